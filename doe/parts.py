@@ -1,0 +1,203 @@
+"""The parts a study is made of, as frozen records. Built and checked by `doe.definition`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Any, Literal
+
+_NOTHING: Mapping[str, Any] = MappingProxyType({})
+
+Role = Literal["varied", "fixed", "fill", "adjuster"]
+Kind = Literal["number", "grade", "pass", "curve"]
+Scale = Literal["linear", "log", "logit", "auto"]
+Aim = Literal["target", "above", "below", "within", "watch"]
+
+
+@dataclass(frozen=True, slots=True)
+class Balance:
+    """A balance: readability `step_g` [g], repeatability `repeat_g` [g], capacity `max_g` [g]."""
+
+    name: str
+    step_g: float
+    repeat_g: float
+    max_g: float
+
+
+@dataclass(frozen=True, slots=True)
+class Ingredient:
+    """A raw material as supplied; levels in the study's unit, price per kg as supplied.
+
+    `role` says how its level is found: varied between `low` and `high`, fixed at `level`, the fill
+    (quantum satis, takes up the rest; its limits may be absent), or an adjuster (expected at `level`,
+    measured at the bench). A withdrawn ingredient is varied with `low = high = 0`.
+    """
+
+    name: str
+    role: Role
+    low: float | None = None
+    high: float | None = None
+    level: float | None = None
+    step: float | None = None
+    phase: str = ""
+    inci: tuple[tuple[str, float], ...] = ()
+    assay: float = 1.0
+    price_per_kg: float | None = None
+    made_of: Mapping[str, float] = field(default_factory=lambda: _NOTHING)
+    adjusts: str | None = None
+    choice: tuple[Mapping[str, Any], ...] = ()
+    or_none: bool = False
+    withdrawn: bool = False
+    was: tuple[str, ...] = ()
+    facts: Mapping[str, Any] = field(default_factory=lambda: _NOTHING)
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """A process condition, not part of the total: numeric between `low` and `high`, or one of `levels`."""
+
+    name: str
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    levels: tuple[str, ...] = ()
+    step: float | None = None
+    hard_to_change: bool = False
+    was: tuple[str, ...] = ()
+
+    @property
+    def is_category(self) -> bool:
+        """Whether the factor takes named levels instead of numbers."""
+        return bool(self.levels)
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A linear limit: `low <= sum(weights[name] * level of name) <= high`, in the study's units.
+
+    `rule` is the text as written. Either side may be absent (None). `when` and `on` are kept as written.
+    """
+
+    rule: str
+    weights: Mapping[str, float]
+    low: float | None
+    high: float | None
+    why: str = ""
+    when: str | None = None
+    on: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Response:
+    """Something measured (or computed exactly, when `source` names a quantity) and what is wanted of it.
+
+    `low`, `target`, `high` are in `unit`. `sd` and `matters` are (number, is_relative): relative means a
+    fraction of the value (0.10 for "10 %"). `reads` is what the method can read.
+    """
+
+    name: str
+    unit: str = ""
+    kind: Kind = "number"
+    method: str = ""
+    reads: tuple[float | None, float | None] = (None, None)
+    after_h: float | None = None
+    scale: Scale = "linear"
+    aim: Aim = "watch"
+    low: float | None = None
+    target: float | None = None
+    high: float | None = None
+    must: bool = True
+    weight: float = 1.0
+    sd: tuple[float, bool] | None = None
+    matters: tuple[float, bool] | None = None
+    sample_g: float | None = None
+    exponent_low: float = 1.0
+    exponent_high: float = 1.0
+    grades: tuple[str, ...] = ()
+    against: str | None = None
+    source: str | Mapping[str, float] | None = None
+    of: str | None = None
+
+    @property
+    def is_exact(self) -> bool:
+        """Whether it is computed from the recipe (cost, a linear sum) and never fitted."""
+        return self.source is not None
+
+    @property
+    def is_must(self) -> bool:
+        """Whether a batch has to meet its limits: a must with at least one limit that is not only watched."""
+        return self.must and self.aim != "watch"
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """Today's formula or a benchmark from the market: its levels if known, and what was measured on it."""
+
+    name: str
+    levels: Mapping[str, float]
+    measured: Mapping[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of making a batch, in order. `temp_c` [degrees C], `minutes`, `rpm` are (low, high) or one value."""
+
+    does: str
+    takes: tuple[str, ...] = ()
+    temp_c: tuple[float, float] | None = None
+    minutes: float | None = None
+    rpm: float | None = None
+    hold_min: float | None = None
+    gate: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Make:
+    """What happens to a batch besides its recipe: `loss` is the expected fraction evaporated."""
+
+    loss: float = 0.0
+    make_up: bool = False
+    retain_g: float = 0.0
+    weigh_tolerance: float = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class PlanWish:
+    """What `[plan]` asks for. `model` is a name, or a mapping with blend, process and cross; `terms` overrides it."""
+
+    design: str = "optimal"
+    model: str | Mapping[str, str] = "quadratic"
+    terms: tuple[str, ...] = ()
+    maybe: str | tuple[str, ...] | None = None
+    criterion: Literal["I", "D", "A"] = "I"
+    runs: int | None = None
+    replicate_batches: int | None = None
+    pure_error_df: int | None = None
+    whole_plots: int | None = None
+    must_make: tuple[Mapping[str, Any], ...] = ()
+    standard: Mapping[str, Any] | None = None
+    blocks: int | tuple[str, ...] = 0
+    seed: int = 1
+    fraction: str | None = None
+    centre_points: int | None = None
+    axial: str | None = None
+    degree: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """When to stop: the chance wanted for a new batch, the most batches, the most money."""
+
+    chance: float | None = None
+    max_batches: int | None = None
+    budget: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Accept:
+    """A stop-level finding taken on purpose: which, why, by whom."""
+
+    finding: str
+    why: str
+    by: str

@@ -1,0 +1,74 @@
+"""What is wrong with an input, said in the words of the trade, and values that do not exist."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+Level = Literal["stop", "warn", "inform"]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing to look at: where it is, what came, what is allowed, what to do.
+
+    `stop` means that nothing goes on until it is mended (or, for findings of the trade, taken on purpose
+    by `[[accept]]`); `warn` and `inform` travel with the results.
+    """
+
+    code: str
+    level: Level
+    where: str
+    got: str
+    allowed: str
+    do: str
+
+    def to_dict(self) -> dict[str, str]:
+        """The problem under the keys promised for `--json`."""
+        return {
+            "code": self.code,
+            "level": self.level,
+            "where": self.where,
+            "got": self.got,
+            "allowed": self.allowed,
+            "do": self.do,
+        }
+
+    def __str__(self) -> str:
+        return f"{self.where}: {'; '.join(part for part in (self.got, self.allowed, self.do) if part)}"
+
+
+@dataclass(frozen=True, slots=True)
+class Unavailable:
+    """A number that does not exist, with the reason and the remedy. Stands where the number would stand."""
+
+    reason: str
+    do: str
+
+    def to_dict(self) -> dict[str, str]:
+        """The form promised for `--json`."""
+        return {"unavailable": self.reason, "do": self.do}
+
+    def __str__(self) -> str:
+        return f"not available: {self.reason} ({self.do})"
+
+
+class StudyError(ValueError):
+    """The input is wrong. Carries every problem found, not only the first."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        self.problems: tuple[Problem, ...] = tuple(problems)
+        super().__init__("\n".join(str(p) for p in self.problems))
+
+
+class PlanError(StudyError):
+    """The plan asked for cannot be made for this study."""
+
+
+class ResultsError(StudyError):
+    """A table or workbook does not fit the study or its plan."""
+
+
+class ModelError(StudyError):
+    """The results do not carry the model or the question asked of it."""
