@@ -1,0 +1,1 @@
+"""What to try: the study definition, the region, terms, designs, the bench records."""

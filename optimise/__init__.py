@@ -1,0 +1,1 @@
+"""What the trials say and what to make."""
