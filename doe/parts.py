@@ -93,7 +93,8 @@ class Response:
     """Something measured (or computed exactly, when `source` names a quantity) and what is wanted of it.
 
     `low`, `target`, `high` are in `unit`. `sd` and `matters` are (number, is_relative): relative means a
-    fraction of the value (0.10 for "10 %"). `reads` is what the method can read.
+    fraction of the value (0.10 for "10 %"). `reads` is what the method can read. `model` is this response's own
+    model, where it differs from that of the plan.
     """
 
     name: str
@@ -118,6 +119,7 @@ class Response:
     against: str | None = None
     source: str | Mapping[str, float] | None = None
     of: str | None = None
+    model: str | Mapping[str, str] | None = None
 
     @property
     def is_exact(self) -> bool:
