@@ -1,4 +1,4 @@
-"""The whole main job, through the commands, on trials that someone really made. Sources: SOURCE.md beside each study."""
+"""The whole main job, through the commands, on trials really made. Sources: SOURCE.md beside each study."""
 
 import json
 import shutil
@@ -50,7 +50,10 @@ def close(got, published, digits):
 def test_every_command_does_its_job(name, study, run):
     folder, trials = study(name)
     checked = run("check", folder)
-    assert checked["region"]["dimension"] == {"yarn": 2, "flare": 3, "tyre-tread": 3, "fish-patties": 5, "concrete": 7}[name]
+    assert (
+        checked["region"]["dimension"]
+        == {"yarn": 2, "flare": 3, "tyre-tread": 3, "fish-patties": 5, "concrete": 7}[name]
+    )
     taken = run("record", folder, trials)
     assert taken["ok"]
     assert (folder / "results").is_dir()
@@ -81,7 +84,7 @@ def test_yarn_agrees_with_the_handbook(study, run):
     assert close(model["residual_sd"], 0.85375, 5)
     assert close(model["r2"], 0.951356, 6)
     assert close(model["r2_adjusted"], 0.924331, 6)
-    # The fitted maximum, computed from the printed coefficients: x3 = 0.706, x1 = 0.294, 17.384 (refdata note on the source).
+    # The maximum that follows from the printed coefficients: x3 = 0.706, x1 = 0.294, 17.384.
     best = run("predict", folder, "--at", "Polyethylene=0.294,Polystyrene=0,Polypropylene=0.706")
     assert close(best["points"][0]["responses"]["Elongation"]["predicted"], 17.384, 3)
 
