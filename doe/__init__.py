@@ -1,1 +1,18 @@
 """What to try: the study definition, the region, terms, designs, the bench records."""
+
+from doe.problems import ModelError, PlanError, Problem, ResultsError, StudyError, Unavailable
+from doe.region import Region
+from doe.study import Study
+from doe.terms import Terms
+
+__all__ = [
+    "ModelError",
+    "PlanError",
+    "Problem",
+    "Region",
+    "ResultsError",
+    "Study",
+    "StudyError",
+    "Terms",
+    "Unavailable",
+]
