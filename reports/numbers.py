@@ -1,0 +1,212 @@
+"""Numbers as people read them: rounded by their uncertainty, in one place. JSON never passes through here."""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_EVEN, Decimal
+
+from doe.problems import Unavailable
+
+Amount = float | Unavailable | None
+
+THIN = "\u202f"  # narrow no-break space: groups thousands, and stands between a number and its unit
+MINUS = "\u2212"
+NOTHING = "not available"
+
+_SYMBOLS = {"EUR": "€", "GBP": "£", "USD": "$"}
+
+
+def exists(value: object) -> bool:
+    """Whether `value` is a finite number (an `Unavailable`, None, NaN or text is not)."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def places_for(error: float) -> int:
+    """How many decimal places a number with standard error `error` deserves; negative: tens, hundreds.
+
+    Rounding rule of the Particle Data Group (Review of Particle Physics, introduction, from memory): if the
+    three leading digits of the error are 100-354 keep two digits of it, 355-949 keep one, 950-999 round it
+    up to 1000 and keep two.
+
+    >>> places_for(0.827), places_for(0.119), places_for(0.967)
+    (1, 2, 1)
+    """
+    exponent = math.floor(math.log10(error))
+    leading = round(error / 10.0 ** (exponent - 2))
+    if leading >= 1000:  # 999.6 rounds up to the next decade
+        leading, exponent = 100, exponent + 1
+    if leading <= 354:
+        return 1 - exponent
+    if leading <= 949:
+        return -exponent
+    return -exponent
+
+
+def plain(value: float, places: int) -> str:
+    """`value` with `places` decimals (negative: rounded to tens, hundreds), thousands apart, a true minus.
+
+    >>> plain(21437.0, -2)
+    '21\\u202f400'
+    """
+    step = Decimal(1).scaleb(-places)
+    rounded = Decimal(repr(float(value))).quantize(step, rounding=ROUND_HALF_EVEN)
+    digits = f"{rounded:.{max(places, 0)}f}"
+    sign = MINUS if digits.startswith("-") and float(digits) != 0 else ""
+    whole, _, rest = digits.lstrip("-").partition(".")
+    if len(whole) > 4:
+        head = len(whole) % 3
+        groups = ([whole[:head]] if head else []) + [whole[i : i + 3] for i in range(head, len(whole), 3)]
+        whole = THIN.join(groups)
+    return f"{sign}{whole}.{rest}" if rest else f"{sign}{whole}"
+
+
+def figure(value: Amount, error: Amount = None, digits: int = 3) -> str:
+    """A number to read: rounded by its standard `error` where there is one, else to `digits` significant digits.
+
+    What does not exist says so in words; it is never a blank or a zero.
+    """
+    if not isinstance(value, int | float) or not exists(value):
+        return NOTHING
+    if isinstance(error, int | float) and exists(error) and error > 0:
+        places = places_for(error)
+        # An error larger than the number must not wipe it out: keep one digit of it.
+        if value != 0:
+            places = max(places, -math.floor(math.log10(abs(value))))
+        return plain(value, min(places, 12))
+    if value == 0:
+        return "0"
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    text = plain(value, min(max(places, 0), 12))
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def precise(value: Amount, digits: int = 6) -> str:
+    """A number for the analyst's tables: `digits` significant digits, with an exponent where it is far from 1."""
+    if not isinstance(value, int | float) or not exists(value):
+        return NOTHING
+    if value != 0 and not 1e-4 <= abs(value) < 10.0 ** max(digits, 6):
+        mantissa, exponent = f"{value:.{digits - 1}e}".split("e")
+        return f"{mantissa.rstrip('0').rstrip('.').replace('-', MINUS)}e{int(exponent)}"
+    places = digits - 1 - (math.floor(math.log10(abs(value))) if value else 0)
+    text = plain(value, max(places, 0))
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def with_unit(text: str, unit: str) -> str:
+    """A number with its unit, kept on one line. What is not available takes no unit."""
+    return f"{text}{THIN}{unit}" if unit and text != NOTHING else text
+
+
+def between(low: Amount, high: Amount, unit: str = "", error: Amount = None) -> str:
+    """An interval: `18 900 to 25 100 mPa.s`. Both ends are rounded alike; an open end says so."""
+    if not exists(low) and not exists(high):
+        return NOTHING
+    if error is None and isinstance(low, int | float) and isinstance(high, int | float) and exists(high - low):
+        error = (high - low) / 4 or None
+    if not exists(low):
+        return f"up to {with_unit(figure(high, error), unit)}"
+    if not exists(high):
+        return f"{with_unit(figure(low, error), unit)} or more"
+    return f"{figure(low, error)} to {with_unit(figure(high, error), unit)}"
+
+
+def limits(low: float | None, high: float | None, unit: str = "") -> str:
+    """What a spec asks for, exactly as written: `15 000 to 30 000 mPa.s`, `at least 3`, `at most 3.20`."""
+    if low is None and high is None:
+        return "no limit"
+    if low is None:
+        return f"at most {with_unit(exactly(high), unit)}"
+    if high is None:
+        return f"at least {with_unit(exactly(low), unit)}"
+    return f"{exactly(low)} to {with_unit(exactly(high), unit)}"
+
+
+def exactly(value: Amount) -> str:
+    """A number that somebody wrote, as written: no rounding beyond the twelfth digit."""
+    if not isinstance(value, int | float) or not exists(value):
+        return NOTHING
+    text = f"{value:.12g}"
+    if "e" in text:
+        return text.replace("-", MINUS)
+    return plain(float(text), len(text.partition(".")[2]))
+
+
+def level(value: Amount, step: float | None = None, total: float = 100.0) -> str:
+    """A level of the recipe: to its weighable step, else to a part in ten thousand of the total."""
+    if not isinstance(value, int | float) or not exists(value):
+        return NOTHING
+    if step:
+        return plain(value, max(len(f"{step:.10g}".partition(".")[2]), 0))
+    places = max(4 - math.ceil(math.log10(total)), 0) if total > 0 else 2
+    return plain(value, places)
+
+
+def grams(value: Amount, step_g: float | None = None) -> str:
+    """A weight to the readability of the balance (0.01 g where none is given)."""
+    if not isinstance(value, int | float) or not exists(value):
+        return NOTHING
+    return plain(value, len(f"{step_g or 0.01:.10g}".partition(".")[2]))
+
+
+def percent(share: Amount, digits: int = 0) -> str:
+    """A share as percent; never `100 %` or `0 %` for what is only nearly so."""
+    if not isinstance(share, int | float) or not exists(share):
+        return NOTHING
+    near = 0.5 * 10.0 ** -(digits + 2)
+    edge = 10.0**-digits
+    if 1 - near <= share < 1:
+        return f"over {plain(100 - edge, digits)}{THIN}%"
+    if 0 < share < near:
+        return f"under {plain(edge, digits)}{THIN}%"
+    return f"{plain(100 * share, digits)}{THIN}%"
+
+
+def money(value: Amount, currency: str = "") -> str:
+    """Money: two decimals below a hundred, whole above. Currency as its sign where it has a common one."""
+    if not isinstance(value, int | float) or not exists(value):
+        return NOTHING
+    text = plain(value, 2 if abs(value) < 100 else 0)
+    sign = _SYMBOLS.get(currency)
+    return f"{sign}{text}" if sign else with_unit(text, currency)
+
+
+def in_ten(chance: float) -> float:
+    """A chance as jars of ten, 0.0 to 10.0, to a tenth of a jar."""
+    return round(10 * min(max(chance, 0.0), 1.0), 1)
+
+
+def batches_in_words(chance: Amount, what: str = "new batches") -> str:
+    """A chance as batches: `about 8 of 10 new batches`.
+
+    >>> batches_in_words(0.82), batches_in_words(0.996), batches_in_words(0.02)
+    ('about 8 of 10 new batches', 'more than 99 of 100 new batches', 'about 1 of 50 new batches')
+    """
+    if not isinstance(chance, int | float) or not exists(chance):
+        return NOTHING
+    if chance > 0.99:
+        return f"more than 99 of 100 {what}"
+    if chance > 0.97:
+        return f"about 49 of 50 {what}"
+    if chance >= 0.945:
+        return f"about 19 of 20 {what}"
+    if chance >= 0.085:
+        return f"about {round(10 * chance)} of 10 {what}"
+    if chance >= 0.045:
+        return f"about 1 of 20 {what}"
+    if chance >= 0.015:
+        return f"about 1 of 50 {what}"
+    if chance >= 0.005:
+        return f"about 1 of 100 {what}"
+    return f"fewer than 1 of 100 {what}"
+
+
+def counted(n: int, one: str, many: str | None = None) -> str:
+    """`1 batch`, `3 batches`."""
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
+    """`Gum`, `Gum and Wax`, `Gum, Wax and Oil`."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"

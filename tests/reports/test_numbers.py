@@ -1,0 +1,112 @@
+import math
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from doe.problems import Unavailable
+from reports.numbers import (
+    NOTHING,
+    batches_in_words,
+    between,
+    exactly,
+    figure,
+    grams,
+    in_ten,
+    level,
+    limits,
+    listed,
+    money,
+    percent,
+    places_for,
+    plain,
+    precise,
+)
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "text"),
+    # The Particle Data Group's own examples: 0.827 +- 0.119 -> 0.83 +- 0.12, 0.827 +- 0.367 -> 0.8 +- 0.4 (from memory).
+    [(0.827, 0.119, "0.83"), (0.827, 0.367, "0.8"), (0.827, 0.967, "0.8"), (14.674, 0.964, "14.7")],
+)
+def test_rounding_by_uncertainty(value, error, text):
+    assert figure(value, error) == text
+
+
+@given(st.floats(1e-9, 1e9))
+def test_rounding_loses_less_than_the_error_allows(error):
+    # One or two digits of the error are kept, so the rounding step is between 1/35 (at best) and 1/3.5 of it.
+    step = 10.0 ** -places_for(error)
+    assert 1 / 36 <= step / error <= 1 / 0.95
+
+
+def test_large_errors_do_not_wipe_a_number_out():
+    assert figure(3.2, 400.0) == "3"
+    assert figure(0.0, 400.0) == "0"
+
+
+def test_thousands_and_minus():
+    assert plain(21437.0, -2) == "21\u202f400"
+    assert plain(1234567.891, 1) == "1\u202f234\u202f567.9"
+    assert plain(9999.0, 0) == "9999"
+    assert plain(-0.001, 1) == "0.0"
+    assert plain(-3.25, 1) == "\u22123.2"
+
+
+@pytest.mark.parametrize("gone", [None, math.nan, math.inf, Unavailable("no replicates", "make one twice")])
+def test_what_does_not_exist_says_so(gone):
+    assert {f(gone) for f in (figure, precise, exactly, level, grams, percent, money, batches_in_words)} == {NOTHING}
+    assert between(gone, gone) == NOTHING
+
+
+def test_ends_of_intervals_are_rounded_alike():
+    assert between(18893.2, 25087.9, "mPa.s") == "18\u202f900 to 25\u202f100\u202fmPa.s"
+    assert between(5.103, 5.417) == "5.10 to 5.42"
+    assert between(None, 3.0, "g") == "up to 3\u202fg"
+
+
+def test_specs_stand_as_written():
+    assert limits(15000, 30000, "mPa.s") == "15\u202f000 to 30\u202f000\u202fmPa.s"
+    assert limits(None, 3.2, "EUR/kg") == "at most 3.2\u202fEUR/kg"
+    assert exactly(0.0500001) == "0.0500001"
+
+
+def test_levels_follow_the_step():
+    assert level(0.45, 0.05) == "0.45"
+    assert level(83.4, 0.05) == "83.40"
+    assert level(83.4) == "83.40"
+    assert level(1 / 3, None, 1.0) == "0.3333"
+
+
+@given(st.floats(0, 1, exclude_min=True, exclude_max=True))
+def test_percent_never_claims_certainty(share):
+    assert percent(share) not in {"100\u202f%", "0\u202f%"}
+
+
+@pytest.mark.parametrize(
+    ("chance", "words"),
+    [
+        (0.0, "fewer than 1 of 100 new batches"),
+        (0.1, "about 1 of 10 new batches"),
+        (0.82, "about 8 of 10 new batches"),
+        (0.95, "about 19 of 20 new batches"),
+        (0.98, "about 49 of 50 new batches"),
+        (0.999, "more than 99 of 100 new batches"),
+    ],
+)
+def test_chance_as_batches(chance, words):
+    assert batches_in_words(chance) == words
+
+
+@given(st.floats(0.005, 0.99))
+def test_batches_stay_near_the_chance(chance):
+    got, total = (int(w) for w in batches_in_words(chance).split() if w.isdigit())
+    assert abs(got / total - chance) <= 0.051
+
+
+def test_small_things():
+    assert in_ten(0.826) == 8.3
+    assert money(3.041, "EUR") == "€3.04"
+    assert money(1250.4, "CHF") == "1250\u202fCHF"
+    assert listed(["Gum", "Wax", "Oil"]) == "Gum, Wax and Oil"
+    assert precise(1.23456789e-7) == "1.23457e-7"
