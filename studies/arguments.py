@@ -1,0 +1,165 @@
+"""Every command and flag of `blendwright`, in one place, importing nothing heavy so that help comes at once."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from typing import NoReturn
+
+SUMMARY = "Plans, fits and optimises formulation trials, and says how sure it is."
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "new": ("start a study from a template, a shipped example or a formula table", "blendwright new my-wash"),
+    "check": ("everything wrong with the definition, the true reach, the cost", "blendwright check my-wash"),
+    "plan": ("the plan of trials, its quality, and the papers for the bench", "blendwright plan my-wash --runs 24"),
+    "record": (
+        "take in returned workbooks or tables",
+        'blendwright record my-wash bench/round-1.xlsx\n  blendwright record my-wash --set-aside T07 --why "wrong gum lot"',
+    ),
+    "fit": ("models of the responses and their diagnosis", "blendwright fit my-wash --terms all --coding coded"),
+    "predict": ("what the models say of given formulas", 'blendwright predict my-wash --at "Gum=0.5,Wax=3"'),
+    "optimise": ("the formula to make, and how sure it is", 'blendwright optimise my-wash --hold "Gum=0.5" --keep F1'),
+    "report": ("write report.html, one file to read and decide", "blendwright report my-wash"),
+    "next": ("confirmation batches, or the next trials worth making", "blendwright next my-wash --confirm 3"),
+    "card": ("the card of a chosen formula, for a batch of any size", "blendwright card my-wash --formula F2 --batch 20kg"),
+    "status": ("where the study stands and what to do next", "blendwright status my-wash"),
+    "verify": ("check the journal's chain and every recorded file", "blendwright verify my-wash"),
+    "demo": ("the whole job on a shipped example, with a simulated bench", "blendwright demo"),
+}
+"""Command -> (one line of help, example)."""
+
+
+class UsageFault(Exception):
+    """A command line that cannot be understood: what came, and how it is written."""
+
+    def __init__(self, where: str, got: str, allowed: str) -> None:
+        super().__init__(got)
+        self.where, self.got, self.allowed = where, got, allowed
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        """Raise instead of printing: the front desk words every refusal alike."""
+        usage = " ".join(self.format_usage().split()).removeprefix("usage: ")
+        raise UsageFault("command line", message, usage)
+
+
+def _whole(low: int) -> Callable[[str], int]:
+    def number(text: str) -> int:
+        try:
+            value = int(text)
+        except ValueError:
+            value = low - 1
+        if value < low:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low} up")
+        return value
+
+    return number
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = _Parser(prog="blendwright", description=SUMMARY, allow_abbrev=False,
+                  epilog="First look: blendwright demo")  # fmt: skip
+    top.add_argument("--version", action="store_true", help="print the version")
+    top.add_argument("--json", action="store_true", help=argparse.SUPPRESS)
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", parser_class=_Parser)
+    for name, (says, example) in COMMANDS.items():
+        one = commands.add_parser(
+            name,
+            help=says,
+            description=says[0].upper() + says[1:] + ".",
+            epilog=f"example:\n  {example}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+            allow_abbrev=False,
+        )
+        if name == "demo":
+            one.add_argument("folder", nargs="?", default="blendwright-demo", metavar="FOLDER",
+                             help="where to put the study (default: blendwright-demo)")  # fmt: skip
+        else:
+            one.add_argument("folder", metavar="FOLDER", help="the study folder")
+        _FLAGS.get(name, _nothing)(one)
+        one.add_argument("--json", action="store_true", default=argparse.SUPPRESS,
+                         help="one JSON document on standard output, nothing else")  # fmt: skip
+        one.add_argument("--workers", type=_whole(1), default=1, metavar="N",
+                         help="processes to use; results do not depend on it")  # fmt: skip
+        one.add_argument("--cluster", metavar="ADDRESS", help="an existing Dask scheduler (not built yet)")
+    return top
+
+
+def _nothing(one: argparse.ArgumentParser) -> None:
+    pass
+
+
+def _new(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--from", dest="source", metavar="NAME-or-FILE",
+                     help="a shipped example by name, or a table of an existing formula (.csv, .xlsx)")  # fmt: skip
+    one.add_argument("--form", action="store_true", help="a workbook to fill instead of TOML (not built yet)")
+
+
+def _plan(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--runs", type=_whole(1), metavar="N", help="how many trials (default: [plan] runs)")
+    one.add_argument("--seed", type=_whole(0), metavar="N", help="seed (default: [plan] seed)")
+    one.add_argument("--compare", nargs="?", const="", metavar="N,N,...",
+                     help="set several run counts side by side; writes nothing")  # fmt: skip
+    one.add_argument("--replace", action="store_true", help="replace a round that was issued and not yet made")
+    one.add_argument("--withdraw", metavar="T15-T24", help="retire trials that were not made (needs --why)")
+    one.add_argument("--why", default="", help="the reason, kept in the journal")
+
+
+def _record(one: argparse.ArgumentParser) -> None:
+    one.add_argument("files", nargs="*", metavar="FILE", help="returned workbooks or tables (.xlsx, .csv)")
+    one.add_argument("--set-aside", metavar="T07", help="leave a trial or batch out of the fit (needs --why)")
+    one.add_argument("--restore", metavar="T07", help="take a set-aside trial or batch in again (needs --why)")
+    one.add_argument("--correct", nargs=3, metavar=("T09", "RESPONSE", "VALUE"),
+                     help="a corrected reading: a new row, the old one is kept (needs --why)")  # fmt: skip
+    one.add_argument("--why", default="", help="the reason, kept with the record")
+
+
+def _fit(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--terms", choices=("select", "all"), help="choose terms (default), or keep the full planned model")
+    one.add_argument("--coding", choices=("units", "proportion", "l-pseudo", "coded"),
+                     help="the form of the printed coefficients (default: units)")  # fmt: skip
+    one.add_argument("--without", metavar="T07,...", help="leave trials out for a look only; nothing is written")
+
+
+def _predict(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--at", required=True, metavar="FILE-or-LEVELS",
+                     help='a table of formulas, or levels: "Gum=0.5,Wax=3"; the fill and fixed levels are added')  # fmt: skip
+
+
+def _optimise(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--objective", choices=("chance", "desirability"), default="chance",
+                     help="what to make as large as possible (default: chance)")  # fmt: skip
+    one.add_argument("--hold", metavar="LEVELS", help='levels to hold: "Gum=0.5"')
+    one.add_argument("--keep", metavar="F1", help="keep the formula under this name")
+    one.add_argument("--outside", action="store_true", help="lift the fence of what was tried, and say so")
+
+
+def _next(one: argparse.ArgumentParser) -> None:
+    which = one.add_mutually_exclusive_group()
+    which.add_argument("--confirm", type=_whole(1), metavar="N", help="N fresh batches of one formula")
+    which.add_argument("--learn", type=_whole(1), metavar="N", help="the N next trials worth making")
+    one.add_argument("--formula", metavar="F1", help="the formula to confirm (default: the best)")
+
+
+def _card(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--formula", metavar="F2", help="a kept formula or an alternative (default: the best)")
+    one.add_argument("--batch", metavar="20kg", help="batch size in g or kg (default: the study's batch_g)")
+
+
+def _verify(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--head", metavar="DIGEST", help="the head printed on a sheet, card or report")
+
+
+_FLAGS: dict[str, Callable[[argparse.ArgumentParser], None]] = {
+    "new": _new,
+    "plan": _plan,
+    "record": _record,
+    "fit": _fit,
+    "predict": _predict,
+    "optimise": _optimise,
+    "next": _next,
+    "card": _card,
+    "verify": _verify,
+}

@@ -1,0 +1,100 @@
+"""A simulated bench: makes and measures the batches of a plan, with the scatter a real one has. Data are invented.
+
+An example gives the physics as `truth`; this module adds batch-to-batch and reading scatter, seeded, and writes
+the table that `record` takes.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+if TYPE_CHECKING:
+    from doe import Study
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """How a response scatters: on the log scale or not, between batches, between readings of one batch.
+
+    `batch_sd` and `reading_sd` are in the response's unit, or relative where `log`. `batch_on` says how the
+    deviation common to a batch (a standard normal: how well its gum took up water) moves it, in `batch_sd`.
+    """
+
+    log: bool
+    batch_sd: float
+    reading_sd: float
+    digits: int
+    readings: int = 1
+    batch_on: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """A simulated bench: `truth` maps a frame of levels to a frame of the true value of each response."""
+
+    truth: Callable[[pd.DataFrame], pd.DataFrame]
+    measures: Mapping[str, Measure]
+    seed: int = 20
+
+    def batches(self, levels: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
+        """True values of one new batch of each row of `levels`: the truth and what differs between batches."""
+        values = self.truth(levels)
+        common = rng.standard_normal(len(levels))
+        for name, how in self.measures.items():
+            own = np.sqrt(max(0.0, 1.0 - how.batch_on**2)) * rng.standard_normal(len(levels))
+            values[name] = _moved(values[name].to_numpy(float), how.log, how.batch_sd * (how.batch_on * common + own))
+        return values
+
+    def readings(self, levels: pd.DataFrame, batch: int = 1) -> pd.DataFrame:
+        """The table for `record`: a row a reading, columns trial, batch, reading and the responses.
+
+        `levels` is indexed by trial id. Each trial has a random stream of its own, so that a batch comes out the
+        same whatever is made beside it.
+        """
+        rows = []
+        for trial in levels.index:
+            one = levels.loc[[trial]]
+            stream = np.random.SeedSequence([self.seed, zlib.crc32(str(trial).encode()), batch])
+            rng = np.random.default_rng(stream)
+            made = self.batches(one, rng).iloc[0]
+            for reading in range(max(how.readings for how in self.measures.values())):
+                row: dict[str, object] = {"trial": trial, "batch": f"{trial}-{batch}", "reading": reading + 1}
+                for name, how in self.measures.items():
+                    shift = how.reading_sd * rng.standard_normal(1)
+                    if reading < how.readings:
+                        read = float(_moved(np.array([made[name]]), how.log, shift)[0])
+                        row[name] = _rounded(read, how)
+                rows.append(row)
+        return pd.DataFrame(rows)
+
+    def chance(self, study: Study, levels: pd.DataFrame, draws: int = 4000, seed: int = 1) -> float:
+        """The true share of new batches of one formula (one-row `levels`) that meet every fitted must."""
+        many = levels.loc[levels.index.repeat(draws)].reset_index(drop=True)
+        made = self.batches(many, np.random.default_rng(seed))
+        good = np.ones(draws, dtype=bool)
+        for response in study.fitted_responses:
+            if response.is_must:
+                value = made[response.name].to_numpy(float)
+                good &= (value >= (-np.inf if response.low is None else response.low)) & (
+                    value <= (np.inf if response.high is None else response.high)
+                )
+        return float(good.mean())
+
+
+def _moved(values: Array, log: bool, shift: Array) -> Array:
+    return values * np.exp(shift) if log else values + shift
+
+
+def _rounded(value: float, how: Measure) -> float:
+    if not how.log:
+        return round(value, how.digits)
+    return float(f"{value:.{how.digits}g}")

@@ -1,0 +1,191 @@
+"""The command line. Only this module starts anything; a command's own module is loaded when it is asked for."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import importlib
+import json
+import os
+import sys
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from studies.arguments import UsageFault, parser
+
+if TYPE_CHECKING:
+    from doe.problems import Problem
+
+_BLAS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS", "BLIS_NUM_THREADS")
+TRACE = "BLENDWRIGHT_TRACE"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a command came to: the JSON document, the words for a person, the exit code (0 or 1)."""
+
+    document: Mapping[str, Any]
+    text: str
+    code: int = 0
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Desk:
+    """Where a command talks while it works: `say` for a person (silent with --json), `progress` on a terminal."""
+
+    as_json: bool
+
+    def say(self, text: str) -> None:
+        """Print a line now, unless a JSON document was asked for."""
+        if not self.as_json:
+            _print(text)
+
+    def progress(self, text: str) -> None:
+        """A passing word on standard error, only where a person watches."""
+        if not self.as_json and sys.stderr.isatty():
+            print(f"\r\033[K{text}", end="\r" if text else "", file=sys.stderr, flush=True)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command. Returns the exit code: 0 done, 1 look at something, 2 the input is wrong.
+
+    Never raises for anything a person typed or any file they gave; a defect in the program is said in one
+    sentence (set BLENDWRIGHT_TRACE=1 to see where it happened).
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    as_json = "--json" in words
+    for name in _BLAS:
+        os.environ.setdefault(name, "1")
+    name = next((word for word in words if not word.startswith("-")), "")
+    try:
+        try:
+            args = parser().parse_args(words)
+        except UsageFault as fault:
+            return _refuse_usage(fault, name, as_json)
+        except SystemExit as end:
+            return int(end.code or 0)
+        return _started(args, as_json)
+    except KeyboardInterrupt:
+        print("stopped; the study is as it was", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        # The reader of our output has gone (blendwright ... | head): nothing to tell anyone.
+        with contextlib.suppress(OSError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _started(args: argparse.Namespace, as_json: bool) -> int:
+    if args.version:
+        _print(f"blendwright {version()}")
+        return 0
+    if not args.command:
+        parser().print_help()
+        return 0
+    if args.cluster:
+        return _refuse_usage(
+            UsageFault("--cluster", args.cluster, "not built yet; --workers N uses processes of this machine"),
+            args.command,
+            as_json,
+        )
+    return _run(args, as_json)
+
+
+def _run(args: argparse.Namespace, as_json: bool) -> int:
+    from doe.problems import Problem, StudyError
+
+    _one_thread()
+    try:
+        command: Callable[[argparse.Namespace, Desk], Outcome] = importlib.import_module(
+            f"studies.commands.{args.command}"
+        ).run
+        outcome = command(args, Desk(as_json))
+    except StudyError as error:
+        return _refuse(args.command, error.problems, as_json)
+    except OSError as error:
+        where = os.path.basename(error.filename) if isinstance(error.filename, str) else "a file"
+        problem = Problem(
+            "file", "stop", where, error.strerror or type(error).__name__, "a file this command can use",
+            "look at its name, its permissions and the room on the disk",
+        )  # fmt: skip
+        return _refuse(args.command, [problem], as_json)
+    except (KeyboardInterrupt, BrokenPipeError):
+        raise
+    except Exception as error:
+        if os.environ.get(TRACE):
+            raise
+        problem = Problem(
+            "defect", "stop", f"blendwright {args.command}", f"{type(error).__name__}: {error}",
+            "this is a defect of the program, not of your study; nothing was written",
+            f"repeat with {TRACE}=1 in the environment and report what it prints",
+        )  # fmt: skip
+        return _refuse(args.command, [problem], as_json)
+    _print(as_text(outcome.document) if as_json else outcome.text)
+    return outcome.code
+
+
+def _one_thread() -> None:
+    # The environment only counts before numpy is loaded; a caller may have loaded it already.
+    import threadpoolctl
+
+    importlib.import_module("numpy")
+    threadpoolctl.threadpool_limits(1)
+
+
+def version() -> str:
+    """The installed version."""
+    from importlib.metadata import PackageNotFoundError
+    from importlib.metadata import version as installed
+
+    try:
+        return installed("blendwright")
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def as_text(document: Mapping[str, Any]) -> str:
+    """A JSON document as text; plain ASCII where the output cannot carry more."""
+    wide = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+    return json.dumps(document, indent=2, ensure_ascii=not wide, allow_nan=False)
+
+
+def _print(text: str) -> None:
+    encoding = sys.stdout.encoding or "utf-8"
+    sys.stdout.write(text.encode(encoding, "replace").decode(encoding) + "\n")
+    sys.stdout.flush()
+
+
+def _refuse_usage(fault: UsageFault, command: str, as_json: bool) -> int:
+    from doe.problems import Problem
+
+    problem = Problem(
+        "usage", "stop", fault.where, fault.got, fault.allowed,
+        f"see blendwright {command} --help" if command else "see blendwright --help",
+    )  # fmt: skip
+    return _refuse(command, [problem], as_json)
+
+
+def _refuse(command: str, problems: Iterable[Problem], as_json: bool) -> int:
+    listed = list(problems)
+    if as_json:
+        document = {
+            "command": command,
+            "version": version(),
+            "ok": False,
+            "problems": [problem.to_dict() for problem in listed],
+            "digests": {},
+        }
+        _print(as_text(document))
+        return 2
+    stops = [problem for problem in listed if problem.level == "stop"]
+    for problem in stops or listed:
+        print(problem, file=sys.stderr)
+    count = len(stops or listed)
+    print(f"Nothing was written. {count} thing{'s' if count != 1 else ''} to put right.", file=sys.stderr)
+    return 2
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""Shipped example studies. Their scenario and data are our own invention."""
