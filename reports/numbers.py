@@ -43,11 +43,7 @@ def places_for(error: float) -> int:
 
 
 def plain(value: float, places: int) -> str:
-    """`value` with `places` decimals (negative: rounded to tens, hundreds), thousands apart, a true minus.
-
-    >>> plain(21437.0, -2)
-    '21\\u202f400'
-    """
+    """`value` with `places` decimals (negative: rounded to tens, hundreds), thousands apart, a true minus."""
     step = Decimal(1).scaleb(-places)
     rounded = Decimal(repr(float(value))).quantize(step, rounding=ROUND_HALF_EVEN)
     digits = f"{rounded:.{max(places, 0)}f}"

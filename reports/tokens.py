@@ -91,7 +91,8 @@ def contrast(one: str, other: str) -> float:
 
 
 def css_variables(palette: Palette) -> str:
-    """The palette as CSS custom properties: `--paper: #FBFAF6; ... --step-0: ...`."""
+    """The palette and the fonts as CSS custom properties: `--paper: #FBFAF6; ... --step-0: ...`."""
     lines = [f"--{f.name.replace('_', '-')}: {getattr(palette, f.name)};" for f in fields(palette) if f.name != "steps"]
     lines += [f"--step-{i}: {colour};" for i, colour in enumerate(palette.steps)]
+    lines += [f"--text-font: {TEXT_FONT};", f"--figure-font: {FIGURE_FONT};", f"--mono-font: {MONO_FONT};"]
     return " ".join(lines)

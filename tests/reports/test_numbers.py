@@ -26,7 +26,7 @@ from reports.numbers import (
 
 @pytest.mark.parametrize(
     ("value", "error", "text"),
-    # The Particle Data Group's own examples: 0.827 +- 0.119 -> 0.83 +- 0.12, 0.827 +- 0.367 -> 0.8 +- 0.4 (from memory).
+    # The Particle Data Group's examples: 0.827 +- 0.119 gives 0.83 +- 0.12; +- 0.367 gives 0.8 +- 0.4 (from memory).
     [(0.827, 0.119, "0.83"), (0.827, 0.367, "0.8"), (0.827, 0.967, "0.8"), (14.674, 0.964, "14.7")],
 )
 def test_rounding_by_uncertainty(value, error, text):
