@@ -1,0 +1,125 @@
+"""A table as it came: a header, rows of raw cells, and where each of them stood."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from doe.cells import tidy
+from doe.problems import Problem, ResultsError
+
+MAX_ROWS = 20_000
+MAX_COLUMNS = 500
+
+
+@dataclass(frozen=True, slots=True)
+class RawTable:
+    """A header and the rows under it, as they came.
+
+    `source` is the file's name, `sheet` the sheet of a workbook ("" otherwise). `numbers` are the row numbers
+    as a person counts them; `spots` are column letters in a workbook. `rows` hold None, text, numbers, dates
+    or `Uncalculated`. `findings` are what was noticed while reading.
+    """
+
+    source: str
+    sheet: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[object, ...], ...]
+    numbers: tuple[int | str, ...]
+    spots: tuple[str, ...]
+    findings: tuple[Problem, ...] = ()
+
+    def where(self, row: int | None = None, column: int | None = None) -> str:
+        """The place in words: file, sheet, row, column or cell. `row` and `column` count from 0."""
+        parts = [self.source] if self.source else []
+        if self.sheet:
+            parts.append(f"sheet {self.sheet}")
+        name = f"column {self.header[column]}" if column is not None and self.header[column] else ""
+        if self.spots and row is not None and column is not None:
+            parts.append(f"cell {self.spots[column]}{self.numbers[row]}")
+            name = name.replace("column ", "")
+        elif row is not None:
+            parts.append(f"row {self.numbers[row]}")
+        elif self.spots and column is not None:
+            parts.append(f"column {self.spots[column]}")
+            name = name.replace("column ", "")
+        if name:
+            parts.append(name)
+        return ", ".join(parts) or "table"
+
+
+def refuse(where: str, got: str, allowed: str, do: str, code: str = "table") -> ResultsError:
+    """A `ResultsError` with this one problem."""
+    return ResultsError([Problem(code, "stop", where, got, allowed, do)])
+
+
+def table_from_frame(frame: pd.DataFrame, name: str = "table") -> RawTable:
+    """A DataFrame as a raw table. Its index becomes column `trial` if it is named so or holds names.
+
+    The frame is not changed.
+    """
+    header = [str(column).strip() for column in frame.columns]
+    columns = [frame.iloc[:, place].tolist() for place in range(frame.shape[1])]
+    index_name = str(frame.index.name or "")
+    named = not isinstance(frame.index, pd.RangeIndex) and frame.index.dtype.kind in "OTU"
+    if "trial" not in header and (index_name == "trial" or (named and index_name in ("", "batch"))):
+        header.insert(0, "batch" if index_name == "batch" and "batch" not in header else "trial")
+        columns.insert(0, frame.index.tolist())
+    if not columns or not len(frame):
+        raise refuse(name, "a table without rows", "one row a trial", "give the trials")
+    rows = tuple(tuple(_plain(cell) for cell in row) for row in zip(*columns, strict=True))
+    numbers = tuple(range(1, len(rows) + 1))
+    return checked(RawTable(name if name != "table" else "", "", tuple(header), rows, numbers, ()))
+
+
+def _plain(cell: object) -> object:
+    if cell is None or cell is pd.NA or cell is pd.NaT:
+        return None
+    return cell.item() if isinstance(cell, np.generic) else cell
+
+
+def checked(table: RawTable) -> RawTable:
+    """The table, with its header checked: no name twice, no data under a nameless column. Empty columns go.
+
+    Raises `ResultsError` with every fault of the header.
+    """
+    problems: list[Problem] = []
+    seen: dict[str, int] = {}
+    keep: list[int] = []
+    for place, column in enumerate(table.header):
+        filled = next((row for row, cells in enumerate(table.rows) if not is_blank(cells[place])), None)
+        if not column:
+            if filled is None:
+                continue
+            where = table.where(filled, place)
+            problems.append(Problem("table", "stop", where, f"{table.rows[filled][place]!r} in a column without a name",
+                                    "a name over every column", "name the column, or clear it"))  # fmt: skip
+        elif column in seen:
+            problems.append(Problem("table", "stop", table.where(None, place), f"column {column} stands twice",
+                                    "each name once", "remove or rename one of them"))  # fmt: skip
+        seen.setdefault(column, place)
+        keep.append(place)
+    if problems:
+        raise ResultsError(problems)
+    return RawTable(
+        table.source,
+        table.sheet,
+        tuple(table.header[place] for place in keep),
+        tuple(tuple(row[place] for place in keep) for row in table.rows),
+        table.numbers,
+        tuple(table.spots[place] for place in keep) if table.spots else (),
+        table.findings,
+    )
+
+
+def is_blank(cell: object) -> bool:
+    """Whether nothing stands in a cell."""
+    return cell is None or (isinstance(cell, str) and not tidy(cell)) or (isinstance(cell, float) and np.isnan(cell))
+
+
+def too_big(name: str) -> ResultsError:
+    """The refusal of a table beyond the limits."""
+    return refuse(name, "more rows or columns than a series of trials has",
+                  f"at most {MAX_ROWS} rows and {MAX_COLUMNS} columns", "send the trials alone")  # fmt: skip

@@ -1,0 +1,175 @@
+"""Tables as they come from the bench: CSV and XLSX files read into raw tables.
+
+Nothing in a file is evaluated or run. Limits on size come before reading, so that a hostile or broken file
+costs little. What the cells mean is decided elsewhere (`doe.cells`, `doe.intake`).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from doe.cells import tidy
+from doe.problems import Problem, ResultsError
+from doe.rawtable import MAX_COLUMNS, MAX_ROWS, RawTable, checked, refuse, too_big
+from doe.workbooks import tables_of_workbook
+
+MAX_BYTES = 20_000_000
+_DELIMITERS = (",", ";", "\t", "|")
+_GUARDED = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
+
+
+def guarded(text: str) -> str:
+    """Text that no spreadsheet takes for a formula: a leading = + - @ (or a tab, or ') gets a ' before it.
+
+    `unguarded` takes it off again, exactly.
+    """
+    return "'" + text if text.startswith(_GUARDED) else text
+
+
+def unguarded(text: str) -> str:
+    """The text that `guarded` was given."""
+    return text[1:] if text.startswith("'") and text[1:].startswith(_GUARDED) else text
+
+
+def csv_text(header: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
+    """A whole CSV file as text (RFC 4180): None is empty, floats in full precision, text guarded."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([guarded(name) for name in header])
+    writer.writerows([_written(cell) for cell in row] for row in rows)
+    return out.getvalue()
+
+
+def _written(cell: object) -> str:
+    if cell is None or (isinstance(cell, float) and np.isnan(cell)):
+        return ""
+    if isinstance(cell, bool | np.bool_):
+        return "true" if cell else "false"
+    if isinstance(cell, float | np.floating):
+        shown = repr(float(cell))
+        return shown[:-2] if shown.endswith(".0") else shown
+    return str(cell) if isinstance(cell, int | np.integer) else guarded(str(cell))
+
+
+def read_tables(path: str | Path) -> tuple[RawTable, ...]:
+    """The tables of a CSV file (one) or a workbook (one a sheet that is not empty).
+
+    Raises `ResultsError` if it is missing, a folder, empty, too big, encrypted, carries macros, or is no table.
+    """
+    path = Path(path)
+    name = path.name
+    if path.is_dir():
+        raise refuse(name, "a folder", "a CSV or XLSX file", "give the file inside it")
+    try:
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            raise refuse(name, f"{size / 1e6:.0f} MB", f"at most {MAX_BYTES / 1e6:.0f} MB", "send the table alone")
+        content = path.read_bytes()
+    except FileNotFoundError:
+        raise refuse(name, "no such file", "a CSV or XLSX file", "check the name and the folder") from None
+    except OSError as error:
+        raise refuse(name, f"cannot be read ({error.strerror})", "a readable file", "check who may read it") from None
+    return tables_from_bytes(content, name)
+
+
+def tables_from_bytes(content: bytes, name: str) -> tuple[RawTable, ...]:
+    """As `read_tables`, from the bytes of a file called `name`."""
+    suffix = Path(name).suffix.lower()
+    if not content.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
+        raise refuse(name, "an empty file", "a table with a header row", "fill it in, or send the right file")
+    if content.startswith(b"\xd0\xcf\x11\xe0"):
+        raise refuse(
+            name, "an encrypted workbook or one of the old XLS kind", "CSV or XLSX without a password",
+            "save it as XLSX, without a password",
+        )  # fmt: skip
+    if content.startswith(b"PK"):
+        return tables_of_workbook(content, name)
+    if suffix in (".xlsx", ".xlsm"):
+        raise refuse(name, "a file that is not a workbook", "CSV or XLSX", "save it again as XLSX")
+    return (_csv_table(content, name),)
+
+
+def _csv_table(content: bytes, name: str) -> RawTable:
+    text, findings = _decoded(content, name)
+    lines = text.splitlines()
+    delimiter = ""
+    if lines and lines[0].lower().startswith("sep=") and len(lines[0].strip()) <= 5:
+        delimiter, text = lines[0][4:5], text.split("\n", 1)[-1]
+    try:
+        delimiter = delimiter or _delimiter(text)
+        rows = list(_limited(csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True), name))
+    except csv.Error as error:
+        raise refuse(name, f"a file that does not read as a table ({error})", "CSV as in RFC 4180",
+                     "save it again as CSV, with quotes closed") from None  # fmt: skip
+    if not rows:
+        raise refuse(name, "an empty file", "a table with a header row", "fill it in, or send the right file")
+    header = tuple(unguarded(tidy(cell)) for cell in rows[0][1])
+    problems = [
+        Problem("table", "stop", f"{name}, row {number}", f"{len(cells)} cells", f"{len(header)}, as in the header",
+                "put cells with the delimiter in them in quotes; decimal commas need ; between the columns")
+        for number, cells in rows[1:]
+        if len(cells) > len(header) and any(cell.strip() for cell in cells[len(header):])
+    ]  # fmt: skip
+    if problems:
+        raise ResultsError(problems)
+    if len(rows) == 1:
+        raise refuse(name, "a header without rows", "one row a trial", "fill it in, or send the right file")
+    body = tuple(tuple((cells + [""] * len(header))[: len(header)]) for _, cells in rows[1:])
+    return checked(RawTable(name, "", header, body, tuple(number for number, _ in rows[1:]), (), findings))
+
+
+def _limited(reader: Iterator[list[str]], name: str) -> Iterator[tuple[int, list[str]]]:
+    """Rows that are not empty, with their line numbers, up to the limits."""
+    kept = 0
+    for cells in reader:
+        if not any(cell.strip() for cell in cells):
+            continue
+        kept += 1
+        if kept > MAX_ROWS + 1 or len(cells) > MAX_COLUMNS:
+            raise too_big(name)
+        yield reader.line_num, cells  # type: ignore[attr-defined]
+
+
+def _decoded(content: bytes, name: str) -> tuple[str, tuple[Problem, ...]]:
+    boms = {b"\xef\xbb\xbf": "utf-8-sig", b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
+    encoding = next((boms[bom] for bom in boms if content.startswith(bom)), "")
+    if not encoding:
+        zeros = content[:2000].count(0) / max(1, len(content[:2000]))
+        encoding = "utf-8" if zeros < 0.2 else "utf-16-le" if content[1:2] == b"\x00" else "utf-16-be"
+    findings: tuple[Problem, ...] = ()
+    try:
+        text = content.decode(encoding)
+    except UnicodeDecodeError:
+        try:
+            text = content.decode("cp1252")
+        except UnicodeDecodeError:
+            raise refuse(name, "a file that is not text", "CSV in UTF-8, or XLSX", "save it as CSV in UTF-8") from None
+        findings = (
+            Problem("table-encoding", "inform", name, "text that is not UTF-8", "CSV in UTF-8",
+                    "read as Windows-1252; check names with accents"),
+        )  # fmt: skip
+    if "\x00" in text:
+        raise refuse(name, "a file that is not text", "CSV in UTF-8, or XLSX", "save it as CSV in UTF-8")
+    return text, findings
+
+
+def _delimiter(text: str) -> str:
+    """The delimiter under which the first rows have as many cells as the header, and most of them."""
+    head = "\n".join(text.splitlines()[:60])
+    best, score = ",", (0, 0.0)
+    for candidate in _DELIMITERS:
+        try:
+            counts = [len(row) for row in csv.reader(io.StringIO(head), delimiter=candidate) if row]
+        except csv.Error:
+            continue
+        if not counts or counts[0] < 2:
+            continue
+        agree = sum(count == counts[0] for count in counts) / len(counts)
+        if (int(agree > 0.5), counts[0] * agree) > score:
+            best, score = candidate, (int(agree > 0.5), counts[0] * agree)
+    return best

@@ -1,0 +1,162 @@
+"""XLSX workbooks read into raw tables, safely: checked as an archive first, then read without evaluating anything."""
+
+from __future__ import annotations
+
+import io
+import warnings
+import zipfile
+from collections.abc import Mapping
+from typing import Any
+
+from doe.cells import Uncalculated, tidy
+from doe.problems import Problem, ResultsError
+from doe.rawtable import MAX_COLUMNS, MAX_ROWS, RawTable, checked, is_blank, refuse, too_big
+
+MAX_UNPACKED = 200_000_000
+MAX_RATIO = 200
+
+
+def tables_of_workbook(content: bytes, name: str) -> tuple[RawTable, ...]:
+    """The tables of a workbook given as bytes, one a sheet with anything on it, hidden sheets left out.
+
+    The first row that is not empty is the header. Raises `ResultsError` for what is no workbook or not safe to open.
+    """
+    _check_archive(content, name)
+    values, formulas = _opened(content, name)
+    problems: list[Problem] = []
+    tables: list[RawTable] = []
+    for sheet in values.worksheets:
+        if sheet.sheet_state != "visible":
+            continue
+        try:
+            table = _table(sheet, formulas[sheet.title], name)
+        except ResultsError as error:
+            problems += error.problems
+            continue
+        if table is not None:
+            tables.append(table)
+    if problems:
+        raise ResultsError(problems)
+    if not tables:
+        raise refuse(name, "a workbook with nothing on it", "a table with a header row", "send the right file")
+    return tuple(tables)
+
+
+def cells_of_workbook(content: bytes, name: str) -> Mapping[str, Mapping[tuple[int, int], object]]:
+    """Every filled cell of every sheet, hidden ones too, as {sheet: {(row, column): value}}, counted from 1."""
+    _check_archive(content, name)
+    values, formulas = _opened(content, name)
+    return {sheet.title: _filled(sheet, formulas[sheet.title]) for sheet in values.worksheets}
+
+
+def _check_archive(content: bytes, name: str) -> None:
+    no_workbook = refuse(name, "a zip archive that is not a workbook", "CSV or XLSX", "save it again as XLSX")
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            parts = {info.filename: info for info in archive.infolist()}
+            unpacked = sum(info.file_size for info in parts.values())
+            if unpacked > MAX_UNPACKED or unpacked > MAX_RATIO * max(len(content), 50_000):
+                raise too_big(name)
+            if "mimetype" in parts and "content.xml" in parts:
+                raise refuse(name, "an OpenDocument file", "CSV or XLSX", "save it as XLSX")
+            if "[Content_Types].xml" not in parts or "xl/workbook.xml" not in parts:
+                raise no_workbook
+            kinds = archive.read("[Content_Types].xml")
+            if b"macroEnabled" in kinds or any("vbaproject" in part.lower() for part in parts):
+                raise refuse(name, "a workbook with macros", "CSV or XLSX without macros", "save it as XLSX")
+            for part in parts:
+                if part.endswith((".xml", ".rels")):
+                    with archive.open(part) as opened:
+                        start = opened.read(2000).upper()
+                    if b"<!DOCTYPE" in start or b"<!ENTITY" in start:
+                        raise no_workbook
+    except ResultsError:
+        raise
+    except Exception:
+        raise no_workbook from None
+
+
+def _opened(content: bytes, name: str) -> tuple[Any, Mapping[str, Mapping[tuple[int, int], str]]]:
+    """The workbook with stored values, and where formulas stand, by sheet. Sizes are checked on the way."""
+    import openpyxl
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            streamed = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=False, keep_links=False)
+            formulas = {sheet.title: _formulas(sheet, name) for sheet in streamed.worksheets}
+            streamed.close()
+            values = openpyxl.load_workbook(io.BytesIO(content), data_only=True, keep_links=False)
+    except ResultsError:
+        raise
+    except Exception as error:  # whatever a broken part makes the reader trip over, it is the file that is wrong
+        kind = type(error).__name__
+        raise refuse(name, f"a workbook that cannot be read ({kind})", "XLSX", "open it and save it again") from None
+    return values, formulas
+
+
+def _formulas(sheet: Any, name: str) -> Mapping[tuple[int, int], str]:
+    """Where formulas stand on a streamed sheet; refuses one that is too big before it is held in memory."""
+    found: dict[tuple[int, int], str] = {}
+    rows = 0
+    for cells in sheet.iter_rows():
+        filled = False
+        for cell in cells:
+            if cell.value is None:
+                continue
+            filled = True
+            if cell.column > MAX_COLUMNS:
+                raise too_big(f"{name}, sheet {sheet.title}")
+            if cell.data_type == "f":
+                found[cell.row, cell.column] = str(getattr(cell.value, "text", cell.value))
+        rows += filled
+        if rows > MAX_ROWS + 1:
+            raise too_big(f"{name}, sheet {sheet.title}")
+    return found
+
+
+def _filled(sheet: Any, formulas: Mapping[tuple[int, int], str]) -> dict[tuple[int, int], object]:
+    filled: dict[tuple[int, int], object] = {}
+    for (row, column), cell in sorted(sheet._cells.items()):
+        value = cell.value
+        if value is None and (row, column) in formulas:
+            value = Uncalculated(formulas[row, column])
+        if not is_blank(value):
+            filled[row, column] = value
+    return filled
+
+
+def _table(sheet: Any, formulas: Mapping[tuple[int, int], str], name: str) -> RawTable | None:
+    from openpyxl.utils import get_column_letter
+
+    filled = _filled(sheet, formulas)
+    if not filled:
+        return None
+    where = f"{name}, sheet {sheet.title}"
+    rows = sorted({row for row, _ in filled})
+    top, width = rows[0], max(column for _, column in filled)
+    merged = [str(area) for area in sheet.merged_cells.ranges if area.max_row >= top]
+    if merged:
+        raise refuse(where, "merged cells at " + ", ".join(sorted(merged)[:5]), "one cell a value",
+                     "unmerge them and fill each cell")  # fmt: skip
+    if len(rows) == 1:
+        raise refuse(where, "a header without rows", "one row a trial", "fill it in, or remove the sheet")
+    header = tuple(_heading(filled.get((top, column))) for column in range(1, width + 1))
+    body = tuple(tuple(filled.get((row, column)) for column in range(1, width + 1)) for row in rows[1:])
+    hidden = [row for row in rows if sheet.row_dimensions[row].hidden] if sheet.row_dimensions else []
+    findings: tuple[Problem, ...] = ()
+    if hidden:
+        findings = (
+            Problem("hidden-rows", "warn", where, f"hidden rows {_listed(hidden)}, which were read like the others",
+                    "rows that can be seen", "show them and check that they belong"),
+        )  # fmt: skip
+    spots = tuple(get_column_letter(column) for column in range(1, width + 1))
+    return checked(RawTable(name, sheet.title, header, body, tuple(rows[1:]), spots, findings))
+
+
+def _heading(value: object) -> str:
+    return "" if value is None or isinstance(value, Uncalculated) else tidy(str(value))
+
+
+def _listed(rows: list[int]) -> str:
+    return ", ".join(map(str, rows[:8])) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
