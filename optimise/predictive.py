@@ -1,25 +1,33 @@
-"""What a model says about given recipes: a mixture of t laws for the mean and for one new batch."""
+"""Predictions of one response as mixtures of t distributions: three named intervals and the chance of a window.
+
+Everything here is on the response's model scale. Given component k, the mean at a point is t with centre
+`location`, scale `mean_scale`; one new batch is t with the same centre and scale sqrt(mean_scale² + residual²);
+both with `df` degrees of freedom. One component is the ordinary least-squares prediction.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import chdtrc, chndtrix, gamma, ndtri, stdtr, stdtrit
+from scipy import special
+
+from optimise.tolerance import check_share, increasing_root, posterior_confidence, tolerance_factor
 
 Array = npt.NDArray[np.float64]
-About = Literal["mean", "batch"]
+
+_TINY = 1e-300
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class TMixture:
-    """For n recipes, a mixture of c t laws on the model's scale.
+    """A mixture of c components at n points, on the model scale of a response.
 
-    Component k has `weights[k]`, `df[k]` degrees of freedom, centre `location[i, k]`, `mean_scale[i, k]` for the mean
-    and `residual[k]` for the spread of one batch about its mean; one batch has the scale
-    sqrt(mean_scale^2 + residual^2).
+    `weights` (c,) add up to 1; `df` (c,) > 0 (infinite: normal); `location` (n, c); `mean_scale` (n, c) is the
+    scale of the mean; `residual` (c,) the scale of one batch about its mean. Raises ValueError for shapes that do
+    not fit, weights that do not add up to 1, or a scale that is negative or not finite.
     """
 
     weights: Array
@@ -28,147 +36,190 @@ class TMixture:
     mean_scale: Array
     residual: Array
 
+    def __post_init__(self) -> None:
+        for name in ("weights", "df", "location", "mean_scale", "residual"):
+            values = np.array(getattr(self, name), dtype=float)
+            values.setflags(write=False)
+            object.__setattr__(self, name, values)
+        c = self.weights.size
+        if self.location.ndim != 2 or self.location.shape[1] != c or self.mean_scale.shape != self.location.shape:
+            raise ValueError("location and mean_scale must both be (points, components)")
+        if self.df.shape != (c,) or self.residual.shape != (c,):
+            raise ValueError("weights, df and residual must have one value a component")
+        if np.any(self.weights < 0) or abs(self.weights.sum() - 1) > 1e-9 or not np.all(self.df > 0):
+            raise ValueError("weights must add up to 1 and degrees of freedom be above 0")
+        if not (np.all(np.isfinite(self.location)) and np.all(self.mean_scale >= 0) and np.all(self.residual >= 0)):
+            raise ValueError("centres must be finite and scales not negative")
+
+    @classmethod
+    def single(cls, location: npt.ArrayLike, mean_scale: npt.ArrayLike, residual: float, df: float) -> TMixture:
+        """One t component: least squares at n points, `location` and `mean_scale` (n,)."""
+        centre = np.atleast_1d(np.asarray(location, dtype=float))[:, None]
+        scale = np.broadcast_to(np.atleast_1d(np.asarray(mean_scale, dtype=float))[:, None], centre.shape)
+        return cls(np.ones(1), np.array([df]), centre, scale, np.array([residual]))
+
+    @property
+    def size(self) -> int:
+        """Number of points n."""
+        return int(self.location.shape[0])
+
     @property
     def batch_scale(self) -> Array:
-        """Scale of the law of one new batch, (n, c)."""
-        scale: Array = np.sqrt(self.mean_scale**2 + self.residual**2)
+        """Scale of one new batch, sqrt(mean_scale² + residual²), (n, c)."""
+        scale: Array = np.hypot(self.mean_scale, self.residual)
         return scale
 
-    def _scale(self, about: About) -> Array:
-        return self.mean_scale if about == "mean" else self.batch_scale
+    def at(self, rows: Any) -> TMixture:
+        """The same mixture at some of its points (a slice or an index array)."""
+        return TMixture(self.weights, self.df, self.location[rows], self.mean_scale[rows], self.residual)
 
-    def cdf(self, value: npt.ArrayLike, about: About = "batch") -> Array:
-        """Probability of at most `value` (scalar or (n,)), (n,)."""
-        at = np.broadcast_to(np.asarray(value, dtype=float), (len(self.location),))[:, None]
-        z = _ratio(at - self.location, self._scale(about))
-        out: Array = stdtr(self.df, z) @ self.weights
-        return out
-
-    def quantile(self, p: float, about: About = "batch") -> Array:
-        """The p-quantile, (n,): closed form for one component, bisection to the last digit for more."""
-        scale = self._scale(about)
-        each = self.location + scale * stdtrit(self.df, p)
-        if len(self.weights) == 1:
-            return np.asarray(each[:, 0], dtype=float)
-        low, high = each.min(axis=1), each.max(axis=1)
-        for _ in range(60):
-            middle = (low + high) / 2
-            below = self.cdf(middle, about) < p
-            low, high = np.where(below, middle, low), np.where(below, high, middle)
-        return (low + high) / 2
+    def mean(self) -> Array:
+        """The centres averaged over the components, (n,)."""
+        average: Array = self.location @ self.weights
+        return average
 
     def median(self) -> Array:
         """The median of one new batch, (n,)."""
-        return self.quantile(0.5)
+        if self.weights.size == 1:
+            return self.location[:, 0].copy()
+        return self._quantile(self.batch_scale, 0.5)
 
     def mean_interval(self, level: float = 0.95) -> Array:
-        """Confidence interval for the mean (the median on a back-transformed scale), (n, 2)."""
-        return self._interval(level, "mean")
+        """Confidence: two-sided interval for the mean of all batches at each point, (n, 2)."""
+        return self._interval(self.mean_scale, level)
 
     def batch_interval(self, level: float = 0.95) -> Array:
-        """Prediction interval for one new batch, (n, 2)."""
-        return self._interval(level, "batch")
-
-    def _interval(self, level: float, about: About) -> Array:
-        tail = (1 - level) / 2
-        return np.column_stack([self.quantile(tail, about), self.quantile(1 - tail, about)])
+        """Prediction: two-sided interval for one new batch at each point, (n, 2)."""
+        return self._interval(self.batch_scale, level)
 
     def tolerance(self, level: float = 0.95, share: float = 0.95) -> Array:
-        """Two-sided tolerance interval that holds `share` of all batches with confidence `level`, (n, 2).
+        """Tolerance: interval holding at least `share` of all batches with confidence `level`, two-sided, (n, 2).
 
-        Exact for one component. A mixture is first replaced by the one t law with its mean, its mean residual
-        variance and degrees of freedom, and the spread of its centres added to the variance of the mean.
+        One component: centre ± k times the residual sd with the exact factor (`tolerance_factor`). A mixture: centred
+        on the mean's median, as wide as needed for the posterior chance of holding `share` to be `level`, each
+        component counted by its weight; with equal components this is the exact factor again.
         """
-        centre = self.location @ self.weights
-        residual = np.sqrt(self.residual**2 @ self.weights)
-        spread = (self.location - centre[:, None]) ** 2
-        variance = (self.mean_scale**2 + spread) @ self.weights
-        df = float(self.df @ self.weights)
-        if residual == 0:
-            return np.column_stack([centre, centre])
-        half = residual * np.array([tolerance_factor(df, float(h), level, share) for h in variance / residual**2])
+        if self.weights.size == 1:
+            half = self.residual[0] * tolerance_factor(self._relative()[:, 0] ** 2, self.df[0], level, share)
+            centre = self.location[:, 0]
+        else:
+            centre = self._quantile(self.mean_scale, 0.5)
+            half = self._half_width(centre, level, share)
         return np.column_stack([centre - half, centre + half])
 
-    def chance(self, low: float | None, high: float | None) -> Array:
-        """Chance that one new batch lies within low..high (None: no limit on that side), (n,)."""
+    def below(self, value: npt.ArrayLike) -> Array:
+        """The chance that one new batch falls below `value` (a number or (n,)), (n,)."""
+        at = np.broadcast_to(np.asarray(value, dtype=float), (self.size,))[:, None]
+        chance: Array = _cdf(self.df, _standard(at, self.location, self.batch_scale)) @ self.weights
+        return chance
+
+    def chance(self, low: float = -np.inf, high: float = np.inf) -> Array:
+        """The chance that one new batch falls within `low` to `high`, (n,). Accurate in both tails."""
         scale = self.batch_scale
-        lower = np.full_like(self.location, -np.inf) if low is None else _ratio(low - self.location, scale)
-        upper = np.full_like(self.location, np.inf) if high is None else _ratio(high - self.location, scale)
-        out: Array = np.clip(_between(lower, upper, self.df) @ self.weights, 0.0, 1.0)
-        return out
+        a, b = _standard(low, self.location, scale), _standard(high, self.location, scale)
+        inside: Array = _between(self.df, a, b) @ self.weights
+        return np.clip(inside, 0.0, 1.0)
 
-    def chance_slopes(self, low: float | None, high: float | None) -> tuple[Array, Array]:
-        """Derivatives of `chance` by each component's location and batch scale, each (n, c)."""
-        scale = self.batch_scale
-        by_location, by_scale = np.zeros_like(self.location), np.zeros_like(self.location)
-        for limit, sign in ((low, -1.0), (high, 1.0)):
-            if limit is None:
-                continue
-            z = (limit - self.location) / scale
-            density = t_density(z, self.df) * self.weights / scale
-            by_location -= sign * density
-            by_scale -= sign * density * z
-        return by_location, by_scale
+    def chance_slopes(self, low: float = -np.inf, high: float = np.inf) -> tuple[Array, Array]:
+        """Derivatives of `chance` with respect to `location` and to `mean_scale`, each (n, c).
+
+        With T the standard t density and s the batch scale: d/dm = [T(a) - T(b)] / s and d/ds = [a T(a) - b T(b)] / s
+        at the standardised limits a and b.
+        """
+        scale = np.maximum(self.batch_scale, _TINY)
+        a, b = _standard(low, self.location, scale), _standard(high, self.location, scale)
+        at_a, at_b = _density(self.df, a), _density(self.df, b)
+        by_location = self.weights * (at_a - at_b) / scale
+        by_scale = self.weights * (_times(a, at_a) - _times(b, at_b)) / scale
+        return by_location, by_scale * self.mean_scale / scale
+
+    def draws(self, component: Array, chi: Array, normal: Array) -> tuple[Array, Array]:
+        """Means (n, S) and batch sds (n, S) of S parameter draws from common uniform numbers in (0, 1), each (S,).
+
+        `component` picks by weight, `chi` gives the variance (scaled inverse chi-square), `normal` the mean.
+        """
+        picked = np.minimum(np.searchsorted(np.cumsum(self.weights), component), self.weights.size - 1)
+        df = self.df[picked]
+        finite = np.isfinite(df)
+        spread = np.ones_like(chi)
+        spread[finite] = np.sqrt(df[finite] / special.chdtri(df[finite], 1 - chi[finite]))
+        means = self.location[:, picked] + self.mean_scale[:, picked] * (spread * special.ndtri(normal))
+        return means, np.broadcast_to(self.residual[picked] * spread, means.shape)
+
+    def _relative(self) -> Array:
+        ratio: Array = self.mean_scale / np.maximum(self.residual, _TINY)
+        return np.minimum(ratio, 1e6)
+
+    def _interval(self, scale: Array, level: float) -> Array:
+        check_share("level", level)
+        tail = (1 - level) / 2
+        return np.column_stack([self._quantile(scale, tail), self._quantile(scale, 1 - tail)])
+
+    def _quantile(self, scale: Array, share: float) -> Array:
+        ends = self.location + scale * _quantile(self.df, share)
+        if self.weights.size == 1:
+            return ends[:, 0].copy()
+
+        def excess(at: Array) -> Array:
+            inside: Array = _cdf(self.df, _standard(at[:, None], self.location, scale)) @ self.weights
+            return inside - share
+
+        return increasing_root(excess, ends.min(axis=1), ends.max(axis=1))
+
+    def _half_width(self, centre: Array, level: float, share: float) -> Array:
+        off = np.abs(self.location - centre[:, None])
+        residual = np.maximum(self.residual, _TINY)
+        own = np.empty_like(off)
+        for k, df in enumerate(self.df):
+            own[:, k] = tolerance_factor(self._relative()[:, k] ** 2, df, level, share) * residual[k]
+        relative = np.maximum(self._relative(), 1e-6)
+
+        def excess(half: Array) -> Array:
+            held = np.zeros_like(half)
+            for k, weight in enumerate(self.weights):
+                ratio, shift = half / residual[k], off[:, k] / residual[k]
+                held += weight * posterior_confidence(ratio, shift, relative[:, k], self.df[k], share)
+            return held - level
+
+        return increasing_root(excess, np.zeros(self.size), (off + own).max(axis=1))
 
 
-def _ratio(difference: Array, scale: Array) -> Array:
-    """The difference over the scale; a scale of zero sends it to plus or minus infinity, or to zero at no difference."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        z = difference / scale
-    out: Array = np.where(np.isnan(z), 0.0, z)
-    return out
+def _standard(at: float | Array, location: Array, scale: Array) -> Array:
+    with np.errstate(over="ignore"):
+        standard: Array = (at - location) / np.maximum(scale, _TINY)
+    return standard
 
 
-def _between(lower: Array, upper: Array, df: Array) -> Array:
-    """T(upper) - T(lower), taken in the nearer tail so that small chances keep their digits."""
-    flip = lower > 0
-    a = np.where(flip, -upper, lower)
-    b = np.where(flip, -lower, upper)
-    out: Array = stdtr(df, b) - stdtr(df, a)
-    return out
+def _times(a: Array, density: Array) -> Array:
+    """Product of a and a density, with infinity times 0 taken as 0."""
+    return np.where(np.isfinite(a), a, 0.0) * density
 
 
-def t_density(z: Array, df: Array) -> Array:
-    """Density of Student's t with `df` degrees of freedom."""
-    norm = gamma((df + 1) / 2) / (np.sqrt(df * np.pi) * gamma(df / 2)) if np.all(df < 300) else _large_norm(df)
-    out: Array = norm * (1 + z * z / df) ** (-(df + 1) / 2)
-    return out
+def _cdf(df: Array, x: Array) -> Array:
+    if np.all(np.isfinite(df)):
+        return np.asarray(special.stdtr(df, x), dtype=float)
+    return np.where(np.isfinite(df), special.stdtr(np.where(np.isfinite(df), df, 1.0), x), special.ndtr(x))
 
 
-def _large_norm(df: Array) -> Array:
-    from_gamma = gamma((np.minimum(df, 299.0) + 1) / 2) / gamma(np.minimum(df, 299.0) / 2)
-    # Ratio of gammas for large df: sqrt(df/2) (1 - 1/(4 df) + 1/(32 df^2)), Abramowitz & Stegun 6.1.47, from memory.
-    series = np.sqrt(df / 2) * (1 - 1 / (4 * df) + 1 / (32 * df**2))
-    ratio: Array = np.where(df < 299, from_gamma, series)
-    return ratio / np.sqrt(df * np.pi)
+def _between(df: Array, a: Array, b: Array) -> Array:
+    """P(a < t < b), taken in the tail where it loses no digits."""
+    flip = a > 0
+    upper, lower = np.where(flip, -a, b), np.where(flip, -b, a)
+    return _cdf(df, upper) - _cdf(df, lower)
 
 
-_NODES, _NODE_WEIGHTS = np.polynomial.legendre.leggauss(80)
+def _density(df: Array, x: Array) -> Array:
+    finite = np.isfinite(df)
+    nu = np.where(finite, df, 1.0)
+    constant = special.gammaln((nu + 1) / 2) - special.gammaln(nu / 2) - 0.5 * np.log(nu * np.pi)
+    bounded = np.clip(x, -1e150, 1e150)
+    student = np.exp(constant - (nu + 1) / 2 * np.log1p(bounded**2 / nu))
+    normal = np.exp(-0.5 * np.minimum(bounded**2, 2000.0)) / np.sqrt(2 * np.pi)
+    density: Array = np.where(np.isinf(x), 0.0, np.where(finite, student, normal))
+    return density
 
 
-def tolerance_factor(df: float, h: float, level: float = 0.95, share: float = 0.95) -> float:
-    """Exact two-sided tolerance factor k: estimate +- k s holds `share` of a normal law with confidence `level`.
-
-    The estimate has variance h sigma^2, s has `df` degrees of freedom. k solves
-    E_z[P(chi2_df >= df r(z)^2 / k^2)] = level with z ~ N(0, h) and Phi(z + r) - Phi(z - r) = share
-    (Odeh & Owen 1980, Tables for normal tolerance limits; from memory). r(z)^2 is the `share` quantile of the
-    noncentral chi-square law with 1 degree of freedom and noncentrality z^2.
-    """
-    # Nodes cover eight sd of z; beyond lies less than 1e-14 of its law.
-    x = 8.0 * _NODES
-    density = np.exp(-(x**2) / 2) * _NODE_WEIGHTS
-    density /= density.sum()
-    r2 = chndtrix(share, 1.0, np.maximum(h, 1e-300) * x**2)
-
-    def confidence(k: float) -> float:
-        return float(density @ chdtrc(df, df * r2 / k**2))
-
-    low, high = float(ndtri((1 + share) / 2)) * 0.5, 10.0
-    while confidence(high) < level:
-        high *= 2
-        if high > 1e12:
-            return float("inf")
-    for _ in range(80):
-        middle = (low + high) / 2
-        low, high = (middle, high) if confidence(middle) < level else (low, middle)
-    return (low + high) / 2
+def _quantile(df: Array, share: float) -> Array:
+    finite = np.isfinite(df)
+    student = special.stdtrit(np.where(finite, df, 1.0), share)
+    return np.asarray(np.where(finite, student, special.ndtri(share)), dtype=float)

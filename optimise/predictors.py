@@ -1,0 +1,116 @@
+"""How a fitted response predicts at given levels, and how that changes with the levels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.codings import Coding
+from doe.region import Region
+from doe.terms import Terms
+from optimise.posterior import Posterior
+from optimise.predictive import TMixture
+
+Array = npt.NDArray[np.float64]
+Chosen = Mapping[str, npt.NDArray[Any]]
+
+
+class Predictor(Protocol):
+    """What predicts a response, on its model scale, at levels X (n, k) of the region's names and chosen categories."""
+
+    def at(self, X: Array, chosen: Chosen) -> TMixture:
+        """The law of the mean and of one new batch."""
+        ...
+
+    def slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """Derivatives of location and of squared mean scale by the levels, each (n, c, k)."""
+        ...
+
+
+def split_levels(frame: pd.DataFrame, region: Region) -> tuple[Array, dict[str, npt.NDArray[Any]]]:
+    """Numeric levels X (n, k) and chosen category levels of a frame of recipes."""
+    X = frame[list(region.names)].to_numpy(dtype=float)
+    return X, {name: frame[name].to_numpy(dtype=object) for name in region.categories}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LeastSquaresPredictor:
+    """Prediction by one least-squares fit: one t law.
+
+    `beta` (p,) and `unscaled` (p, p) = (X'X)^-1 belong to `terms` in `coding`; `sd` on `df` degrees of freedom.
+    """
+
+    terms: Terms
+    coding: Coding
+    beta: Array
+    unscaled: Array
+    sd: float
+    df: float
+
+    def at(self, X: Array, chosen: Chosen) -> TMixture:
+        """The law of the mean and of one new batch at levels X (n, k)."""
+        rows = self.terms.rows(X, chosen, self.coding)
+        variance = np.einsum("np,pq,nq->n", rows, self.unscaled, rows, optimize=True)
+        return TMixture(
+            weights=np.ones(1),
+            df=np.array([self.df]),
+            location=(rows @ self.beta)[:, None],
+            mean_scale=self.sd * np.sqrt(np.maximum(variance, 0.0))[:, None],
+            residual=np.array([self.sd]),
+        )
+
+    def slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """Derivatives of location and squared mean scale by the levels, each (n, 1, k)."""
+        rows = self.terms.rows(X, chosen, self.coding)
+        gradient = self.terms.gradient(X, chosen, self.coding)
+        by_location = np.einsum("npk,p->nk", gradient, self.beta)
+        by_variance = 2 * self.sd**2 * np.einsum("npk,pq,nq->nk", gradient, self.unscaled, rows, optimize=True)
+        return by_location[:, None, :], by_variance[:, None, :]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PosteriorPredictor:
+    """Prediction by the averaged posterior, through the whitened coordinates of `region`."""
+
+    posterior: Posterior
+    region: Region
+
+    def at(self, X: Array, chosen: Chosen) -> TMixture:
+        """The law of the mean and of one new batch at levels X (n, k)."""
+        return self.posterior.at(coordinates(self.region, X, chosen))
+
+    def slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """Derivatives of location and squared mean scale by the levels, each (n, c, k)."""
+        by_location, by_variance = self.posterior.slopes(coordinates(self.region, X, chosen))
+        J = _levels_to_z(self.region)
+        d = J.shape[0]
+        return by_location[:, :, :d] @ J, by_variance[:, :, :d] @ J
+
+
+def coordinates(region: Region, X: Array, chosen: Chosen) -> Array:
+    """z of the posterior: whitened numeric coordinates, then sqrt 2 (indicator - 1/levels) of each category level."""
+    parts = [region.whitened(X)]
+    for name, levels in region.categories.items():
+        given = chosen[name]
+        strange = sorted({str(v) for v in given} - set(levels))
+        if strange:
+            raise KeyError(f"{name} is {strange[0]}; known are {', '.join(levels)}")
+        indicator = np.column_stack([(given == level).astype(float) for level in levels])
+        parts.append(np.sqrt(2.0) * (indicator - 1.0 / len(levels)))
+    return np.column_stack(parts)
+
+
+def _levels_to_z(region: Region) -> Array:
+    """Derivative of the whitened coordinates by the levels, (d, k); only free columns count."""
+    J = np.zeros((region.dimension, len(region.names)))
+    for j, name in enumerate(region.free):
+        column = region.names.index(name)
+        J[j, column] = 1.0 / region.basis[column, j]
+    _, root = region.whitening
+    out: Array = root.T @ J
+    return out
