@@ -8,7 +8,7 @@ both with `df` degrees of freedom. One component is the ordinary least-squares p
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -17,11 +17,12 @@ from scipy import special
 from optimise.tolerance import check_share, increasing_root, posterior_confidence, tolerance_factor
 
 Array = npt.NDArray[np.float64]
+About = Literal["mean", "batch"]
 
 _TINY = 1e-300
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class TMixture:
     """A mixture of c components at n points, on the model scale of a response.
 
@@ -80,17 +81,15 @@ class TMixture:
 
     def median(self) -> Array:
         """The median of one new batch, (n,)."""
-        if self.weights.size == 1:
-            return self.location[:, 0].copy()
-        return self._quantile(self.batch_scale, 0.5)
+        return self.quantile(0.5)
 
     def mean_interval(self, level: float = 0.95) -> Array:
         """Confidence: two-sided interval for the mean of all batches at each point, (n, 2)."""
-        return self._interval(self.mean_scale, level)
+        return self._interval(level, "mean")
 
     def batch_interval(self, level: float = 0.95) -> Array:
         """Prediction: two-sided interval for one new batch at each point, (n, 2)."""
-        return self._interval(self.batch_scale, level)
+        return self._interval(level, "batch")
 
     def tolerance(self, level: float = 0.95, share: float = 0.95) -> Array:
         """Tolerance: interval holding at least `share` of all batches with confidence `level`, two-sided, (n, 2).
@@ -103,35 +102,45 @@ class TMixture:
             half = self.residual[0] * tolerance_factor(self._relative()[:, 0] ** 2, self.df[0], level, share)
             centre = self.location[:, 0]
         else:
-            centre = self._quantile(self.mean_scale, 0.5)
+            centre = self.quantile(0.5, "mean")
             half = self._half_width(centre, level, share)
         return np.column_stack([centre - half, centre + half])
 
-    def below(self, value: npt.ArrayLike) -> Array:
-        """The chance that one new batch falls below `value` (a number or (n,)), (n,)."""
+    def cdf(self, value: npt.ArrayLike, about: About = "batch") -> Array:
+        """Chance that one new batch (or the mean) is at most `value` (a number or (n,)), (n,)."""
         at = np.broadcast_to(np.asarray(value, dtype=float), (self.size,))[:, None]
-        chance: Array = _cdf(self.df, _standard(at, self.location, self.batch_scale)) @ self.weights
+        chance: Array = _cdf(self.df, _standard(at, self.location, self._scale(about))) @ self.weights
         return chance
 
-    def chance(self, low: float = -np.inf, high: float = np.inf) -> Array:
-        """The chance that one new batch falls within `low` to `high`, (n,). Accurate in both tails."""
-        scale = self.batch_scale
-        a, b = _standard(low, self.location, scale), _standard(high, self.location, scale)
-        inside: Array = _between(self.df, a, b) @ self.weights
+    def quantile(self, share: float, about: About = "batch") -> Array:
+        """The value that one new batch (or the mean) stays below with chance `share`, (n,)."""
+        check_share("share", share)
+        scale = self._scale(about)
+        ends = self.location + scale * _quantile(self.df, share)
+        if self.weights.size == 1:
+            return ends[:, 0].copy()
+
+        def excess(at: Array) -> Array:
+            inside: Array = _cdf(self.df, _standard(at[:, None], self.location, scale)) @ self.weights
+            return inside - share
+
+        return increasing_root(excess, ends.min(axis=1), ends.max(axis=1))
+
+    def chance(self, low: float | None = None, high: float | None = None) -> Array:
+        """The chance that one new batch falls within `low` to `high` (None: open), (n,). Accurate in both tails."""
+        inside: Array = _between(self.df, *self._limits(low, high)) @ self.weights
         return np.clip(inside, 0.0, 1.0)
 
-    def chance_slopes(self, low: float = -np.inf, high: float = np.inf) -> tuple[Array, Array]:
-        """Derivatives of `chance` with respect to `location` and to `mean_scale`, each (n, c).
+    def chance_slopes(self, low: float | None = None, high: float | None = None) -> tuple[Array, Array]:
+        """Derivatives of `chance` with respect to each `location` and each `batch_scale`, (n, c).
 
         With T the standard t density and s the batch scale: d/dm = [T(a) - T(b)] / s and d/ds = [a T(a) - b T(b)] / s
         at the standardised limits a and b.
         """
-        scale = np.maximum(self.batch_scale, _TINY)
-        a, b = _standard(low, self.location, scale), _standard(high, self.location, scale)
+        a, b = self._limits(low, high)
         at_a, at_b = _density(self.df, a), _density(self.df, b)
-        by_location = self.weights * (at_a - at_b) / scale
-        by_scale = self.weights * (_times(a, at_a) - _times(b, at_b)) / scale
-        return by_location, by_scale * self.mean_scale / scale
+        share = self.weights / np.maximum(self.batch_scale, _TINY)
+        return share * (at_a - at_b), share * (_times(a, at_a) - _times(b, at_b))
 
     def draws(self, component: Array, chi: Array, normal: Array) -> tuple[Array, Array]:
         """Means (n, S) and batch sds (n, S) of S parameter draws from common uniform numbers in (0, 1), each (S,).
@@ -150,21 +159,18 @@ class TMixture:
         ratio: Array = self.mean_scale / np.maximum(self.residual, _TINY)
         return np.minimum(ratio, 1e6)
 
-    def _interval(self, scale: Array, level: float) -> Array:
+    def _scale(self, about: About) -> Array:
+        return self.mean_scale if about == "mean" else self.batch_scale
+
+    def _limits(self, low: float | None, high: float | None) -> tuple[Array, Array]:
+        scale = self.batch_scale
+        a = _standard(-np.inf if low is None else low, self.location, scale)
+        return a, _standard(np.inf if high is None else high, self.location, scale)
+
+    def _interval(self, level: float, about: About) -> Array:
         check_share("level", level)
         tail = (1 - level) / 2
-        return np.column_stack([self._quantile(scale, tail), self._quantile(scale, 1 - tail)])
-
-    def _quantile(self, scale: Array, share: float) -> Array:
-        ends = self.location + scale * _quantile(self.df, share)
-        if self.weights.size == 1:
-            return ends[:, 0].copy()
-
-        def excess(at: Array) -> Array:
-            inside: Array = _cdf(self.df, _standard(at[:, None], self.location, scale)) @ self.weights
-            return inside - share
-
-        return increasing_root(excess, ends.min(axis=1), ends.max(axis=1))
+        return np.column_stack([self.quantile(tail, about), self.quantile(1 - tail, about)])
 
     def _half_width(self, centre: Array, level: float, share: float) -> Array:
         off = np.abs(self.location - centre[:, None])
