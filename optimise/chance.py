@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import chdtri, ndtr, ndtri
+from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
 
 from optimise.predictive import TMixture
@@ -49,24 +49,31 @@ def joint_chance(mixtures: Sequence[TMixture], windows: Sequence[Window], correl
     sequential conditioning (Genz 1992, J. Comput. Graph. Stat. 1, 141-149) on fixed nodes, so that the chance is a
     smooth function of the recipe; `error` is the standard error over random shifts of the nodes.
     """
-    each = np.column_stack([m.chance(low, high) for m, (low, high) in zip(mixtures, windows, strict=True)])
+    ends = [_ends(window) for window in windows]
+    each = np.column_stack([m.chance(low, high) for m, (low, high) in zip(mixtures, ends, strict=True)])
     product = each.prod(axis=1)
     if correlation is None or len(mixtures) < 2 or np.allclose(correlation, np.eye(len(mixtures)), atol=1e-12):
         return Chance(product, np.zeros(len(each)), each)
     lower, upper = np.empty((2, *each.shape))
-    for r, (mixture, (low, high)) in enumerate(zip(mixtures, windows, strict=True)):
-        lower[:, r] = -np.inf if low is None else ndtri(np.clip(mixture.cdf(low), _EDGE, 1 - _EDGE))
-        upper[:, r] = np.inf if high is None else ndtri(np.clip(mixture.cdf(high), _EDGE, 1 - _EDGE))
+    for r, (mixture, (low, high)) in enumerate(zip(mixtures, ends, strict=True)):
+        lower[:, r] = -np.inf if np.isneginf(low) else ndtri(np.clip(mixture.below(low), _EDGE, 1 - _EDGE))
+        upper[:, r] = np.inf if np.isposinf(high) else ndtri(np.clip(mixture.below(high), _EDGE, 1 - _EDGE))
     root = np.linalg.cholesky(correlation)
     estimates = np.stack([_box(lower, upper, root, nodes) for nodes in _nodes(len(mixtures) - 1)])
     error = estimates.std(axis=0, ddof=1) / np.sqrt(_SHIFTS)
-    return Chance(estimates.mean(axis=0), error, each)
+    return Chance(np.asarray(estimates.mean(axis=0)), np.asarray(error), each)
+
+
+def _ends(window: Window) -> tuple[float, float]:
+    """The window with infinity for a side that is not limited."""
+    low, high = window
+    return (-np.inf if low is None else low), (np.inf if high is None else high)
 
 
 def _box(lower: Array, upper: Array, root: Array, nodes: Array) -> Array:
     """Normal probability of boxes lower..upper (n, r) with Cholesky factor `root`, by nodes (q, r - 1)."""
     n, r = lower.shape
-    normal = np.zeros((n, len(nodes), r))
+    normal: Array = np.zeros((n, len(nodes), r))
     chance = np.ones((n, len(nodes)))
     for i in range(r):
         shift = normal[:, :, :i] @ root[i, :i]
@@ -89,16 +96,11 @@ def chance_interval(mixtures: Sequence[TMixture], windows: Sequence[Window], lev
     draws = _parameter_draws(len(mixtures))
     n = len(mixtures[0].location)
     chances = np.ones((n, _DRAWS))
-    for r, (mixture, (low, high)) in enumerate(zip(mixtures, windows, strict=True)):
-        pick = np.minimum(np.searchsorted(np.cumsum(mixture.weights), draws[:, r, 0]), len(mixture.weights) - 1)
-        df = mixture.df[pick]
-        # sigma^2 = s^2 df / chi2; the mean moves with the same sigma.
-        stretch = np.sqrt(df / chdtri(df, np.clip(draws[:, r, 1], 1e-12, 1 - 1e-12)))
-        sigma = np.maximum(mixture.residual[pick] * stretch, 1e-300)
-        centre = mixture.location[:, pick] + mixture.mean_scale[:, pick] * stretch * ndtri(draws[:, r, 2])
-        upper = np.ones_like(centre) if high is None else ndtr((high - centre) / sigma)
-        lower = np.zeros_like(centre) if low is None else ndtr((low - centre) / sigma)
-        chances *= np.maximum(upper - lower, 0.0)
+    for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
+        low, high = _ends(window)
+        centre, sigma = mixture.draws(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
+        sigma = np.maximum(sigma, _EDGE * _EDGE)
+        chances *= np.maximum(ndtr((high - centre) / sigma) - ndtr((low - centre) / sigma), 0.0)
     tail = (1 - level) / 2
     return np.quantile(chances, [tail, 1 - tail], axis=1).T
 

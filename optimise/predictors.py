@@ -56,13 +56,8 @@ class LeastSquaresPredictor:
         """The law of the mean and of one new batch at levels X (n, k)."""
         rows = self.terms.rows(X, chosen, self.coding)
         variance = np.einsum("np,pq,nq->n", rows, self.unscaled, rows, optimize=True)
-        return TMixture(
-            weights=np.ones(1),
-            df=np.array([self.df]),
-            location=(rows @ self.beta)[:, None],
-            mean_scale=self.sd * np.sqrt(np.maximum(variance, 0.0))[:, None],
-            residual=np.array([self.sd]),
-        )
+        scale = self.sd * np.sqrt(np.maximum(variance, 0.0))
+        return TMixture.single(rows @ self.beta, scale, self.sd, self.df)
 
     def slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
         """Derivatives of location and squared mean scale by the levels, each (n, 1, k)."""
@@ -93,7 +88,7 @@ class PosteriorPredictor:
 
 
 def coordinates(region: Region, X: Array, chosen: Chosen) -> Array:
-    """z of the posterior: whitened numeric coordinates, then sqrt 2 (indicator - 1/levels) of each category level."""
+    """Coordinates of the posterior: whitened numeric coordinates, then sqrt 2 (indicator - 1/levels) of each category level."""
     parts = [region.whitened(X)]
     for name, levels in region.categories.items():
         given = chosen[name]
