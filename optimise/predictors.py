@@ -88,7 +88,7 @@ class PosteriorPredictor:
 
 
 def coordinates(region: Region, X: Array, chosen: Chosen) -> Array:
-    """Coordinates of the posterior: whitened numeric coordinates, then sqrt 2 (indicator - 1/levels) of each category level."""
+    """Coordinates of the posterior: whitened numbers, then sqrt 2 (indicator - 1/levels) of each category level."""
     parts = [region.whitened(X)]
     for name, levels in region.categories.items():
         given = chosen[name]
