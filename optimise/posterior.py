@@ -2,24 +2,23 @@
 
 With z the whitened coordinates of the region (zero mean, covariance I/3) and y standardised,
 
-    y | s2 ~ N(X b, s2 [I + tL^2 ZZ' + tQ^2 (ZZ')^2 + tD^2 M])
+    y | s2 ~ N(X b, s2 [W + tL^2 ZZ' + tQ^2 (ZZ')^2 + tD^2 M])
 
-where X is the intercept and block columns with a flat prior, (ZZ')^2 is taken element by element (the
-rotation-invariant normal prior on all squares and cross terms), and M is the Matern 5/2 kernel with length ell.
-s2 has the prior 1/s2 and is integrated exactly; tL, tQ/tL, tD/tL and ell over a fixed grid. Each grid point
-predicts by a t law.
+where X is the intercept and block columns with a flat prior, W the identity or relative variances, (ZZ')^2 is taken
+element by element (the rotation-invariant normal prior on all squares and cross terms), and M is the Matern 5/2
+kernel with length ell. s2 has the prior 1/s2 and is integrated exactly; tL, tQ/tL, tD/tL and ell over a fixed grid.
+Each grid point predicts by a t law.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import solve_triangular
 
 from doe.problems import ModelError, Problem
 from optimise.predictive import TMixture
@@ -37,133 +36,180 @@ _CHUNK_NUMBERS = 6_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Component:
-    """One kept grid point: its weight, t's, and what predicts from the training z.
+class Posterior:
+    """The posterior of one response, in c kept grid points; y standardised as (y - centre) / size.
 
-    Mean: `intercept + k(z)' alpha`; variance over s2: `k(z, z) - k' P k - 2 c' k + c0`, all in standardised y.
+    Training coordinates `z` (n, d), `fixed` (n, b) intercept and block columns, `noise` (n,) relative variances, `y`
+    (n,), `df`. Per component: `weights` (c,), `points` (c, 4) = tL, tQ, tD, ell, `s2` (c,), and what predicts:
+    mean `intercept + k(z)' alpha`, relative variance `k(z, z) - k' P k - 2 k' lean + floor`, with shapes (c,),
+    (c, n), (c, n, n), (c, n), (c,).
     """
 
-    weight: float
-    linear: float
-    quadratic: float
-    smooth: float
-    length: float
-    s2: float
-    intercept: float
-    alpha: Array
-    P: Array
-    c: Array
-    c0: float
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Posterior:
-    """The posterior of one response: training z (n, d), degrees of freedom, centre and size of y, components."""
-
     z: Array
+    fixed: Array
+    noise: Array
+    y: Array
     df: float
     centre: float
     size: float
-    components: tuple[Component, ...]
+    weights: Array
+    points: Array
+    s2: Array
+    intercept: Array
+    alpha: Array
+    P: Array
+    lean: Array
+    floor: Array
 
     @classmethod
-    def fit(cls, z: Array, y: Array, nuisance: Array | None = None) -> Posterior:
-        """Fit to coordinates z (n, d) and values y (n,) on the model's scale; `nuisance` (n, b) block columns.
+    def fit(cls, z: Array, y: Array, nuisance: Array | None = None, weights: Array | None = None) -> Posterior:
+        """Fit to coordinates z (n, d) and values y (n,) on the model's scale.
 
-        Raises ModelError when there are too few batches for an error, or when all values are the same.
+        `nuisance` (n, b) are block columns with a flat prior; predictions are made where they are all zero, so
+        sum-to-zero columns predict for the average block. `weights` (n,) are inverse to the variances of the values
+        (numbers of readings, say). Raises ModelError when there are too few batches for an error, or when all values
+        are the same.
         """
         n = len(y)
-        X = np.ones((n, 1)) if nuisance is None else np.column_stack([np.ones(n), nuisance])
-        df = n - int(np.linalg.matrix_rank(X))
+        fixed = np.ones((n, 1)) if nuisance is None else np.column_stack([np.ones(n), nuisance])
+        fixed = fixed[:, _independent(fixed)]
+        df = n - fixed.shape[1]
         size = float(np.std(y, ddof=1)) if n > 1 else 0.0
         if df < 2:
-            raise ModelError(
-                [Problem("too-few-batches", "stop", "the model", f"{n} batches", "three or more", "make more")]
-            )
+            do = "make more batches, or plan fewer blocks"
+            got = f"{n} batches in {fixed.shape[1]} blocks" if fixed.shape[1] > 1 else f"{n} batches"
+            raise ModelError([Problem("too-few-batches", "stop", "the model", got, "two more than blocks", do)])
         if size <= 1e-12 * max(1e-300, float(np.abs(y).max())):
             got, do = "all values are the same", "there is nothing to model; look at the method"
             raise ModelError([Problem("all-equal", "stop", "the model", got, "values that differ", do)])
+        noise = np.ones(n) if weights is None else np.mean(weights) / np.asarray(weights, dtype=float)
         centre = float(np.mean(y))
         scaled = (y - centre) / size
-        grid = list(_grid())
-        logs = np.concatenate([_log_weights(part, z, scaled, X, df) for part in _chunks(grid, n)])
+        grid = np.array(list(_grid()))
+        data = _Data(z, fixed, noise, scaled, df)
+        logs = np.concatenate([_log_weights(part, data) for part in _chunks(grid, n)])
         mass = np.exp(logs - logs.max())
         mass /= mass.sum()
         order = np.argsort(-mass, kind="stable")
         enough = int(np.searchsorted(np.cumsum(mass[order]), _KEEP_MASS)) + 1
         kept = order[: min(enough, _KEEP_MOST)]
-        total = mass[kept].sum()
-        parts = tuple(_component(grid[i], float(mass[i] / total), z, scaled, X, df) for i in kept)
-        return cls(z=z, df=float(df), centre=centre, size=size, components=parts)
+        return cls._from(data, centre, size, mass[kept] / mass[kept].sum(), grid[kept, 1:])
 
-    @property
-    def weights(self) -> Array:
-        """Weights of the components, (c,)."""
-        return np.array([part.weight for part in self.components])
+    @classmethod
+    def _from(cls, data: _Data, centre: float, size: float, weights: Array, points: Array) -> Posterior:
+        K = _covariances(points, data)
+        inverse = np.linalg.inv(K)
+        inverse = 0.5 * (inverse + inverse.transpose(0, 2, 1))
+        G = inverse @ data.fixed
+        S = np.linalg.inv(data.fixed.T @ G)
+        P = inverse - G @ S @ G.transpose(0, 2, 1)
+        alpha = P @ data.y
+        lean = (G @ S)[:, :, 0]
+        arrays = [data.z, data.fixed, data.noise, data.y, weights, points, alpha, P, lean]
+        copies = [np.array(array, dtype=float) for array in arrays]
+        z, fixed, noise, y, weights, points, alpha, P, lean = copies
+        s2 = np.maximum(alpha @ y / data.df, 1e-300)
+        intercept, floor = lean @ y, np.array(S[:, 0, 0], dtype=float)
+        for array in [*copies, s2, intercept, floor]:
+            array.setflags(write=False)
+        return cls(
+            z, fixed, noise, y, float(data.df), centre, size, weights, points, s2, intercept, alpha, P, lean, floor
+        )
 
     def at(self, z: Array) -> TMixture:
         """What the posterior says at coordinates z (m, d)."""
-        location, variance = np.empty((2, len(z), len(self.components)))
-        dots, distance = z @ self.z.T, _distance(z, self.z)
+        k = self._kernel(*_between(z, self.z))
         own = (z * z).sum(axis=1)
-        for j, part in enumerate(self.components):
-            k = _kernel(part, dots, distance)
-            location[:, j] = part.intercept + k @ part.alpha
-            prior = part.linear**2 * own + part.quadratic**2 * own**2 + part.smooth**2
-            variance[:, j] = prior - np.einsum("mi,ij,mj->m", k, part.P, k, optimize=True) - 2 * k @ part.c + part.c0
-        s = np.sqrt([part.s2 for part in self.components]) * self.size
-        return TMixture(
-            weights=self.weights,
-            df=np.full(len(self.components), self.df),
-            location=self.centre + self.size * location,
-            mean_scale=s * np.sqrt(np.maximum(variance, 0.0)),
-            residual=s,
-        )
+        location = self.intercept[:, None] + (k @ self.alpha[:, :, None])[:, :, 0]
+        linear, quadratic, smooth = (self.points[:, j, None] ** 2 for j in range(3))
+        variance = linear * own + quadratic * own**2 + smooth + self.floor[:, None]
+        variance -= ((k @ self.P + 2 * self.lean[:, None, :]) * k).sum(axis=2)
+        return self._mixture(location, variance)
 
     def slopes(self, z: Array) -> tuple[Array, Array]:
         """Derivatives by z of each component's location and squared mean scale, each (m, c, d)."""
-        m, d = z.shape
-        by_location, by_variance = np.empty((2, m, len(self.components), d))
-        dots, distance = z @ self.z.T, _distance(z, self.z)
+        return self.at_with_slopes(z)[1:]
+
+    def at_with_slopes(self, z: Array) -> tuple[TMixture, Array, Array]:
+        """`at` and `slopes` in one pass, for searches."""
+        dots, distance = _between(z, self.z)
+        k = self._kernel(dots, distance)
         own = (z * z).sum(axis=1)
-        for j, part in enumerate(self.components):
-            k = _kernel(part, dots, distance)
-            pull = part.linear**2 + 2 * part.quadratic**2 * dots
-            bend = _matern_slope(distance, part.length) * part.smooth**2
-            # dk_i/dz = pull_i z_i + bend_i (z - z_i)
-            by_location[:, j] = (part.alpha * (pull - bend)) @ self.z + (bend @ part.alpha)[:, None] * z
-            lever = -2 * (k @ part.P + part.c)
-            prior = 2 * part.linear**2 + 4 * part.quadratic**2 * own
-            by_variance[:, j] = prior[:, None] * z + (lever * (pull - bend)) @ self.z
-            by_variance[:, j] += (lever * bend).sum(axis=1)[:, None] * z
-        s2 = np.array([part.s2 for part in self.components])[None, :, None] * self.size**2
-        return by_location * self.size, by_variance * s2
+        linear, quadratic, smooth = (self.points[:, j, None] ** 2 for j in range(3))
+        location = self.intercept[:, None] + (k @ self.alpha[:, :, None])[:, :, 0]
+        pushed = k @ self.P
+        variance = linear * own + quadratic * own**2 + smooth + self.floor[:, None]
+        variance -= ((pushed + 2 * self.lean[:, None, :]) * k).sum(axis=2)
+        # dk_i/dz = pull_i z_i + bend_i (z - z_i), the bend from the discrepancy alone.
+        bend = smooth[:, :, None] * _at_lengths(_matern_slope, distance, self.points[:, 3])
+        pull = linear[:, :, None] + 2 * quadratic[:, :, None] * dots - bend
+        by_location = (self.alpha[:, None, :] * pull) @ self.z
+        by_location += (bend @ self.alpha[:, :, None]) * z
+        lever = -2 * (pushed + self.lean[:, None, :])
+        by_variance = (2 * linear + 4 * quadratic * own)[:, :, None] * z + (lever * pull) @ self.z
+        by_variance += (lever * bend).sum(axis=2)[:, :, None] * z
+        by_variance *= self.s2[:, None, None] * self.size**2
+        mixture = self._mixture(location, variance)
+        return mixture, by_location.transpose(1, 0, 2) * self.size, by_variance.transpose(1, 0, 2)
+
+    def _kernel(self, dots: Array, distance: Array) -> Array:
+        linear, quadratic, smooth = (self.points[:, j, None, None] ** 2 for j in range(3))
+        kernel: Array = linear * dots + quadratic * dots**2
+        return kernel + smooth * _at_lengths(_matern, distance, self.points[:, 3])
+
+    def _mixture(self, location: Array, variance: Array) -> TMixture:
+        s = np.sqrt(self.s2) * self.size
+        return TMixture(
+            weights=self.weights,
+            df=np.full(self.weights.size, self.df),
+            location=self.centre + self.size * location.T,
+            mean_scale=s * np.sqrt(np.maximum(variance.T, 0.0)),
+            residual=s,
+        )
 
     def to_dict(self) -> dict[str, Any]:
-        """All that a script needs to predict: training z, and per component the numbers of `Component`."""
+        """All that a script needs to predict; `from_dict` of it predicts the same.
+
+        With K = diag(noise) + tL² ZZ' + tQ² (ZZ')² + tD² M and G = K⁻¹ fixed: P = K⁻¹ - G (fixed' G)⁻¹ G'.
+        """
+        names = ("linear", "quadratic", "smooth", "length")
+        parts = []
+        for j, weight in enumerate(self.weights):
+            numbers = dict(zip(names, self.points[j].tolist(), strict=True))
+            lean, floor = self.lean[j].tolist(), float(self.floor[j])
+            alpha, intercept = self.alpha[j].tolist(), float(self.intercept[j])
+            parts.append({"weight": float(weight), **numbers, "s2": float(self.s2[j]), "intercept": intercept,
+                          "alpha": alpha, "lean": lean, "floor": floor})  # fmt: skip
         return {
             "kind": "averaged quadratic with smooth discrepancy",
             "z": self.z.tolist(),
+            "fixed": self.fixed.tolist(),
+            "noise": self.noise.tolist(),
+            "y": self.y.tolist(),
             "df": self.df,
             "centre": self.centre,
             "size": self.size,
-            "components": [
-                {
-                    "weight": part.weight,
-                    "linear": part.linear,
-                    "quadratic": part.quadratic,
-                    "smooth": part.smooth,
-                    "length": part.length,
-                    "s2": part.s2,
-                    "intercept": part.intercept,
-                    "alpha": part.alpha.tolist(),
-                    "P": part.P.tolist(),
-                    "c": part.c.tolist(),
-                    "c0": part.c0,
-                }
-                for part in self.components
-            ],
+            "components": parts,
         }
+
+    @classmethod
+    def from_dict(cls, kept: Mapping[str, Any]) -> Posterior:
+        """The posterior that `to_dict` was made from."""
+        z = np.array(kept["z"], dtype=float).reshape(len(kept["y"]), -1)
+        data = _Data(z, np.array(kept["fixed"]), np.array(kept["noise"]), np.array(kept["y"]), int(kept["df"]))
+        parts = kept["components"]
+        points = np.array([[part[name] for name in ("linear", "quadratic", "smooth", "length")] for part in parts])
+        weights = np.array([part["weight"] for part in parts])
+        return cls._from(data, float(kept["centre"]), float(kept["size"]), weights, points)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Data:
+    z: Array
+    fixed: Array
+    noise: Array
+    y: Array
+    df: int
 
 
 _Point = tuple[float, float, float, float, float]
@@ -187,16 +233,25 @@ def _half_t(ratios: tuple[float, ...], scale: float) -> Array:
     return out
 
 
-def _chunks(grid: list[_Point], n: int) -> Iterator[list[_Point]]:
+def _chunks(grid: Array, n: int) -> Iterator[Array]:
     size = max(1, _CHUNK_NUMBERS // (n * n))
     for start in range(0, len(grid), size):
         yield grid[start : start + size]
 
 
-def _distance(a: Array, b: Array) -> Array:
-    square = (a * a).sum(axis=1)[:, None] + (b * b).sum(axis=1) - 2 * a @ b.T
-    out: Array = np.sqrt(np.maximum(square, 0.0))
-    return out
+def _independent(columns: Array) -> list[int]:
+    """Columns that the earlier ones do not make up, the first always."""
+    kept: list[int] = []
+    for j in range(columns.shape[1]):
+        if np.linalg.matrix_rank(columns[:, [*kept, j]]) == len(kept) + 1:
+            kept.append(j)
+    return kept
+
+
+def _between(a: Array, b: Array) -> tuple[Array, Array]:
+    """Inner products and distances of rows of a (m, d) and b (n, d), each (m, n)."""
+    apart = a[:, None, :] - b[None, :, :]
+    return a @ b.T, np.sqrt((apart * apart).sum(axis=2))
 
 
 def _matern(r: Array, length: float) -> Array:
@@ -213,63 +268,30 @@ def _matern_slope(r: Array, length: float) -> Array:
     return out
 
 
-def _kernel(part: Component, dots: Array, distance: Array) -> Array:
-    k = part.linear**2 * dots + part.quadratic**2 * dots**2
-    if part.smooth:
-        k = k + part.smooth**2 * _matern(distance, part.length)
-    return k
+def _at_lengths(kernel: Callable[[Array, float], Array], distance: Array, lengths: Array) -> Array:
+    """A kernel of the distances for each component's own length, (c, m, n); few lengths differ."""
+    known, which = np.unique(lengths, return_inverse=True)
+    return np.stack([kernel(distance, float(length)) for length in known])[which]
 
 
-def _covariance(point: _Point, dots: Array, distance: Array) -> Array:
-    _, linear, quadratic, smooth, length = point
-    K = np.eye(len(dots)) + linear**2 * dots + quadratic**2 * dots**2
-    if smooth:
-        K = K + smooth**2 * _matern(distance, length)
-    return K
+def _covariances(points: Array, data: _Data) -> Array:
+    """Covariance of y over s2 for each point (tL, tQ, tD, ell), (c, n, n)."""
+    dots, distance = _between(data.z, data.z)
+    linear, quadratic, smooth = (points[:, j, None, None] ** 2 for j in range(3))
+    K: Array = np.diag(data.noise) + linear * dots + quadratic * dots**2
+    return K + smooth * _at_lengths(_matern, distance, points[:, 3])
 
 
-def _log_weights(points: list[_Point], z: Array, y: Array, X: Array, df: int) -> Array:
-    """Log prior plus log marginal likelihood of each grid point, up to a constant, (len(points),)."""
-    dots, distance = z @ z.T, _distance(z, z)
-    K = np.stack([_covariance(p, dots, distance) for p in points])
-    L = np.linalg.cholesky(K)
-    right = np.broadcast_to(np.column_stack([X, y]), (len(points), len(y), X.shape[1] + 1))
+def _log_weights(points: Array, data: _Data) -> Array:
+    """Log prior plus log marginal likelihood of each grid row (log prior, tL, tQ, tD, ell), up to a constant."""
+    L = np.linalg.cholesky(_covariances(points[:, 1:], data))
+    right = np.broadcast_to(np.column_stack([data.fixed, data.y]), (len(points), len(data.y), data.fixed.shape[1] + 1))
     half = np.linalg.solve(L, right)
     A = half[:, :, :-1]
-    XtX = np.einsum("gnb,gnc->gbc", A, A)
-    Xty = np.einsum("gnb,gn->gb", A, half[:, :, -1])
-    fit = np.einsum("gb,gb->g", Xty, np.linalg.solve(XtX, Xty[..., None])[..., 0])
+    XtX = A.transpose(0, 2, 1) @ A
+    Xty = A.transpose(0, 2, 1) @ half[:, :, -1:]
+    fit = (Xty * np.linalg.solve(XtX, Xty)).sum(axis=(1, 2))
     ss = np.maximum((half[:, :, -1] ** 2).sum(axis=1) - fit, 1e-300)
     log_det = 2 * np.log(np.diagonal(L, axis1=1, axis2=2)).sum(axis=1) + np.linalg.slogdet(XtX)[1]
-    prior = np.array([p[0] for p in points])
-    out: Array = prior - log_det / 2 - df / 2 * np.log(ss)
+    out: Array = points[:, 0] - log_det / 2 - data.df / 2 * np.log(ss)
     return out
-
-
-def _component(point: _Point, weight: float, z: Array, y: Array, X: Array, df: int) -> Component:
-    K = _covariance(point, z @ z.T, _distance(z, z))
-    L = np.linalg.cholesky(K)
-    half = solve_triangular(L, np.eye(len(y)), lower=True)
-    inverse = half.T @ half
-    G = inverse @ X
-    S = np.linalg.inv(X.T @ G)
-    P = inverse - G @ S @ G.T
-    lead = np.zeros(X.shape[1])
-    lead[0] = 1.0
-    alpha = P @ y
-    arrays = [alpha, P, G @ S @ lead]
-    for array in arrays:
-        array.setflags(write=False)
-    return Component(
-        weight=weight,
-        linear=point[1],
-        quadratic=point[2],
-        smooth=point[3],
-        length=point[4],
-        s2=max(float(y @ alpha) / df, 1e-300),
-        intercept=float(lead @ S @ (G.T @ y)),
-        alpha=arrays[0],
-        P=arrays[1],
-        c=arrays[2],
-        c0=float(lead @ S @ lead),
-    )
