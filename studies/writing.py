@@ -61,15 +61,17 @@ class Lock:
         if not _take(handle):
             os.close(handle)
             return False
-        # Between opening and locking, the holder may have removed the file: then this lock guards nothing.
-        with contextlib.suppress(OSError):
-            if os.path.samestat(os.fstat(handle), os.stat(self._path)):
-                os.truncate(handle, 0)
-                os.write(handle, f"{journal.user_name()}, process {os.getpid()}".encode())
-                self._handle = handle
-                return True
-        os.close(handle)
-        return False
+        try:
+            # Between opening and locking, the holder may have removed the file: then this lock guards nothing.
+            with contextlib.suppress(OSError):
+                if os.path.samestat(os.fstat(handle), os.stat(self._path)):
+                    os.truncate(handle, 0)
+                    os.write(handle, f"{journal.user_name()}, process {os.getpid()}".encode())
+                    self._handle = handle
+        finally:
+            if self._handle is None:
+                os.close(handle)
+        return self._handle is not None
 
     def _held(self) -> Problem:
         try:
@@ -85,10 +87,12 @@ class Lock:
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._handle is not None:
-            with contextlib.suppress(OSError):
-                self._path.unlink()
-            os.close(self._handle)
-            self._handle = None
+            handle, self._handle = self._handle, None
+            try:
+                with contextlib.suppress(OSError):
+                    self._path.unlink()
+            finally:
+                os.close(handle)
 
 
 if os.name == "nt":  # pragma: no cover

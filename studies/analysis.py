@@ -1,0 +1,87 @@
+"""Models and optimum of a study: fitted again when results or definition moved on, under the choices last made."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, cast
+
+from optimise import Models, Optimum, find, fit
+from reports.documents import json_text
+from studies.folder import MODELS, OPTIMUM, StudyFolder
+from studies.levels import parsed
+from studies.writing import Change
+
+TermsChoice = Literal["select", "all"]
+Objective = Literal["chance", "desirability"]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What `optimise` was asked for; kept, so that the report shows the same formula."""
+
+    objective: Objective = "chance"
+    hold: str = ""
+    outside: bool = False
+
+
+def last_terms(folder: StudyFolder) -> TermsChoice:
+    """The terms choice of the last `fit`; "select" before any."""
+    stored = folder.stored(MODELS) or {}
+    return "all" if stored.get("asked", {}).get("terms") == "all" else "select"
+
+
+def last_coding(folder: StudyFolder) -> str:
+    """The coding of the last `fit`; "units" before any."""
+    stored = folder.stored(MODELS) or {}
+    return str(stored.get("asked", {}).get("coding", "units"))
+
+
+def last_asked(folder: StudyFolder) -> Asked:
+    """What the last `optimise` was asked for."""
+    asked = (folder.stored(OPTIMUM) or {}).get("asked", {})
+    objective: Objective = "desirability" if asked.get("objective") == "desirability" else "chance"
+    return Asked(objective, str(asked.get("hold", "")), bool(asked.get("outside", False)))
+
+
+def is_fresh(folder: StudyFolder, name: str) -> bool:
+    """Whether a stored analysis rests on the present definition and results."""
+    stored = folder.stored(name)
+    return stored is not None and folder.has_results() and stored.get("basis") == folder.basis()
+
+
+def fitted(
+    folder: StudyFolder, terms: TermsChoice | None = None, coding: str | None = None, without: Sequence[str] = ()
+) -> Models:
+    """Models of the folder's results, under the choices given or those of the last `fit`."""
+    return fit(
+        folder.study,
+        folder.results,
+        terms=terms or last_terms(folder),
+        coding=cast(Any, coding or last_coding(folder)),
+        without=without,
+    )
+
+
+def keep_models(change: Change, folder: StudyFolder, models: Models, terms: TermsChoice, coding: str) -> None:
+    """Have models.json written: all a script needs to repeat the predictions, and what they rest on."""
+    basis = {"asked": {"terms": terms, "coding": coding}, "basis": folder.basis()}
+    change.write(MODELS, json_text({**models.to_dict(), **basis}))
+
+
+def keep_fresh_models(change: Change, folder: StudyFolder, models: Models) -> None:
+    """Have models.json written where it is absent or rests on something older."""
+    if not is_fresh(folder, MODELS):
+        keep_models(change, folder, models, last_terms(folder), last_coding(folder))
+
+
+def best(folder: StudyFolder, models: Models, asked: Asked, workers: int = 1) -> Optimum:
+    """The formula to make."""
+    hold = parsed(asked.hold, folder.study, "--hold") if asked.hold else None
+    return find(folder.study, models, hold=hold, objective=asked.objective, outside=asked.outside, workers=workers)
+
+
+def keep_optimum(change: Change, folder: StudyFolder, document: Mapping[str, Any], asked: Asked) -> None:
+    """Have optimum.json written, with what was asked and what it rests on."""
+    asked_for = {"objective": asked.objective, "hold": asked.hold, "outside": asked.outside}
+    change.write(OPTIMUM, json_text({**document, "asked": asked_for, "basis": folder.basis()}))

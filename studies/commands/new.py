@@ -1,0 +1,82 @@
+"""`new`: start a study from a template, a shipped example, or the table of an existing formula."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+from importlib.resources import files
+from pathlib import Path
+
+from doe.problems import Problem, StudyError
+from studies.cli import Desk, Outcome, version
+from studies.folder import STUDY, refusal
+from studies.formula_table import study_from_table
+from studies.wording import envelope, listed
+from studies.writing import changing
+
+EXAMPLES = {"potting-shed": "potting_shed"}
+
+
+def run(args: argparse.Namespace, desk: Desk) -> Outcome:
+    """Write a study.toml into a folder that has none."""
+    place = Path(args.folder)
+    if args.form:
+        raise refusal("not-built", "--form", "the workbook to fill is not built yet", "study.toml as text",
+                      "leave --form out and edit the commented study.toml")  # fmt: skip
+    text, notes, source = _definition(args.source, place.name)
+    create(place, text, source)
+    lines = [f"A study was started: {place / STUDY}", *(f"  {note}" for note in notes), ""]
+    lines.append(f"Next: edit it, then  blendwright check {place}")
+    document = envelope("new", None, notes, folder=str(args.folder), files=[STUDY], source=args.source or "template")
+    return Outcome(document, "\n".join(lines))
+
+
+def create(place: Path, text: str, source: tuple[str, bytes] | None = None) -> None:
+    """Make the folder `place` with this study.toml. Raises StudyError, leaving nothing, when it cannot."""
+    made = not place.exists()
+    if place.is_file() or (place / STUDY).exists():
+        got = "a file stands there" if place.is_file() else "holds a study already"
+        raise refusal("exists", str(place), got, "a new folder, or one without study.toml", "choose another name")
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise refusal("not-writable", str(place), f"cannot be made: {error.strerror}", "a folder you may write to",
+                      "choose another place") from error  # fmt: skip
+    try:
+        with changing(place, "new", version()) as change:
+            change.write(STUDY, text)
+            if source:
+                change.note_read(*source)
+    except BaseException:
+        if made:
+            shutil.rmtree(place, ignore_errors=True)
+        raise
+
+
+def _definition(source: str | None, name: str) -> tuple[str, list[Problem], tuple[str, bytes] | None]:
+    if source is None:
+        text = files("studies").joinpath("template/study.toml").read_text(encoding="utf-8")
+        return text.replace("@NAME@", quoted(name)), [], None
+    if source in EXAMPLES:
+        return example_toml(source), [], None
+    path = Path(source)
+    if path.is_file():
+        content = path.read_bytes()
+        text, notes = study_from_table(content, path.name, quoted(name))
+        return text, notes, (path.name, content)
+    got = f"{source!r} is neither a shipped example nor a file"
+    raise StudyError(
+        [Problem("no-source", "stop", "--from", got, f"one of {listed(EXAMPLES)}, or a .csv or .xlsx file",
+                 "check the name, or give the file's path")]
+    )  # fmt: skip
+
+
+def example_toml(name: str) -> str:
+    """The study.toml of a shipped example."""
+    return files("studies").joinpath(f"examples/{EXAMPLES[name]}/{STUDY}").read_text(encoding="utf-8")
+
+
+def quoted(text: str) -> str:
+    """Text fit to stand between the quotes of a TOML string: no quotes, backslashes or control signs."""
+    clean = "".join(sign if sign.isprintable() and sign not in '"\\' else " " for sign in text)
+    return " ".join(clean.split()) or "study"

@@ -1,0 +1,38 @@
+"""`optimise`: the formula to make, distinct alternatives, the chance and its certificate."""
+
+from __future__ import annotations
+
+import argparse
+
+from reports import documents, terminal
+from reports.documents import json_text
+from studies import analysis
+from studies.cli import Desk, Outcome
+from studies.folder import StudyFolder, formula_name
+from studies.levels import parsed
+from studies.wording import code_of
+
+
+def run(args: argparse.Namespace, desk: Desk) -> Outcome:
+    """Find the formula and keep it in analysis/optimum.json; `--keep F1` also in formulas/F1.json.
+
+    Exit code 1 when no formula within the limits meets every must.
+    """
+    folder = StudyFolder.at(args.folder)
+    asked = analysis.Asked(args.objective, args.hold or "", args.outside)
+    if args.hold is not None:
+        parsed(args.hold, folder.study, "--hold")
+    name = formula_name(args.keep) if args.keep is not None else None
+    with folder.changing("optimise") as change:
+        desk.progress("fitting ...")
+        models = analysis.fitted(folder)
+        desk.progress("looking for the formula ...")
+        best = analysis.best(folder, models, asked, args.workers)
+        document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
+        analysis.keep_fresh_models(change, folder, models)
+        analysis.keep_optimum(change, folder, document, asked)
+        if name is not None:
+            change.write(f"formulas/{name}.json", json_text({**document, "name": name}))
+    desk.progress("")
+    code = code_of(document) or int(not document["feasible"])
+    return Outcome(document, terminal.optimise(folder.study, best, args.folder), code)

@@ -1,0 +1,125 @@
+"""`plan`: the first round of trials, its quality, and the papers for the bench."""
+
+from __future__ import annotations
+
+import argparse
+import re
+
+from doe import compare, plan
+from doe.problems import Problem, StudyError
+from reports import documents, terminal
+from reports.documents import json_text
+from studies.cli import Desk, Outcome
+from studies.folder import StudyFolder, refusal
+from studies.papers import first_free_trial, issue
+from studies.wording import code_of, counted, envelope, listed
+
+_RANGE = re.compile(r"T([0-9]+)(?:\s*-\s*T?([0-9]+))?")
+
+
+def run(args: argparse.Namespace, desk: Desk) -> Outcome:
+    """Plan round 1, compare plans, or retire trials that were not made."""
+    folder = StudyFolder.at(args.folder)
+    if args.withdraw is not None:
+        return _withdraw(folder, args)
+    if args.compare is not None:
+        return _compare(folder, args, desk)
+    number, replaced = _which_round(folder, args.replace)
+    existing = folder.results.levels() if folder.has_results() and not folder.rounds() else None
+    first = 1 if replaced and number == 1 else first_free_trial(folder)
+    desk.progress("looking for the best plan ...")
+    with folder.changing("plan") as change:
+        change.why = args.why
+        design = plan(folder.study, runs=args.runs, seed=args.seed, round=number, first_trial=first, existing=existing)
+        if replaced:
+            _unless_recorded(folder, number)
+        files = issue(change, folder, design, {"purpose": "plan"})
+    desk.progress("")
+    document = {**documents.plan_document(design), "files": list(files)}
+    return Outcome(document, terminal.plan(folder.study, design, args.folder), code_of(document))
+
+
+def _which_round(folder: StudyFolder, replace: bool) -> tuple[int, bool]:
+    rounds = folder.rounds()
+    if not rounds:
+        return 1, False
+    if not replace:
+        raise refusal("issued", f"plan/round-{rounds[-1]}", "was issued already", "a round is planned once",
+                      "add trials with: next --learn N; or replace it with --replace if nothing of it was made")  # fmt: skip
+    return rounds[-1], True
+
+
+def _unless_recorded(folder: StudyFolder, number: int) -> None:
+    made = _made(folder) & set(folder.design(number).table.index)
+    if made:
+        raise refusal("made", f"plan/round-{number}", f"results of {listed(sorted(made))} are recorded",
+                      "a round that was not made yet",
+                      "retire the rest with --withdraw, then plan on with: next --learn N")  # fmt: skip
+
+
+def _made(folder: StudyFolder) -> set[str]:
+    return {str(trial) for trial in folder.results.batches["trial"]} if folder.has_results() else set()
+
+
+def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outcome:
+    study = folder.study
+    counts = _run_counts(args.compare, args.runs or study.plan.runs, len(study.terms().terms))
+    desk.progress(f"planning {listed(map(str, counts))} trials ...")
+    table = compare(study, counts)
+    desk.progress("")
+    return Outcome(documents.compare_document(study, table), terminal.compare(study, table))
+
+
+def _run_counts(text: str, wish: int | None, terms: int) -> list[int]:
+    if text:
+        try:
+            counts = sorted({int(piece) for piece in text.split(",")})
+        except ValueError:
+            counts = [0]
+        if counts[0] < 1:
+            raise refusal("runs", "--compare", repr(text), "whole numbers with commas", "for example --compare 16,20,24")
+        return counts
+    middle = wish or terms + 6
+    return [max(2, middle - 4), middle, middle + 4]
+
+
+def _withdraw(folder: StudyFolder, args: argparse.Namespace) -> Outcome:
+    designs = {trial: design.round for design in folder.designs() for trial in design.table.index}
+    trials = _trial_range(args.withdraw, tuple(designs))
+    problems = []
+    if not args.why.strip():
+        problems.append(Problem("why", "stop", "--why", "no reason given", "a reason", 'add --why "..."'))
+    made = sorted(set(trials) & _made(folder))
+    if made:
+        problems.append(Problem("made", "stop", "--withdraw", f"{listed(made)}: results are recorded",
+                                "trials not made yet", "leave them out of the fit with: record --set-aside"))  # fmt: skip
+    if problems:
+        raise StudyError(problems)
+    with folder.changing("plan --withdraw") as change:
+        change.why = args.why
+        before = folder.withdrawn()
+        for number in sorted({designs[trial] for trial in trials}):
+            mine = {t: why for t, why in before.items() if designs.get(t) == number}
+            mine.update({t: args.why for t in trials if designs[t] == number})
+            change.write(f"plan/round-{number}/withdrawn.json", json_text(dict(sorted(mine.items()))))
+    text = f"{counted(len(trials), 'trial')} retired: {listed(trials)}.\n\nNext:  blendwright status {args.folder}"
+    return Outcome(envelope("plan", folder.study, (), withdrawn=list(trials), why=args.why), text)
+
+
+def _trial_range(text: str, known: tuple[str, ...]) -> list[str]:
+    by_number = {int(trial[1:]): trial for trial in known if trial[1:].isdigit()}
+    found: list[str] = []
+    for piece in text.split(","):
+        match = _RANGE.fullmatch(piece.strip())
+        last = int(match[2] or match[1]) if match else 0
+        wanted = range(int(match[1]), last + 1) if match and last < 100_000 else range(0)
+        if not wanted or any(number not in by_number for number in wanted):
+            raise refusal("trials", "--withdraw", repr(piece.strip()), f"trials of this study: {_span(known)}",
+                          "write them as T15 or T15-T24")  # fmt: skip
+        found += [by_number[number] for number in wanted]
+    return sorted(set(found))
+
+
+def _span(known: tuple[str, ...]) -> str:
+    return f"{min(known)} to {max(known)}" if known else "none is planned yet"
+

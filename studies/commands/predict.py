@@ -1,0 +1,21 @@
+"""`predict`: what the models say of given formulas."""
+
+from __future__ import annotations
+
+import argparse
+
+from reports import documents, terminal
+from studies.analysis import fitted
+from studies.cli import Desk, Outcome
+from studies.folder import StudyFolder
+from studies.levels import formulas_at
+from studies.wording import code_of
+
+
+def run(args: argparse.Namespace, desk: Desk) -> Outcome:
+    """Predict, with the terms of the last `fit`. Writes nothing."""
+    folder = StudyFolder.at(args.folder)
+    frame = formulas_at(args.at, folder.study)
+    models = fitted(folder)
+    document = documents.predict_document(models, frame)
+    return Outcome(document, terminal.predict(models, frame), code_of(document))

@@ -1,0 +1,39 @@
+"""`report`: report.html, one self-contained file; before there are results, the plan's own report."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from reports import write_report
+from studies import analysis
+from studies.cli import Desk, Outcome
+from studies.folder import REPORT, StudyFolder
+from studies.wording import envelope
+
+
+def run(args: argparse.Namespace, desk: Desk) -> Outcome:
+    """Write report.html from the definition, the rounds, the results and what follows from them."""
+    folder = StudyFolder.at(args.folder)
+    study = folder.study
+    designs = folder.designs()
+    results = folder.results if folder.has_results() else None
+    desk.progress("gathering ...")
+    with folder.changing("report") as change:
+        models = best = None
+        if results is not None:
+            models = analysis.fitted(folder)
+            asked = analysis.last_asked(folder)
+            best = analysis.best(folder, models, asked, args.workers)
+            analysis.keep_fresh_models(change, folder, models)
+        design = designs[-1] if designs else None
+        journal = folder.journal()
+
+        def make(path: Path) -> None:
+            write_report(path, study, design=design, results=results, models=models, best=best, journal=journal)
+
+        change.draw(REPORT, make)
+    desk.progress("")
+    where = Path(args.folder) / REPORT
+    document = envelope("report", study, study.problems, file=REPORT, head=folder.head())
+    return Outcome(document, f"The report is written: {where}")

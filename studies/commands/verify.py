@@ -1,0 +1,30 @@
+"""`verify`: the journal's chain and every digest."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from studies import journal
+from studies.cli import Desk, Outcome
+from studies.folder import refusal
+from studies.inspection import inspect
+from studies.wording import code_of, counted, envelope
+
+
+def run(args: argparse.Namespace, desk: Desk) -> Outcome:
+    """Compare the folder with its journal. Exit code 1 when something was changed outside the program."""
+    place = Path(args.folder)
+    if not place.is_dir():
+        raise refusal("no-folder", str(place), "is not a folder", "a study folder", "check its name")
+    entries = journal.read(place)
+    problems = inspect(place, args.head)
+    files = journal.last_digests(entries)
+    head = entries[-1].digest if entries else journal.START
+    document = envelope("verify", None, problems, head=head, entries=len(entries), files=len(files))
+    lines = [str(problem) for problem in problems]
+    bad = sum(problem.level == "stop" for problem in problems)
+    said = f"{counted(bad, 'thing')} to look at" if bad else "as they were written"
+    lines.append(f"{counted(len(entries), 'journal entry', 'journal entries')}, {counted(len(files), 'file')}: {said}.")
+    lines.append(f"Head {head[:16]}: compare with the one printed on sheets and reports (--head).")
+    return Outcome(document, "\n".join(lines), code_of(document))

@@ -1,0 +1,164 @@
+"""The study folder: what stands where, read back into the house's records."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from doe import Study
+from doe.design import Design
+from doe.problems import Problem, StudyError
+from doe.results import Results
+from studies import journal
+from studies.cli import version
+from studies.writing import PENDING, Change, Lock, changing, complete
+
+STUDY = "study.toml"
+REPORT = "report.html"
+MODELS = "analysis/models.json"
+OPTIMUM = "analysis/optimum.json"
+READINGS = "results/readings.csv"
+BATCHES = "results/batches.csv"
+_ROUND = re.compile(r"round-([1-9][0-9]*)")
+_FORMULA = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}")
+
+
+def refusal(code: str, where: str, got: str, allowed: str, do: str) -> StudyError:
+    """A StudyError with this one problem."""
+    return StudyError([Problem(code, "stop", where, got, allowed, do)])
+
+
+@dataclass(frozen=True)
+class StudyFolder:
+    """One study on disk. Nothing is written except through `changing`."""
+
+    path: Path
+
+    @classmethod
+    def at(cls, path: str | Path) -> StudyFolder:
+        """The study in this folder. Raises StudyError when there is none.
+
+        A change that a killed command left definite but unfinished is finished first.
+        """
+        place = Path(path)
+        if not place.is_dir():
+            got = "is a file" if place.exists() else "is not there"
+            raise refusal("no-folder", str(path), got, "a study folder", f"start one with: blendwright new {path}")
+        if not (place / STUDY).is_file():
+            raise refusal("no-study", str(path), "has no study.toml", "a study folder",
+                          "write a study.toml in it, or start one with: blendwright new FOLDER")  # fmt: skip
+        if (place / PENDING / "manifest.json").is_file():
+            with Lock(place):
+                complete(place)
+        return cls(place)
+
+    @cached_property
+    def study(self) -> Study:
+        """The definition, checked."""
+        return Study.read(self.path)
+
+    @contextmanager
+    def changing(self, command: str) -> Iterator[Change]:
+        """Collect what `command` writes; it is written, with its journal line, when the block ends well."""
+        with changing(self.path, command, version()) as change:
+            change.note_read(STUDY, (self.path / STUDY).read_bytes())
+            yield change
+
+    def rounds(self) -> tuple[int, ...]:
+        """Numbers of the rounds that have a plan."""
+        plans = self.path / "plan"
+        if not plans.is_dir():
+            return ()
+        found = (_ROUND.fullmatch(place.name) for place in plans.iterdir() if (place / "plan.json").is_file())
+        return tuple(sorted(int(match[1]) for match in found if match))
+
+    def design(self, number: int) -> Design:
+        """The plan of a round, as it was issued."""
+        name = f"plan/round-{number}/plan.json"
+        try:
+            return Design.from_dict(self._json(name)["design"])
+        except (KeyError, TypeError, ValueError) as error:
+            if isinstance(error, StudyError):
+                raise
+            raise _unreadable(name) from error
+
+    def designs(self) -> tuple[Design, ...]:
+        """The plans of all rounds, in order."""
+        return tuple(self.design(number) for number in self.rounds())
+
+    def round_note(self, number: int) -> dict[str, Any]:
+        """What was kept beside a round's design: purpose, formula to confirm, seed and versions."""
+        return {key: value for key, value in self._json(f"plan/round-{number}/plan.json").items() if key != "design"}
+
+    def withdrawn(self) -> dict[str, str]:
+        """Trials retired before they were made -> the reason."""
+        out: dict[str, str] = {}
+        for number in self.rounds():
+            name = f"plan/round-{number}/withdrawn.json"
+            if (self.path / name).is_file():
+                out.update({str(trial): str(why) for trial, why in self._json(name).items()})
+        return out
+
+    def has_results(self) -> bool:
+        """Whether anything was recorded."""
+        return (self.path / READINGS).is_file()
+
+    @cached_property
+    def results(self) -> Results:
+        """What was recorded. Raises StudyError when nothing was."""
+        if not self.has_results():
+            raise refusal("no-results", str(self.path.name), "has no results yet", "results taken in by record",
+                          f"blendwright record {self.path.name} FILE")  # fmt: skip
+        return self.study.results()
+
+    def stored(self, name: str) -> dict[str, Any] | None:
+        """A stored analysis document, or None where there is none."""
+        return self._json(name) if (self.path / name).is_file() else None
+
+    def formulas(self) -> dict[str, dict[str, Any]]:
+        """Formulas kept by name."""
+        place = self.path / "formulas"
+        names = sorted(file.stem for file in place.glob("*.json")) if place.is_dir() else []
+        return {name: self._json(f"formulas/{name}.json") for name in names}
+
+    def journal(self) -> tuple[journal.Entry, ...]:
+        """The journal's entries."""
+        return journal.read(self.path)
+
+    def head(self) -> str:
+        """The digest of the last journal entry; zeros where there is none."""
+        entries = self.journal()
+        return entries[-1].digest if entries else journal.START
+
+    def basis(self) -> dict[str, Any]:
+        """What an analysis rests on: the study's digests and those of the results."""
+        return {"study": dict(self.study.digests), "results": self.results.digest}
+
+    def _json(self, name: str) -> dict[str, Any]:
+        try:
+            found = json.loads((self.path / name).read_text(encoding="utf-8"))
+        except (OSError, ValueError, RecursionError) as error:
+            raise _unreadable(name) from error
+        if not isinstance(found, dict):
+            raise _unreadable(name)
+        return found
+
+
+def _unreadable(name: str) -> StudyError:
+    return refusal("unreadable", name, "cannot be read as this program wrote it", "a file no one has edited",
+                   "blendwright verify FOLDER says what changed; put back a copy of it")  # fmt: skip
+
+
+def formula_name(text: str) -> str:
+    """A name a formula may be kept under, safe as a file name on any system. Raises StudyError otherwise."""
+    reserved = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
+    if not _FORMULA.fullmatch(text) or text.endswith((".", " ")) or text.split(".")[0].lower() in reserved:
+        raise refusal("formula-name", "formula name", repr(text),
+                      "up to 40 letters, digits, spaces, and . _ -, beginning with a letter or digit", "give it a name such as F1")  # fmt: skip
+    return text

@@ -1,0 +1,92 @@
+"""Whether a study's recorded files are as they were written: the chain of the journal, then every digest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from doe.problems import Problem
+from studies import journal
+
+STUDY = "study.toml"
+_KEPT = ("plan", "results", "analysis", "formulas")
+_LEAST_DIGITS = 8
+
+
+def inspect(folder: Path, head: str | None = None) -> tuple[Problem, ...]:
+    """Everything that differs from what the journal says, stop first.
+
+    `head` is a digest printed on a sheet, card or report (at least 8 of its digits). An edited study.toml and a
+    workbook being typed into are legal and come as "inform".
+    """
+    entries = journal.read(folder)
+    problems = list(journal.check_chain(folder))
+    files = journal.last_digests(entries)
+    if not entries:
+        problems += _no_journal(folder)
+    problems += [problem for name, digest in files.items() if (problem := _compared(folder, name, digest))]
+    problems += _added(folder, files)
+    problems += _study_edited(folder, entries)
+    if head is not None:
+        problems += _head(entries, head)
+    return tuple(sorted(problems, key=lambda p: ("stop", "warn", "inform").index(p.level)))
+
+
+def _no_journal(folder: Path) -> list[Problem]:
+    if any((folder / name).is_dir() for name in _KEPT):
+        return [Problem("no-journal", "stop", journal.NAME, "is missing or holds no entry",
+                        "the journal of what was done", "put back a copy of it")]  # fmt: skip
+    return []
+
+
+def _compared(folder: Path, name: str, digest: str) -> Problem | None:
+    if name == STUDY:
+        return None
+    now = journal.fingerprint(folder / name)
+    if now == digest:
+        return None
+    if name.startswith("bench/"):
+        if now == journal.MISSING:
+            return Problem("bench-missing", "warn", name, "is missing", "the workbook as issued, or as typed into",
+                           "put it back if it is still needed")  # fmt: skip
+        return Problem("typed-into", "inform", name, "differs from what was issued", "to be typed into",
+                       "record it when it is filled in")  # fmt: skip
+    if now == journal.MISSING:
+        got, code = "is missing", "file-missing"
+    else:
+        got, code = "was changed outside this program", "file-changed"
+    return Problem(code, "stop", name, got, "as it was written", "put back a copy, or repeat the command that writes it")
+
+
+def _added(folder: Path, files: Mapping[str, str]) -> list[Problem]:
+    problems = []
+    for top in _KEPT:
+        for path in sorted((folder / top).rglob("*")):
+            name = path.relative_to(folder).as_posix()
+            if (path.is_file() or path.is_symlink()) and name not in files:
+                problems.append(Problem("file-added", "stop", name, "was put here outside this program",
+                                        "files this program wrote", "take it out of the folder"))  # fmt: skip
+    return problems
+
+
+def _study_edited(folder: Path, entries: Sequence[journal.Entry]) -> list[Problem]:
+    known = [digests[STUDY] for entry in entries for digests in (entry.read, entry.wrote) if STUDY in digests]
+    now = journal.fingerprint(folder / STUDY)
+    if not known or now == known[-1]:
+        return []
+    since = next(entry for entry in reversed(entries) if STUDY in entry.read or STUDY in entry.wrote)
+    return [Problem("edited", "inform", STUDY, f"edited since {since.command} on {since.when}", "may be edited at any time",
+                    "blendwright status says what that means for plan and results")]  # fmt: skip
+
+
+def _head(entries: Sequence[journal.Entry], head: str) -> list[Problem]:
+    wanted = head.strip().lower()
+    if len(wanted) < _LEAST_DIGITS:
+        return [Problem("head-short", "stop", "--head", repr(head), f"at least {_LEAST_DIGITS} digits of the digest",
+                        "type more of it")]  # fmt: skip
+    heads = [journal.START, *(entry.digest for entry in entries)]
+    if any(digest.startswith(wanted) for digest in heads):
+        return []
+    return [Problem("head-unknown", "stop", journal.NAME, f"holds no entry with the digest {wanted[:16]}",
+                    "the entry that was the last when the paper was printed",
+                    "the journal was rewritten, or the paper belongs to another study")]  # fmt: skip

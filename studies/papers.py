@@ -1,0 +1,87 @@
+"""What a round of trials leaves in the folder: its plan for machines and people, and the papers for the bench."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import platform
+import re
+from collections.abc import Mapping
+from typing import Any
+
+from doe.design import Design
+from reports.documents import json_text
+from reports.sheets import write_sheets
+from reports.workbook import write_bench_book
+from studies.cli import version
+from studies.folder import StudyFolder
+from studies.writing import Change
+
+_TRIAL = re.compile(r"T([0-9]+)")
+
+
+def round_files(number: int) -> tuple[str, ...]:
+    """Names of the files of a round, in the folder."""
+    place = f"plan/round-{number}"
+    return (f"{place}/plan.json", f"{place}/plan.csv", f"{place}/sheets.html", f"bench/round-{number}.xlsx")
+
+
+def issue(change: Change, folder: StudyFolder, design: Design, note: Mapping[str, Any]) -> tuple[str, ...]:
+    """Have a round written: plan.json, plan.csv, one batch sheet a trial, and the workbook to type into.
+
+    `note` is kept beside the design (what the round is for). Returns the names of the files.
+    """
+    study = folder.study
+    names = round_files(design.round)
+    kept = {"design": design.to_dict(), **note, "versions": versions()}
+    change.write(names[0], json_text(kept))
+    change.write(names[1], plan_csv(design))
+    change.draw(names[2], lambda path: write_sheets(path, study, design))
+    change.draw(names[3], lambda path: write_bench_book(path, study, design))
+    return names
+
+
+def versions() -> dict[str, str]:
+    """Versions that a plan may depend on."""
+    import numpy
+    import scipy
+
+    return {
+        "blendwright": version(),
+        "numpy": numpy.__version__,
+        "scipy": scipy.__version__,
+        "python": ".".join(platform.python_version_tuple()[:2]),
+    }
+
+
+def plan_csv(design: Design) -> str:
+    """The plan as a table, one row a trial in the order of making."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    columns = list(design.table.columns)
+    told = [name for name in ("order", "block", "whole_plot", "replicate_of") if name in design.runs.columns]
+    writer.writerow(["trial", *told, *columns])
+    for trial in design.runs.sort_values("order").index:
+        run, levels = design.runs.loc[trial], design.table.loc[trial]
+        cells = [_cell(run[name]) for name in told] + [_cell(levels[name]) for name in columns]
+        writer.writerow([trial, *cells])
+    return out.getvalue()
+
+
+def _cell(value: Any) -> Any:
+    if value is None or value != value:
+        return ""
+    if isinstance(value, str):
+        return "'" + value if value.startswith(("=", "+", "-", "@")) else value
+    number = float(value)
+    return int(number) if number.is_integer() else json.dumps(round(number, 10))
+
+
+def first_free_trial(folder: StudyFolder) -> int:
+    """The number of the next trial: ids run on through all rounds and historical tables."""
+    ids = [trial for design in folder.designs() for trial in design.table.index]
+    if folder.has_results():
+        ids += list(folder.results.batches["trial"])
+    numbers = [int(match[1]) for trial in ids if (match := _TRIAL.fullmatch(str(trial)))]
+    return max(numbers, default=0) + 1

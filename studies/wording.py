@@ -1,0 +1,33 @@
+"""Small wordings and documents of the front desk itself; what is said of a study is worded in `reports`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+from doe.problems import Problem
+from reports.documents import document
+
+if TYPE_CHECKING:
+    from doe import Study
+
+
+def envelope(command: str, study: Study | None, problems: Iterable[Problem], **keys: Any) -> dict[str, Any]:
+    """A JSON document of a command that has no richer one: what every document carries, and `keys`."""
+    return document(command, keys, problems=problems, digests=study.digests if study is not None else {})
+
+
+def code_of(document: Mapping[str, Any]) -> int:
+    """Exit code of a command that did its work: 1 when something of level stop must be looked at."""
+    return int(any(row.get("level") == "stop" for row in document.get("problems", ())))
+
+
+def listed(words: Iterable[str]) -> str:
+    """Words in a row: "a, b and c"."""
+    items = list(words)
+    return items[0] if len(items) == 1 else " and ".join([", ".join(items[:-1]), items[-1]]) if items else "none"
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """A count with its noun: "1 batch", "3 batches"."""
+    return f"{number} {one if number == 1 else many or one + 's'}"
