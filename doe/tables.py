@@ -15,8 +15,10 @@ import numpy as np
 
 from doe.cells import tidy
 from doe.problems import Problem, ResultsError
-from doe.rawtable import MAX_COLUMNS, MAX_ROWS, RawTable, checked, refuse, too_big
+from doe.rawtable import MAX_COLUMNS, MAX_ROWS, RawTable, checked, is_blank, refuse, too_big
 from doe.workbooks import tables_of_workbook
+
+__all__ = ["RawTable", "csv_text", "guarded", "is_blank", "read_tables", "tables_from_bytes", "unguarded"]
 
 MAX_BYTES = 20_000_000
 _DELIMITERS = (",", ";", "\t", "|")

@@ -1,0 +1,253 @@
+"""Results: what was made and measured, batch by batch, joined to the plan and checked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from doe.headings import Headings, read_headings
+from doe.intake import USABLE, Intake, Reading, take_table
+from doe.levels import Levels, completed, range_findings
+from doe.planned import Planned, planned_trials
+from doe.problems import Problem, ResultsError
+from doe.rawtable import RawTable, table_from_frame
+from doe.resultset import (
+    BATCH_COLUMNS,
+    READING_COLUMNS,
+    Results,
+    batches_csv,
+    readings_csv,
+    typed_batches,
+    typed_readings,
+    unit_and_kind,
+)
+from doe.returned import bench_tables
+from doe.stored import carried, joined, stored_results
+
+if TYPE_CHECKING:
+    from doe.design import Design
+    from doe.study import Study
+
+__all__ = [
+    "Results",
+    "batches_csv",
+    "folder_results",
+    "joined",
+    "readings_csv",
+    "stored_results",
+    "take_in",
+]
+
+Table = pd.DataFrame | RawTable
+
+
+def take_in(
+    study: Study,
+    frame: Table | Sequence[Table],
+    *,
+    batches: Table | None = None,
+    design: Design | Sequence[Design] | None = None,
+    first_trial: int | None = None,
+) -> Results:
+    """Results from returned tables: planned ones joined by trial and batch, historical ones with their own levels.
+
+    `frame` is one table or several, wide (a column a response) or long (columns response and value); `batches` may give
+    levels as made, lots and states apart. `design` is the plan, or those of all rounds. Historical trials are numbered
+    from `first_trial`, by default after the planned ones. Nothing that came in is changed.
+
+    Raises `ResultsError` with every problem in every table.
+    """
+    planned = planned_trials(design)
+    first = first_trial or 1 + max((int(t[1:]) for t in planned if t[1:].isdigit()), default=0)
+    intake = Intake(study, planned, first)
+    given = [frame] if isinstance(frame, pd.DataFrame | RawTable) else list(frame)
+    if batches is not None:
+        given.append(batches)
+    tables = [table_from_frame(one) if isinstance(one, pd.DataFrame) else one for one in given]
+    wide = False
+    tables, faults = bench_tables(study, tables, design)
+    intake.problems += faults
+    for table, headings in _readable(study, tables, intake):
+        take_table(intake, table, headings)
+        wide = wide or not headings.is_long
+    _check_responses(intake, wide)
+    readings = _numbered(intake)
+    levels = _whole_recipes(intake)
+    _check_reasons(intake)
+    if intake.problems:
+        raise ResultsError(intake.problems)
+    findings = (*intake.findings, *range_findings(study, levels), *_spread_findings(levels, intake))
+    return Results(
+        _reading_frame(readings, intake), _batch_frame(study, intake, levels), study.columns, tuple(findings)
+    )
+
+
+def _readable(study: Study, tables: Sequence[RawTable], intake: Intake) -> list[tuple[RawTable, Headings]]:
+    """Tables with their headings. Of a workbook's sheets, those without any name of the study are left out and named."""
+    out = []
+    for table in tables:
+        headings, problems = read_headings(study, table)
+        if table.sheet and len(tables) > 1 and not headings.columns:
+            intake.findings.append(Problem("sheet-not-read", "warn", table.where(), "no column of this study",
+                                           "sheets with trials", "not read; name its columns if it should be"))  # fmt: skip
+            continue
+        intake.problems += problems
+        out.append((table, headings))
+    return out
+
+
+def _check_responses(intake: Intake, wide: bool) -> None:
+    missing = [r.name for r in intake.study.fitted_responses if r.name not in intake.seen]
+    if wide and missing:
+        intake.stop("missing-response", "table", "no column " + ", ".join(missing),
+                    "a column for every response that is fitted",
+                    "add the columns; leave blank what was not measured")  # fmt: skip
+
+
+def _check_reasons(intake: Intake) -> None:
+    for draft in intake.batches.values():
+        state = str(draft.words.get("state", "made")).casefold()
+        draft.words["state"] = state
+        if state not in USABLE and not draft.words.get("why"):
+            intake.stop("no-reason", draft.where, f"batch {draft.batch} is {state} without a reason", "a reason in column why",
+                        "say why")  # fmt: skip
+
+
+def _numbered(intake: Intake) -> list[Reading]:
+    """Readings with their numbers, the same one twice taken once; contradictions and rows of unclear meaning are problems."""
+    kept: dict[tuple[str, str, int, object], Reading] = {}
+    groups: dict[tuple[str, str, object], list[Reading]] = {}
+    for reading in intake.readings:
+        groups.setdefault((reading.batch, reading.response.name, reading.words.get("speed", "")), []).append(reading)
+    for (batch, response, speed), group in groups.items():
+        bare = [one for one in group if one.number is None]
+        if len(bare) > 1 and not all(one.named for one in bare):
+            intake.stop("unclear-rows", bare[1].where, f"{response} of {batch.rpartition('-')[0]} stands on {len(bare)} rows",
+                        "one row a trial, or columns that tell them apart",
+                        "number new makings in column batch, or readings of one jar in column reading")  # fmt: skip
+            continue
+        taken = {one.number for one in group}
+        free = (number for number in range(1, len(group) + len(taken) + 2) if number not in taken)
+        for one in group:
+            one.number = next(free) if one.number is None else one.number
+            key = (batch, response, one.number, speed)
+            before = kept.setdefault(key, one)
+            if before is not one and before.entry.value != one.entry.value:
+                intake.stop("contradiction", one.where, f"{response} of {batch}, reading {one.number}: {one.entry.value:g}"
+                            f" and {before.entry.value:g} ({before.where})" if None not in (one.entry.value, before.entry.value)
+                            else f"{response} of {batch}, reading {one.number}, measured and not measured",
+                            "one value a reading", "keep the right one, or number the readings")  # fmt: skip
+            elif before is not one:
+                intake.findings.append(Problem("same-twice", "inform", one.where, f"{response} of {batch} stands there twice",
+                                               "each reading once", "taken once"))  # fmt: skip
+    return list(kept.values())
+
+
+def _whole_recipes(intake: Intake) -> dict[str, Levels]:
+    out: dict[str, Levels] = {}
+    for batch, draft in intake.batches.items():
+        recipe = draft.planned.levels if draft.planned else None
+        made = completed(intake.study, draft.levels, recipe, draft.unit, draft.where, intake.problems, intake.findings)
+        if made is not None:
+            out[batch] = made
+    return out
+
+
+def _spread_findings(levels: Mapping[str, Levels], intake: Intake) -> list[Problem]:
+    """Recipes that stand more than once in a table without batch numbers: taken as batches, and said."""
+    groups: dict[tuple[object, ...], list[str]] = {}
+    for batch, made in levels.items():
+        if intake.batches[batch].planned is None and batch.endswith("-1"):
+            groups.setdefault(_recipe(made), []).append(intake.batches[batch].source_id)
+    again = [group for group in groups.values() if len(group) > 1]
+    if not again:
+        return []
+    text = "; ".join(" and ".join(group[:6]) for group in again[:4]) + (" ..." if len(again) > 4 else "")
+    return [Problem("same-recipe", "inform", "table", f"the same recipe in {text}", "separate batches of one recipe",
+                    "if these were readings of one jar, give them one trial and number column reading")]  # fmt: skip
+
+
+def _recipe(levels: Mapping[str, float | str]) -> tuple[object, ...]:
+    return tuple(value if isinstance(value, str) else round(value, 9) for value in levels.values())
+
+
+def _reading_frame(readings: list[Reading], intake: Intake) -> pd.DataFrame:
+    rows = []
+    for reading in readings:
+        unit, kind = unit_and_kind(reading.response)
+        entry, words = reading.entry, reading.words
+        rows.append(
+            {
+                "trial": intake.batches[reading.batch].trial,
+                "batch": reading.batch,
+                "reading": reading.number,
+                "response": reading.response.name,
+                "value": entry.value,
+                "bound": entry.bound,
+                "value_to": entry.value_to,
+                "unit": unit,
+                "kind": kind,
+                "method": words.get("method") or reading.response.method,
+                **{
+                    name: words.get(name) or ""
+                    for name in ("speed", "torque_pct", "age_h", "operator", "session", "flag", "note")
+                },
+            }
+        )
+    frame = pd.DataFrame(rows, columns=list(READING_COLUMNS))
+    return typed_readings(frame)
+
+
+def _batch_frame(study: Study, intake: Intake, levels: Mapping[str, Levels]) -> pd.DataFrame:
+    groups: dict[tuple[object, ...], str] = {}
+    rows = []
+    for batch, draft in intake.batches.items():
+        plan = draft.planned
+        if plan is not None:
+            group = _first_of(plan, intake.planned)
+        else:
+            group = groups.setdefault(_recipe(levels[batch]), draft.trial)
+        words = draft.words
+        rows.append(
+            {
+                "trial": draft.trial,
+                "round": plan.round if plan else 0,
+                "state": words["state"],
+                "why": words.get("why"),
+                "day": words.get("day"),
+                "order": words.get("order", plan.order if plan else None),
+                "block": words.get("block", plan.block if plan else None),
+                "whole_plot": words.get("whole_plot", plan.whole_plot if plan else None),
+                "made_at": words.get("made_at"),
+                "source_id": draft.source_id or None,
+                "replicate_group": group,
+                **levels[batch],
+                **{f"lot: {name}": lot for name, lot in draft.lots.items()},
+            }
+        )
+    lots = [f"lot: {i.name}" for i in study.ingredients if any(i.name in d.lots for d in intake.batches.values())]
+    frame = pd.DataFrame(rows, columns=[*BATCH_COLUMNS, *study.columns, *lots])
+    frame.index = pd.Index(list(intake.batches), name="batch", dtype=object)
+    return typed_batches(frame)
+
+
+def _first_of(plan: Planned, planned: Mapping[str, Planned]) -> str:
+    seen = {plan.trial}
+    while plan.replicate_of in planned and plan.replicate_of not in seen:
+        plan = planned[plan.replicate_of]
+        seen.add(plan.trial)
+    return plan.replicate_of or plan.trial
+
+
+def folder_results(study: Study) -> Results:
+    """The results recorded in the study's own folder, as far as the present definition can express them.
+
+    Raises `ResultsError` when the study was not read from a folder, nothing was recorded, or the files were damaged.
+    """
+    folder = study.folder
+    if folder is None or not (folder / "results" / "readings.csv").is_file():
+        raise ResultsError([Problem("no-results", "stop", "results", "nothing was recorded", "results of trials",
+                                    "blendwright record FOLDER FILE, or give a table")])  # fmt: skip
+    return carried(study, stored_results(folder))

@@ -1,0 +1,200 @@
+"""The bench workbook as it came back: whether it belongs to the plan, and its weights as levels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from doe import bench
+from doe.cells import Refusal, decimal_mark, read_number
+from doe.composition import Weighed, as_made
+from doe.intake import text_of
+from doe.planned import Planned, planned_trials
+from doe.problems import Problem, ResultsError
+from doe.rawtable import RawTable, is_blank
+
+if TYPE_CHECKING:
+    from doe.design import Design
+    from doe.study import Study
+
+Grams = dict[str, float]
+
+
+def bench_tables(
+    study: Study, tables: Sequence[RawTable], design: Design | Sequence[Design] | None
+) -> tuple[list[RawTable], list[Problem]]:
+    """Tables to read like any other, made from those of bench workbooks: weights become levels as supplied.
+
+    Sheets are known by their headings, so a renamed sheet is still read. Problems: a workbook of another plan, a cell
+    that cannot be read, weights that contradict each other.
+    """
+    out: list[RawTable] = []
+    problems: list[Problem] = []
+    planned = planned_trials(design)
+    weighs = [table for table in tables if bench.INGREDIENT in table.header and bench.ACTUAL in table.header]
+    makes = [table for table in tables if bench.AFTER_HEAT in table.header and bench.MADE_UP in table.header]
+    for table in tables:
+        if table.header[:1] == (bench.HOW_MARK,):
+            continue
+        if table.header[:1] == (bench.PLAN_MARK,):
+            problems += _wrong_plan(table, design)
+        elif table in makes:
+            out.append(_without(table, ("weighed in g", "make up to g", bench.AFTER_HEAT, bench.MADE_UP, bench.PH_BEFORE,
+                                        bench.PH_AFTER)))  # fmt: skip
+        elif table not in weighs:
+            out.append(table)
+    weights = _batch_weights(makes, problems)
+    for table in weighs:
+        made = _levels_table(study, table, weights, planned, problems)
+        if made is not None:
+            out.append(made)
+    return out, problems
+
+
+def _wrong_plan(table: RawTable, design: Design | Sequence[Design] | None) -> list[Problem]:
+    """Whether a workbook was issued for one of these plans; if not, what changed."""
+    facts = {text_of(row[0]): text_of(row[1]) for row in table.rows if len(row) > 1}
+    designs = [] if design is None else list(design) if isinstance(design, Sequence) else [design]
+    if any(one.digest == facts.get("digest") for one in designs):
+        return []
+    same_round = next((one for one in designs if str(one.round) == facts.get("round")), None)
+    if same_round is None:
+        what = f"issued for round {facts.get('round', '?')} of {facts.get('study', '?')}, which is not planned here"
+    else:
+        names = {
+            "tried": "ingredients, factors, limits or the plan's wishes",
+            "measured": "units, methods or responses",
+        }
+        changed = [words for part, words in names.items() if facts.get(part) != same_round.study_digests.get(part)]
+        what = f"issued for another plan of round {same_round.round}: " + (
+            "changed since: " + "; ".join(changed) if changed else "the trials themselves were planned anew"
+        )
+    return [Problem("other-plan", "stop", table.where(), what, "the workbook that went out with this plan",
+                    "record it into the study it was issued for, or send its table with the levels as made")]  # fmt: skip
+
+
+def _without(table: RawTable, headings: tuple[str, ...]) -> RawTable:
+    keep = [place for place, heading in enumerate(table.header) if heading not in headings]
+    return RawTable(
+        table.source, table.sheet, tuple(table.header[k] for k in keep),
+        tuple(tuple(row[k] for k in keep) for row in table.rows), table.numbers,
+        tuple(table.spots[k] for k in keep) if table.spots else (), table.findings,
+    )  # fmt: skip
+
+
+def _batch_weights(makes: Sequence[RawTable], problems: list[Problem]) -> dict[tuple[str, str], dict[str, float]]:
+    """Weights after heating and make-up, by (trial, batch)."""
+    out: dict[tuple[str, str], dict[str, float]] = {}
+    for table in makes:
+        mark = decimal_mark(cell for row in table.rows for cell in row)
+        for row, cells in enumerate(table.rows):
+            for heading in (bench.AFTER_HEAT, bench.MADE_UP):
+                grams = _grams(table, row, table.header.index(heading), mark, problems)
+                if grams is not None:
+                    out.setdefault(_batch(table, cells), {})[heading] = grams
+    return out
+
+
+def _grams(table: RawTable, row: int, place: int, mark: object, problems: list[Problem]) -> float | None:
+    raw = table.rows[row][place]
+    if is_blank(raw):
+        return None
+    read = read_number(raw, "g", mark)  # type: ignore[arg-type]
+    if isinstance(read, Refusal):
+        problems.append(Problem("bad-number", "stop", table.where(row, place), read.got, read.allowed, read.do))
+        return None
+    if read.value is None:
+        return None
+    if read.bound != "none" or read.value < 0:
+        problems.append(Problem("bad-number", "stop", table.where(row, place), text_of(raw), "grams, 0 or more",
+                                "write what the balance showed"))  # fmt: skip
+        return None
+    return read.value
+
+
+def _batch(table: RawTable, cells: Sequence[object]) -> tuple[str, str]:
+    batch = text_of(cells[table.header.index(bench.BATCH)]) if bench.BATCH in table.header else ""
+    trial = text_of(cells[table.header.index(bench.TRIAL)])
+    return trial, batch.removeprefix(f"{trial}-") or "1"
+
+
+def _levels_table(
+    study: Study, table: RawTable, weights: Mapping[tuple[str, str], Mapping[str, float]],
+    planned: Mapping[str, Planned], problems: list[Problem],
+) -> RawTable | None:  # fmt: skip
+    """The weigh sheet as a table of levels as supplied, a row for each batch of which anything was weighed."""
+    mark = decimal_mark(row[table.header.index(bench.ACTUAL)] for row in table.rows)
+    grams: dict[tuple[str, str], Grams] = {}
+    lots: dict[tuple[str, str], dict[str, str]] = {}
+    first: dict[tuple[str, str], int | str] = {}
+    names = {item.name for item in study.ingredients}
+    for row, cells in enumerate(table.rows):
+        key = _batch(table, cells)
+        name = text_of(cells[table.header.index(bench.INGREDIENT)])
+        actual = _grams(table, row, table.header.index(bench.ACTUAL), mark, problems)
+        lot = text_of(cells[table.header.index(bench.LOT)]) if bench.LOT in table.header else ""
+        if actual is None and not lot:
+            continue
+        first.setdefault(key, table.numbers[row])
+        if name not in names:
+            problems.append(Problem("unknown-ingredient", "stop", table.where(row), repr(name), "an ingredient of this study",
+                                    "leave the column ingredient as it was printed"))  # fmt: skip
+            continue
+        if actual is not None:
+            if name in grams.setdefault(key, {}):
+                problems.append(Problem("contradiction", "stop", table.where(row), f"{name} of {key[0]} weighed twice",
+                                        "one line an ingredient", "add them up on one line"))  # fmt: skip
+            grams[key][name] = actual
+        if lot:
+            lots.setdefault(key, {})[name] = lot
+    findings = list(table.findings)
+    rows = []
+    for key in first:
+        levels = _batch_levels(study, key, grams.get(key, {}), weights.get(key, {}), planned, table, problems, findings)
+        rows.append((*key, *(levels.get(i.name) for i in study.ingredients),
+                     *(lots.get(key, {}).get(i.name) for i in study.ingredients)))  # fmt: skip
+    if not rows:
+        return None
+    header = ("trial", "batch", *(i.name for i in study.ingredients), *(f"lot: {i.name}" for i in study.ingredients))
+    return RawTable(table.source, table.sheet, header, tuple(rows), tuple(first.values()), (), tuple(findings))
+
+
+def _batch_levels(
+    study: Study, key: tuple[str, str], grams: Grams, weights: Mapping[str, float], planned: Mapping[str, Planned],
+    table: RawTable, problems: list[Problem], findings: list[Problem],
+) -> dict[str, float]:  # fmt: skip
+    """Levels of one batch from its weights; a line left blank is taken at its target, and said."""
+    plan = planned.get(key[0])
+    if not grams or plan is None:
+        return {}
+    where = f"{table.where()}, trial {key[0]}"
+    target = {i.name: float(plan.levels[i.name]) / study.total * study.batch_g for i in study.ingredients}
+    blank = [name for name, wanted in target.items() if name not in grams and wanted > 0]
+    if blank:
+        findings.append(Problem("not-weighed", "warn", where, "no weight of " + ", ".join(blank), "a weight on every line",
+                                "taken at the target; fill them in if they were weighed"))  # fmt: skip
+    made = target | grams
+    off = [
+        f"{name} {made[name]:g} g instead of {target[name]:.4g} g"
+        for name in grams
+        if abs(made[name] - target[name]) > study.make.weigh_tolerance * target[name] + 1e-9
+    ]
+    if off:
+        findings.append(Problem("off-target", "warn", where, "; ".join(off), f"within {study.make.weigh_tolerance:.0%}",
+                                "the fit uses what was weighed"))  # fmt: skip
+    late = {i.name for i in study.ingredients if i.role == "adjuster"} if bench.MADE_UP in weights else set()
+    weighed = Weighed(
+        {name: amount for name, amount in made.items() if name not in late},
+        weights.get(bench.AFTER_HEAT),
+        weights.get(bench.MADE_UP),
+        {name: made[name] for name in late},
+    )
+    if study.make.loss > 0 and not weights:
+        findings.append(Problem("no-final-weight", "warn", where, "no weight after heating or make-up",
+                                f"water is lost ({study.make.loss:.0%} expected)",
+                                "taken as nothing lost; fill in the weights"))  # fmt: skip
+    try:
+        return as_made(study, weighed, apart=False).levels(study.total)
+    except ResultsError as error:
+        problems += [Problem(p.code, p.level, where, p.got, p.allowed, p.do) for p in error.problems]
+        return {}

@@ -1,0 +1,284 @@
+"""Results as they stand in a study folder, joined with new ones, and carried over to a changed definition."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from doe.cells import same_unit
+from doe.intake import USABLE
+from doe.levels import listed, range_findings
+from doe.problems import Problem, ResultsError
+from doe.resultset import (
+    BATCH_COLUMNS,
+    READING_COLUMNS,
+    READING_KEY,
+    Results,
+    typed_batches,
+    typed_readings,
+    unit_and_kind,
+)
+from doe.tables import unguarded
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+GONE_SHARE = 0.01  # of the total: a now fixed ingredient further off than this is another formula; our choice
+
+
+def stored_results(folder: Path) -> Results:
+    """What results/readings.csv and results/batches.csv of a study folder hold, whole, corrections and all.
+
+    Raises `ResultsError` when a file is missing or not as it was written.
+    """
+    texts = []
+    for name in ("readings.csv", "batches.csv"):
+        try:
+            texts.append((folder / "results" / name).read_bytes().decode("utf-8"))
+        except (OSError, UnicodeDecodeError):
+            raise _damaged(name) from None
+    return parsed_results(*texts)
+
+
+def parsed_results(readings: str, batches: str) -> Results:
+    """Results from the texts that `readings_csv` and `batches_csv` gave; exactly those that were written."""
+    reading_frame = _frame(readings, "readings.csv", READING_COLUMNS)
+    batch_frame = _frame(batches, "batches.csv", ("batch", *BATCH_COLUMNS))
+    try:
+        for name in ("value", "value_to"):
+            reading_frame[name] = [float(text) if text else None for text in reading_frame[name]]
+        batch_frame["round"] = [int(text) for text in batch_frame["round"]]
+        batch_frame["order"] = [int(text) if text else None for text in batch_frame["order"]]
+        typed = typed_readings(reading_frame)
+    except ValueError:
+        raise _damaged("results") from None
+    batch_frame = batch_frame.set_index("batch")
+    levels = [name for name in batch_frame.columns if name not in BATCH_COLUMNS and not name.startswith("lot: ")]
+    for name in batch_frame.columns:
+        if name in levels:
+            batch_frame[name] = _level_column(list(batch_frame[name]))
+        elif name not in ("round", "order"):
+            batch_frame[name] = [text or None for text in batch_frame[name]]
+    return Results(typed, typed_batches(batch_frame), tuple(levels))
+
+
+def _level_column(texts: list[str]) -> pd.Series:
+    try:
+        return pd.Series([float(text) if text else float("nan") for text in texts], dtype=float).to_numpy()  # type: ignore[return-value]
+    except ValueError:
+        return pd.Series([text or None for text in texts], dtype=object).to_numpy()  # type: ignore[return-value]
+
+
+def _frame(text: str, name: str, needed: tuple[str, ...]) -> pd.DataFrame:
+    try:
+        rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+    except csv.Error:
+        raise _damaged(name) from None
+    if not rows or not set(needed) <= set(rows[0]) or any(len(row) != len(rows[0]) for row in rows):
+        raise _damaged(name)
+    cells = [[unguarded(cell) for cell in row] for row in rows]
+    return pd.DataFrame(cells[1:], columns=cells[0], dtype=object)
+
+
+def _damaged(name: str) -> ResultsError:
+    return ResultsError([Problem("damaged", "stop", f"results/{name}", "not as it was written", "the file as record wrote it",
+                                 "put back a copy of it, or record the originals again")])  # fmt: skip
+
+
+def joined(stored: Results, new: Results) -> Results:
+    """Both together: rows of `new` after those of `stored`, what stands there already left out.
+
+    Raises `ResultsError` where a reading was recorded with another value, or a historical table was recorded before.
+    """
+    problems = _recorded_before(stored, new)
+    old = {tuple(row): value for *row, value in stored.counted[[*READING_KEY, "value"]].itertuples(index=False)}
+    keep = []
+    for place, (*key, value) in enumerate(new.readings[[*READING_KEY, "value"]].itertuples(index=False)):
+        before = old.get(tuple(key), value)
+        if tuple(key) not in old:
+            keep.append(place)
+        elif before != value and not (pd.isna(before) and pd.isna(value)):
+            if pd.isna(before):
+                keep.append(place)
+                continue
+            problems.append(Problem("recorded-before", "stop", f"{key[1]} of {key[0]}, reading {key[2]}", _shown(value),
+                                    f"{_shown(before)}, as recorded before",
+                                    "use --correct with a reason, or number it as another reading"))  # fmt: skip
+    if problems:
+        raise ResultsError(problems)
+    columns = tuple(dict.fromkeys((*stored.columns, *new.columns)))
+    lots = [c for c in dict.fromkeys((*stored.batch_rows, *new.batch_rows)) if str(c).startswith("lot: ")]
+    names = [*BATCH_COLUMNS, *columns, *lots]
+    rows = _records(stored.batch_rows, names)
+    last = {batch: row for batch, row in rows}
+    for batch, row in _records(new.batch_rows, names):
+        merged = row if batch not in last else _merged(last[batch], row)
+        if last.get(batch) != merged:
+            rows.append((batch, merged))
+            last[batch] = merged
+    frame = pd.DataFrame([row for _, row in rows], columns=names)
+    frame.index = pd.Index([batch for batch, _ in rows], name="batch", dtype=object)
+    readings = pd.DataFrame(
+        [*stored.readings.to_dict("records"), *new.readings.iloc[keep].to_dict("records")],
+        columns=list(READING_COLUMNS),
+    )
+    return Results(typed_readings(readings), typed_batches(frame), columns, (*stored.findings, *new.findings))
+
+
+def _shown(value: object) -> str:
+    return "not measured" if pd.isna(value) else f"{value:g}"  # type: ignore[call-overload,no-any-return,str-format]
+
+
+def _records(frame: pd.DataFrame, names: list[str]) -> list[tuple[str, dict[str, object]]]:
+    whole = frame.reindex(columns=names).astype(object)
+    whole = whole.where(whole.notna(), None)
+    return list(zip(frame.index, whole.to_dict("records"), strict=True))  # type: ignore[arg-type]
+
+
+def _merged(old: Mapping[str, object], new: Mapping[str, object]) -> dict[str, object]:
+    """What is known of a batch after new words of it; a batch set aside stays so until it is restored."""
+    out = {name: old[name] if value is None else value for name, value in new.items()}
+    if old["state"] not in USABLE and new["state"] in USABLE:
+        out["state"], out["why"] = old["state"], old["why"]
+    return out
+
+
+def _recorded_before(stored: Results, new: Results) -> list[Problem]:
+    """A historical table that stands there already, row for row."""
+
+    def rows(results: Results) -> dict[tuple[object, ...], str]:
+        past = results.batches[results.batches["round"] == 0]
+        values = {
+            batch: tuple(sorted(zip(group["response"], group["value"], strict=True), key=str))
+            for batch, group in results.counted.groupby("batch", sort=False)
+        }
+        return {
+            (source, tuple(levels), values.get(batch)): batch
+            for batch, source, levels in zip(
+                past.index,
+                past["source_id"],
+                past[sorted(results.columns)].itertuples(index=False, name=None),
+                strict=True,
+            )
+        }
+
+    before, now = rows(stored), rows(new)
+    again = [now[row] for row in now if row in before]
+    if not again:
+        return []
+    return [Problem("recorded-before", "stop", "table", f"{len(again)} rows that were recorded before",
+                    "each batch once", "send only the new rows")]  # fmt: skip
+
+
+def carried(study: Study, stored: Results) -> Results:
+    """Stored results in terms of the present definition; what it cannot express is out, with the reason as a finding.
+
+    A renamed ingredient or factor follows `was`; an ingredient that is no longer there is out where its level was not
+    0; one that is new was 0; a factor that is new was not set, so those batches are out. Readings in another unit, by another
+    method or of another kind are out. Targets do not matter here. Nothing stored is changed.
+    """
+    frame = stored.batch_rows.copy()
+    findings: list[Problem] = []
+    out: dict[str, str] = {}
+    _rename(study, frame)
+    known = {*BATCH_COLUMNS, *study.columns}
+    for name in [c for c in frame.columns if c not in known and not str(c).startswith("lot: ")]:
+        _drop_column(frame, str(name), out, findings)
+    for item in study.ingredients:
+        if item.name not in frame:
+            frame[item.name] = 0.0
+        frame[item.name] = frame[item.name].fillna(0.0)
+        if item.role == "fixed":
+            off = frame[item.name].sub(item.level or 0.0).abs() > GONE_SHARE * study.total + 5e-2 * (item.level or 0.0)
+            out |= dict.fromkeys(frame.index[off], f"{item.name} is now fixed at {item.level:g}")
+    for factor in study.factors:
+        _carry_factor(frame, factor.name, factor.levels, out)
+    for batch, why in out.items():
+        if frame.loc[[batch], "state"].isin(USABLE).any():
+            frame.loc[[batch], ["state", "why"]] = ["set aside", why]
+    findings += _grouped(out)
+    lots = [str(c) for c in frame.columns if str(c).startswith("lot: ")]
+    rows = typed_batches(frame[[*BATCH_COLUMNS, *study.columns, *lots]])
+    readings = _carry_readings(study, stored.readings, findings)
+    result = Results(readings, rows, study.columns, ())
+    levels = {str(batch): dict(row) for batch, row in result.levels().T.items()}
+    findings += range_findings(study, levels)  # type: ignore[arg-type]
+    return Results(readings, rows, study.columns, (*stored.findings, *findings))
+
+
+def _rename(study: Study, frame: pd.DataFrame) -> None:
+    for part in (*study.ingredients, *study.factors):
+        for old in part.was:
+            for before, after in ((old, part.name), (f"lot: {old}", f"lot: {part.name}")):
+                if before in frame and after in frame:
+                    frame[after] = frame[after].where(frame[after].notna(), frame[before])
+                    del frame[before]
+                elif before in frame:
+                    frame.insert(list(frame.columns).index(before), after, frame.pop(before))
+
+
+def _drop_column(frame: pd.DataFrame, name: str, out: dict[str, str], findings: list[Problem]) -> None:
+    """A level column the definition no longer knows: no matter where it was 0 or always the same setting."""
+    values = frame.pop(name)
+    numbers = pd.to_numeric(values, errors="coerce")
+    there = values.notna() & ~(numbers == 0)
+    if not there.any():
+        return
+    if values.notna().all() and values.nunique() == 1:
+        findings.append(Problem("dropped", "warn", name, f"is no longer in the study, and was {values.iloc[0]} in every batch",
+                                "", "kept; the models speak of that setting only"))  # fmt: skip
+        return
+    out |= {str(batch): f"made with {name}, which is no longer in the study" for batch in frame.index[there]}
+
+
+def _carry_factor(frame: pd.DataFrame, name: str, levels: tuple[str, ...], out: dict[str, str]) -> None:
+    if name not in frame:
+        frame[name] = None if levels else float("nan")
+    unset = frame[name].isna()
+    out |= {str(batch): f"{name} was not a factor then" for batch in frame.index[unset]}
+    if not levels:
+        frame[name] = pd.to_numeric(frame[name], errors="coerce")
+        return
+    frame[name] = [f"{v:g}" if isinstance(v, float) else v for v in frame[name]]
+    gone = ~unset & ~frame[name].isin(levels)
+    out |= {str(batch): f"{name} was {frame[name][batch]}, which is no longer a level" for batch in frame.index[gone]}
+
+
+def _grouped(out: Mapping[str, str]) -> list[Problem]:
+    reasons: dict[str, list[str]] = {}
+    for batch, why in out.items():
+        reasons.setdefault(why, []).append(batch)
+    return [Problem("out", "warn", listed(batches), why, "what the present study can express",
+                    "left out of the fit; kept in the folder") for why, batches in reasons.items()]  # fmt: skip
+
+
+def _carry_readings(study: Study, readings: pd.DataFrame, findings: list[Problem]) -> pd.DataFrame:
+    """Readings of responses as they are measured now; the others out, each reason said once."""
+    keep = pd.Series(True, index=readings.index)
+    for name, rows in readings.groupby("response", sort=False):
+        response = next((r for r in study.responses if r.name == name), None)
+        if response is None:
+            keep[rows.index] = False
+            findings.append(Problem("out", "inform", str(name), f"{len(rows)} readings of a response no longer in the study",
+                                    "", "kept in the folder, not fitted"))  # fmt: skip
+            continue
+        unit, kind = unit_and_kind(response)
+        for what, then, now in (
+            ("kind", rows["kind"], kind),
+            ("unit", rows["unit"], unit),
+            ("method", rows["method"], response.method),
+        ):
+            same = then.map(
+                lambda text, now=now, what=what: text == now or (what == "unit" and same_unit(str(text), now))
+            )
+            if not same.all():
+                keep[rows.index[~same]] = False
+                was = then[~same].iloc[0] or "none"
+                findings.append(Problem("out", "warn", str(name), f"{int((~same).sum())} readings, {what} then: {was}",
+                                        f"{what} now: {now or 'none'}", "left out of the fit; kept in the folder"))  # fmt: skip
+    return readings[keep].reset_index(drop=True)
