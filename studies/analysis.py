@@ -8,8 +8,9 @@ from typing import Any, Literal, cast
 
 from optimise import Models, Optimum, find, fit
 from reports.documents import json_text
-from studies.folder import MODELS, OPTIMUM, StudyFolder
+from studies.folder import StudyFolder
 from studies.levels import parsed
+from studies.names import MODELS, OPTIMUM
 from studies.writing import Change
 
 TermsChoice = Literal["select", "all"]

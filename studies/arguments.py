@@ -14,14 +14,17 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "plan": ("the plan of trials, its quality, and the papers for the bench", "blendwright plan my-wash --runs 24"),
     "record": (
         "take in returned workbooks or tables",
-        'blendwright record my-wash bench/round-1.xlsx\n  blendwright record my-wash --set-aside T07 --why "wrong gum lot"',
+        'blendwright record my-wash returned.xlsx\n  blendwright record my-wash --set-aside T07 --why "wrong lot"',
     ),
     "fit": ("models of the responses and their diagnosis", "blendwright fit my-wash --terms all --coding coded"),
     "predict": ("what the models say of given formulas", 'blendwright predict my-wash --at "Gum=0.5,Wax=3"'),
     "optimise": ("the formula to make, and how sure it is", 'blendwright optimise my-wash --hold "Gum=0.5" --keep F1'),
     "report": ("write report.html, one file to read and decide", "blendwright report my-wash"),
     "next": ("confirmation batches, or the next trials worth making", "blendwright next my-wash --confirm 3"),
-    "card": ("the card of a chosen formula, for a batch of any size", "blendwright card my-wash --formula F2 --batch 20kg"),
+    "card": (
+        "the card of a chosen formula, for a batch of any size",
+        "blendwright card my-wash --formula F2 --batch 20kg",
+    ),
     "status": ("where the study stands and what to do next", "blendwright status my-wash"),
     "verify": ("check the journal's chain and every recorded file", "blendwright verify my-wash"),
     "demo": ("the whole job on a shipped example, with a simulated bench", "blendwright demo"),
@@ -29,7 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 """Command -> (one line of help, example)."""
 
 
-class UsageFault(Exception):
+class UsageError(Exception):
     """A command line that cannot be understood: what came, and how it is written."""
 
     def __init__(self, where: str, got: str, allowed: str) -> None:
@@ -41,7 +44,7 @@ class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         """Raise instead of printing: the front desk words every refusal alike."""
         usage = " ".join(self.format_usage().split()).removeprefix("usage: ")
-        raise UsageFault("command line", message, usage)
+        raise UsageError("command line", message, usage)
 
 
 def _whole(low: int) -> Callable[[str], int]:
@@ -113,19 +116,26 @@ def _record(one: argparse.ArgumentParser) -> None:
     one.add_argument("--restore", metavar="T07", help="take a set-aside trial or batch in again (needs --why)")
     one.add_argument("--correct", nargs=3, metavar=("T09", "RESPONSE", "VALUE"),
                      help="a corrected reading: a new row, the old one is kept (needs --why)")  # fmt: skip
+    one.add_argument("--reading", type=_whole(1), metavar="N", help="which reading to correct, where there are several")
     one.add_argument("--why", default="", help="the reason, kept with the record")
 
 
 def _fit(one: argparse.ArgumentParser) -> None:
-    one.add_argument("--terms", choices=("select", "all"), help="choose terms (default), or keep the full planned model")
+    one.add_argument(
+        "--terms", choices=("select", "all"), help="choose terms (default), or keep the full planned model"
+    )
     one.add_argument("--coding", choices=("units", "proportion", "l-pseudo", "coded"),
                      help="the form of the printed coefficients (default: units)")  # fmt: skip
     one.add_argument("--without", metavar="T07,...", help="leave trials out for a look only; nothing is written")
 
 
 def _predict(one: argparse.ArgumentParser) -> None:
-    one.add_argument("--at", required=True, metavar="FILE-or-LEVELS",
-                     help='a table of formulas, or levels: "Gum=0.5,Wax=3"; the fill and fixed levels are added')  # fmt: skip
+    one.add_argument(
+        "--at",
+        required=True,
+        metavar="FILE-or-LEVELS",
+        help='a table of formulas, or levels: "Gum=0.5,Wax=3"; the fill and fixed levels are added',
+    )
 
 
 def _optimise(one: argparse.ArgumentParser) -> None:

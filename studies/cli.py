@@ -9,10 +9,10 @@ import json
 import os
 import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from studies.arguments import UsageFault, parser
+from studies.arguments import UsageError, parser
 
 if TYPE_CHECKING:
     from doe.problems import Problem
@@ -28,7 +28,6 @@ class Outcome:
     document: Mapping[str, Any]
     text: str
     code: int = 0
-    extra: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +61,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         try:
             args = parser().parse_args(words)
-        except UsageFault as fault:
+        except UsageError as fault:
             return _refuse_usage(fault, name, as_json)
         except SystemExit as end:
             return int(end.code or 0)
@@ -86,7 +85,7 @@ def _started(args: argparse.Namespace, as_json: bool) -> int:
         return 0
     if args.cluster:
         return _refuse_usage(
-            UsageFault("--cluster", args.cluster, "not built yet; --workers N uses processes of this machine"),
+            UsageError("--cluster", args.cluster, "not built yet; --workers N uses processes of this machine"),
             args.command,
             as_json,
         )
@@ -157,7 +156,7 @@ def _print(text: str) -> None:
     sys.stdout.flush()
 
 
-def _refuse_usage(fault: UsageFault, command: str, as_json: bool) -> int:
+def _refuse_usage(fault: UsageError, command: str, as_json: bool) -> int:
     from doe.problems import Problem
 
     problem = Problem(

@@ -13,25 +13,14 @@ from typing import Any
 
 from doe import Study
 from doe.design import Design
-from doe.problems import Problem, StudyError
+from doe.problems import StudyError
 from doe.results import Results
 from studies import journal
 from studies.cli import version
+from studies.names import READINGS, STUDY, refusal
 from studies.writing import PENDING, Change, Lock, changing, complete
 
-STUDY = "study.toml"
-REPORT = "report.html"
-MODELS = "analysis/models.json"
-OPTIMUM = "analysis/optimum.json"
-READINGS = "results/readings.csv"
-BATCHES = "results/batches.csv"
 _ROUND = re.compile(r"round-([1-9][0-9]*)")
-_FORMULA = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}")
-
-
-def refusal(code: str, where: str, got: str, allowed: str, do: str) -> StudyError:
-    """A StudyError with this one problem."""
-    return StudyError([Problem(code, "stop", where, got, allowed, do)])
 
 
 @dataclass(frozen=True)
@@ -153,12 +142,3 @@ class StudyFolder:
 def _unreadable(name: str) -> StudyError:
     return refusal("unreadable", name, "cannot be read as this program wrote it", "a file no one has edited",
                    "blendwright verify FOLDER says what changed; put back a copy of it")  # fmt: skip
-
-
-def formula_name(text: str) -> str:
-    """A name a formula may be kept under, safe as a file name on any system. Raises StudyError otherwise."""
-    reserved = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
-    if not _FORMULA.fullmatch(text) or text.endswith((".", " ")) or text.split(".")[0].lower() in reserved:
-        raise refusal("formula-name", "formula name", repr(text),
-                      "up to 40 letters, digits, spaces, and . _ -, beginning with a letter or digit", "give it a name such as F1")  # fmt: skip
-    return text

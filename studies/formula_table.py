@@ -127,7 +127,7 @@ def _fill(lines: list[_Line]) -> int:
 
 def _toml(lines: list[_Line], fill: int, study: str, file: str) -> str:
     out = [
-        f"# Started from {_text(file)}. Every level stands as it came; decide what to vary, then: blendwright check FOLDER",
+        f"# Started from {_text(file)}. Every level stands as it came; decide what to vary, then check.",
         "",
         "[study]",
         f'name = "{study}"',

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from doe.problems import Problem
 from studies import journal
+from studies.names import STUDY
 
-STUDY = "study.toml"
 _KEPT = ("plan", "results", "analysis", "formulas")
 _LEAST_DIGITS = 8
 
@@ -55,7 +55,9 @@ def _compared(folder: Path, name: str, digest: str) -> Problem | None:
         got, code = "is missing", "file-missing"
     else:
         got, code = "was changed outside this program", "file-changed"
-    return Problem(code, "stop", name, got, "as it was written", "put back a copy, or repeat the command that writes it")
+    return Problem(
+        code, "stop", name, got, "as it was written", "put back a copy, or repeat the command that writes it"
+    )
 
 
 def _added(folder: Path, files: Mapping[str, str]) -> list[Problem]:
@@ -75,7 +77,8 @@ def _study_edited(folder: Path, entries: Sequence[journal.Entry]) -> list[Proble
     if not known or now == known[-1]:
         return []
     since = next(entry for entry in reversed(entries) if STUDY in entry.read or STUDY in entry.wrote)
-    return [Problem("edited", "inform", STUDY, f"edited since {since.command} on {since.when}", "may be edited at any time",
+    got = f"edited since {since.command} on {since.when}"
+    return [Problem("edited", "inform", STUDY, got, "may be edited at any time",
                     "blendwright status says what that means for plan and results")]  # fmt: skip
 
 

@@ -31,7 +31,9 @@ def parsed(text: str, study: Study, where: str) -> Levels:
         elif (known := _known(name, study)) is None:
             problems.append(_unknown(name, study, where))
         elif known in out:
-            problems.append(Problem("levels", "stop", where, f"{known} is given twice", "each name once", "take one out"))
+            problems.append(
+                Problem("levels", "stop", where, f"{known} is given twice", "each name once", "take one out")
+            )
         else:
             read = _level(value, known, study, where)
             if isinstance(read, Problem):
@@ -84,7 +86,9 @@ def _level(value: object, name: str, study: Study, where: str, mark: str = "poin
     return Problem("level", "stop", where, got, "a number", do)
 
 
-def completed(rows: Sequence[Mapping[str, float | str]], names: Sequence[str], study: Study, where: str) -> pd.DataFrame:
+def completed(
+    rows: Sequence[Mapping[str, float | str]], names: Sequence[str], study: Study, where: str
+) -> pd.DataFrame:
     """Whole recipes, one a row, columns `study.columns`: fixed levels filled in, the fill computed.
 
     Where there is no fill and one varied level is missing, it takes what is left. Raises StudyError with
@@ -139,8 +143,9 @@ def formulas_at(text: str, study: Study) -> pd.DataFrame:
     path = Path(text)
     if "=" not in text or path.is_file():
         if not path.is_file():
-            raise StudyError([Problem("no-file", "stop", "--at", f"{text!r} is not there", "a .csv or .xlsx file, or levels",
-                                      'check its name, or write levels: "Gum=0.5,Wax=3"')])  # fmt: skip
+            do = 'check its name, or write levels: "Gum=0.5,Wax=3"'
+            got = f"{text!r} is not there"
+            raise StudyError([Problem("no-file", "stop", "--at", got, "a .csv or .xlsx file, or levels", do)])
         return from_table(tables_from_bytes(path.read_bytes(), path.name)[0], study)
     return completed([parsed(text, study, "--at")], ["1"], study, "--at")
 

@@ -236,7 +236,9 @@ def _check_target(folder: Path, name: str) -> None:
             raise _problem(name, f"{above.name} is a file, and a folder is needed", "move it away, then repeat",
                            "not-writable")  # fmt: skip
         if above.is_dir() and not os.access(above, os.W_OK | os.X_OK):
-            raise unwritable(above.name if above != folder else "the study folder", PermissionError(13, "Permission denied"))
+            raise unwritable(
+                above.name if above != folder else "the study folder", PermissionError(13, "Permission denied")
+            )
 
 
 def complete(folder: Path) -> bool:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 
-from doe.problems import Problem, StudyError
 from reports import documents, terminal
 from studies.analysis import fitted, keep_models, last_coding, last_terms
 from studies.cli import Desk, Outcome
@@ -19,7 +18,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     desk.progress("fitting ...")
     if args.without:
         models = fitted(folder, args.terms or last_terms(folder), args.coding or last_coding(folder),
-                        _trials(args.without, folder))  # fmt: skip
+                        _trials(args.without))  # fmt: skip
     else:
         with folder.changing("fit") as change:
             models = fitted(folder, terms, coding)
@@ -29,12 +28,5 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     return Outcome(document, terminal.fit(models, args.folder), code_of(document))
 
 
-def _trials(text: str, folder: StudyFolder) -> tuple[str, ...]:
-    wanted = tuple(dict.fromkeys(piece.strip() for piece in text.split(",") if piece.strip()))
-    known = set(folder.results.batches["trial"]) | set(folder.results.batches.index)
-    strange = [trial for trial in wanted if trial not in known]
-    if strange or not wanted:
-        raise StudyError(
-            [Problem("trials", "stop", "--without", ", ".join(strange) or "nothing", "trials with results", "check the ids")]
-        )
-    return wanted
+def _trials(text: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(piece.strip() for piece in text.split(",") if piece.strip()))

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from doe.problems import Problem, StudyError
 from studies.cli import Desk, Outcome, version
-from studies.folder import STUDY, refusal
 from studies.formula_table import study_from_table
+from studies.names import STUDY, refusal
 from studies.wording import envelope, listed
 from studies.writing import changing
 

@@ -8,8 +8,9 @@ from reports import documents, terminal
 from reports.documents import json_text
 from studies import analysis
 from studies.cli import Desk, Outcome
-from studies.folder import StudyFolder, formula_name
+from studies.folder import StudyFolder
 from studies.levels import parsed
+from studies.names import formula_name
 from studies.wording import code_of
 
 

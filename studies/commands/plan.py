@@ -10,7 +10,8 @@ from doe.problems import Problem, StudyError
 from reports import documents, terminal
 from reports.documents import json_text
 from studies.cli import Desk, Outcome
-from studies.folder import StudyFolder, refusal
+from studies.folder import StudyFolder
+from studies.names import refusal
 from studies.papers import first_free_trial, issue
 from studies.wording import code_of, counted, envelope, listed
 
@@ -44,8 +45,13 @@ def _which_round(folder: StudyFolder, replace: bool) -> tuple[int, bool]:
     if not rounds:
         return 1, False
     if not replace:
-        raise refusal("issued", f"plan/round-{rounds[-1]}", "was issued already", "a round is planned once",
-                      "add trials with: next --learn N; or replace it with --replace if nothing of it was made")  # fmt: skip
+        raise refusal(
+            "issued",
+            f"plan/round-{rounds[-1]}",
+            "was issued already",
+            "a round is planned once",
+            "add trials with: next --learn N; or replace it with --replace if nothing of it was made",
+        )
     return rounds[-1], True
 
 
@@ -77,7 +83,9 @@ def _run_counts(text: str, wish: int | None, terms: int) -> list[int]:
         except ValueError:
             counts = [0]
         if counts[0] < 1:
-            raise refusal("runs", "--compare", repr(text), "whole numbers with commas", "for example --compare 16,20,24")
+            raise refusal(
+                "runs", "--compare", repr(text), "whole numbers with commas", "for example --compare 16,20,24"
+            )
         return counts
     middle = wish or terms + 6
     return [max(2, middle - 4), middle, middle + 4]
@@ -91,8 +99,16 @@ def _withdraw(folder: StudyFolder, args: argparse.Namespace) -> Outcome:
         problems.append(Problem("why", "stop", "--why", "no reason given", "a reason", 'add --why "..."'))
     made = sorted(set(trials) & _made(folder))
     if made:
-        problems.append(Problem("made", "stop", "--withdraw", f"{listed(made)}: results are recorded",
-                                "trials not made yet", "leave them out of the fit with: record --set-aside"))  # fmt: skip
+        problems.append(
+            Problem(
+                "made",
+                "stop",
+                "--withdraw",
+                f"{listed(made)}: results are recorded",
+                "trials not made yet",
+                "leave them out of the fit with: record --set-aside",
+            )
+        )
     if problems:
         raise StudyError(problems)
     with folder.changing("plan --withdraw") as change:
@@ -122,4 +138,3 @@ def _trial_range(text: str, known: tuple[str, ...]) -> list[str]:
 
 def _span(known: tuple[str, ...]) -> str:
     return f"{min(known)} to {max(known)}" if known else "none is planned yet"
-

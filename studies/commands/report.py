@@ -8,7 +8,8 @@ from pathlib import Path
 from reports import write_report
 from studies import analysis
 from studies.cli import Desk, Outcome
-from studies.folder import REPORT, StudyFolder
+from studies.folder import StudyFolder
+from studies.names import REPORT
 from studies.wording import envelope
 
 

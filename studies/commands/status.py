@@ -10,7 +10,8 @@ from doe.problems import Problem
 from reports import documents, terminal
 from studies.analysis import is_fresh
 from studies.cli import Desk, Outcome
-from studies.folder import MODELS, OPTIMUM, REPORT, StudyFolder
+from studies.folder import StudyFolder
+from studies.names import MODELS, OPTIMUM, REPORT
 from studies.wording import code_of
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from studies import journal
 from studies.cli import Desk, Outcome
-from studies.folder import refusal
 from studies.inspection import inspect
+from studies.names import refusal
 from studies.wording import code_of, counted, envelope
 
 

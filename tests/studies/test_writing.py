@@ -46,9 +46,14 @@ def test_all_are_written_and_journalled(folder):
 
 def test_an_error_inside_leaves_the_folder_as_it_was(folder):
     before = snapshot(folder)
-    with pytest.raises(RuntimeError), changing(folder, "test", "0") as change:
-        change.write("plan/a.json", "new a")
-        raise RuntimeError
+
+    def fail():
+        with changing(folder, "test", "0") as change:
+            change.write("plan/a.json", "new a")
+            raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        fail()
     assert snapshot(folder) == before
 
 
@@ -101,7 +106,7 @@ def test_what_stands_in_the_way_is_found_before_anything_is_written(tmp_path, bl
     else:
         place.mkdir(parents=True)
     before = snapshot(tmp_path)
-    with pytest.raises(StudyError, match="stands in its place|a folder is needed"):
+    with pytest.raises(StudyError, match=r"stands in its place|a folder is needed"):
         change_two(tmp_path)
     assert snapshot(tmp_path) == before
 
@@ -156,14 +161,16 @@ def test_folder_not_writable_is_said_in_words():
 
 def test_a_second_command_waits_and_then_says_who_is_at_work(folder):
     before = snapshot(folder)
-    with Lock(folder), pytest.raises(StudyError, match=f"another command.*process {os.getpid()}"):
-        with changing(folder, "test", "0", wait_s=0.05) as change:
-            change.write("x", "y")
+    with Lock(folder), pytest.raises(StudyError, match=rf"another command.*process {os.getpid()}"):
+        Lock(folder, wait_s=0.05).__enter__()
     assert snapshot(folder) == before
 
 
 def test_a_lock_left_by_a_killed_command_holds_nobody_up(folder):
-    code = f"import os; from studies.writing import Lock; from pathlib import Path\nLock(Path({str(folder)!r})).__enter__(); os._exit(9)"
+    code = (
+        "import os; from pathlib import Path; from studies.writing import Lock;"
+        f"Lock(Path({str(folder)!r})).__enter__(); os._exit(9)"
+    )
     subprocess.run([sys.executable, "-c", code], check=False)
     assert (folder / writing.LOCK).exists()
     change_two(folder)

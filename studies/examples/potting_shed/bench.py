@@ -66,7 +66,7 @@ def _settled(strength: Array, oily: Array, gritty: Array) -> Array:
 
 
 def _ph(emulsifier: Array, stone: Array) -> Array:
-    """Citrate buffer (third pKa 6.40 less an ionic-strength shift, from memory) meeting alkali from the raw materials."""
+    """Citrate buffer (third pKa 6.40 less an ionic-strength shift, from memory) meeting alkali of the materials."""
     acid = 3.2 - 0.16 * (emulsifier - 3.5) - 0.14 * (stone - 3.0)
     base = 1.0 + 0.16 * (emulsifier - 3.5) + 0.14 * (stone - 3.0)
     return np.asarray(5.75 + np.log10(base / acid), dtype=float)

@@ -1,0 +1,120 @@
+"""`record`: takes in returned workbooks and tables; sets aside, restores, corrects. New rows, old ones kept."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from doe.corrections import correct, restore, set_aside
+from doe.problems import Problem, ResultsError, StudyError
+from doe.rawtable import RawTable
+from doe.results import Results, batches_csv, joined, readings_csv, stored_results, take_in
+from doe.tables import tables_from_bytes
+from reports import documents, terminal
+from studies import journal
+from studies.cli import Desk, Outcome
+from studies.folder import StudyFolder
+from studies.names import BATCHES, READINGS, refusal
+from studies.papers import first_free_trial
+from studies.wording import code_of
+from studies.writing import Change
+
+ORIGINALS = "results/originals"
+
+
+@dataclass(frozen=True, slots=True)
+class _Returned:
+    name: str
+    journal_name: str
+    content: bytes
+    tables: tuple[RawTable, ...]
+
+
+def run(args: argparse.Namespace, desk: Desk) -> Outcome:
+    """Take results in, or change what counts of them. Nothing is written when anything is wrong."""
+    _one_deed(args)
+    folder = StudyFolder.at(args.folder)
+    with folder.changing("record") as change:
+        change.why = args.why
+        if args.files:
+            results = _taken_in(folder, change, [Path(name) for name in args.files])
+        else:
+            results = _changed(folder, args)
+        change.write(READINGS, readings_csv(results))
+        change.write(BATCHES, batches_csv(results))
+    document = documents.record_document(folder.study, results, files=[Path(name).name for name in args.files])
+    return Outcome(document, terminal.record(folder.study, results, args.folder), code_of(document))
+
+
+def _one_deed(args: argparse.Namespace) -> None:
+    deeds = [bool(args.files), args.set_aside is not None, args.restore is not None, args.correct is not None]
+    if sum(deeds) != 1:
+        got = "nothing to record" if not any(deeds) else "several things at once"
+        raise refusal("usage", "record", got, "files, or one of --set-aside, --restore, --correct",
+                      "see blendwright record --help")  # fmt: skip
+
+
+def _taken_in(folder: StudyFolder, change: Change, paths: Sequence[Path]) -> Results:
+    returned = _read(folder, paths)
+    tables = [table for one in returned for table in one.tables]
+    new = take_in(folder.study, tables, design=folder.designs() or None, first_trial=first_free_trial(folder))
+    for one in returned:
+        change.note_read(one.journal_name, one.content)
+        change.write(f"{ORIGINALS}/{original_name(one.name, one.content)}", one.content)
+    return joined(stored_results(folder.path), new) if folder.has_results() else new
+
+
+def _read(folder: StudyFolder, paths: Sequence[Path]) -> list[_Returned]:
+    """All files, as tables. Raises StudyError with what is wrong with each of them."""
+    out: list[_Returned] = []
+    problems: list[Problem] = []
+    for path in paths:
+        try:
+            content = path.read_bytes()
+            out.append(
+                _Returned(path.name, _journal_name(folder, path), content, tables_from_bytes(content, path.name))
+            )
+        except ResultsError as error:
+            problems += error.problems
+        except OSError as error:
+            got = (error.strerror or "cannot be read").lower()
+            problems.append(Problem("no-file", "stop", str(path), got, "a .csv or .xlsx file", "check its name"))
+    if problems:
+        raise StudyError(problems)
+    return out
+
+
+def _journal_name(folder: StudyFolder, path: Path) -> str:
+    """The name within the study, or the bare file name: no path of anyone's machine goes into the journal."""
+    try:
+        return path.resolve().relative_to(folder.path.resolve()).as_posix()
+    except ValueError:
+        return path.name
+
+
+def original_name(name: str, content: bytes) -> str:
+    """The name an original is kept under: its digest, then its own name in signs every system allows."""
+    path = Path(name)
+    stem = re.sub(r"[^A-Za-z0-9_-]+", "-", path.stem).strip("-")[:40]
+    suffix = re.sub(r"[^A-Za-z0-9.]+", "", path.suffix)[:8].lower()
+    return f"{journal.digest_of(content)[:16]}{'-' if stem else ''}{stem}{suffix}"
+
+
+def _changed(folder: StudyFolder, args: argparse.Namespace) -> Results:
+    if not folder.has_results():
+        raise refusal("no-results", "record", "nothing was recorded yet", "results to change",
+                      f"blendwright record {args.folder} FILE")  # fmt: skip
+    stored = stored_results(folder.path)
+    if args.correct is not None:
+        which, response, value = args.correct
+        return correct(folder.study, stored, which, response, value, args.why, reading=args.reading)
+    if args.set_aside is not None:
+        return set_aside(stored, _names(args.set_aside), args.why)
+    return restore(stored, _names(args.restore), args.why)
+
+
+def _names(text: str) -> list[str]:
+    return [piece.strip() for piece in text.split(",") if piece.strip()]

@@ -1,0 +1,34 @@
+"""Names of the files of a study folder, names a person may give, and the refusal of a wrong one."""
+
+from __future__ import annotations
+
+import re
+
+from doe.problems import Problem, StudyError
+
+STUDY = "study.toml"
+REPORT = "report.html"
+MODELS = "analysis/models.json"
+OPTIMUM = "analysis/optimum.json"
+READINGS = "results/readings.csv"
+BATCHES = "results/batches.csv"
+_FORMULA = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}")
+
+
+def refusal(code: str, where: str, got: str, allowed: str, do: str) -> StudyError:
+    """A StudyError with this one problem."""
+    return StudyError([Problem(code, "stop", where, got, allowed, do)])
+
+
+def formula_name(text: str) -> str:
+    """A name a formula may be kept under, safe as a file name on any system. Raises StudyError otherwise."""
+    reserved = {"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
+    if not _FORMULA.fullmatch(text) or text.endswith((".", " ")) or text.split(".")[0].lower() in reserved:
+        raise refusal(
+            "formula-name",
+            "formula name",
+            repr(text),
+            "up to 40 letters, digits, spaces, and . _ -, beginning with a letter or digit",
+            "give it a name such as F1",
+        )
+    return text

@@ -1,0 +1,79 @@
+"""Levels from the command line and from tables, completed to whole recipes."""
+
+import pytest
+
+from doe import Study, StudyError
+from doe.tables import tables_from_bytes
+from studies.commands.new import example_toml
+from studies.levels import completed, formulas_at, from_table, parsed
+
+
+@pytest.fixture(scope="module")
+def study():
+    return Study.from_toml(example_toml("potting-shed"))
+
+
+NAMED = "Gum=0.5,Humectant=4,Emulsifier=3,Wax=2.5,Stone=3,Homogenise=5"
+
+
+def test_fill_is_computed_and_fixed_levels_are_added(study):
+    frame = formulas_at(NAMED, study)
+    assert list(frame.columns) == list(study.columns)
+    row = frame.iloc[0]
+    assert row["Preservative"] == 0.9
+    # 100 - 0.5 - 4 - 3 - 2.5 - 3 and the fixed 0.30 + 0.10 + 0.90 + 0.30
+    assert row["Water"] == pytest.approx(85.4, abs=1e-12)
+    assert row["Homogenise"] == 5
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("Gum=0,5", ["'5'", "decimals with a point"]),
+        ("Gun=0.5", ["'Gun' is no ingredient", "did you mean Gum"]),
+        ("Gum=0.5,Gum=0.6", ["given twice"]),
+        ("Gum=half", ["Gum", "number"]),
+        ("Gum", ["NAME=LEVEL"]),
+        ("Gum=<5", ["a number"]),
+        ("Gun=1,Wacks=x,Wax=two", ["'Gun'", "'Wacks'", "two"]),
+    ],
+)
+def test_every_piece_that_cannot_be_read_is_listed(study, text, words):
+    with pytest.raises(StudyError) as caught:
+        parsed(text, study, "--at")
+    for word in words:
+        assert word in str(caught.value)
+
+
+def test_missing_levels_are_named(study):
+    with pytest.raises(StudyError, match="no level for Humectant, Emulsifier, Wax, Stone, Homogenise"):
+        formulas_at("Gum=0.5", study)
+
+
+def test_levels_that_do_not_add_up(study):
+    with pytest.raises(StudyError, match="add up to 104"):
+        formulas_at(NAMED + ",Water=90", study)
+    with pytest.raises(StudyError, match="at most 100"):
+        formulas_at(NAMED.replace("Wax=2.5", "Wax=95"), study)
+
+
+def test_without_a_fill_one_missing_level_takes_the_rest():
+    rows = [{"name": name, "low": 0, "high": 1} for name in ("A", "B", "1,2-Hexanediol")]
+    study = Study.from_dict({"study": {"name": "x", "total": 1}, "ingredient": rows})
+    frame = completed([parsed("1,2-Hexanediol=0.25, A = 0.25", study, "--at")], ["1"], study, "--at")
+    assert frame.iloc[0].to_dict() == {"A": 0.25, "B": 0.5, "1,2-Hexanediol": 0.25}
+
+
+def test_a_table_of_formulas(study):
+    head = "name;Gum;Humectant;Emulsifier;Wax;Stone;Homogenise;Viscosity\n"
+    table = tables_from_bytes((head + "one;0,5;4;3;2,5;3;5;20000\ntwo;0,6;4;3;2,5;3;5;\n").encode(), "f.csv")[0]
+    frame = from_table(table, study)
+    assert list(frame.index) == ["one", "two"]
+    assert frame.loc["two", "Gum"] == 0.6
+
+
+def test_a_table_with_faults_lists_them_all(study):
+    text = "Gun,Gum,Humectant,Emulsifier,Wax,Stone,Homogenise\n1,x,4,3,2.5,3,5\n1,0.5,y,3,2.5,3,5\n"
+    with pytest.raises(StudyError) as caught:
+        from_table(tables_from_bytes(text.encode(), "f.csv")[0], study)
+    assert len(caught.value.problems) >= 3
