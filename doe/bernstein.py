@@ -198,3 +198,22 @@ def upper_bound(
         cells, bound = cells[alive], bound[alive]
     upper = max(float(bound.max()), seen * (1 + tolerance)) if len(bound) else seen * (1 + tolerance)
     return Bound(seen=seen, upper=upper, cells=looked)
+
+
+def moments(simplices: Array, model: Callable[[Array], Array], *, degree: int) -> Array:
+    """The average of f f' over `simplices` (s, d+1, d), exact for model entries of at most `degree`, (p, p).
+
+    The integral of a polynomial over a simplex is its volume times the mean of its Bernstein coefficients.
+    """
+    s, corners, d = simplices.shape
+    if d == 0:
+        row = model(np.zeros((1, 0)))
+        return row.T @ row
+    lattice = _exponents(corners, degree) / degree
+    values = model(np.einsum("mc,scd->smd", lattice, simplices).reshape(-1, d)).reshape(s, len(lattice), -1)
+    shape = np.einsum("ab,sbp->sap", _interpolation(corners, degree), values)
+    m = len(lattice)
+    inner = _products(corners, degree).mean(axis=1).reshape(m, m)
+    volume = np.abs(np.linalg.det(simplices[:, 1:] - simplices[:, :1]))
+    average: Array = np.einsum("s,sap,ab,sbq->pq", volume / volume.sum(), shape, inner, shape, optimize=True)
+    return (average + average.T) / 2

@@ -1,0 +1,255 @@
+"""The best approximate plan: weights on points, whole runs forgotten. The yardstick of every exact plan.
+
+A plan is judged against the optimum over all weightings (Kiefer & Wolfowitz 1960): its variance function shows how
+far it is from it, and a proven bound of that function over the whole region proves it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import nnls
+
+from doe import candidates
+from doe.bernstein import upper_bound
+from doe.exchange import Criterion, Space, along
+from doe.problems import Unavailable
+from doe.spaces import Layout
+
+Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+
+_SLACK = 5e-4
+_MOST_PROVEN = 6
+_MOST_CELLS = 40_000
+_MOST_COMBINATIONS = 8
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Approximate:
+    """Points U (m, d), C (m, c) with weights adding up to 1; `value` is log det(M + R) / p for D, trace for L.
+
+    R is the prior per run. `seen` is the greatest value of the variance function found, `mean` its average over the
+    plan (they are equal at the optimum); `shape` (p, p) is Q of that function f'Qf.
+    """
+
+    kind: Literal["D", "L"]
+    U: Array
+    C: Indices
+    weights: Array
+    value: float
+    seen: float
+    mean: float
+    shape: Array
+
+    def worth(self, greatest: float) -> float:
+        """A bound, 0..1, of this plan's own efficiency when its variance function nowhere exceeds `greatest`."""
+        return efficiency_bound(self.kind, self.value, self.mean, greatest, len(self.shape))
+
+
+def efficiency_bound(kind: str, value: float, mean: float, greatest: float, p: int) -> float:
+    """Least efficiency of a plan whose variance function averages `mean` over it and is nowhere above `greatest`.
+
+    D: the log determinant is concave, so the optimum exceeds it by at most greatest - mean, in efficiency
+    exp(-(greatest - mean) / p), or p / greatest without prior (Atwood 1969, Ann. Math. Stat. 40; from memory), whichever
+    is better. L: the trace is convex, so the optimum is at least 1 - (greatest - mean) / trace of it, or mean / greatest
+    without prior.
+    """
+    if greatest <= mean:
+        return 1.0
+    if kind == "D":
+        plain = p / greatest if abs(mean - p) < 1e-6 * p else 0.0
+        return max(float(np.exp(-(greatest - mean) / p)), plain)
+    plain = mean / greatest if abs(mean - value) < 1e-6 * value else 0.0
+    return max(0.0, 1 - (greatest - mean) / value, plain)
+
+
+def _inverse(F: Array, w: Array, R: Array) -> Array:
+    M = F.T @ (w[:, None] * F) + R
+    return np.linalg.inv(M + 1e-13 * np.trace(M) * np.eye(len(M)))
+
+
+def _shape(criterion: Criterion, V: Array) -> Array:
+    """Q of the variance function f'Qf: V for D, V W V for L."""
+    return V if criterion.kind == "D" else V @ criterion.weight @ V
+
+
+def _variance(F: Array, Q: Array) -> Array:
+    out: Array = np.einsum("ij,ij->i", F @ Q, F)
+    return out
+
+
+def _value(criterion: Criterion, V: Array) -> float:
+    if criterion.kind == "D":
+        return float(-np.linalg.slogdet(V)[1] / len(V))
+    return float(np.einsum("ij,ij->", V, criterion.weight))
+
+
+def _loss(criterion: Criterion, V: Array) -> float:
+    return -_value(criterion, V) * len(V) if criterion.kind == "D" else _value(criterion, V)
+
+
+def _multiplied(criterion: Criterion, F: Array, R: Array, steps: int) -> Array:
+    """Multiplicative steps from equal weights (Titterington 1976; Yu 2010, Ann. Statist. 38), (m,)."""
+    w = np.full(len(F), 1 / len(F))
+    for _ in range(steps):
+        d = _variance(F, _shape(criterion, _inverse(F, w, R)))
+        w = w * (d if criterion.kind == "D" else np.sqrt(d))
+        w /= w.sum()
+    return w
+
+
+def _weighed(criterion: Criterion, F: Array, w: Array, R: Array, steps: int = 30) -> Array:
+    """The best weights on the rows of F: Newton steps, each a non-negative least squares problem."""
+    now = _loss(criterion, _inverse(F, w, R))
+    for _ in range(steps):
+        target = _newton(criterion, F, w, R)
+        step, better, tried = 1.0, np.inf, w
+        while step > 1e-4 and better > now:
+            tried = w + step * (target - w)
+            better = _loss(criterion, _inverse(F, tried, R))
+            step /= 2
+        if better > now:
+            break
+        gain, w, now = now - better, tried, better
+        if gain < 1e-9 * max(1.0, abs(now)):
+            break
+    return w
+
+
+def _newton(criterion: Criterion, F: Array, w: Array, R: Array) -> Array:
+    """Where the quadratic model of the loss at weights w is least, among weights >= 0 that add up to 1."""
+    V = _inverse(F, w, R)
+    G = F @ V @ F.T
+    if criterion.kind == "D":
+        slope, bend = -np.diag(G), G * G
+    else:
+        C = F @ _shape(criterion, V) @ F.T
+        slope, bend = -np.diag(C), 2 * G * C
+    size = float(np.abs(bend).max())
+    root = np.linalg.cholesky((bend + bend.T) / 2 + 1e-10 * size * np.eye(len(w)))
+    stiff = 1e3 * np.sqrt(size)
+    rows = np.vstack([root.T, np.full(len(w), stiff)])
+    z = nnls(rows, np.append(np.linalg.solve(root, bend @ w - slope), stiff), maxiter=50 * len(w))[0]
+    target: Array = z / z.sum()
+    return target
+
+
+def _climbed(space: Space, Q: Array, U: Array, C: Indices) -> tuple[Array, Indices, Array]:
+    """Local maxima of f'Qf from the starts U, C: line moves until none gains."""
+    value = _variance(space.model(U, C), Q)
+    small = U.shape[1] <= _MOST_PROVEN
+    move = along(np.linspace(0, 1, 11 if small else 5), pairs=small, near=8 if small else 4)
+    U, C = U.copy(), C.copy()
+    active = np.arange(len(U))
+    for _ in range(40 if small else 12):
+        offer = move(space, U[active], C[active])
+        s, m, d = offer.X.shape
+        got = _variance(space.model(offer.X.reshape(s * m, d), offer.C.reshape(s * m, C.shape[1])), Q).reshape(s, m)
+        best = got.argmax(axis=1)
+        gain = got[np.arange(s), best]
+        up = gain > value[active] * (1 + 1e-7)
+        who = active[up]
+        U[who], C[who], value[who] = offer.X[up, best[up]], offer.C[up, best[up]], gain[up]
+        active = who
+        if not len(active):
+            break
+    return U, C, value
+
+
+def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
+    """The best weights over the region, to 0.05 % of its own bound as far as a local search can see.
+
+    The prior of `criterion` counts once against `runs` runs.
+    """
+    space, R = plan.space, criterion.prior / runs
+    combos = plan.combinations()
+    U, C = candidates.with_levels(candidates.rich(plan.region), combos)
+    F = space.model(U, C)
+    w = _multiplied(criterion, F, R, 60)
+    p = F.shape[1]
+    keep = np.sort(np.lexsort((np.arange(len(w)), -np.round(w, 12)))[: 4 * p])
+    SU, SC = U[keep], C[keep]
+    w = w[keep] / w[keep].sum()
+    seen = np.inf
+    # Beyond the reach of a proof, a rougher optimum is enough, and a fine one would take minutes.
+    small = U.shape[1] <= _MOST_PROVEN
+    for _ in range(25 if small else 10):
+        SF = space.model(SU, SC)
+        w = _weighed(criterion, SF, w, R, 30 if small else 6)
+        Q = _shape(criterion, _inverse(SF, w, R))
+        here = _variance(SF, Q)
+        mean = float(w @ here)
+        alive = w > 1e-7
+        SU, SC, w = SU[alive], SC[alive], w[alive] / w[alive].sum()
+        everywhere = _variance(F, Q)
+        tops = np.lexsort((np.arange(len(U)), -np.round(everywhere, 9)))[: 2 * p]
+        heavy = np.lexsort((np.arange(len(w)), -np.round(w, 12)))[: 2 * p if small else 40]
+        tops = tops if small else tops[:40]
+        TU, TC, found = _climbed(space, Q, np.concatenate([U[tops], SU[heavy]]), np.concatenate([C[tops], SC[heavy]]))
+        seen = float(found.max())
+        if seen <= mean * (1 + _SLACK):
+            break
+        SU, SC, w = _joined(SU, SC, w, TU, TC, found, mean, 2 * p)
+    SF = space.model(SU, SC)
+    V = _inverse(SF, w, R)
+    Q = _shape(criterion, V)
+    return Approximate(criterion.kind, SU, SC, w, _value(criterion, V), seen, float(w @ _variance(SF, Q)), Q)
+
+
+def _joined(
+    U: Array, C: Indices, w: Array, TU: Array, TC: Indices, value: Array, mean: float, most: int
+) -> tuple[Array, Indices, Array]:
+    """The support with up to `most` of the new maxima that stand apart from it and each other."""
+    order = np.lexsort((np.arange(len(value)), -np.round(value, 9)))
+    more_U, more_C = [], []
+    for i in order:
+        if value[i] <= mean * (1 + _SLACK / 4) or len(more_U) >= most:
+            break
+        near = np.abs(U - TU[i]).max(axis=1) + 9.0 * (C != TC[i]).any(axis=1) < 1e-4
+        close = any(np.abs(u - TU[i]).max() < 0.02 and (c == TC[i]).all() for u, c in zip(more_U, more_C, strict=True))
+        if not near.any() and not close:
+            more_U.append(TU[i])
+            more_C.append(TC[i])
+    if not more_U:
+        return U, C, w
+    share = 0.02 / len(more_U)
+    weights = np.concatenate([w * (1 - share * len(more_U)), np.full(len(more_U), share)])
+    return np.concatenate([U, more_U]), np.concatenate([C, more_C]), weights
+
+
+def proven(plan: Layout, best: Approximate) -> float | Unavailable:
+    """A proven bound (0..1) of how much better than `best` any plan on the whole region could be: its own efficiency.
+
+    The variance function is bounded over the region by Bernstein coefficients, for each combination of categories.
+    """
+    region = plan.region
+    if region.dimension > _MOST_PROVEN:
+        return Unavailable(
+            f"not proven beyond {_MOST_PROVEN} free dimensions (here {region.dimension})",
+            "read the efficiencies against the best plan that the search found",
+        )
+    combos = plan.combinations()
+    if len(combos) > _MOST_COMBINATIONS or plan.terms.degree > 3 or region.dimension == 0:
+        return Unavailable(
+            "not proven for so many categories or terms of so high an order",
+            "read the efficiencies against the best plan that the search found",
+        )
+    upper = best.mean
+    for combo in combos:
+        try:
+            bound = upper_bound(
+                region.corners.points,
+                lambda X, c=combo: plan.space.model(X, np.broadcast_to(c, (len(X), len(c)))),
+                best.shape,
+                degree=max(1, plan.terms.degree),
+                tolerance=0.002 if region.dimension <= 4 else 0.006,
+                most_cells=_MOST_CELLS // len(combos),
+            )
+        except ArithmeticError:
+            return Unavailable("the region could not be cut into simplices without a gap", "widen a nearly flat limit")
+        upper = max(upper, bound.upper)
+    return best.worth(upper)

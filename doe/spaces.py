@@ -1,0 +1,271 @@
+"""From a study's region and terms to the arrays that plans are searched on.
+
+Everything is in the region's free coded coordinates u (each -1..+1 over its reach, the fill left out), so that a
+search need not know of totals and equalities. The model is brought to a basis in which its average information over
+the region is the identity: criteria do not depend on the basis, and their computation is then well conditioned.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations, product
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.bernstein import moments
+from doe.exchange import Criterion, Model, Space
+from doe.region import Region
+from doe.terms import Terms
+
+Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+
+_MOST_EXACT = 5
+_SAMPLED = 20_000
+_ALONE = 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layout:
+    """Region and terms ready for computing.
+
+    `raw` maps (U (n, d), C (n, c)) to model rows in the printed terms' well-scaled coding; `basis` (p, p) takes these
+    to the working basis of `space.model`; `moment` (p, p) is the average of f f' over the region and `prior` (p, p) what
+    is known of potential terms, both in the working basis. `confounded`: terms that no plan in this region can tell
+    from others.
+    """
+
+    region: Region
+    terms: Terms
+    raw: Model
+    space: Space
+    basis: Array
+    moment: Array
+    prior: Array
+    factors: tuple[str, ...]
+    confounded: tuple[str, ...]
+
+    def criterion(self, name: Literal["D", "I", "A"], known: Array | None = None) -> Criterion:
+        """The criterion by its letter; `known` (p, p) is further information, of trials already made.
+
+        I: mean variance of prediction over the region. A: mean variance of the coefficients of the coded terms.
+        Potential terms enter all three with their prior precision (DuMouchel & Jones 1994, Technometrics 36).
+        """
+        prior = self.prior if known is None else self.prior + known
+        if name == "A":
+            return Criterion("L", self.basis.T @ self.basis, prior)
+        return Criterion("D" if name == "D" else "L", self.moment, prior)
+
+    def combinations(self) -> Indices:
+        """All combinations of category levels, (m, c); one empty row where there are no categories."""
+        return _crossed(self.space.levels)
+
+    def chosen(self, C: Indices) -> Mapping[str, npt.NDArray[Any]]:
+        """Category levels by name for level indices C (n, c)."""
+        return {
+            name: np.array(self.region.categories[name], dtype=object)[C[:, j]] for j, name in enumerate(self.factors)
+        }
+
+    def indices(self, chosen: Mapping[str, Any], n: int) -> Indices:
+        """Level indices (n, c) of category levels by name; KeyError for a level that is not known."""
+        C = np.zeros((n, len(self.factors)), dtype=np.intp)
+        for j, name in enumerate(self.factors):
+            known = {level: i for i, level in enumerate(self.region.categories[name])}
+            C[:, j] = [known[level] for level in chosen[name]]
+        return C
+
+
+def _crossed(levels: tuple[int, ...]) -> Indices:
+    rows = list(product(*(range(n) for n in levels)))
+    return np.array(rows, dtype=np.intp).reshape(len(rows), len(levels))
+
+
+def layout(region: Region, terms: Terms) -> Layout:
+    """Build the arrays for planning `terms` over `region`."""
+    raw = compiled(region, terms)
+    factors = tuple(region.categories)
+    levels = tuple(len(region.categories[name]) for name in factors)
+    A, b = _free_rows(region)
+    bare = Space(A, b, _swaps(region), _pairs(region), _cox(region), levels, raw)
+    combos = _crossed(levels)
+    B = raw_moment(region, raw, combos, terms.degree)
+    confounded = dependent(np.linalg.cholesky(B + 1e-14 * np.trace(B) * np.eye(len(B))).T, terms.labels)
+    basis, prior = _working(B, np.array(terms.sure), raw, region, combos)
+    space = Space(A, b, bare.swaps, bare.pairs, bare.cox, levels, lambda U, C: raw(U, C) @ basis)
+    for array in (basis, prior):
+        array.setflags(write=False)
+    return Layout(region, terms, raw, space, basis, basis.T @ B @ basis, prior, factors, tuple(confounded))
+
+
+def compiled(region: Region, terms: Terms) -> Model:
+    """The model rows of `Terms.rows` as a fast function of free coordinates and level indices."""
+    code = terms.fitting_coding(region)
+    shift = (region.origin - code.shift) / code.scale
+    slope = region.basis / code.scale[:, None]
+    k = len(region.names)
+    contrasts = [(f, level) for f, known in region.categories.items() for level in known]
+    at = {pair: 1 + k + i for i, pair in enumerate(contrasts)}
+    differences = sorted({t.difference for t in terms.terms if t.difference})
+    past = {pair: 1 + k + len(contrasts) + i for i, pair in enumerate(differences)}
+    lists = []
+    for term in terms.terms:
+        parts = [1 + region.names.index(name) for name, power in term.powers for _ in range(power)]
+        parts += [at[pair] for pair in term.level]
+        parts += [past[term.difference]] if term.difference else []
+        lists.append(parts)
+    deep = max(1, *(len(parts) for parts in lists)) if lists else 1
+    index = np.array([parts + [0] * (deep - len(parts)) for parts in lists], dtype=np.intp).T
+    tables = [_contrast_table(len(known)) for known in region.categories.values()]
+    left = [region.names.index(a) for a, _ in differences]
+    right = [region.names.index(b) for _, b in differences]
+
+    def rows(U: Array, C: Indices) -> Array:
+        V = U @ slope.T + shift
+        pieces = [np.ones((len(U), 1)), V, *(table[C[:, j]] for j, table in enumerate(tables))]
+        if differences:
+            pieces.append(V[:, left] - V[:, right])
+        Z = np.concatenate(pieces, axis=1)
+        out = Z[:, index[0]]
+        for more in index[1:]:
+            out = out * Z[:, more]
+        return out
+
+    return rows
+
+
+def _contrast_table(count: int) -> Array:
+    table = np.eye(count)
+    table[-1] = -1.0
+    table[-1, -1] = 0.0
+    return table
+
+
+def raw_moment(region: Region, raw: Model, combos: Indices, degree: int) -> Array:
+    """The average of f f' over the region and all category combinations: exact up to five free dimensions."""
+    total = 0.0
+    exact = region.dimension <= _MOST_EXACT
+    U = None if exact else region.coded(region.sample(_SAMPLED, seed=0))
+    for combo in combos:
+        if U is None:
+            total = total + moments(
+                region.simplices, lambda X, c=combo: raw(X, _same(c, len(X))), degree=max(degree, 1)
+            )
+        else:
+            F = raw(U, _same(combo, len(U)))
+            total = total + F.T @ F / len(F)
+    average: Array = np.asarray(total) / len(combos)
+    return average
+
+
+def _same(combo: Indices, n: int) -> Indices:
+    return np.broadcast_to(combo, (n, len(combo)))
+
+
+def _working(B: Array, sure: npt.NDArray[np.bool_], raw: Model, region: Region, combos: Indices) -> tuple[Array, Array]:
+    """The working basis and the prior precision of potential terms in it.
+
+    After DuMouchel & Jones (1994): each potential term is taken less its regression on the sure terms over the
+    region, and scaled to a range of 1 over vertices, edge middles and the centroid; its prior precision is then 1
+    (in units of the batch-to-batch variance), that of sure terms 0.
+    """
+    p = len(B)
+    basis, prior = np.zeros((p, p)), np.zeros((p, p))
+    size = np.sqrt(np.diag(B)) + 1e-300
+    first = np.flatnonzero(sure)
+    inner = B[np.ix_(first, first)] / np.outer(size[first], size[first])
+    values, vectors = np.linalg.eigh(inner)
+    root = vectors / np.sqrt(np.maximum(values, _ALONE * values.max(initial=1.0)))
+    basis[np.ix_(first, first)] = root / size[first, None]
+    rest = np.flatnonzero(~sure)
+    if len(rest):
+        slopes = (
+            np.linalg.lstsq(inner, (B[np.ix_(first, rest)] / size[first, None]), rcond=1e-10)[0] / size[first, None]
+        )
+        points = region.corners.points
+        middles = points[region.corners.edges].mean(axis=1) if len(region.corners.edges) else points
+        U = np.concatenate([points, middles, points.mean(axis=0, keepdims=True)])
+        F = np.concatenate([raw(U, _same(c, len(U))) for c in combos[:64]])
+        left = F[:, rest] - F[:, first] @ slopes
+        width = np.ptp(left, axis=0)
+        width = np.where(width > 1e-9 * np.abs(F[:, rest]).max(axis=0, initial=1e-300), width, 1.0)
+        basis[np.ix_(first, rest)] = -slopes / width
+        basis[rest, rest] = 1 / width
+        prior[rest, rest] = 1.0
+    return basis, prior
+
+
+def dependent(F: Array, labels: tuple[str, ...], tolerance: float = 1e-6) -> list[str]:
+    """Columns of F (n, p) that earlier ones already span."""
+    return [str(row["term"]) for row in relations(F, labels, tolerance)]
+
+
+def relations(F: Array, labels: tuple[str, ...], tolerance: float = 1e-7) -> list[dict[str, Any]]:
+    """Each column of F (n, p) that earlier ones span, as what it is the same as: {"term", "same_as": {label: factor}}."""
+    kept: list[int] = []
+    found = []
+    Q = np.zeros((len(F), 0))
+    for j, label in enumerate(labels):
+        column = F[:, j]
+        length = float(np.linalg.norm(column))
+        left = column - Q @ (Q.T @ column)
+        left = left - Q @ (Q.T @ left)
+        if length > 0 and np.linalg.norm(left) > tolerance * length:
+            Q = np.column_stack([Q, left / np.linalg.norm(left)])
+            kept.append(j)
+            continue
+        slopes = np.linalg.lstsq(F[:, kept], column, rcond=None)[0] if kept else np.zeros(0)
+        same = {labels[k]: round(float(s), 9) + 0.0 for k, s in zip(kept, slopes, strict=True) if abs(s) > 1e-6}
+        found.append({"term": label, "same_as": same})
+    return found
+
+
+def _free_rows(region: Region) -> tuple[Array, Array]:
+    G, h = region.A @ region.basis, region.b - region.A @ region.origin
+    length = np.linalg.norm(G, axis=1)
+    real = length > 1e-10 * np.maximum(1.0, np.abs(region.A).sum(axis=1))
+    return G[real] / length[real, None], h[real] / length[real]
+
+
+def _swaps(region: Region) -> Array:
+    return np.eye(region.dimension)
+
+
+def _pairs(region: Region) -> Array:
+    """One free ingredient up and another down by the same amount, in free coordinates."""
+    blend = [c for c, name in enumerate(region.free) if name in region.blend]
+    rows = []
+    for i, j in combinations(blend, 2):
+        row = np.zeros(region.dimension)
+        row[i] = 1 / region.basis[region.names.index(region.free[i]), i]
+        row[j] = -1 / region.basis[region.names.index(region.free[j]), j]
+        rows.append(row / np.abs(row).max())
+    return np.array(rows).reshape(-1, region.dimension)
+
+
+def _cox(region: Region) -> Any:
+    """Cox directions (Cox 1971, Biometrika 58): more of one ingredient, the others in their old ratios."""
+    free = [c for c, name in enumerate(region.free) if name in region.blend]
+    if len(region.blend) < 3 or len(free) != len(region.blend) - 1:
+        return None
+    columns = [region.names.index(name) for name in region.blend]
+    place = [columns.index(region.names.index(region.free[c])) for c in free]
+    scale = np.array([region.basis[region.names.index(region.free[c]), c] for c in free])
+
+    def directions(U: Array) -> Array:
+        X = (region.origin + U @ region.basis.T)[:, columns]
+        total = X.sum(axis=1)
+        q = len(columns)
+        out = np.zeros((len(U), q, U.shape[1]))
+        for j in range(q):
+            others = total - X[:, j]
+            others = np.where(np.abs(others) > 1e-12 * np.abs(total), others, 1.0)
+            step = -X / others[:, None]
+            step[:, j] = 1.0
+            out[:, j, free] = step[:, place] / scale
+        length = np.abs(out).max(axis=-1, keepdims=True)
+        return out / np.where(length > 0, length, 1.0)
+
+    return directions
