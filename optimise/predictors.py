@@ -31,6 +31,10 @@ class Predictor(Protocol):
         """Derivatives of location and of squared mean scale by the levels, each (n, c, k)."""
         ...
 
+    def at_with_slopes(self, X: Array, chosen: Chosen) -> tuple[TMixture, Array, Array]:
+        """`at` and `slopes` in one pass, for searches."""
+        ...
+
 
 def split_levels(frame: pd.DataFrame, region: Region) -> tuple[Array, dict[str, npt.NDArray[Any]]]:
     """Numeric levels X (n, k) and chosen category levels of a frame of recipes."""
@@ -54,18 +58,24 @@ class LeastSquaresPredictor:
 
     def at(self, X: Array, chosen: Chosen) -> TMixture:
         """The law of the mean and of one new batch at levels X (n, k)."""
-        rows = self.terms.rows(X, chosen, self.coding)
-        variance = np.einsum("np,pq,nq->n", rows, self.unscaled, rows, optimize=True)
-        scale = self.sd * np.sqrt(np.maximum(variance, 0.0))
-        return TMixture.single(rows @ self.beta, scale, self.sd, self.df)
+        return self._law(self.terms.rows(X, chosen, self.coding))
 
     def slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
         """Derivatives of location and squared mean scale by the levels, each (n, 1, k)."""
+        return self.at_with_slopes(X, chosen)[1:]
+
+    def at_with_slopes(self, X: Array, chosen: Chosen) -> tuple[TMixture, Array, Array]:
+        """`at` and `slopes` in one pass, for searches."""
         rows = self.terms.rows(X, chosen, self.coding)
         gradient = self.terms.gradient(X, chosen, self.coding)
         by_location = np.einsum("npk,p->nk", gradient, self.beta)
-        by_variance = 2 * self.sd**2 * np.einsum("npk,pq,nq->nk", gradient, self.unscaled, rows, optimize=True)
-        return by_location[:, None, :], by_variance[:, None, :]
+        by_variance = 2 * self.sd**2 * np.einsum("npk,np->nk", gradient, rows @ self.unscaled)
+        return self._law(rows), by_location[:, None, :], by_variance[:, None, :]
+
+    def _law(self, rows: Array) -> TMixture:
+        variance = ((rows @ self.unscaled) * rows).sum(axis=1)
+        scale = self.sd * np.sqrt(np.maximum(variance, 0.0))
+        return TMixture.single(rows @ self.beta, scale, self.sd, self.df)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,10 +91,14 @@ class PosteriorPredictor:
 
     def slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
         """Derivatives of location and squared mean scale by the levels, each (n, c, k)."""
-        by_location, by_variance = self.posterior.slopes(coordinates(self.region, X, chosen))
+        return self.at_with_slopes(X, chosen)[1:]
+
+    def at_with_slopes(self, X: Array, chosen: Chosen) -> tuple[TMixture, Array, Array]:
+        """`at` and `slopes` in one pass, for searches."""
+        law, by_location, by_variance = self.posterior.at_with_slopes(coordinates(self.region, X, chosen))
         J = _levels_to_z(self.region)
         d = J.shape[0]
-        return by_location[:, :, :d] @ J, by_variance[:, :, :d] @ J
+        return law, by_location[:, :, :d] @ J, by_variance[:, :, :d] @ J
 
 
 def coordinates(region: Region, X: Array, chosen: Chosen) -> Array:

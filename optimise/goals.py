@@ -1,0 +1,142 @@
+"""What a search goes up: the joint chance of all musts, or the published desirability, with slopes by the levels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.parts import Response
+from optimise.predictors import Predictor
+from optimise.scales import Scale
+
+Array = npt.NDArray[np.float64]
+Chosen = Mapping[str, npt.NDArray[Any]]
+
+_LEAST = 1e-280
+_SOFT = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Aimed:
+    """A fitted response in a search: what predicts it, its scale, and its window on the model's scale."""
+
+    response: Response
+    predictor: Predictor
+    scale: Scale
+    low: float | None
+    high: float | None
+
+    def each(self, X: Array, chosen: Chosen) -> Array:
+        """The chance that one new batch lies in the window, (n,)."""
+        return self.predictor.at(X, chosen).chance(self.low, self.high)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChanceGoal:
+    """Sum over the musts of the log chance that one new batch passes, taken independently."""
+
+    aimed: tuple[Aimed, ...]
+
+    def score(self, X: Array, chosen: Chosen) -> Array:
+        """Log of the product of chances at levels X (n, k), (n,)."""
+        total = np.zeros(len(X))
+        for one in self.aimed:
+            total += np.log(np.maximum(one.each(X, chosen), _LEAST))
+        return total
+
+    def score_and_slope(self, x: Array, chosen: Chosen) -> tuple[float, Array]:
+        """The score at one recipe x (k,) and its slope by the levels (k,)."""
+        total, slope = 0.0, np.zeros(len(x))
+        for one in self.aimed:
+            mixture, by_location, by_variance = one.predictor.at_with_slopes(x[None], chosen)
+            chance = max(float(mixture.chance(one.low, one.high)[0]), _LEAST)
+            at_location, at_scale = mixture.chance_slopes(one.low, one.high)
+            # The batch scale s has ds = d(mean_scale²) / 2s.
+            by_scale = by_variance[0] / (2 * np.maximum(mixture.batch_scale[0], 1e-150))[:, None]
+            slope += (at_location[0] @ by_location[0] + at_scale[0] @ by_scale) / chance
+            total += float(np.log(chance))
+        return total, slope
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """One side of a desirability: 0 at `start`, 1 from `full` on, to the power `exponent`; a step where they agree."""
+
+    response: int
+    start: float
+    full: float
+    exponent: float
+
+    @property
+    def is_step(self) -> bool:
+        """Whether it only demands to be on the right side of `start`."""
+        return self.full == self.start
+
+    def share(self, value: Array) -> Array:
+        """How far up the ramp, unclipped, (n,)."""
+        return (value - self.start) / (self.full - self.start)
+
+
+def ramps(responses: Sequence[Response]) -> tuple[list[Ramp], list[tuple[int, float, float]]]:
+    """The sides of all desirabilities; and the plain limits (response, sign, limit) of those that only pass or fail.
+
+    A plain limit asks sign * value >= sign * limit. See `aims.desirability` for the published functions.
+    """
+    slopes: list[Ramp] = []
+    walls: list[tuple[int, float, float]] = []
+
+    def side(number: int, start: float | None, full: float | None, exponent: float, sign: float) -> None:
+        if start is None:
+            return
+        if full is None or sign * (full - start) <= 0:
+            walls.append((number, sign, start))
+        else:
+            slopes.append(Ramp(number, start, full, exponent))
+
+    for number, r in enumerate(responses):
+        target = r.target
+        if r.aim == "above":
+            side(number, r.low, target if target is not None else r.high, r.exponent_low, 1.0)
+        elif r.aim == "below":
+            side(number, r.high, target if target is not None else r.low, r.exponent_high, -1.0)
+        elif r.aim in ("target", "within"):
+            side(number, r.low, target, r.exponent_low, 1.0)
+            side(number, r.high, target, r.exponent_high, -1.0)
+    return slopes, walls
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Property:
+    """What desirability reads of a response: a fitted centre in its own unit, or an exact linear sum of the levels."""
+
+    response: Response
+    predictor: Predictor | None
+    scale: Scale
+    weights: Array
+    constant: float
+
+    def values(self, X: Array, chosen: Chosen) -> Array:
+        """Predicted centre (or exact value) in the response's unit at levels X (n, k), (n,)."""
+        if self.predictor is None:
+            return np.asarray(X @ self.weights + self.constant, dtype=float)
+        return self.scale.back(self.predictor.at(X, chosen).mean())
+
+    def value_and_slope(self, x: Array, chosen: Chosen) -> tuple[float, Array]:
+        """The value at one recipe and its slope by the levels (k,)."""
+        if self.predictor is None:
+            return float(x @ self.weights + self.constant), self.weights
+        mixture, by_location, _ = self.predictor.at_with_slopes(x[None], chosen)
+        centre = float(mixture.mean()[0])
+        slope = float(self.scale.back_slope(centre)) * (mixture.weights @ by_location[0])
+        return float(self.scale.back(centre)), slope
+
+
+def soft_log(share: Array) -> tuple[Array, Array]:
+    """Log of a share and its slope, continued straight below `_SOFT`: concave, and uphill also where nothing passes."""
+    inner = np.maximum(share, _SOFT)
+    value = np.log(inner) + np.minimum(share - _SOFT, 0.0) / _SOFT
+    return value, 1 / inner

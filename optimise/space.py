@@ -1,0 +1,179 @@
+"""Where a search may go: the region with what is held and with the limits of exact responses, in free coordinates."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.costs import exact_weights
+from doe.parts import Response
+from doe.problems import Problem, StudyError, Unavailable
+from doe.region import Region
+from doe.study import Study
+from optimise.aims import window
+
+Array = npt.NDArray[np.float64]
+Row = tuple[Mapping[str, float], float | None, float | None, str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Space:
+    """The searched part of a study's region: `region` (narrowed), `combos` of category levels, weighable `steps`.
+
+    `steps` gives (step, anchor) by column name: a weighable level is anchor + whole steps.
+    """
+
+    study: Study
+    region: Region
+    combos: tuple[Mapping[str, str], ...]
+    steps: Mapping[str, tuple[float, float]]
+
+    @classmethod
+    def build(cls, study: Study, hold: Mapping[str, Any] | None = None, exact: Sequence[Response] = ()) -> Space:
+        """The space with levels held and the limits of `exact` responses kept.
+
+        Raises StudyError with every held name or level that is not possible, and with the limits that conflict.
+        """
+        numbers, choices, problems = _held(study, dict(hold or {}))
+        if problems:
+            raise StudyError(problems)
+        rows = [row for response in exact for row in _exact_rows(study, response)]
+        combos = tuple(dict(zip(choices, levels, strict=True)) for levels in product(*choices.values()))
+        region = study.region
+        if numbers or rows:
+            region = _narrowed(study, numbers, rows)
+        return cls(study, region, combos, _steps(study, numbers))
+
+    @property
+    def dimension(self) -> int:
+        """Free numeric dimension."""
+        return self.region.dimension
+
+    @property
+    def rows(self) -> tuple[Array, Array]:
+        """Linear rows over u, G u <= h, bounds and limits alike, each of unit length."""
+        G = self.region.A @ self.region.basis
+        h = self.region.b - self.region.A @ self.region.origin
+        length = np.linalg.norm(G, axis=1)
+        real = length > 1e-10 * np.maximum(1.0, np.abs(self.region.A).sum(axis=1))
+        return G[real] / length[real, None], h[real] / length[real]
+
+    def chosen(self, combo: Mapping[str, str], n: int) -> dict[str, npt.NDArray[Any]]:
+        """The category levels of a combo, repeated for n recipes."""
+        return {name: np.full(n, level, dtype=object) for name, level in combo.items()}
+
+    def frame(self, X: Array, combo: Mapping[str, str]) -> pd.DataFrame:
+        """Whole recipes of levels X (n, k) and a combo, columns `study.columns`."""
+        levels = pd.DataFrame(np.atleast_2d(X), columns=list(self.region.names)).assign(**combo)
+        return self.study.complete(levels)
+
+    def repaired(self, u: Array) -> Array:
+        """The point moved towards the centre until every row holds, at once for the last digits of a solver."""
+        G, h = self.rows
+        if not len(h):
+            return u
+        centre = self.region.coded(np.array([[self.region.centroid[name] for name in self.region.names]]))[0]
+        over, room = G @ u - h, h - G @ centre
+        out = over > 0
+        if not out.any():
+            return u
+        share = float(np.max(over[out] / np.maximum(over[out] + np.maximum(room[out], 0.0), 1e-300)))
+        moved: Array = u + min(1.0, share * (1 + 1e-12)) * (centre - u)
+        return moved
+
+
+def _held(study: Study, hold: dict[str, Any]) -> tuple[dict[str, float], dict[str, tuple[str, ...]], list[Problem]]:
+    """Held numbers, category levels still open, and what is wrong with the holds."""
+    region = study.region
+    choices = {name: tuple(levels) for name, levels in region.categories.items()}
+    numbers: dict[str, float] = {}
+    problems: list[Problem] = []
+    for name, value in hold.items():
+        where = f"hold {name}"
+        if name in choices:
+            if value not in choices[name]:
+                problems.append(_problem(where, str(value), "one of " + ", ".join(choices[name])))
+            choices[name] = (str(value),)
+        elif name in region.names:
+            low, high = region.reach[name]
+            try:
+                numbers[name] = float(value)
+            except (TypeError, ValueError):
+                problems.append(_problem(where, repr(value), f"a number from {low:g} to {high:g}"))
+                continue
+            slack = 1e-9 * max(1.0, abs(low), abs(high))
+            if not low - slack <= numbers[name] <= high + slack:
+                problems.append(_problem(where, f"{numbers[name]:g}", f"{low:g} to {high:g}, its reach"))
+        else:
+            known = ", ".join([*region.names, *choices])
+            problems.append(_problem(where, "not a varied ingredient or factor", f"one of {known}"))
+    return numbers, choices, problems
+
+
+def _problem(where: str, got: str, allowed: str) -> Problem:
+    return Problem("cannot-hold", "stop", where, got, allowed, "hold another level, or leave it free")
+
+
+def _exact_rows(study: Study, response: Response) -> list[Row]:
+    low, high = window(response)
+    weights = exact_weights(study, response)
+    if isinstance(weights, Unavailable) or (low is None and high is None):
+        return []
+    names = study.region.names
+    constant = 0.0
+    for name, weight in weights.items():
+        if name not in names:
+            ingredient = next((i for i in study.ingredients if i.name == name), None)
+            constant += weight * ((ingredient.level if ingredient else None) or 0.0)
+    over = {name: weight for name, weight in weights.items() if name in names}
+    if study.fill is not None and study.fill.name in weights and study.fill.name not in names:
+        constant += weights[study.fill.name] * (study.total - sum(i.level or 0.0 for i in study.fixed))
+    ends = (None if low is None else low - constant, None if high is None else high - constant)
+    return [(over, ends[0], ends[1], f"{response.name} {_window_words(low, high)}")]
+
+
+def _window_words(low: float | None, high: float | None) -> str:
+    if low is None:
+        return f"at most {high:g}"
+    return f"at least {low:g}" if high is None else f"from {low:g} to {high:g}"
+
+
+def _narrowed(study: Study, numbers: Mapping[str, float], rows: Sequence[Row]) -> Region:
+    region = study.region
+    low, high = np.array(region.low), np.array(region.high)
+    for name, value in numbers.items():
+        column = region.names.index(name)
+        inside = min(max(value, region.reach[name][0]), region.reach[name][1])
+        low[column] = high[column] = inside
+    limits: list[Row] = [
+        (dict(zip(region.names, weights.tolist(), strict=True)), None, float(most), label)
+        for weights, most, label in zip(region.A, region.b, region.labels, strict=True)
+    ]
+    return Region.build(
+        names=region.names,
+        blend=region.blend,
+        blend_total=region.blend_total,
+        fill=region.fill,
+        low=low,
+        high=high,
+        rows=[*limits, *rows],
+        categories=region.categories,
+    )
+
+
+def _steps(study: Study, held: Mapping[str, float]) -> dict[str, tuple[float, float]]:
+    parts = [*study.varied, *study.numeric_factors]
+    out = {}
+    for part in parts:
+        if part.step is None or part.name in held or part.name not in study.region.names:
+            continue
+        low = part.low or 0.0
+        whole = abs(low / part.step - round(low / part.step)) <= 1e-6
+        out[part.name] = (part.step, 0.0 if whole else low)
+    return out
