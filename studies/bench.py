@@ -6,14 +6,17 @@ the table that `record` takes.
 
 from __future__ import annotations
 
+import io
 import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+
+from doe import bench as book_plan
 
 if TYPE_CHECKING:
     from doe import Study
@@ -88,6 +91,59 @@ class Bench:
                     value <= (np.inf if response.high is None else response.high)
                 )
         return float(good.mean())
+
+
+def fill_workbook(content: bytes, readings: pd.DataFrame, seed: int = 3) -> bytes:
+    """A bench workbook as issued, typed into: weights to 0.01 g, water lost (3 %) and made up, and the readings.
+
+    `readings` is a table as `Bench.readings` gives it.
+    """
+    import openpyxl  # heavy: only where a workbook is filled
+
+    book = openpyxl.load_workbook(io.BytesIO(content))
+    rng = np.random.default_rng(seed)
+    charged: dict[object, float] = {}
+    for cells in _rows(book, book_plan.WEIGH_SHEET):
+        target = cells["target g"].value
+        if isinstance(target, int | float):
+            actual = round(max(0.0, float(target) + 0.01 * float(rng.standard_normal())), 2)
+            cells[book_plan.ACTUAL].value = actual
+            trial = cells[book_plan.TRIAL].value
+            charged[trial] = charged.get(trial, 0.0) + actual
+    for cells in _rows(book, book_plan.MAKE_SHEET):
+        trial = cells[book_plan.TRIAL].value
+        if trial in charged:
+            cells[book_plan.AFTER_HEAT].value = round(0.97 * charged[trial], 1)
+            cells[book_plan.MADE_UP].value = cells["make up to g"].value
+    _fill_readings(_rows(book, book_plan.READ_SHEET), readings)
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def _rows(book: Any, sheet: str) -> list[dict[str, Any]]:
+    """The cells of a sheet by heading, without the unit in square brackets; none where there is no such sheet."""
+    if sheet not in book.sheetnames:
+        return []
+    lines = book[sheet].iter_rows()
+    heads = [str(cell.value).partition(" [")[0] for cell in next(lines)]
+    return [dict(zip(heads, cells, strict=True)) for cells in lines]
+
+
+def _fill_readings(rows: list[dict[str, Any]], readings: pd.DataFrame) -> None:
+    first = {row[book_plan.TRIAL].value: row for row in rows if row[book_plan.TRIAL].value is not None}
+    spare = iter([row for row in rows if row[book_plan.TRIAL].value is None])
+    named = [name for name in readings.columns if name not in (book_plan.TRIAL, book_plan.BATCH, book_plan.READING)]
+    for reading in readings.to_dict("records"):
+        number, making = int(reading[book_plan.READING]), int(str(reading[book_plan.BATCH]).rpartition("-")[2])
+        row = first[reading[book_plan.TRIAL]] if number == making == 1 else next(spare, None)
+        if row is None:
+            continue  # a full sheet: someone at a bench would leave further readings of the same jar out
+        row[book_plan.TRIAL].value = reading[book_plan.TRIAL]
+        row[book_plan.BATCH].value, row[book_plan.READING].value = making, number
+        for name in named:
+            if pd.notna(reading[name]):
+                row[name].value = reading[name]
 
 
 def _moved(values: Array, log: bool, shift: Array) -> Array:

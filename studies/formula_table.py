@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 
@@ -89,7 +90,7 @@ def _lines(table: RawTable, columns: dict[str, int]) -> list[_Line]:
             return read.value
         got = str(cell) if isinstance(read, Entry) else read.got
         problems.append(Problem("number", "stop", table.where(row, columns[kind]), got, "a number", "mend the cell"))
-        return None
+        return math.nan
 
     for row, cells in enumerate(table.rows):
         name = _text(cells[columns["name"]])

@@ -31,7 +31,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     return Outcome(document, "\n".join(lines))
 
 
-def create(place: Path, text: str, source: tuple[str, bytes] | None = None) -> None:
+def create(place: Path, text: str, source: tuple[str, bytes] | None = None, command: str = "new") -> None:
     """Make the folder `place` with this study.toml. Raises StudyError, leaving nothing, when it cannot."""
     made = not place.exists()
     if place.is_file() or (place / STUDY).exists():
@@ -43,7 +43,7 @@ def create(place: Path, text: str, source: tuple[str, bytes] | None = None) -> N
         raise refusal("not-writable", str(place), f"cannot be made: {error.strerror}", "a folder you may write to",
                       "choose another place") from error  # fmt: skip
     try:
-        with changing(place, "new", version()) as change:
+        with changing(place, command, version()) as change:
             change.write(STUDY, text)
             if source:
                 change.note_read(*source)

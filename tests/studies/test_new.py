@@ -76,7 +76,7 @@ def test_a_formula_that_does_not_add_up_says_so(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("Ingredient,%\nWater,90\nGum,ten\nWax,ten\n", ["row 3, %", "row 4, %", "ten"]),
+        ("Ingredient,%\nWater,90\nGum,ten\nWax,ten\n", ["row 3, column %", "row 4, column %", "2 things"]),
         ("Ingredient,%\nWater,90\nWater,10\n", ["stands there twice"]),
         ("Ingredient,%\nWater,\nGum,\n", ["no level for Water, Gum"]),
         ("Stuff,How much\nWater,90\n", ["a column Ingredient", "a column %"]),

@@ -1,0 +1,123 @@
+"""`demo`: the whole job on a shipped example, with a simulated bench in place of people."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import shlex
+import shutil
+from pathlib import Path
+from typing import Any
+
+from studies import journal
+from studies.arguments import parser
+from studies.bench import fill_workbook
+from studies.cli import Desk, Outcome
+from studies.commands.new import create, example_toml
+from studies.examples.potting_shed.bench import BENCH
+from studies.folder import StudyFolder
+from studies.inspection import inspect
+from studies.names import REPORT, STUDY, refusal
+from studies.wording import code_of, counted, envelope
+
+EXAMPLE = "potting-shed"
+CONFIRM = 3
+
+
+def run(args: argparse.Namespace, desk: Desk) -> Outcome:
+    """From an empty folder to a report: every step is a command a person would type."""
+    place = Path(args.folder)
+    _make_room(place)
+    story = _Story(place, desk, args.workers)
+    desk.say("An invented study, made by a simulated bench: nothing here was ever weighed or measured.\n")
+    desk.say(f"  $ blendwright new {_shown(place)} --from {EXAMPLE}")
+    create(place, example_toml(EXAMPLE), command="demo")
+    story.step("check")
+    plan = story.step("plan")
+    story.note(f"{counted(len(plan['runs']), 'trial')}, with a batch sheet each and a workbook to type into")
+    story.bench(1)
+    fitted = story.step("fit")
+    story.note(f"{counted(len(fitted['responses']), 'response')} fitted")
+    best = story.step("optimise", "--keep", "F1")
+    story.note(f"chance that one new batch meets every must: {best['chance_all']:.0%}")
+    story.step("next", "--confirm", str(CONFIRM), "--formula", "F1")
+    story.bench(2)
+    story.step("report")
+    return story.end(best)
+
+
+class _Story:
+    """The demo as it goes: runs commands in this process and tells each in a line or two."""
+
+    def __init__(self, place: Path, desk: Desk, workers: int) -> None:
+        self.place, self.desk, self.workers = place, desk, workers
+        self.steps: list[dict[str, Any]] = []
+
+    def step(self, command: str, *words: str) -> dict[str, Any]:
+        """Run one command; its document."""
+        self.desk.say("  $ " + shlex.join(["blendwright", command, str(self.place), *words]))
+        self.desk.progress("...")
+        args = parser().parse_args([command, str(self.place), *words, "--workers", str(self.workers)])
+        outcome: Outcome = importlib.import_module(f"studies.commands.{command}").run(args, Desk(as_json=True))
+        self.desk.progress("")
+        self.steps.append({"command": [command, *words], "exit": outcome.code})
+        return dict(outcome.document)
+
+    def note(self, text: str) -> None:
+        """What came of the last step."""
+        self.desk.say(f"      {text}")
+
+    def bench(self, number: int) -> None:
+        """Have the simulated bench make a round and type it into the workbook; then record that."""
+        design = StudyFolder.at(self.place).design(number)
+        book = self.place / f"bench/round-{number}.xlsx"
+        filled = fill_workbook(book.read_bytes(), BENCH.readings(design.table))
+        book.write_bytes(filled)
+        self.desk.say(f"      (the simulated bench makes {counted(len(design.table), 'batch', 'batches')})")
+        self.step("record", str(book))
+
+    def end(self, best: dict[str, Any]) -> Outcome:
+        """What came out, beside what only the simulated bench can know."""
+        folder = StudyFolder.at(self.place)
+        levels = folder.designs()[-1].table.iloc[[0]]
+        truth = BENCH.chance(folder.study, levels)
+        said = [
+            "",
+            f"The models say {best['chance_all']:.0%} of new batches pass; the bench knows the truth: {truth:.0%}.",
+            f"The report: {self.place / REPORT}",
+        ]
+        document = envelope(
+            "demo",
+            folder.study,
+            (),
+            folder=str(self.place),
+            report=REPORT,
+            steps=self.steps,
+            chance_all=best["chance_all"],
+            true_chance=truth,
+        )
+        return Outcome(document, "\n".join(said), code_of(document))
+
+
+def _shown(place: Path) -> str:
+    return shlex.quote(str(place))
+
+
+def _make_room(place: Path) -> None:
+    """Clear a folder that an earlier demo made and nobody touched since. Raises StudyError for any other."""
+    if not place.exists() or (place.is_dir() and not any(place.iterdir())):
+        return
+    entries = journal.read(place) if place.is_dir() else ()
+    theirs = "is not a demo"
+    if entries and entries[0].command == "demo":
+        known = {*journal.last_digests(entries), journal.NAME, STUDY}
+        strange = [
+            path for path in place.rglob("*") if path.is_file() and path.relative_to(place).as_posix() not in known
+        ]
+        touched = [problem.where for problem in inspect(place) if problem.code not in ("typed-into", "bench-missing")]
+        if not strange and not touched:
+            shutil.rmtree(place)
+            return
+        theirs = f"holds work of someone: {', '.join([path.name for path in strange] + touched)}"
+    raise refusal("exists", str(place), theirs, "a new folder, or one an earlier demo left",
+                  "choose another: blendwright demo FOLDER")  # fmt: skip
