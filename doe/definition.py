@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-import unicodedata
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from types import MappingProxyType
 from typing import Any
 
-from doe.keys import RESERVED, SECTIONS, WORDS, Key, Section, nearest
+from doe.checks import Notes, check_names, folded, has_type, named, percent, sections, shown
+from doe.keys import WORDS, nearest
 from doe.parts import (
     Accept,
     Balance,
@@ -24,25 +24,7 @@ from doe.parts import (
     Response,
     Step,
 )
-from doe.problems import Level, Problem
 from doe.rules import RuleError, parse_rule
-
-_LARGEST = 1e15
-
-
-@dataclass(slots=True)
-class Notes:
-    """Problems gathered while reading."""
-
-    problems: list[Problem] = field(default_factory=list)
-
-    def stop(self, code: str, where: str, got: str, allowed: str = "", do: str = "") -> None:
-        """Something that must be mended."""
-        self.add(code, "stop", where, got, allowed, do)
-
-    def add(self, code: str, level: Level, where: str, got: str, allowed: str = "", do: str = "") -> None:
-        """Something to look at."""
-        self.problems.append(Problem(code, level, where, got, allowed, do))
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,21 +47,21 @@ class Parts:
 
 def read_parts(source: Mapping[str, Any], notes: Notes) -> Parts:
     """Read every section of `source`; problems go to `notes`."""
-    tables = _sections(source, notes)
+    tables = sections(source, notes)
     head = tables["study"][0] if tables["study"] else {}
     if not tables["study"] and "study" not in source:
         notes.stop("missing-section", "[study]", "is absent", "a study has a name", 'add [study] with name = "..."')
-    ingredients = tuple(_ingredient(t, w, notes) for t, w in _named(tables["ingredient"], "ingredient", notes))
-    factors = tuple(_factor(t, w, notes) for t, w in _named(tables["factor"], "factor", notes))
-    _check_names(tables, notes)
+    ingredients = tuple(_ingredient(t, w, notes) for t, w in named(tables["ingredient"], "ingredient", notes))
+    factors = tuple(_factor(t, w, notes) for t, w in named(tables["factor"], "factor", notes))
+    check_names(tables, notes)
     numeric = [i.name for i in ingredients] + [f.name for f in factors if not f.is_category]
     categories = [f.name for f in factors if f.is_category]
-    responses = tuple(_response(t, w, numeric, notes) for t, w in _named(tables["response"], "response", notes))
+    responses = tuple(_response(t, w, numeric, notes) for t, w in named(tables["response"], "response", notes))
     limits = [_limit(t, n, numeric, categories, notes) for n, t in enumerate(tables["limit"], 1)]
     names = [*numeric, *categories]
     return Parts(
         study=head,
-        balances=tuple(_balance(t) for t, _ in _named(tables["balance"], "balance", notes)),
+        balances=tuple(_balance(t) for t, _ in named(tables["balance"], "balance", notes)),
         ingredients=ingredients,
         factors=factors,
         limits=tuple(limit for limit in limits if limit is not None),
@@ -91,174 +73,6 @@ def read_parts(source: Mapping[str, Any], notes: Notes) -> Parts:
         done=Done(**(tables["done"][0] if tables["done"] else {})),
         accepts=tuple(Accept(**t) for t in tables["accept"] if {"finding", "why", "by"} <= set(t)),
     )
-
-
-def _sections(source: Mapping[str, Any], notes: Notes) -> dict[str, list[dict[str, Any]]]:
-    tables: dict[str, list[dict[str, Any]]] = {name: [] for name in SECTIONS}
-    for name, content in source.items():
-        section = SECTIONS.get(name)
-        if section is None:
-            near = nearest(str(name), tuple(SECTIONS))
-            do = f"did you mean [{near}]?" if near else "known sections: " + ", ".join(SECTIONS)
-            notes.stop("unknown-section", f"[{name}]", "is not known", "", do)
-            continue
-        rows = content if isinstance(content, list) else [content]
-        if isinstance(content, list) != section.repeated or not all(isinstance(row, Mapping) for row in rows):
-            shape = f"[[{name}]]" if section.repeated else f"[{name}]"
-            notes.stop("wrong-shape", f"[{name}]", "has another shape", f"written as {shape}", "")
-            continue
-        for n, row in enumerate(rows, 1):
-            tables[name].append(_checked(section, row, _where(section, row, n), notes))
-    return tables
-
-
-def _where(section: Section, row: Mapping[str, Any], n: int) -> str:
-    if not section.repeated:
-        return f"[{section.name}]"
-    label = row.get("name", row.get("rule", row.get("does", row.get("finding"))))
-    return f"{section.name} {label!r}" if isinstance(label, str) and label else f"[[{section.name}]] number {n}"
-
-
-def _checked(section: Section, row: Mapping[str, Any], where: str, notes: Notes) -> dict[str, Any]:
-    """The row with only its good keys."""
-    good: dict[str, Any] = {}
-    for name, value in row.items():
-        key = section.keys.get(name)
-        if key is None:
-            near = nearest(str(name), tuple(section.keys))
-            do = f"did you mean {near}?" if near else "known keys: " + ", ".join(section.keys)
-            notes.stop("unknown-key", f"{where}, key {name}", f"{name} is not a key of [{section.name}]", "", do)
-        elif _value_is_good(key, value, f"{where}, {name}", notes):
-            good[str(name)] = value
-            if not key.used:
-                do = "it is kept for the part of the program that will use it"
-                notes.add("not-used-yet", "inform", f"{where}, {name}", "is checked and kept, but not used yet", "", do)
-    for key in section.keys.values():
-        if key.needed and key.name not in row:
-            notes.stop("missing-key", where, f"has no {key.name}", key.doc, f"add {key.name} = ...")
-    return good
-
-
-def _has_type(kind: str, value: Any) -> bool:
-    if kind == "number":
-        return isinstance(value, int | float) and not isinstance(value, bool)
-    if kind == "whole":
-        return isinstance(value, int) and not isinstance(value, bool)
-    if kind == "flag":
-        return isinstance(value, bool)
-    if kind == "text":
-        return isinstance(value, str)
-    if kind == "percent":
-        return isinstance(value, str) and _percent(value) is not None
-    if kind == "pair":
-        return isinstance(value, list) and len(value) == 2 and all(_has_type("number", v) for v in value)
-    if kind == "texts":
-        return isinstance(value, list) and all(isinstance(v, str) for v in value)
-    if kind == "table":
-        return isinstance(value, Mapping)
-    if kind == "tables":
-        return isinstance(value, list) and all(isinstance(v, Mapping) for v in value)
-    return isinstance(value, list)
-
-
-def _percent(text: str) -> float | None:
-    head, sign, tail = text.partition("%")
-    if not sign or tail.strip():
-        return None
-    try:
-        value = float(head)
-    except ValueError:
-        return None
-    return value / 100 if math.isfinite(value) and value >= 0 else None
-
-
-def _value_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
-    kinds = [kind for kind in key.types if _has_type(kind, value)]
-    if not kinds:
-        allowed = " or ".join(WORDS[kind] for kind in key.types)
-        notes.stop("wrong-type", where, f"came {_shown(value)}", allowed, _type_hint(key, value))
-        return False
-    if kinds[0] in ("number", "whole"):
-        return _number_is_good(key, float(value), where, notes)
-    if kinds[0] == "pair":
-        return all(_number_is_good(key, float(v), where, notes) for v in value)
-    if kinds[0] == "text":
-        return _text_is_good(key, value, where, notes)
-    if kinds[0] == "texts" and not all(v.strip() for v in value):
-        notes.stop("empty-text", where, "holds an empty text", WORDS["texts"], "write something or leave it out")
-        return False
-    return True
-
-
-def _type_hint(key: Key, value: Any) -> str:
-    if isinstance(value, str) and "number" in key.types:
-        comma = value.replace(",", ".").strip()
-        try:
-            return f"write it without quotes: {key.name} = {float(comma):g}"
-        except ValueError:
-            return f"write {key.name} = 1.5, say"
-    return ""
-
-
-def _shown(value: Any) -> str:
-    text = repr(value) if isinstance(value, str) else str(value)
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _number_is_good(key: Key, value: float, where: str, notes: Notes) -> bool:
-    if not math.isfinite(value) or abs(value) > _LARGEST:
-        notes.stop("not-a-level", where, f"came {value:g}", "an ordinary number", "")
-        return False
-    low, high = key.low, key.high
-    if (low is not None and value < low) or (high is not None and value > high) or (key.above_zero and value <= 0):
-        allowed = "above 0" if key.above_zero else f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
-        notes.stop("out-of-range", where, f"came {value:g}", allowed, "")
-        return False
-    return True
-
-
-def _text_is_good(key: Key, value: str, where: str, notes: Notes) -> bool:
-    if not value.strip() and key.needed:
-        notes.stop("empty-text", where, "is empty", WORDS["text"], "write something")
-        return False
-    if any(unicodedata.category(c) in ("Cc", "Cs") and c not in "\n\t" for c in value):
-        notes.stop("control-characters", where, f"came {_shown(value)}", "text without control characters", "")
-        return False
-    if key.choices and value not in key.choices:
-        near = nearest(value, key.choices)
-        do = f"did you mean {near}?" if near else ""
-        notes.stop("unknown-word", where, f"came {_shown(value)}", "one of " + ", ".join(key.choices), do)
-        return False
-    return True
-
-
-def _named(tables: list[dict[str, Any]], kind: str, notes: Notes) -> list[tuple[dict[str, Any], str]]:
-    return [(t, f"{kind} {t['name']!r}") for t in tables if "name" in t]
-
-
-def folded(name: str) -> str:
-    """A name as compared with others: composed, without case and outer space."""
-    return unicodedata.normalize("NFC", name).strip().casefold()
-
-
-def _check_names(tables: Mapping[str, list[dict[str, Any]]], notes: Notes) -> None:
-    seen: dict[str, str] = {}
-    for kind in ("ingredient", "factor", "response"):
-        for table in tables[kind]:
-            name = table.get("name")
-            if name is None:
-                continue
-            where = f"{kind} {name!r}"
-            key = folded(name)
-            if key in RESERVED or key.startswith("lot:"):
-                notes.stop("reserved-name", where, f"{name} heads a column of its own in tables", "", "choose another")
-            if key in seen:
-                notes.stop(
-                    "duplicate-name", where, f"the name stands twice, also as {seen[key]}", "names differ", "rename one"
-                )
-            if name != name.strip() or "\n" in name:
-                notes.stop("untidy-name", where, "has space around it or a line break", "a tidy name", "")
-            seen.setdefault(key, where)
 
 
 def _low_high(table: Mapping[str, Any], where: str, notes: Notes) -> tuple[float | None, float | None]:
@@ -339,11 +153,11 @@ def _inci(value: Any, where: str, notes: Notes) -> tuple[tuple[str, float], ...]
         name, share = row.get("name"), row.get("share", 1.0)
         if (
             not isinstance(name, str)
-            or not _has_type("number", share)
+            or not has_type("number", share)
             or not 0 < share <= 1
             or set(row) - {"name", "share"}
         ):
-            notes.stop("wrong-type", f"{where}, inci", f"came {_shown(row)}", '{name = "...", share = 0 to 1}', "")
+            notes.stop("wrong-type", f"{where}, inci", f"came {shown(row)}", '{name = "...", share = 0 to 1}', "")
             continue
         rows.append((name, float(share)))
     if sum(share for _, share in rows) > 1 + 1e-9:
@@ -354,8 +168,8 @@ def _inci(value: Any, where: str, notes: Notes) -> tuple[tuple[str, float], ...]
 def _shares(table: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, float]:
     shares = {}
     for name, share in table.items():
-        if not _has_type("number", share) or not 0 <= share <= 1:
-            notes.stop("wrong-type", where, f"{name} = {_shown(share)}", "a fraction from 0 to 1", "")
+        if not has_type("number", share) or not 0 <= share <= 1:
+            notes.stop("wrong-type", where, f"{name} = {shown(share)}", "a fraction from 0 to 1", "")
         else:
             shares[str(name)] = float(share)
     if shares and abs(sum(shares.values()) - 1) > 1e-6:
@@ -375,9 +189,7 @@ def _factor(t: dict[str, Any], where: str, notes: Notes) -> Factor:
     if not levels and low is not None and low == high:
         notes.stop("flat-factor", where, f"low and high are both {low:g}", "low below high", "leave the factor out")
     if "levels" in t and len({folded(v) for v in levels}) < max(2, len(levels)):
-        notes.stop(
-            "levels-alike", f"{where}, levels", f"came {_shown(list(levels))}", "two or more different names", ""
-        )
+        notes.stop("levels-alike", f"{where}, levels", f"came {shown(list(levels))}", "two or more different names", "")
     return Factor(
         name=t["name"],
         unit=t.get("unit", ""),
@@ -420,7 +232,7 @@ def _amount(value: Any) -> tuple[float, bool] | None:
     if value is None:
         return None
     if isinstance(value, str):
-        share = _percent(value)
+        share = percent(value)
         return None if share is None else (share, True)
     return float(value), False
 
@@ -436,16 +248,16 @@ def _response(t: dict[str, Any], where: str, numeric: Sequence[str], notes: Note
         for name, weight in source.items():
             if name not in numeric:
                 notes.stop("unknown-name", f"{where}, from", f"{name} is not known", "", _hint(name, numeric))
-            elif not _has_type("number", weight):
-                notes.stop("wrong-type", f"{where}, from", f"{name} = {_shown(weight)}", WORDS["number"], "")
-        source = MappingProxyType({str(k): float(v) for k, v in source.items() if _has_type("number", v)})
+            elif not has_type("number", weight):
+                notes.stop("wrong-type", f"{where}, from", f"{name} = {shown(weight)}", WORDS["number"], "")
+        source = MappingProxyType({str(k): float(v) for k, v in source.items() if has_type("number", v)})
     elif source is not None and source != "cost_per_kg":
         do = "use cost_per_kg or weights of ingredients"
         notes.add("not-used-yet", "inform", f"{where}, from", f"{source} is kept, but not computed yet", "", do)
     _check_aims(t, where, notes)
     reads = t.get("reads")
     if reads and reads[0] >= reads[1]:
-        notes.stop("low-above-high", f"{where}, reads", f"came {_shown(reads)}", "lowest, then highest", "swap them")
+        notes.stop("low-above-high", f"{where}, reads", f"came {shown(reads)}", "lowest, then highest", "swap them")
     if t.get("kind") == "grade" and len(t.get("grades", ())) < 2:
         notes.stop("no-grades", where, "is graded but has no grades", "grades = [...], worst first", "add them")
     if t.get("kind") == "curve":
@@ -510,13 +322,13 @@ def _references(
     tables: list[dict[str, Any]], names: Sequence[str], responses: Sequence[str], notes: Notes
 ) -> tuple[Reference, ...]:
     out = []
-    for t, where in _named(tables, "reference", notes):
+    for t, where in named(tables, "reference", notes):
         for key, known in (("levels", names), ("measured", responses)):
             for name, value in t.get(key, {}).items():
                 if name not in known:
                     notes.stop("unknown-name", f"{where}, {key}", f"{name} is not known", "", _hint(name, known))
-                elif key == "measured" and not _has_type("number", value):
-                    notes.stop("wrong-type", f"{where}, {key}", f"{name} = {_shown(value)}", WORDS["number"], "")
+                elif key == "measured" and not has_type("number", value):
+                    notes.stop("wrong-type", f"{where}, {key}", f"{name} = {shown(value)}", WORDS["number"], "")
         out.append(
             Reference(
                 t["name"], MappingProxyType(dict(t.get("levels", {}))), MappingProxyType(dict(t.get("measured", {})))
@@ -593,4 +405,4 @@ def _check_model(model: Any, notes: Notes) -> None:
             if words is None:
                 notes.stop("unknown-key", where, f"{key} is not known", "blend, process, cross", "")
             elif value not in words:
-                notes.stop("unknown-word", f"{where}, {key}", f"came {_shown(value)}", "one of " + ", ".join(words), "")
+                notes.stop("unknown-word", f"{where}, {key}", f"came {shown(value)}", "one of " + ", ".join(words), "")

@@ -216,15 +216,15 @@ def _as_rule(text: str, sides: list[_Sum], directions: list[int]) -> Rule:
         if low > high:
             raise RuleError(f"{low:g} is above {high:g}", 0, len(text), "swap the two numbers")
         return _bounded(text, sides[1], low, high)
-    left, right = sides
+    (left, right), direction = sides, directions[0]
+    if left.is_constant:
+        left, right, direction = right, left, -direction
     if left.under is not None and right.is_constant:
-        value, middle, direction = right.constant, left, directions[0]
-    elif right.under is not None and left.is_constant:
-        value, middle, direction = left.constant, right, -directions[0]
+        value, middle = right.constant, left
     elif left.under is None and right.under is None:
         moved = left.plus(right.scaled(-1.0))
         middle = _Sum(0.0, moved.weights)
-        value, direction = -moved.constant, directions[0]
+        value = -moved.constant
     else:
         raise RuleError("a ratio is compared with something else than a number", 0, len(text), "multiply it out")
     low = value if direction <= 0 else None

@@ -14,7 +14,8 @@ import numpy as np
 import pandas as pd
 
 from doe import parts
-from doe.definition import Notes, Parts, read_parts
+from doe.checks import Notes
+from doe.definition import Parts, read_parts
 from doe.digests import study_digests
 from doe.problems import Problem, StudyError
 from doe.region import Region
