@@ -1,0 +1,75 @@
+"""A formula by its name: kept under it, or an alternative of the last optimum."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from doe import Study
+from doe.problems import Problem, StudyError
+from optimise import Models, Optimum
+from studies import analysis
+from studies.folder import StudyFolder
+from studies.levels import completed
+from studies.names import OPTIMUM, refusal
+from studies.wording import listed
+
+_BATCH = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(g|kg)", re.IGNORECASE)
+
+
+def levels_of(row: Mapping[str, Any], study: Study, name: str) -> pd.DataFrame:
+    """The whole recipe of a stored formula in terms of the present study, as one row under its name.
+
+    Raises StudyError when the study has changed so that it cannot be expressed.
+    """
+    stored = {**row.get("blend", {}), **row.get("factors", {})}
+    unknown = [key for key, value in stored.items() if key not in study.columns and value not in (0, 0.0)]
+    if unknown:
+        raise StudyError(
+            [Problem("old-formula", "stop", f"formula {name}", f"is made with {listed(unknown)}",
+                     "ingredients and factors of the present study", "run optimise again")]
+        )  # fmt: skip
+    fill = study.fill.name if study.fill else None
+    known = {key: value for key, value in stored.items() if key in study.columns and key != fill}
+    return completed([known], [name], study, f"formula {name}")
+
+
+def named(folder: StudyFolder, name: str) -> pd.DataFrame:
+    """A kept formula (formulas/NAME.json) or an alternative of the last optimum (F1 is the best), as one row."""
+    kept = folder.formulas()
+    if name in kept:
+        return levels_of(kept[name], folder.study, name)
+    rows = _ranked(folder.stored(OPTIMUM) or {})
+    if name in rows:
+        return levels_of(rows[name], folder.study, name)
+    known = list(dict.fromkeys((*kept, *rows)))
+    raise refusal("no-formula", "--formula", f"{name!r} is not kept here", listed(known) if known else "none yet",
+                  "find one and keep it: blendwright optimise FOLDER --keep F1")  # fmt: skip
+
+
+def _ranked(optimum: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
+    if "blend" not in optimum:
+        return {}
+    rows = [optimum, *optimum.get("alternatives", ())]
+    return {str(row.get("name") or f"F{place}"): row for place, row in enumerate(rows, 1)}
+
+
+def best_of(folder: StudyFolder, models: Models, workers: int = 1) -> Optimum:
+    """The formula the last `optimise` asked for, found again on the present models."""
+    return analysis.best(folder, models, analysis.last_asked(folder), workers)
+
+
+def batch_grams(text: str | None, study: Study) -> float:
+    """A batch size in grams from "20kg" or "400 g". Raises StudyError otherwise."""
+    if text is None:
+        return study.batch_g
+    match = _BATCH.fullmatch(text.strip())
+    grams = float(match[1].replace(",", ".")) * (1000.0 if match[2].lower() == "kg" else 1.0) if match else 0.0
+    if not 0 < grams <= 1e8:
+        raise refusal(
+            "batch", "--batch", repr(text), "a weight with its unit", "for example --batch 20kg or --batch 400g"
+        )
+    return grams

@@ -1,0 +1,70 @@
+"""The demo: the whole job from an empty folder to a report, within its promise of processor time."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import studies
+from studies.cli import main
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    place = tmp_path_factory.mktemp("demo") / "first look"
+    before = os.times()
+    done = subprocess.run(
+        [sys.executable, "-m", "studies.cli", "demo", str(place)],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=Path(studies.__file__).parents[1],
+    )
+    after = os.times()
+    used = after.children_user + after.children_system - before.children_user - before.children_system
+    return place, done, used
+
+
+def test_demo_ends_with_where_the_report_is(shown):
+    place, done, _ = shown
+    assert done.returncode in (0, 1), done.stderr
+    assert done.stdout.strip().splitlines()[-1] == f"The report: {place / 'report.html'}"
+    assert (place / "report.html").stat().st_size > 10_000
+    assert "invented" in done.stdout
+    assert done.stderr == ""
+
+
+def test_demo_keeps_its_promise_of_processor_time(shown):
+    assert shown[2] < 15
+
+
+def test_every_step_of_the_demo_is_a_command(shown):
+    _, done, _ = shown
+    typed = [line.strip()[2:] for line in done.stdout.splitlines() if line.strip().startswith("$ ")]
+    words = [line.split()[1] for line in typed]
+    assert words == ["new", "check", "plan", "record", "fit", "optimise", "next", "record", "report"]
+
+
+def test_the_demo_finds_a_good_formula(shown, capsys):
+    place, _, _ = shown
+    optimum = json.loads((place / "formulas/F1.json").read_text(encoding="utf-8"))
+    assert optimum["feasible"]
+    assert optimum["chance_all"] > 0.5
+    assert main(["verify", str(place)]) == 0
+
+
+def test_demo_runs_again_into_its_own_folder_and_spares_others(shown, tmp_path, capsys):
+    place, _, _ = shown
+    (place / "my notes.txt").write_text("mine")
+    assert main(["demo", str(place)]) == 2
+    assert "my notes.txt" in capsys.readouterr().err
+    assert (place / "my notes.txt").read_text() == "mine"
+    (place / "my notes.txt").unlink()
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "thing").write_text("theirs")
+    assert main(["demo", str(other)]) == 2
+    assert [p.name for p in other.iterdir()] == ["thing"]

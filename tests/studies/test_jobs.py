@@ -1,0 +1,329 @@
+"""The whole job on a small study: keys of the documents, changes of mind after results, the same bytes again."""
+
+import json
+import shutil
+
+import pytest
+from conftest import SMALL, snapshot, table_of
+
+from studies.cli import main
+
+AT = "Gum=0.55,Wax=4"
+ENVELOPE = {"command", "version", "ok", "problems", "digests"}
+NO_NUMBER = {"unavailable", "do"}
+
+
+def test_check_document(small, call):
+    code, document = call("check", small)
+    assert code == 0
+    assert set(document) >= ENVELOPE
+    assert set(document["digests"]) == {"tried", "measured", "wanted", "facts"}
+    region = document["region"]
+    assert set(region) >= {"dimension", "vertices", "reach", "centroid"}
+    assert region["dimension"] == 2
+    assert region["reach"]["Wax"] == pytest.approx([2, 6])
+    # Gum and Wax at their lowest: 0.3 * 18 + 2 * 9 + 1 * 12 + 96.7 * 0.1, over 100.
+    assert document["cost_per_kg"]["low"] == pytest.approx(0.4507)
+
+
+def test_plan_document_and_papers(planned, call):
+    assert sorted(p.name for p in (planned / "plan/round-1").iterdir()) == ["plan.csv", "plan.json", "sheets.html"]
+    assert (planned / "bench/round-1.xlsx").is_file()
+    code, document = call("plan", planned, "--replace")
+    assert code == 0
+    assert set(document) >= ENVELOPE | {"round", "runs", "quality"}
+    assert len(document["runs"]) == 9
+    replicates = [run for run in document["runs"] if "replicate_of" in run]
+    assert len(replicates) == 2
+    for run in document["runs"]:
+        levels = run["levels"]
+        assert sum(levels.values()) == pytest.approx(100, abs=1e-9)
+        assert levels["Gum"] + levels["Wax"] <= 6.5 + 1e-9
+        assert levels["Preservative"] == 1.0
+    quality = document["quality"]
+    assert set(quality) >= {
+        "terms", "rank", "condition", "d_efficiency", "i_efficiency", "best_possible", "df", "prediction_sd", "fds",
+        "aliases", "can_see", "days", "cost",
+    }  # fmt: skip
+    assert quality["cost"] == pytest.approx(9 * 45.0)
+
+
+def test_plan_compare_writes_nothing(small, call):
+    before = snapshot(small)
+    code, document = call("plan", small, "--compare", "7,9")
+    assert code == 0
+    assert [row["runs"] for row in document["compare"]] == [7, 9]
+    assert snapshot(small) == before
+
+
+def test_fit_document(recorded, call):
+    code, document = call("fit", recorded)
+    assert code in (0, 1)
+    assert set(document["responses"]) == {"Viscosity", "pH"}
+    one = document["responses"]["Viscosity"]
+    assert set(one) >= {
+        "scale", "model", "coding", "n", "excluded", "terms", "residual_sd", "df_residual", "variance", "anova", "r2",
+        "r2_adjusted", "r2_predicted", "press", "log_likelihood", "lack_of_fit", "stationary", "trials", "selection",
+        "findings",
+    }  # fmt: skip
+    assert one["scale"] == "log"
+    assert one["n"] == 9
+    assert set(one["terms"][0]) >= {"term", "powers", "estimate", "se", "t", "df", "p"}
+    assert set(one["trials"][0]) >= {
+        "trial", "observed", "fitted", "residual", "leverage", "studentised", "deleted", "cook",
+    }  # fmt: skip
+    stored = json.loads((recorded / "analysis/models.json").read_text(encoding="utf-8"))
+    assert stored["asked"] == {"terms": "select", "coding": "units"}
+
+
+def test_the_terms_choice_of_the_last_fit_is_what_predicts(recorded, call):
+    def predicted():
+        return call("predict", recorded, "--at", AT)[1]["points"][0]["responses"]["pH"]["predicted"]
+
+    selected = predicted()
+    call("fit", recorded, "--terms", "all", "--coding", "coded")
+    whole = predicted()
+    assert whole != selected
+    assert call("fit", recorded, "--terms", "select")[0] in (0, 1)
+    assert predicted() == selected
+
+
+def test_fit_without_is_a_look_only(recorded, call):
+    call("fit", recorded)
+    before = snapshot(recorded)
+    code, document = call("fit", recorded, "--without", "T02")
+    assert code in (0, 1)
+    assert document["responses"]["pH"]["n"] == 8
+    assert snapshot(recorded) == before
+
+
+def test_predict_document(recorded, call):
+    before = snapshot(recorded)
+    code, document = call("predict", recorded, "--at", AT)
+    assert code in (0, 1)
+    (point,) = document["points"]
+    assert set(point) >= {
+        "levels", "inside", "in_hull", "leverage", "cost_per_kg", "chance_all", "chance_interval", "responses",
+        "findings",
+    }  # fmt: skip
+    assert point["inside"] is True
+    assert point["levels"]["Water"] == pytest.approx(94.45)
+    one = point["responses"]["Viscosity"]
+    assert set(one) >= {"predicted", "confidence", "prediction", "tolerance", "chance"}
+    assert one["prediction"][0] < one["confidence"][0] < one["predicted"] < one["confidence"][1] < one["prediction"][1]
+    assert snapshot(recorded) == before
+
+
+def test_predict_a_table(recorded, tmp_path, call):
+    table = tmp_path / "formulas.csv"
+    table.write_text("name,Gum,Wax\nours,0.55,4\nfar,2.0,4\n")
+    document = call("predict", recorded, "--at", table)[1]
+    assert [point["inside"] for point in document["points"]] == [True, False]
+
+
+def test_optimise_document_and_kept_formula(recorded, call):
+    code, document = call("optimise", recorded, "--keep", "F1", "--hold", "Wax=4")
+    assert code in (0, 1)
+    assert set(document) >= ENVELOPE | {
+        "blend", "factors", "feasible", "responses", "chance_all", "chance_interval", "desirability", "cost_per_kg",
+        "certificate", "alternatives", "front", "tolerances", "limited_by", "clash", "findings",
+    }  # fmt: skip
+    assert document["blend"]["Wax"] == pytest.approx(4)
+    assert set(document["certificate"]) >= {"objective", "value", "upper_bound", "gap", "proved"}
+    stored = json.loads((recorded / "formulas/F1.json").read_text(encoding="utf-8"))
+    assert stored["blend"] == document["blend"]
+    again = call("predict", recorded, "--at", ",".join(f"{k}={v!r}" for k, v in document["blend"].items()))[1]
+    assert again["points"][0]["chance_all"] == pytest.approx(document["chance_all"], abs=1e-9)
+
+
+def test_a_spec_that_cannot_be_met_is_exit_1(recorded, edit, call):
+    edit(recorded, "low = 5.0\nhigh = 5.8", "low = 9.0\nhigh = 9.5")
+    code, document = call("optimise", recorded)
+    assert code == 1
+    assert document["feasible"] is False
+
+
+def test_next_document(recorded, call):
+    call("optimise", recorded, "--keep", "F1")
+    code, document = call("next", recorded, "--confirm", "3", "--formula", "F1")
+    assert code == 0
+    assert set(document) >= ENVELOPE | {"purpose", "runs", "gain", "cost", "stop", "verdict"}
+    assert document["purpose"] == "confirm"
+    assert [run["trial"] for run in document["runs"]] == ["T10", "T11", "T12"]
+    assert (recorded / "plan/round-2/plan.json").is_file()
+    assert (recorded / "bench/round-2.xlsx").is_file()
+    assert call("verify", recorded)[0] == 0
+
+
+def test_next_learn_runs_on(recorded, call):
+    code, document = call("next", recorded, "--learn", "2")
+    assert code == 0
+    assert [run["trial"] for run in document["runs"]] == ["T10", "T11"]
+
+
+def test_card_status_and_report(recorded, call):
+    code, document = call("card", recorded, "--batch", "20kg")
+    assert code in (0, 1)
+    assert "20" in json.dumps(document)
+    assert main(["card", str(recorded)]) in (0, 1)
+    code, document = call("status", recorded)
+    assert code in (0, 1)
+    assert document["rounds"][0]["made"] == 9
+    assert document["analyses"]["models"] == "none"
+    assert main(["report", str(recorded)]) == 0
+    assert (recorded / "report.html").stat().st_size > 10_000
+    code, document = call("status", recorded)
+    assert document["analyses"]["models"] == "fresh"
+    assert call("verify", recorded)[0] == 0
+
+
+def test_report_before_there_are_results(planned, call):
+    assert call("report", planned)[0] == 0
+    assert (planned / "report.html").is_file()
+
+
+def test_a_change_of_target_keeps_the_results(recorded, edit, call):
+    call("fit", recorded)
+    edit(recorded, "high = 30000", "high = 26000")
+    code, document = call("status", recorded)
+    assert code == 0
+    assert document["batches"] == 9
+    assert document["analyses"]["models"] == "stale"
+    assert document["rounds"][0]["changed"] == ["wanted"]
+    code, document = call("fit", recorded)
+    assert code in (0, 1)
+    assert document["responses"]["Viscosity"]["n"] == 9
+
+
+def test_a_change_of_limit_keeps_what_it_can_express_and_says_so(recorded, edit, call):
+    edit(recorded, "low = 2\nhigh = 6", "low = 3\nhigh = 6")
+    code, document = call("fit", recorded)
+    assert code in (0, 1)
+    # The new limit still expresses every recipe: those outside it stay in the fit, and it says so.
+    assert document["responses"]["pH"]["n"] == 9
+    status = call("status", recorded)[1]
+    said = json.dumps(status["problems"])
+    assert "what is tried" in said
+    assert "Wax" in said
+
+
+def test_a_dropped_ingredient_keeps_what_it_can_express_and_says_so(recorded, edit, call):
+    edit(recorded, '[[ingredient]]\nname = "Wax"\nlow = 2\nhigh = 6\nphase = "B"\nprice_per_kg = 9.0\n', "")
+    edit(recorded, '[[limit]]\nrule = "Wax + Gum <= 6.5"\n', "")
+    status = call("status", recorded)[1]
+    said = json.dumps(status["problems"])
+    assert "Wax" in said
+    assert "no longer in the study" in said
+    assert (recorded / "results/batches.csv").read_text(encoding="utf-8").count("\n") == 10
+
+
+def test_a_new_response_is_allowed_at_any_time(recorded, edit, call):
+    more = '\n[[response]]\nname = "Feel"\nunit = "score"\nmethod = "invented"\naim = "watch"\n\n[plan]'
+    edit(recorded, "\n[plan]", more)
+    code, document = call("status", recorded)
+    assert code == 0
+    assert document["batches"] == 9
+
+
+def test_set_aside_restore_and_correct_add_rows(recorded, call):
+    before = (recorded / "results/batches.csv").read_text(encoding="utf-8")
+    assert call("record", recorded, "--set-aside", "T02", "--why", "wrong gum lot")[0] == 0
+    assert call("fit", recorded)[1]["responses"]["pH"]["n"] == 8
+    assert call("record", recorded, "--restore", "T02", "--why", "the lot was right")[0] == 0
+    assert call("fit", recorded)[1]["responses"]["pH"]["n"] == 9
+    after = (recorded / "results/batches.csv").read_text(encoding="utf-8")
+    assert after.startswith(before)
+    assert "wrong gum lot" in after
+    readings = (recorded / "results/readings.csv").read_text(encoding="utf-8")
+    assert call("record", recorded, "--correct", "T02", "pH", "5.31", "--why", "misread")[0] == 0
+    now = (recorded / "results/readings.csv").read_text(encoding="utf-8")
+    assert now.startswith(readings)
+    assert "5.31" in now
+    assert call("verify", recorded)[0] == 0
+
+
+def test_originals_are_kept_byte_for_byte(planned, tmp_path, call):
+    runs = call("plan", planned, "--replace")[1]["runs"]
+    table = tmp_path / "Back: from bench (1).csv"
+    table.write_text(table_of(runs), encoding="utf-8")
+    assert call("record", planned, table)[0] == 0
+    (original,) = (planned / "results/originals").iterdir()
+    assert original.read_bytes() == table.read_bytes()
+    assert original.name.endswith("-Back-from-bench-1.csv")
+    entry = json.loads((planned / "journal.jsonl").read_text(encoding="utf-8").splitlines()[-1])
+    assert table.name in entry["read"]
+    assert str(tmp_path) not in json.dumps(entry)
+
+
+def test_half_a_table_and_then_the_rest(planned, tmp_path, call):
+    runs = call("plan", planned, "--replace")[1]["runs"]
+    whole = table_of(runs)
+    lines = whole.splitlines(keepends=True)
+    first, second = tmp_path / "first.csv", tmp_path / "second.csv"
+    first.write_text("".join(lines[:5]), encoding="utf-8")
+    second.write_text(whole, encoding="utf-8")
+    assert call("record", planned, first)[1]["batches"] == 4
+    assert call("record", planned, second)[1]["batches"] == 9
+    assert call("status", planned)[1]["rounds"][0]["made"] == 9
+
+
+def test_withdrawn_trials(planned, call):
+    code, document = call("plan", planned, "--withdraw", "T08-T09", "--why", "out of time")
+    assert code == 0
+    assert document["withdrawn"] == ["T08", "T09"]
+    status = call("status", planned)[1]
+    assert status["rounds"][0]["withdrawn"] == 2
+    assert call("verify", planned)[0] == 0
+
+
+def test_the_same_study_gives_the_same_bytes(tmp_path):
+    places = []
+    for name in ("one", "two"):
+        place = tmp_path / name
+        place.mkdir()
+        (place / "study.toml").write_text(SMALL, encoding="utf-8")
+        assert main(["plan", str(place)]) == 0
+        places.append(place)
+    one, two = (snapshot(place) for place in places)
+    del one["journal.jsonl"], two["journal.jsonl"]
+    assert one == two
+    for name, content in one.items():
+        assert str(tmp_path).encode() not in content, name
+
+
+def test_analysis_files_are_the_same_bytes_and_name_no_path(recorded, tmp_path):
+    copy = shutil.copytree(recorded, tmp_path / "elsewhere")
+    for place in (recorded, copy):
+        assert main(["optimise", str(place)]) in (0, 1)
+    for name in ("models.json", "optimum.json"):
+        content = (recorded / "analysis" / name).read_bytes()
+        assert content == (copy / "analysis" / name).read_bytes()
+        assert str(tmp_path).encode() not in content
+
+
+def test_a_historical_table_without_a_plan(small, tmp_path, call):
+    rows = ["name,Gum,Wax,Viscosity,pH"]
+    rows += [
+        f"old-{i},{0.3 + 0.06 * i:.2f},{2 + (i * 3) % 5 * 0.8:.1f},{9000 + 2500 * i},{5.6 - 0.02 * i}" for i in range(8)
+    ]
+    table = tmp_path / "last-year.csv"
+    table.write_text("\n".join(rows).replace("name,", "trial,") + "\n", encoding="utf-8")
+    code, document = call("record", small, table)
+    assert code == 0
+    assert document["batches"] == 8
+    batches = (small / "results/batches.csv").read_text(encoding="utf-8")
+    assert "T01" in batches
+    assert "old-0" in batches
+    assert call("fit", small, "--terms", "all")[1]["responses"]["pH"]["n"] == 8
+    assert call("plan", small)[1]["runs"][0]["trial"] == "T09"
+
+
+def test_results_files_tell_where_the_chain_stands(recorded, call):
+    head = call("verify", recorded)[1]["head"]
+    assert call("verify", recorded, "--head", head[:16])[0] == 0
+    assert call("verify", recorded, "--head", "f" * 16)[0] == 1
+    target = recorded / "results/readings.csv"
+    target.write_bytes(target.read_bytes().replace(b"T01", b"T02", 1))
+    code, document = call("verify", recorded)
+    assert code == 1
+    assert document["problems"][0]["where"] == "results/readings.csv"
