@@ -30,6 +30,7 @@ class Field:
 
 TRIAL, BATCH, ORDER, READING = "trial", "batch", "order", "reading"
 INGREDIENT, ACTUAL, LOT = "ingredient", "actual g", "lot"
+SET = "set: "  # before the name of a factor: what it was to be set to
 AFTER_HEAT, MADE_UP, PH_BEFORE, PH_AFTER = "after heating g", "made up to g", "pH before", "pH after"
 
 WEIGH_FIELDS = (
@@ -96,4 +97,5 @@ def how_to_write(response: Response) -> str:
         return "pass or fail"
     low, high = response.reads
     ends = [f"<{low:g}" if low is not None else "<5", f">{high:g}" if high is not None else ">100000"]
-    return f"The number{f' in {response.unit}' if response.unit else ''}; {ends[0]} or {ends[1]} if beyond what is read; blank if not measured"
+    what = f"The number in {response.unit}" if response.unit else "The number"
+    return f"{what}; {ends[0]} or {ends[1]} if beyond what is read; blank if not measured"

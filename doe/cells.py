@@ -56,7 +56,7 @@ _SIGNS = {ord("\u2212"): "-", ord("\ufe63"): "-", ord("\uff0d"): "-", ord("\u201
 _INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200e\u200f\u2060\ufeff"), None)
 _NUMBER = re.compile(r"[+-]?(?:[0-9][0-9 ',.]*|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _PLAIN = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
-_RANGE = re.compile(r"(?P<low>.*?[0-9])\s*(?:\bto\b|\.\.+|…|–|—|-)\s*(?P<high>[0-9].*)")
+_RANGE = re.compile(r"(?P<low>.*?[0-9])\s*(?:\bto\b|…|–|—|-)\s*(?P<high>[0-9].*)")
 _BELOW = ("<=", "=<", "≤", "<", "below ", "under ", "less than ", "lower than ", "up to ")
 _ABOVE = (">=", "=>", "≥", ">", "above ", "over ", "more than ", "greater than ", "at least ")
 _BLANK = {"", "-", "--", "–", "—"}

@@ -39,8 +39,12 @@ def bench_tables(
         if table.header[:1] == (bench.PLAN_MARK,):
             problems += _wrong_plan(table, design)
         elif table in makes:
-            out.append(_without(table, ("weighed in g", "make up to g", bench.AFTER_HEAT, bench.MADE_UP, bench.PH_BEFORE,
-                                        bench.PH_AFTER)))  # fmt: skip
+            out.append(
+                _without(
+                    table,
+                    ("weighed in g", "make up to g", bench.AFTER_HEAT, bench.MADE_UP, bench.PH_BEFORE, bench.PH_AFTER),
+                )
+            )
         elif table not in weighs:
             out.append(table)
     weights = _batch_weights(makes, problems)
@@ -69,17 +73,33 @@ def _wrong_plan(table: RawTable, design: Design | Sequence[Design] | None) -> li
         what = f"issued for another plan of round {same_round.round}: " + (
             "changed since: " + "; ".join(changed) if changed else "the trials themselves were planned anew"
         )
-    return [Problem("other-plan", "stop", table.where(), what, "the workbook that went out with this plan",
-                    "record it into the study it was issued for, or send its table with the levels as made")]  # fmt: skip
+    return [
+        Problem(
+            "other-plan",
+            "stop",
+            table.where(),
+            what,
+            "the workbook that went out with this plan",
+            "record it into the study it was issued for, or send its table with the levels as made",
+        )
+    ]
 
 
 def _without(table: RawTable, headings: tuple[str, ...]) -> RawTable:
-    keep = [place for place, heading in enumerate(table.header) if heading not in headings]
+    keep = [
+        place
+        for place, heading in enumerate(table.header)
+        if heading not in headings and not heading.startswith(bench.SET)
+    ]
     return RawTable(
-        table.source, table.sheet, tuple(table.header[k] for k in keep),
-        tuple(tuple(row[k] for k in keep) for row in table.rows), table.numbers,
-        tuple(table.spots[k] for k in keep) if table.spots else (), table.findings,
-    )  # fmt: skip
+        table.source,
+        table.sheet,
+        tuple(table.header[k] for k in keep),
+        tuple(tuple(row[k] for k in keep) for row in table.rows),
+        table.numbers,
+        tuple(table.spots[k] for k in keep) if table.spots else (),
+        table.findings,
+    )
 
 
 def _batch_weights(makes: Sequence[RawTable], problems: list[Problem]) -> dict[tuple[str, str], dict[str, float]]:
@@ -106,8 +126,16 @@ def _grams(table: RawTable, row: int, place: int, mark: object, problems: list[P
     if read.value is None:
         return None
     if read.bound != "none" or read.value < 0:
-        problems.append(Problem("bad-number", "stop", table.where(row, place), text_of(raw), "grams, 0 or more",
-                                "write what the balance showed"))  # fmt: skip
+        problems.append(
+            Problem(
+                "bad-number",
+                "stop",
+                table.where(row, place),
+                text_of(raw),
+                "grams, 0 or more",
+                "write what the balance showed",
+            )
+        )
         return None
     return read.value
 
@@ -119,9 +147,12 @@ def _batch(table: RawTable, cells: Sequence[object]) -> tuple[str, str]:
 
 
 def _levels_table(
-    study: Study, table: RawTable, weights: Mapping[tuple[str, str], Mapping[str, float]],
-    planned: Mapping[str, Planned], problems: list[Problem],
-) -> RawTable | None:  # fmt: skip
+    study: Study,
+    table: RawTable,
+    weights: Mapping[tuple[str, str], Mapping[str, float]],
+    planned: Mapping[str, Planned],
+    problems: list[Problem],
+) -> RawTable | None:
     """The weigh sheet as a table of levels as supplied, a row for each batch of which anything was weighed."""
     mark = decimal_mark(row[table.header.index(bench.ACTUAL)] for row in table.rows)
     grams: dict[tuple[str, str], Grams] = {}
@@ -137,13 +168,29 @@ def _levels_table(
             continue
         first.setdefault(key, table.numbers[row])
         if name not in names:
-            problems.append(Problem("unknown-ingredient", "stop", table.where(row), repr(name), "an ingredient of this study",
-                                    "leave the column ingredient as it was printed"))  # fmt: skip
+            problems.append(
+                Problem(
+                    "unknown-ingredient",
+                    "stop",
+                    table.where(row),
+                    repr(name),
+                    "an ingredient of this study",
+                    "leave the column ingredient as it was printed",
+                )
+            )
             continue
         if actual is not None:
             if name in grams.setdefault(key, {}):
-                problems.append(Problem("contradiction", "stop", table.where(row), f"{name} of {key[0]} weighed twice",
-                                        "one line an ingredient", "add them up on one line"))  # fmt: skip
+                problems.append(
+                    Problem(
+                        "contradiction",
+                        "stop",
+                        table.where(row),
+                        f"{name} of {key[0]} weighed twice",
+                        "one line an ingredient",
+                        "add them up on one line",
+                    )
+                )
             grams[key][name] = actual
         if lot:
             lots.setdefault(key, {})[name] = lot
@@ -151,8 +198,13 @@ def _levels_table(
     rows = []
     for key in first:
         levels = _batch_levels(study, key, grams.get(key, {}), weights.get(key, {}), planned, table, problems, findings)
-        rows.append((*key, *(levels.get(i.name) for i in study.ingredients),
-                     *(lots.get(key, {}).get(i.name) for i in study.ingredients)))  # fmt: skip
+        rows.append(
+            (
+                *key,
+                *(levels.get(i.name) for i in study.ingredients),
+                *(lots.get(key, {}).get(i.name) for i in study.ingredients),
+            )
+        )
     if not rows:
         return None
     header = ("trial", "batch", *(i.name for i in study.ingredients), *(f"lot: {i.name}" for i in study.ingredients))
@@ -160,9 +212,15 @@ def _levels_table(
 
 
 def _batch_levels(
-    study: Study, key: tuple[str, str], grams: Grams, weights: Mapping[str, float], planned: Mapping[str, Planned],
-    table: RawTable, problems: list[Problem], findings: list[Problem],
-) -> dict[str, float]:  # fmt: skip
+    study: Study,
+    key: tuple[str, str],
+    grams: Grams,
+    weights: Mapping[str, float],
+    planned: Mapping[str, Planned],
+    table: RawTable,
+    problems: list[Problem],
+    findings: list[Problem],
+) -> dict[str, float]:
     """Levels of one batch from its weights; a line left blank is taken at its target, and said."""
     plan = planned.get(key[0])
     if not grams or plan is None:
@@ -171,8 +229,16 @@ def _batch_levels(
     target = {i.name: float(plan.levels[i.name]) / study.total * study.batch_g for i in study.ingredients}
     blank = [name for name, wanted in target.items() if name not in grams and wanted > 0]
     if blank:
-        findings.append(Problem("not-weighed", "warn", where, "no weight of " + ", ".join(blank), "a weight on every line",
-                                "taken at the target; fill them in if they were weighed"))  # fmt: skip
+        findings.append(
+            Problem(
+                "not-weighed",
+                "warn",
+                where,
+                "no weight of " + ", ".join(blank),
+                "a weight on every line",
+                "taken at the target; fill them in if they were weighed",
+            )
+        )
     made = target | grams
     off = [
         f"{name} {made[name]:g} g instead of {target[name]:.4g} g"
@@ -180,8 +246,16 @@ def _batch_levels(
         if abs(made[name] - target[name]) > study.make.weigh_tolerance * target[name] + 1e-9
     ]
     if off:
-        findings.append(Problem("off-target", "warn", where, "; ".join(off), f"within {study.make.weigh_tolerance:.0%}",
-                                "the fit uses what was weighed"))  # fmt: skip
+        findings.append(
+            Problem(
+                "off-target",
+                "warn",
+                where,
+                "; ".join(off),
+                f"within {study.make.weigh_tolerance:.0%}",
+                "the fit uses what was weighed",
+            )
+        )
     late = {i.name for i in study.ingredients if i.role == "adjuster"} if bench.MADE_UP in weights else set()
     weighed = Weighed(
         {name: amount for name, amount in made.items() if name not in late},
@@ -190,9 +264,16 @@ def _batch_levels(
         {name: made[name] for name in late},
     )
     if study.make.loss > 0 and not weights:
-        findings.append(Problem("no-final-weight", "warn", where, "no weight after heating or make-up",
-                                f"water is lost ({study.make.loss:.0%} expected)",
-                                "taken as nothing lost; fill in the weights"))  # fmt: skip
+        findings.append(
+            Problem(
+                "no-final-weight",
+                "warn",
+                where,
+                "no weight after heating or make-up",
+                f"water is lost ({study.make.loss:.0%} expected)",
+                "taken as nothing lost; fill in the weights",
+            )
+        )
     try:
         return as_made(study, weighed, apart=False).levels(study.total)
     except ResultsError as error:

@@ -1,0 +1,106 @@
+"""Targets that a balance can weigh: rounded so that the batch adds up, with tolerances and smallest weights."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from doe.parts import Balance, Ingredient
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+_HOUSEHOLD = Balance(
+    "balance", 0.01, 0.01, math.inf
+)  # where the study names none: an ordinary top-pan, common practice
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line to weigh: target and tolerance in grams, the balance, and the least it weighs within tolerance."""
+
+    ingredient: Ingredient
+    level: float
+    target_g: float
+    low_g: float
+    high_g: float
+    balance: str
+    decimals: int
+    least_g: float
+
+    @property
+    def is_small(self) -> bool:
+        """Whether the target is under the least that the balance weighs within tolerance."""
+        return 0 < self.target_g < self.least_g * (1 - 1e-12)
+
+
+def least_weight(balance: Balance, tolerance: float) -> float:
+    """The least weight [g] that a balance gives within a relative `tolerance`: 2 max(s, 0.41 d) / tolerance.
+
+    After USP General Chapter 41, which takes the repeatability s, but not less than 0.41 of the readability d, twice;
+    there the tolerance is 0.10 %.
+    """
+    return 2.0 * max(balance.repeat_g, 0.41 * balance.step_g) / tolerance
+
+
+def weigh_lines(study: Study, levels: Mapping[str, float | str]) -> tuple[Line, ...]:
+    """The lines of one batch of `study.batch_g` grams, in file order; rounded targets add up to the batch exactly.
+
+    The fill takes up what rounding leaves, or without one the largest line.
+    """
+    items = study.ingredients
+    if not items:
+        return ()
+    wanted = {item.name: float(levels[item.name]) / study.total * study.batch_g for item in items}
+    balances = {item.name: _balance(study, wanted[item.name]) for item in items}
+    steps = {name: Decimal(repr(balance.step_g)) for name, balance in balances.items()}
+    grams = {name: (Decimal(repr(wanted[name])) / steps[name]).quantize(Decimal(1)) * steps[name] for name in wanted}
+    rest = study.fill.name if study.fill else max(wanted, key=lambda name: wanted[name])
+    grams[rest] += Decimal(repr(float(study.batch_g))) - sum(grams.values())
+    return tuple(_line(study, item, float(levels[item.name]), grams[item.name], balances[item.name]) for item in items)
+
+
+def _balance(study: Study, grams: float) -> Balance:
+    """The coarsest balance that still weighs this within tolerance, else the finest that carries it."""
+    carry = [b for b in study.balances if b.max_g >= grams] or list(study.balances) or [_HOUSEHOLD]
+    by_step = sorted(carry, key=lambda balance: -balance.step_g)
+    return next((b for b in by_step if least_weight(b, study.make.weigh_tolerance) <= grams), by_step[-1])
+
+
+def _line(study: Study, item: Ingredient, level: float, grams: Decimal, balance: Balance) -> Line:
+    tolerance = study.make.weigh_tolerance
+    target = float(grams)
+    step = Decimal(repr(balance.step_g))
+    decimals = max(0, -int(grams.normalize().as_tuple().exponent), -int(step.normalize().as_tuple().exponent))
+    low, high = target * (1 - tolerance), target * (1 + tolerance)
+    return Line(item, level, target, low, high, balance.name, decimals, least_weight(balance, tolerance))
+
+
+def small_weights(study: Study, lines: Sequence[Line]) -> tuple[str, ...]:
+    """What is too little for its balance, a sentence a balance, with the ways out.
+
+    They are a bigger batch, a finer balance, or a premix of one part in ten with its recipe.
+    """
+    tolerance = study.make.weigh_tolerance
+    said = []
+    for balance in dict.fromkeys(line.balance for line in lines if line.is_small):
+        small = [line for line in lines if line.is_small and line.balance == balance]
+        least, smallest = small[0].least_g, min(line.target_g for line in small)
+        batch = math.ceil(study.batch_g * least / smallest / 10) * 10
+        step = 10.0 ** math.floor(math.log10(smallest * tolerance / 2.0))  # repeating as well as it reads
+        names = ", ".join(f"{line.ingredient.name} {line.target_g:.{line.decimals}f} g" for line in small)
+        ways = [f"a batch of {batch:g} g", f"a balance reading {step:g} g"]
+        premixed = [line for line in small if 10 * line.target_g >= least and line.ingredient.role != "fill"]
+        if premixed:
+            carrier = study.fill.name if study.fill else "a carrier of the recipe"
+            takes = "; ".join(
+                f"of {line.ingredient.name} {10 * line.target_g:.4g} g and {9 * line.target_g:.4g} g less {carrier}"
+                for line in premixed
+            )
+            ways.append(f"a premix ({least:.3g} g with {9 * least:.3g} g of {carrier}), and take {takes}")
+        said.append(f"{names}: under {least:.3g} g, the least that {balance} weighs within {100 * tolerance:g} %. "
+                    f"Better: {', or '.join(ways)}.")  # fmt: skip
+    return tuple(said)

@@ -1,0 +1,239 @@
+"""Batch sheets: a printable page a trial, in the order of making, to write on at the bench."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from doe.parts import Factor, Response, Step
+from doe.weighing import Line, small_weights, weigh_lines
+from reports import tokens
+from reports.workbook import make_up_g
+
+if TYPE_CHECKING:
+    from doe.design import Design
+    from doe.study import Study
+
+_TEMPLATES = Path(__file__).parent / "templates"
+_HOT_C = 40.0  # warmer than this is said to be hot on the sheet; common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Phase:
+    """The lines of one phase, heaviest handling together, in file order."""
+
+    name: str
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """What stands on the sheet of one trial."""
+
+    trial: str
+    order: int
+    day: int
+    block: str
+    whole_plot: str
+    repeats: str
+    settings: tuple[tuple[Factor, str], ...]
+    phases: tuple[Phase, ...]
+    adjusters: tuple[Line, ...]
+    warnings: tuple[str, ...]
+    total: str
+
+
+def write_sheets(path: str | Path, study: Study, design: Design) -> None:
+    """Write the batch sheets of a round to `path`, as one HTML file. The same plan gives the same bytes."""
+    Path(path).write_text(sheets_html(study, design), encoding="utf-8", newline="\n")
+
+
+def sheets_html(study: Study, design: Design) -> str:
+    """The batch sheets as HTML that needs nothing else and loads nothing."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"grams": _grams, "share": _share, "span": _span, "plain": _plain}
+    return environment.get_template("sheets.html").render(
+        study=study,
+        design=design,
+        pages=_pages(study, design),
+        steps=[_Step.of(study, step) for step in study.steps],
+        measures=[_Measure.of(response) for response in study.responses if not response.is_exact],
+        budget=sample_budget(study),
+        cautions=cautions(study),
+        loses_water=bool(study.ingredients) and (study.make.loss > 0 or study.make.make_up or _is_hot(study)),
+        make_up_g=make_up_g(study),
+        adjusts_ph=any(response.name.casefold() == "ph" for response in study.responses),
+        text_font=tokens.TEXT_FONT,
+        figure_font=tokens.FIGURE_FONT,
+    )
+
+
+def _grams(line: Line) -> str:
+    return f"{line.target_g:.{line.decimals}f}"
+
+
+def _span(line: Line) -> str:
+    """The tolerance, rounded inwards to what the balance shows, so that what is printed is within it."""
+    scale = 10**line.decimals
+    low, high = math.ceil(round(line.low_g * scale, 6)) / scale, math.floor(round(line.high_g * scale, 6)) / scale
+    low, high = min(low, line.target_g), max(high, line.target_g)
+    if low == high:
+        return f"{low:.{line.decimals}f} as it shows"
+    return f"{low:.{line.decimals}f} to {high:.{line.decimals}f}"
+
+
+def _share(line: Line) -> str:
+    shown = f"{line.level:.3f}".rstrip("0")
+    return shown + "0" * max(0, 2 - len(shown.partition(".")[2]))
+
+
+def _plain(value: float) -> str:
+    return f"{value:g}"
+
+
+def _pages(study: Study, design: Design) -> list[Page]:
+    pages = []
+    runs = design.runs.sort_values("order", kind="stable")
+    for trial, run in runs.iterrows():
+        levels = {str(name): value for name, value in design.table.loc[trial].items()}
+        lines = weigh_lines(study, levels)
+        order = int(run["order"])
+        pages.append(
+            Page(
+                trial=str(trial),
+                order=order,
+                day=math.ceil(order / max(1.0, study.batches_per_day)),
+                block=_label(run.get("block")),
+                whole_plot=_label(run.get("whole_plot")),
+                repeats=_label(run.get("replicate_of")),
+                settings=_settings(study, levels),
+                phases=_phases(lines),
+                adjusters=tuple(line for line in lines if line.ingredient.role == "adjuster"),
+                warnings=small_weights(study, lines),
+                total=_total(lines),
+            )
+        )
+    return pages
+
+
+def _label(value: object) -> str:
+    if value is None or value != value or value == "":
+        return ""
+    return str(int(value)) if isinstance(value, float) and value.is_integer() else str(value)
+
+
+def _settings(study: Study, levels: Mapping[str, Any]) -> tuple[tuple[Factor, str], ...]:
+    shown = []
+    for factor in study.factors:
+        value = levels[factor.name]
+        shown.append((factor, str(value) if factor.is_category else f"{float(value):.6g} {factor.unit}".strip()))
+    return tuple(shown)
+
+
+def _phases(lines: tuple[Line, ...]) -> tuple[Phase, ...]:
+    weighed = [line for line in lines if line.ingredient.role != "adjuster"]
+    names = dict.fromkeys(line.ingredient.phase for line in weighed)
+    return tuple(Phase(name, tuple(line for line in weighed if line.ingredient.phase == name)) for name in names)
+
+
+def _total(lines: tuple[Line, ...]) -> str:
+    decimals = max((line.decimals for line in lines), default=0)
+    return f"{sum(line.target_g for line in lines):.{decimals}f}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    does: str
+    takes: str
+    how: str
+    gate: str
+
+    @classmethod
+    def of(cls, study: Study, step: Step) -> _Step:
+        phases = {item.phase for item in study.ingredients}
+        takes = ", ".join(f"phase {name}" if name in phases else name for name in step.takes)
+        how = []
+        if step.temp_c is not None:
+            low, high = step.temp_c
+            how.append(f"{low:g} °C" if low == high else f"{low:g} to {high:g} °C")
+        if step.minutes is not None:
+            how.append(f"{step.minutes:g} min")
+        if step.rpm is not None:
+            how.append(f"{step.rpm:g} rpm")
+        if step.hold_min is not None:
+            how.append(f"hold {step.hold_min:g} min")
+        return cls(step.does, takes, " · ".join(how), step.gate)
+
+
+@dataclass(frozen=True, slots=True)
+class _Measure:
+    name: str
+    unit: str
+    method: str
+    when: str
+    sample: str
+    reads: str
+
+    @classmethod
+    def of(cls, response: Response) -> _Measure:
+        low, high = response.reads
+        ends = ["" if end is None else f"{end:g}" for end in (low, high)]
+        reads = " to ".join(ends) if any(ends) else ""
+        if response.kind == "grade":
+            reads = " / ".join(response.grades)
+        elif response.kind == "pass":
+            reads = "pass / fail"
+        hours = response.after_h
+        when = "" if hours is None else f"{hours / 24:g} days" if hours >= 72 else f"{hours:g} h"
+        sample = "" if response.sample_g is None else f"{response.sample_g:g} g"
+        return cls(response.name, response.unit, response.method, when, sample, reads)
+
+
+def sample_budget(study: Study) -> str:
+    """Whether the tests and the kept sample fit into a batch, in words; "" where no test says what it takes."""
+    taken = [(response.name, response.sample_g) for response in study.responses if response.sample_g is not None]
+    if not taken:
+        return ""
+    need = sum(grams for _, grams in taken) + study.make.retain_g
+    parts = [f"{name} {grams:g} g" for name, grams in taken]
+    if study.make.retain_g:
+        parts.append(f"kept sample {study.make.retain_g:g} g")
+    left = study.batch_g - need
+    words = f"{' + '.join(parts)} = {need:g} g of {study.batch_g:g} g"
+    if left < 0:
+        return f"{words}: {-left:g} g short. Make a bigger batch, or share a sample between tests."
+    return f"{words}; {left:g} g left for what stays on the walls."
+
+
+def _is_hot(study: Study) -> bool:
+    return any(step.temp_c is not None and step.temp_c[1] > _HOT_C for step in study.steps)
+
+
+def cautions(study: Study) -> tuple[str, ...]:
+    """What to be careful of, for the materials and steps of this study; local rules come first."""
+    said = []
+    if _is_hot(study) or any("melts_c" in item.facts for item in study.ingredients):
+        said.append("Hot vessels, molten wax and steam burn: gloves and glasses, and no closed vessel on the heat.")
+    if any(item.role == "adjuster" or "acid" in item.facts for item in study.ingredients) or any(
+        response.name.casefold() == "ph" for response in study.responses
+    ):
+        said.append(
+            "Acids and alkalis for pH are corrosive: add them to the batch drop by drop, and write down every gram."
+        )
+    said.append(
+        "Preservatives can sensitise: no skin contact as supplied. Whether a formula keeps is for a challenge test."
+    )
+    said.append("No trial goes on skin before a safety assessor has released it.")
+    said.append("Safety data sheets and your local rules come before this sheet.")
+    return tuple(said)
