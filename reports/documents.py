@@ -1,0 +1,224 @@
+"""The JSON documents of the commands, and the one function that writes JSON.
+
+Keys stand in a fixed order, numbers at full precision, text as UTF-8. A number that does not exist is
+`{"unavailable": reason, "do": remedy}`; NaN and Infinity never pass.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from importlib.metadata import PackageNotFoundError
+from importlib.metadata import version as installed
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from doe.costs import cost_range
+from doe.problems import Problem, Unavailable
+
+if TYPE_CHECKING:
+    from doe.design import Design
+    from doe.results import Results
+    from doe.study import Study
+    from optimise.models import Models
+    from optimise.optimum import Optimum
+    from reports.facts import Formula
+
+Document = dict[str, Any]
+
+_NO_NUMBER = Unavailable("the calculation gave no finite number", "look at the findings that stand beside it")
+
+
+def version() -> str:
+    """The installed version of this program."""
+    try:
+        return installed("blendwright")
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def plain_data(value: Any) -> Any:
+    """`value` as plain JSON data: arrays to lists, records to their `to_dict`, what is not finite to its reason."""
+    if value is None or isinstance(value, str | bool):
+        return value
+    if isinstance(value, np.generic):
+        return plain_data(value.item())
+    if isinstance(value, int):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else _NO_NUMBER.to_dict()
+    if isinstance(value, Mapping):
+        return {str(key): plain_data(inner) for key, inner in value.items()}
+    if isinstance(value, pd.DataFrame):
+        return [plain_data(dict(row)) for row in value.to_dict("records")]
+    if isinstance(value, pd.Series):
+        return plain_data(value.to_dict())
+    if hasattr(value, "to_dict"):
+        return plain_data(value.to_dict())
+    if isinstance(value, Iterable):
+        return [plain_data(inner) for inner in value]
+    return str(value)
+
+
+def json_text(document: Any) -> str:
+    """A document as JSON text, ending in a newline. The same data always give the same bytes."""
+    return json.dumps(plain_data(document), ensure_ascii=False, allow_nan=False, indent=2) + "\n"
+
+
+def document(
+    command: str,
+    body: Mapping[str, Any],
+    *,
+    problems: Iterable[Problem] = (),
+    digests: Mapping[str, str] | None = None,
+) -> Document:
+    """The frame of every document: command, version, ok, problems, digests; then `body`."""
+    found = tuple(problems)
+    head = {
+        "command": command,
+        "version": version(),
+        "ok": not any(p.level == "stop" for p in found),
+        "problems": [p.to_dict() for p in found],
+        "digests": dict(digests or {}),
+    }
+    data: Document = plain_data({**head, **{key: value for key, value in body.items() if key not in head}})
+    return data
+
+
+def problem_document(command: str, problems: Iterable[Problem], digests: Mapping[str, str] | None = None) -> Document:
+    """The document of exit 2: nothing was done, and these are the reasons."""
+    return {**document(command, {}, problems=problems, digests=digests), "ok": False}
+
+
+def check_document(study: Study) -> Document:
+    """`check --json`: what is wrong with the definition, the true reach of each ingredient, what it costs."""
+    region = study.region
+    cost = cost_range(study)
+    body = {
+        "study": study.name,
+        "region": {
+            "dimension": region.dimension,
+            "vertices": len(region.vertex_array),
+            "reach": {name: list(ends) for name, ends in region.reach.items()},
+            "centroid": dict(region.centroid),
+            "never_reached": list(region.redundant()),
+        },
+        "cost_per_kg": cost if isinstance(cost, Unavailable) else {"low": cost[0], "high": cost[1]},
+    }
+    return document("check", body, problems=study.problems, digests=study.digests)
+
+
+def run_rows(design: Design) -> list[Document]:
+    """The trials of a plan in the form of `runs`; `replicate_of` is absent for a first batch."""
+    rows = []
+    for trial, run in design.runs.iterrows():
+        row = {
+            "trial": trial,
+            "order": run["order"],
+            "block": _given(run.get("block")),
+            "whole_plot": _given(run.get("whole_plot")),
+            "levels": design.table.loc[trial].to_dict(),
+        }
+        first = _given(run.get("replicate_of"))
+        if first is not None:
+            row["replicate_of"] = first
+        rows.append(row)
+    return rows
+
+
+def _given(value: Any) -> Any:
+    return None if value is None or (isinstance(value, float) and math.isnan(value)) or value is pd.NA else value
+
+
+def plan_document(design: Design, *, digests: Mapping[str, str] | None = None) -> Document:
+    """`plan --json`: the trials in the order to be made and the quality of the plan."""
+    body = {
+        "round": design.round,
+        "seed": design.seed,
+        "runs": run_rows(design),
+        "quality": design.quality.to_dict(),
+    }
+    rests = {**design.study_digests, "plan": design.digest, **(digests or {})}
+    return document("plan", body, problems=design.findings, digests=rests)
+
+
+def compare_document(study: Study, table: pd.DataFrame) -> Document:
+    """`plan --compare --json`: several plans side by side, one row each."""
+    return document("plan", {"compare": table.reset_index()}, digests=study.digests)
+
+
+def record_document(study: Study, results: Results, *, files: Sequence[str] = ()) -> Document:
+    """`record --json`: what was taken in, batch by batch, with everything noticed on the way."""
+    body = {
+        "files": list(files),
+        "trials": int(results.batches["trial"].nunique()),
+        "batches": len(results.batches),
+        "readings": len(results.readings),
+        "states": results.batches["state"].value_counts().to_dict(),
+    }
+    return document("record", body, problems=results.findings, digests={**study.digests, "results": results.digest})
+
+
+def fit_document(models: Models) -> Document:
+    """`fit --json`: per response its terms, variance, anova, diagnosis, selection and findings."""
+    body = {
+        "responses": {name: model.to_dict() for name, model in models.items()},
+        "residual_correlation": _correlations(models),
+    }
+    return document("fit", body, problems=_gathered(models), digests=_digests(models))
+
+
+def predict_document(models: Models, frame: pd.DataFrame) -> Document:
+    """`predict --json`: what the models say of given recipes, one point a row of `frame`."""
+    return document("predict", {"points": models.points(frame)}, digests=_digests(models))
+
+
+def optimum_document(best: Optimum, *, digests: Mapping[str, str] | None = None) -> Document:
+    """`optimise --json`: the formula to make, its chance and certificate, alternatives, tolerances, clashes."""
+    return document("optimise", best.to_dict(), problems=best.findings, digests=digests)
+
+
+def next_document(upcoming: Any, *, digests: Mapping[str, str] | None = None) -> Document:
+    """`next --json`: the batches worth making now, what they are for, what they cost, and when to stop."""
+    return document("next", upcoming.to_dict(), problems=getattr(upcoming, "findings", ()), digests=digests)
+
+
+def card_document(formula: Formula, *, digests: Mapping[str, str] | None = None) -> Document:
+    """`card --json`: the formula with its weights, process, declaration, specs and tolerances."""
+    return document("card", formula.to_dict(), problems=formula.findings, digests=digests)
+
+
+def status_document(
+    study: Study, *, rounds: Sequence[Mapping[str, Any]], results: Results | None, todo: str, **more: Any
+) -> Document:
+    """`status --json`: where the study stands and what to do next."""
+    body = {
+        "study": study.name,
+        "rounds": list(rounds),
+        "batches": 0 if results is None else len(results.batches),
+        "next": todo,
+        **more,
+    }
+    return document("status", body, problems=study.problems, digests=study.digests)
+
+
+def verify_document(ok: bool, head: str, entries: int, problems: Iterable[Problem] = ()) -> Document:
+    """`verify --json`: whether the journal's chain and every digest hold, and the chain's head."""
+    made = document("verify", {"head": head, "entries": entries}, problems=problems)
+    return {**made, "ok": ok and made["ok"]}
+
+
+def _digests(models: Models) -> dict[str, str]:
+    return {**models.study.digests, "results": models.results_digest}
+
+
+def _gathered(models: Models) -> list[Problem]:
+    return [finding for model in models.values() for finding in model.findings]
+
+
+def _correlations(models: Models) -> Any:
+    table = models.residual_correlation
+    return table if isinstance(table, Unavailable) else {name: row.to_dict() for name, row in table.iterrows()}

@@ -1,0 +1,310 @@
+"""What a report knows, as frozen records. `reports.gather` fills them once; page, terminal and card only render.
+
+A level, a reading, a prediction stand in the study's units; intervals say in their field names which of the
+three they are. A number that does not exist is an `Unavailable`, never a NaN.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, is_dataclass
+from types import MappingProxyType
+from typing import Any, Literal
+
+from doe.problems import Problem, Unavailable
+
+Amount = float | Unavailable
+Ends = tuple[float, float]
+State = Literal["meets", "close", "misses", "watched", "unknown"]
+Verdict = Literal["make", "confirm", "more", "stop", "plan"]
+
+_NONE: Mapping[str, Any] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class Spec:
+    """What is wanted of a response, and how it is measured."""
+
+    name: str
+    unit: str
+    method: str
+    aim: str
+    must: bool
+    exact: bool
+    low: float | None = None
+    target: float | None = None
+    high: float | None = None
+    log: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One spec at one formula: what a batch will read. `shape` is (value, height 0..1) of one batch's density.
+
+    `predicted` is the mean, on a log scale the median. `confidence` is for the mean, `prediction` for one new
+    batch, `tolerance` for 95 % of all batches; each at 95 %. `marks` are readings of references (name, value).
+    """
+
+    spec: Spec
+    predicted: Amount
+    sd: Amount
+    confidence: Ends | Unavailable
+    prediction: Ends | Unavailable
+    tolerance: Ends | Unavailable
+    chance: Amount
+    state: State
+    axis: Ends
+    shape: tuple[tuple[float, float], ...] = ()
+    marks: tuple[tuple[str, float], ...] = ()
+    measured: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One ingredient of a formula: its level, and how far it is allowed to go, was tried, stands now."""
+
+    name: str
+    inci: tuple[tuple[str, float], ...]
+    phase: str
+    role: str
+    level: float
+    grams: float
+    step: float | None
+    allowed: Ends | None
+    tried: Ends | None
+    tolerance: Ends | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One process factor of a formula. `value` is a number or the name of a level."""
+
+    name: str
+    unit: str
+    value: float | str
+    allowed: Ends | None
+    tried: Ends | None
+    levels: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Formula:
+    """A formula with what is predicted of it. `confirmed` says what confirmation batches showed, if any were made."""
+
+    name: str
+    unit: str
+    total: float
+    batch_g: float
+    balance_g: float
+    lines: tuple[Line, ...]
+    settings: tuple[Setting, ...]
+    strips: tuple[Strip, ...]
+    chance: Amount
+    chance_interval: Ends | Unavailable
+    cost_per_kg: Amount
+    currency: str
+    inside: bool | Unavailable
+    desirability: Amount
+    confirmed: str | None = None
+    findings: tuple[Problem, ...] = ()
+    differs: str = ""
+
+    @property
+    def phases(self) -> tuple[tuple[str, tuple[Line, ...]], ...]:
+        """Lines by phase, in the order in which phases first stand in the study."""
+        names = dict.fromkeys(line.phase for line in self.lines)
+        return tuple((name, tuple(line for line in self.lines if line.phase == name)) for name in names)
+
+    @property
+    def weakest(self) -> Strip | None:
+        """The must with the lowest chance."""
+        judged = [s for s in self.strips if s.spec.must and isinstance(s.chance, float)]
+        return min(judged, key=lambda s: s.chance if isinstance(s.chance, float) else 1.0, default=None)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The formula as plain data for JSON."""
+        out: dict[str, Any] = _plain(self)
+        return out
+
+
+def _plain(value: Any) -> Any:
+    if is_dataclass(value) and not isinstance(value, type) and not hasattr(value, "to_dict"):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Formula):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, tuple):
+        return [_plain(inner) for inner in value]
+    return value
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """The first line: what to do, because of what."""
+
+    verdict: Verdict
+    line: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """What to do next, what it costs and how long it takes. `days` of work at the bench."""
+
+    line: str
+    batches: int
+    cost: Amount
+    days: Amount
+    gain: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """One response along one direction from the formula. Points are (level, mean, confidence low, high)."""
+
+    direction: str
+    unit: str
+    points: tuple[tuple[float, float, float, float], ...]
+    now: float
+    span: float
+
+
+@dataclass(frozen=True, slots=True)
+class EffectRow:
+    """All directions of one response, the strongest first, with the sentence that reads them."""
+
+    spec: Spec
+    axis: Ends
+    effects: tuple[Effect, ...]
+    reading: str
+
+
+@dataclass(frozen=True, slots=True)
+class Slice:
+    """One response over two levels, all else held or giving way as `held` says. `values[j][i]` at ys[j], xs[i].
+
+    `polygon` bounds what the limits allow; `inside[j][i]` says what was tried; `trials` are (id, x, y, near) with
+    `near` 1 for a trial in this very slice, towards 0 for one far from it.
+    """
+
+    title: str
+    unit: str
+    x_name: str
+    y_name: str
+    axis_unit: str
+    xs: tuple[float, ...]
+    ys: tuple[float, ...]
+    values: tuple[tuple[float, ...], ...]
+    inside: tuple[tuple[bool, ...], ...]
+    levels: tuple[float, ...]
+    limits: tuple[float, ...]
+    polygon: tuple[tuple[float, float], ...]
+    trials: tuple[tuple[str, float, float, float], ...]
+    chosen: tuple[float, float]
+    held: str
+    reading: str
+    is_chance: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PlanFacts:
+    """One round's plan: its trials (id, order, block, replicate_of, levels) and quality as `plan --json` gives it."""
+
+    round: int
+    seed: int
+    columns: tuple[str, ...]
+    trials: tuple[Mapping[str, Any], ...]
+    quality: Mapping[str, Any]
+    terms: tuple[str, ...]
+    maybe: tuple[str, ...]
+    digest: str
+    findings: tuple[Problem, ...] = ()
+    corners: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class TriedRange:
+    """Where trials stood on one ingredient or factor: `allowed` ends and (trial, level) points."""
+
+    name: str
+    unit: str
+    allowed: Ends
+    points: tuple[tuple[str, float], ...]
+    now: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BatchRow:
+    """One batch as made: trial, state, why, order, day, levels, and what was read (text keeps `<5` as `<5`)."""
+
+    batch: str
+    trial: str
+    state: str
+    why: str
+    order: float | None
+    day: str
+    levels: Mapping[str, Any]
+    readings: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class FitFacts:
+    """One fitted response: the entry of `fit --json`, and (trial, order, observed, predicted, residual) in its unit."""
+
+    spec: Spec
+    fit: Mapping[str, Any]
+    points: tuple[tuple[str, float, float, float, float], ...]
+    repeatability: str
+    reading: str
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One thing done, from the journal: when (ISO 8601), by whom, which command, in words."""
+
+    when: str
+    who: str
+    command: str
+    says: str
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Everything a report may say. Empty tuples and None are what is not known yet."""
+
+    study: str
+    product: str
+    market: str
+    currency: str
+    unit: str
+    specs: tuple[Spec, ...]
+    decision: Decision
+    next_step: NextStep
+    batches: int
+    rests_on: str
+    batch_g: float
+    batches_per_day: float
+    batch_cost: float
+    wanted_chance: float
+    cost_ceiling: Spec | None = None
+    formula: Formula | None = None
+    alternatives: tuple[Formula, ...] = ()
+    references: tuple[tuple[str, Mapping[str, float]], ...] = ()
+    front: tuple[tuple[float, float, bool], ...] = ()
+    certificate: Mapping[str, Any] = field(default_factory=lambda: _NONE)
+    clash: tuple[str, ...] = ()
+    limited_by: tuple[str, ...] = ()
+    effects: tuple[EffectRow, ...] = ()
+    slices: tuple[Slice, ...] = ()
+    plans: tuple[PlanFacts, ...] = ()
+    tried: tuple[TriedRange, ...] = ()
+    made: tuple[BatchRow, ...] = ()
+    fits: tuple[FitFacts, ...] = ()
+    findings: tuple[Problem, ...] = ()
+    events: tuple[Event, ...] = ()
+    region: Mapping[str, Any] = field(default_factory=lambda: _NONE)
+    limits: tuple[tuple[str, str], ...] = ()
+    open_questions: tuple[str, ...] = ()
+    digests: Mapping[str, str] = field(default_factory=lambda: _NONE)
+    version: str = ""
+    definition: str = ""
+    steps: tuple[str, ...] = ()

@@ -1,0 +1,175 @@
+"""Charts: effects as small multiples, predicted against observed, residuals, design-space curve, front, time line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from markupsafe import Markup
+
+from reports.facts import Effect, EffectRow, Event, FitFacts
+from reports.numbers import exactly, figure, percent
+from reports.svg import Axis, axis_below, axis_left, element, line, mark, padded, path, picture, words
+
+
+def effect(row: EffectRow, one: Effect, *, first: bool, width: float = 190.0, height: float = 132.0) -> Markup:
+    """One response along one direction: the predicted mean with its confidence band, and the formula's own place."""
+    spec = row.spec
+    left = 46.0 if first else 12.0
+    x = Axis(one.points[0][0], one.points[-1][0], left, width - 12)
+    y = Axis(*row.axis, height - 30, 24, spec.log and row.axis[0] > 0)
+    parts = axis_left(y, left, "", 4, width - 12 - left) if first else [
+        line(left, y(t), width - 12, y(t), "hair") for t in y.ticks(4)
+    ]  # fmt: skip
+    upper = [(x(p[0]), _held(y, p[3])) for p in one.points]
+    lower = [(x(p[0]), _held(y, p[2])) for p in one.points]
+    parts += [
+        path([(x(one.now), y.start), (x(one.now), y.end)], "dash"),
+        path([*upper, *reversed(lower)], "band", closed=True),
+        path([(x(p[0]), _held(y, p[1])) for p in one.points], "line"),
+    ]
+    parts += [
+        line(left, y(limit), width - 12, y(limit), "limit")
+        for limit in (spec.low, spec.high)
+        if limit is not None and row.axis[0] <= limit <= row.axis[1]
+    ]
+    here = min(one.points, key=lambda p: abs(p[0] - one.now))
+    parts.append(mark(x(one.now), _held(y, here[1]), 0.9))
+    parts += [
+        line(left, y.start, width - 12, y.start, "axis"),
+        words(left, height - 16, figure(one.points[0][0])),
+        words(width - 12, height - 16, figure(one.points[-1][0]), anchor="end"),
+        words((left + width - 12) / 2, height - 16, one.unit, anchor="middle", most=14),
+        words(left - (0 if not first else 34), 13, one.direction, "say", most=30),
+    ]
+    says = (
+        f"{spec.name} along {one.direction}: from {figure(one.points[0][1])} to {figure(one.points[-1][1])} {spec.unit}"
+    )
+    return picture(width, height, says, parts)
+
+
+def _held(axis: Axis, value: float) -> float:
+    """A pixel kept within the plot."""
+    low, high = sorted((axis.start, axis.end))
+    return min(max(axis(value), low), high)
+
+
+def observed_predicted(facts: FitFacts, side: float = 250.0) -> Markup:
+    """Observed against predicted with the line where both agree."""
+    spec = facts.spec
+    values = [v for p in facts.points for v in (p[2], p[3])]
+    low, high = padded(values)
+    if spec.log and min(values) > 0:
+        low, high = min(values) / 1.15, max(values) * 1.15
+    x = Axis(low, high, 54, side - 10, spec.log)
+    y = Axis(low, high, side - 40, 30, spec.log)
+    parts = [*axis_below(x, side - 40, f"predicted [{spec.unit}]", 4),
+             *axis_left(y, 54, f"observed {spec.name} [{spec.unit}]", 4)]  # fmt: skip
+    parts.append(line(x(low), y(low), x(high), y(high), "dash"))
+    for trial, _, seen, fitted, _ in facts.points:
+        parts.append(element("circle", element("title", f"{trial}: observed {figure(seen)}, predicted {figure(fitted)}"),
+                             cx=x(fitted), cy=y(seen), r="3.2", cls="ring"))  # fmt: skip
+    return picture(side, side, f"{spec.name}: observed against predicted, {len(facts.points)} batches", parts)
+
+
+def residuals_by_order(facts: FitFacts, width: float = 330.0, height: float = 250.0) -> Markup:
+    """Deleted residuals in the order the batches were made: a drift or a bad day would show."""
+    orders = [p[1] for p in facts.points]
+    values = [p[4] for p in facts.points]
+    reach = max(3.2, *(abs(v) * 1.08 for v in values)) if values else 3.2
+    x = Axis(min(orders, default=1) - 0.7, max(orders, default=2) + 0.7, 44, width - 10)
+    y = Axis(-reach, reach, height - 40, 30)
+    parts = [*axis_below(x, height - 40, "order of making", 6),
+             *axis_left(y, 44, "deleted residual [its own sd]", 5)]  # fmt: skip
+    parts += [line(44, y(0), width - 10, y(0), "axis"), line(44, y(3), width - 10, y(3), "dash"),
+              line(44, y(-3), width - 10, y(-3), "dash")]  # fmt: skip
+    for trial, order, _, _, value in facts.points:
+        cls = "clay" if abs(value) > 3 else "ring"
+        parts += [line(x(order), y(0), x(order), y(value), "hair"),
+                  element("circle", element("title", f"{trial}: {figure(value)}"), cx=x(order), cy=y(value), r="3.2",
+                          cls=cls)]  # fmt: skip
+        if abs(value) > 3:
+            parts.append(words(x(order), y(value) + (-8 if value > 0 else 14), trial, anchor="middle", most=12))
+    return picture(width, height, f"{facts.spec.name}: residuals in order of making", parts)
+
+
+def fraction_of_space(curve: Sequence[tuple[float, float]], width: float = 330.0, height: float = 230.0) -> Markup:
+    """How much of the region is predicted at least so well: standard deviation of a predicted mean against share."""
+    top = max(sd for _, sd in curve) * 1.08
+    x, y = Axis(0, 1, 44, width - 14), Axis(0, top, height - 40, 30)
+    parts = [*axis_left(y, 44, "sd of a predicted mean [batch sd]", 5, width - 58),
+             *axis_below(x, height - 40, "share of the region", 5),
+             path([(x(share), y(sd)) for share, sd in curve], "line")]  # fmt: skip
+    half = min(curve, key=lambda p: abs(p[0] - 0.5))
+    parts += [line(x(half[0]), y.start, x(half[0]), y(half[1]), "dash"),
+              words(x(half[0]) + 6, y(half[1]) + 16, f"half: {figure(half[1], digits=2)}", "halo")]  # fmt: skip
+    return picture(width, height, f"half of the region is predicted within {figure(half[1])} batch sd", parts)
+
+
+def chance_against_cost(
+    front: Sequence[tuple[float, float, bool]], currency: str, ceiling: float | None, width: float = 360.0
+) -> Markup:
+    """The cheapest formula for each chance: chance against cost per kg, the chosen one with our mark."""
+    height = 240.0
+    costs = [cost for _, cost, _ in front]
+    low, high = padded([*costs, *([ceiling] if ceiling is not None else [])], 0.08)
+    x = Axis(low, high, 46, width - 14)
+    y = Axis(0, 1, height - 40, 30)
+    parts = axis_below(x, height - 40, f"cost [{currency}/kg]", 5)
+    parts.append(line(46, y.start, 46, y.end, "axis"))
+    for share in (0, 0.25, 0.5, 0.75, 1):
+        parts += [line(46, y(share), width - 14, y(share), "hair"),
+                  words(40, y(share) + 4, f"{share:.0%}".replace("%", " %"), anchor="end")]  # fmt: skip
+    parts.append(words(2, 18, "chance that a new batch passes everything", "say"))
+    ordered = sorted(front, key=lambda p: p[1])
+    parts.append(path([(x(cost), y(chance)) for chance, cost, _ in ordered], "thin"))
+    if ceiling is not None:
+        parts += [line(x(ceiling), y.start, x(ceiling), y.end, "limit"),
+                  words(x(ceiling) - 4, y.end + 10, f"ceiling {exactly(ceiling)}", anchor="end")]  # fmt: skip
+    for chance, cost, chosen in ordered:
+        label = element("title", f"{percent(chance)} at {figure(cost)} {currency}/kg")
+        if chosen:
+            parts.append(mark(x(cost), y(chance), 1.3))
+        else:
+            parts.append(element("circle", label, cx=x(cost), cy=y(chance), r="3", cls="ring"))
+    return picture(width, height, "chance against cost", parts)
+
+
+def compared_chances(rows: Sequence[tuple[str, float]], width: float = 360.0) -> Markup:
+    """Chances side by side as bars with their names: alternatives and references."""
+    height = 26.0 * len(rows) + 14
+    axis = Axis(0, 1, 130, width - 56)
+    parts: list[Markup] = []
+    for i, (name, chance) in enumerate(rows):
+        y = 18.0 + 26 * i
+        parts += [words(2, y + 4, name, "say", most=20), line(axis.start, y, axis.end, y, "hair"),
+                  element("rect", x=axis.start, y=y - 4, width=max(axis(chance) - axis.start, 0.5), height="8",
+                          cls="s4"),
+                  words(width - 50, y + 4, percent(chance), "say")]  # fmt: skip
+    return picture(width, height, "chances side by side", parts)
+
+
+def time_line(events: Sequence[Event], width: float = 760.0) -> Markup:
+    """What was done, on a line of days; several things on one day stand on each other."""
+    days = [datetime.fromisoformat(e.when).date() for e in events]
+    first, last = min(days), max(days)
+    axis = Axis(0, max((last - first).days, 1), 60, width - 60)
+    piles: dict[int, list[Event]] = {}
+    for day, event in zip(days, events, strict=True):
+        piles.setdefault((day - first).days, []).append(event)
+    tall = max(len(pile) for pile in piles.values())
+    gap = min(14.0, 150.0 / tall)
+    base = 22 + gap * tall
+    parts = [line(40, base, width - 40, base, "axis")]
+    shown = -1e9
+    for day, pile in sorted(piles.items()):
+        x = axis(day)
+        for i, event in enumerate(pile):
+            title = element("title", f"{event.when} {event.command}: {event.says}")
+            parts.append(element("circle", title, cx=x, cy=base - 8 - gap * i, r="3.4", cls="ring"))
+            if gap >= 12:
+                parts.append(words(x + 8, base - 4 - gap * i, event.command, most=14))
+        if x - shown > 64:
+            parts.append(words(x, base + 18, str(datetime.fromisoformat(pile[0].when).date()), anchor="middle"))
+            shown = x
+    return picture(width, base + 26, f"time line from {first} to {last}", parts, wide=True)
