@@ -40,8 +40,16 @@ def _marked(results: Results, which: Iterable[str], why: str, state: str) -> Res
         )
         if not found:
             known = [*batches.index, *batches["trial"]]
-            problems.append(Problem("unknown-trial", "stop", "record", f"{name}, which has no results", "a trial or batch that has",
-                                    nearest_name(name, known) or "blendwright status FOLDER lists them"))  # fmt: skip
+            problems.append(
+                Problem(
+                    "unknown-trial",
+                    "stop",
+                    "record",
+                    f"{name}, which has no results",
+                    "a trial or batch that has",
+                    nearest_name(name, known) or "blendwright status FOLDER lists them",
+                )
+            )
         chosen += [batch for batch in found if batch not in chosen]
     already = [batch for batch in chosen if (batches.loc[batch, "state"] in USABLE) == (state in USABLE)]
     if chosen and len(already) == len(chosen):
@@ -74,8 +82,16 @@ def correct(
     wanted = next((r for r in study.responses if r.name == response and not r.is_exact), None)
     entry: Entry | Refusal | None = None
     if wanted is None:
-        problems.append(Problem("unknown-response", "stop", "record", repr(response), ", ".join(names),
-                                nearest_name(response, names) or "name a response of the study"))  # fmt: skip
+        problems.append(
+            Problem(
+                "unknown-response",
+                "stop",
+                "record",
+                repr(response),
+                ", ".join(names),
+                nearest_name(response, names) or "name a response of the study",
+            )
+        )
     else:
         entry = read_response(typed, wanted)
         if isinstance(entry, Refusal):
@@ -87,10 +103,24 @@ def correct(
     if reading is not None:
         rows = rows[rows["reading"] == reading]
     if wanted is not None and len(rows) != 1:
-        got = "no reading" if rows.empty else f"{len(rows)} readings: " + ", ".join(
-            f"{batch} reading {number}" for batch, number in zip(rows["batch"], rows["reading"], strict=True))  # fmt: skip
-        problems.append(Problem("unclear-reading", "stop", f"{response} of {which}", got, "one reading",
-                                "name the batch and the reading" if len(rows) else "record it instead"))  # fmt: skip
+        got = (
+            "no reading"
+            if rows.empty
+            else f"{len(rows)} readings: "
+            + ", ".join(
+                f"{batch} reading {number}" for batch, number in zip(rows["batch"], rows["reading"], strict=True)
+            )
+        )
+        problems.append(
+            Problem(
+                "unclear-reading",
+                "stop",
+                f"{response} of {which}",
+                got,
+                "one reading",
+                "name the batch and the reading" if len(rows) else "record it instead",
+            )
+        )
     if problems or not isinstance(entry, Entry):
         raise ResultsError(problems)
     row = rows.iloc[0].to_dict()

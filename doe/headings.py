@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from doe.cells import same_unit, tidy
-from doe.parts import Response
+from doe.parts import Factor, Ingredient, Response
 from doe.problems import Problem
 from doe.rawtable import RawTable
 
@@ -92,11 +92,11 @@ def read_headings(study: Study, table: RawTable) -> tuple[Headings, list[Problem
 
 def _known(study: Study) -> dict[str, tuple[Kind, str]]:
     known: dict[str, tuple[Kind, str]] = {word: ("word", word) for word in _WORDS}
-    for item in (*study.ingredients, *study.factors):
-        for old in item.was:
-            known[old] = ("level", item.name)
-    for item in (*study.ingredients, *study.factors):
-        known[item.name] = ("level", item.name)
+    parts: list[Ingredient | Factor] = [*study.ingredients, *study.factors]
+    for part in parts:
+        known |= dict.fromkeys(part.was, ("level", part.name))
+    for part in parts:
+        known[part.name] = ("level", part.name)
     for response in study.responses:
         known[response.name] = ("response", response.name)
     return known

@@ -144,8 +144,8 @@ def _planned_draft(intake: Intake, table: RawTable, row: int, headings: Headings
     trial_place, batch_place = headings.word("trial"), headings.word("batch")
     place = trial_place if trial_place is not None else batch_place
     if place is None:
-        intake.stop("no-trial", table.where(row), "neither a trial nor levels", "column trial, or a level of everything",
-                    "say which trial each row is")  # fmt: skip
+        allowed, do = "column trial, or a level of everything", "say which trial each row is"
+        intake.stop("no-trial", table.where(row), "neither a trial nor levels", allowed, do)
         return None
     batch_text = text_of(table.rows[row][batch_place]) if batch_place is not None else ""
     trial = (
@@ -215,8 +215,9 @@ class _HistoryNames:
 def _merge_levels(intake: Intake, draft: BatchDraft, levels: Levels, table: RawTable, row: int) -> None:
     for name, value in levels.items():
         if draft.levels.setdefault(name, value) != value:
-            intake.stop("two-recipes", table.where(row), f"batch {draft.batch} with {name} {value} and {draft.levels[name]}",
-                        "one recipe a batch", "give each making its own number in column batch")  # fmt: skip
+            got = f"batch {draft.batch} with {name} {value} and {draft.levels[name]}"
+            do = "give each making its own number in column batch"
+            intake.stop("two-recipes", table.where(row), got, "one recipe a batch", do)
 
 
 def _read_words(intake: Intake, draft: BatchDraft, table: RawTable, row: int, headings: Headings) -> None:
@@ -275,8 +276,8 @@ def _read_row(intake: Intake, draft: BatchDraft, table: RawTable, row: int, head
         return
     for column in headings.of("response"):
         response = intake.study.response(column.name)
-        _note(intake, draft, response, read_response(cells[column.place], response, mark), table.where(row, column.place),
-              number, words)  # fmt: skip
+        read_cell = read_response(cells[column.place], response, mark)
+        _note(intake, draft, response, read_cell, table.where(row, column.place), number, words)
 
 
 def _read_long(

@@ -85,13 +85,21 @@ def take_in(
 
 
 def _readable(study: Study, tables: Sequence[RawTable], intake: Intake) -> list[tuple[RawTable, Headings]]:
-    """Tables with their headings. Of a workbook's sheets, those without any name of the study are left out and named."""
+    """Tables with their headings. A workbook's sheets without any name of the study are left out, and named."""
     out = []
     for table in tables:
         headings, problems = read_headings(study, table)
         if table.sheet and len(tables) > 1 and not headings.columns:
-            intake.findings.append(Problem("sheet-not-read", "warn", table.where(), "no column of this study",
-                                           "sheets with trials", "not read; name its columns if it should be"))  # fmt: skip
+            intake.findings.append(
+                Problem(
+                    "sheet-not-read",
+                    "warn",
+                    table.where(),
+                    "no column of this study",
+                    "sheets with trials",
+                    "not read; name its columns if it should be",
+                )
+            )
             continue
         intake.problems += problems
         out.append((table, headings))
@@ -101,9 +109,13 @@ def _readable(study: Study, tables: Sequence[RawTable], intake: Intake) -> list[
 def _check_responses(intake: Intake, wide: bool) -> None:
     missing = [r.name for r in intake.study.fitted_responses if r.name not in intake.seen]
     if wide and missing:
-        intake.stop("missing-response", "table", "no column " + ", ".join(missing),
-                    "a column for every response that is fitted",
-                    "add the columns; leave blank what was not measured")  # fmt: skip
+        intake.stop(
+            "missing-response",
+            "table",
+            "no column " + ", ".join(missing),
+            "a column for every response that is fitted",
+            "add the columns; leave blank what was not measured",
+        )
 
 
 def _check_reasons(intake: Intake) -> None:
@@ -111,12 +123,17 @@ def _check_reasons(intake: Intake) -> None:
         state = str(draft.words.get("state", "made")).casefold()
         draft.words["state"] = state
         if state not in USABLE and not draft.words.get("why"):
-            intake.stop("no-reason", draft.where, f"batch {draft.batch} is {state} without a reason", "a reason in column why",
-                        "say why")  # fmt: skip
+            intake.stop(
+                "no-reason",
+                draft.where,
+                f"batch {draft.batch} is {state} without a reason",
+                "a reason in column why",
+                "say why",
+            )
 
 
 def _numbered(intake: Intake) -> list[Reading]:
-    """Readings with their numbers, the same one twice taken once; contradictions and rows of unclear meaning are problems."""
+    """Readings with their numbers, the same one twice taken once; contradictions and unclear rows are problems."""
     kept: dict[tuple[str, str, int, object], Reading] = {}
     groups: dict[tuple[str, str, object], list[Reading]] = {}
     for reading in intake.readings:
@@ -124,9 +141,13 @@ def _numbered(intake: Intake) -> list[Reading]:
     for (batch, response, speed), group in groups.items():
         bare = [one for one in group if one.number is None]
         if len(bare) > 1 and not all(one.named for one in bare):
-            intake.stop("unclear-rows", bare[1].where, f"{response} of {batch.rpartition('-')[0]} stands on {len(bare)} rows",
-                        "one row a trial, or columns that tell them apart",
-                        "number new makings in column batch, or readings of one jar in column reading")  # fmt: skip
+            intake.stop(
+                "unclear-rows",
+                bare[1].where,
+                f"{response} of {batch.rpartition('-')[0]} stands on {len(bare)} rows",
+                "one row a trial, or columns that tell them apart",
+                "number new makings in column batch, or readings of one jar in column reading",
+            )
             continue
         taken = {one.number for one in group}
         free = (number for number in range(1, len(group) + len(taken) + 2) if number not in taken)
@@ -135,13 +156,23 @@ def _numbered(intake: Intake) -> list[Reading]:
             key = (batch, response, one.number, speed)
             before = kept.setdefault(key, one)
             if before is not one and before.entry.value != one.entry.value:
-                intake.stop("contradiction", one.where, f"{response} of {batch}, reading {one.number}: {one.entry.value:g}"
-                            f" and {before.entry.value:g} ({before.where})" if None not in (one.entry.value, before.entry.value)
-                            else f"{response} of {batch}, reading {one.number}, measured and not measured",
-                            "one value a reading", "keep the right one, or number the readings")  # fmt: skip
+                values = " and ".join(
+                    "not measured" if e.value is None else f"{e.value:g}" for e in (before.entry, one.entry)
+                )
+                got = f"{response} of {batch}, reading {one.number}: {values} ({before.where})"
+                do = "keep the right one, or number the readings"
+                intake.stop("contradiction", one.where, got, "one value a reading", do)
             elif before is not one:
-                intake.findings.append(Problem("same-twice", "inform", one.where, f"{response} of {batch} stands there twice",
-                                               "each reading once", "taken once"))  # fmt: skip
+                intake.findings.append(
+                    Problem(
+                        "same-twice",
+                        "inform",
+                        one.where,
+                        f"{response} of {batch} stands there twice",
+                        "each reading once",
+                        "taken once",
+                    )
+                )
     return list(kept.values())
 
 
@@ -165,8 +196,16 @@ def _spread_findings(levels: Mapping[str, Levels], intake: Intake) -> list[Probl
     if not again:
         return []
     text = "; ".join(" and ".join(group[:6]) for group in again[:4]) + (" ..." if len(again) > 4 else "")
-    return [Problem("same-recipe", "inform", "table", f"the same recipe in {text}", "separate batches of one recipe",
-                    "if these were readings of one jar, give them one trial and number column reading")]  # fmt: skip
+    return [
+        Problem(
+            "same-recipe",
+            "inform",
+            "table",
+            f"the same recipe in {text}",
+            "separate batches of one recipe",
+            "if these were readings of one jar, give them one trial and number column reading",
+        )
+    ]
 
 
 def _recipe(levels: Mapping[str, float | str]) -> tuple[object, ...]:
@@ -248,6 +287,16 @@ def folder_results(study: Study) -> Results:
     """
     folder = study.folder
     if folder is None or not (folder / "results" / "readings.csv").is_file():
-        raise ResultsError([Problem("no-results", "stop", "results", "nothing was recorded", "results of trials",
-                                    "blendwright record FOLDER FILE, or give a table")])  # fmt: skip
+        raise ResultsError(
+            [
+                Problem(
+                    "no-results",
+                    "stop",
+                    "results",
+                    "nothing was recorded",
+                    "results of trials",
+                    "blendwright record FOLDER FILE, or give a table",
+                )
+            ]
+        )
     return carried(study, stored_results(folder))

@@ -13,6 +13,7 @@ import pandas as pd
 from doe.cells import same_unit
 from doe.intake import USABLE
 from doe.levels import listed, range_findings
+from doe.parts import Factor, Ingredient
 from doe.problems import Problem, ResultsError
 from doe.resultset import (
     BATCH_COLUMNS,
@@ -67,11 +68,11 @@ def parsed_results(readings: str, batches: str) -> Results:
     return Results(typed, typed_batches(batch_frame), tuple(levels))
 
 
-def _level_column(texts: list[str]) -> pd.Series:
+def _level_column(texts: list[str]) -> list[float] | list[str | None]:
     try:
-        return pd.Series([float(text) if text else float("nan") for text in texts], dtype=float).to_numpy()  # type: ignore[return-value]
+        return [float(text) if text else float("nan") for text in texts]
     except ValueError:
-        return pd.Series([text or None for text in texts], dtype=object).to_numpy()  # type: ignore[return-value]
+        return [text or None for text in texts]
 
 
 def _frame(text: str, name: str, needed: tuple[str, ...]) -> pd.DataFrame:
@@ -86,8 +87,18 @@ def _frame(text: str, name: str, needed: tuple[str, ...]) -> pd.DataFrame:
 
 
 def _damaged(name: str) -> ResultsError:
-    return ResultsError([Problem("damaged", "stop", f"results/{name}", "not as it was written", "the file as record wrote it",
-                                 "put back a copy of it, or record the originals again")])  # fmt: skip
+    return ResultsError(
+        [
+            Problem(
+                "damaged",
+                "stop",
+                f"results/{name}",
+                "not as it was written",
+                "the file as record wrote it",
+                "put back a copy of it, or record the originals again",
+            )
+        ]
+    )
 
 
 def joined(stored: Results, new: Results) -> Results:
@@ -106,16 +117,23 @@ def joined(stored: Results, new: Results) -> Results:
             if pd.isna(before):
                 keep.append(place)
                 continue
-            problems.append(Problem("recorded-before", "stop", f"{key[1]} of {key[0]}, reading {key[2]}", _shown(value),
-                                    f"{_shown(before)}, as recorded before",
-                                    "use --correct with a reason, or number it as another reading"))  # fmt: skip
+            problems.append(
+                Problem(
+                    "recorded-before",
+                    "stop",
+                    f"{key[1]} of {key[0]}, reading {key[2]}",
+                    _shown(value),
+                    f"{_shown(before)}, as recorded before",
+                    "use --correct with a reason, or number it as another reading",
+                )
+            )
     if problems:
         raise ResultsError(problems)
     columns = tuple(dict.fromkeys((*stored.columns, *new.columns)))
     lots = [c for c in dict.fromkeys((*stored.batch_rows, *new.batch_rows)) if str(c).startswith("lot: ")]
     names = [*BATCH_COLUMNS, *columns, *lots]
     rows = _records(stored.batch_rows, names)
-    last = {batch: row for batch, row in rows}
+    last = dict(rows)
     for batch, row in _records(new.batch_rows, names):
         merged = row if batch not in last else _merged(last[batch], row)
         if last.get(batch) != merged:
@@ -131,7 +149,7 @@ def joined(stored: Results, new: Results) -> Results:
 
 
 def _shown(value: object) -> str:
-    return "not measured" if pd.isna(value) else f"{value:g}"  # type: ignore[call-overload,no-any-return,str-format]
+    return f"{value:g}" if isinstance(value, float) and value == value else "not measured"
 
 
 def _records(frame: pd.DataFrame, names: list[str]) -> list[tuple[str, dict[str, object]]]:
@@ -171,16 +189,24 @@ def _recorded_before(stored: Results, new: Results) -> list[Problem]:
     again = [now[row] for row in now if row in before]
     if not again:
         return []
-    return [Problem("recorded-before", "stop", "table", f"{len(again)} rows that were recorded before",
-                    "each batch once", "send only the new rows")]  # fmt: skip
+    return [
+        Problem(
+            "recorded-before",
+            "stop",
+            "table",
+            f"{len(again)} rows that were recorded before",
+            "each batch once",
+            "send only the new rows",
+        )
+    ]
 
 
 def carried(study: Study, stored: Results) -> Results:
     """Stored results in terms of the present definition; what it cannot express is out, with the reason as a finding.
 
     A renamed ingredient or factor follows `was`; an ingredient that is no longer there is out where its level was not
-    0; one that is new was 0; a factor that is new was not set, so those batches are out. Readings in another unit, by another
-    method or of another kind are out. Targets do not matter here. Nothing stored is changed.
+    0; one that is new was 0; a factor that is new was not set, so those batches are out. Readings in another unit, by
+    another method or of another kind are out. Targets do not matter here. Nothing stored is changed.
     """
     frame = stored.batch_rows.copy()
     findings: list[Problem] = []
@@ -212,7 +238,8 @@ def carried(study: Study, stored: Results) -> Results:
 
 
 def _rename(study: Study, frame: pd.DataFrame) -> None:
-    for part in (*study.ingredients, *study.factors):
+    parts: list[Ingredient | Factor] = [*study.ingredients, *study.factors]
+    for part in parts:
         for old in part.was:
             for before, after in ((old, part.name), (f"lot: {old}", f"lot: {part.name}")):
                 if before in frame and after in frame:
@@ -229,9 +256,17 @@ def _drop_column(frame: pd.DataFrame, name: str, out: dict[str, str], findings: 
     there = values.notna() & ~(numbers == 0)
     if not there.any():
         return
-    if values.notna().all() and values.nunique() == 1:
-        findings.append(Problem("dropped", "warn", name, f"is no longer in the study, and was {values.iloc[0]} in every batch",
-                                "", "kept; the models speak of that setting only"))  # fmt: skip
+    if values.notna().all() and len(set(values)) == 1:
+        findings.append(
+            Problem(
+                "dropped",
+                "warn",
+                name,
+                f"is no longer in the study, and was {values.iloc[0]} in every batch",
+                "",
+                "kept; the models speak of that setting only",
+            )
+        )
         return
     out |= {str(batch): f"made with {name}, which is no longer in the study" for batch in frame.index[there]}
 
@@ -253,8 +288,17 @@ def _grouped(out: Mapping[str, str]) -> list[Problem]:
     reasons: dict[str, list[str]] = {}
     for batch, why in out.items():
         reasons.setdefault(why, []).append(batch)
-    return [Problem("out", "warn", listed(batches), why, "what the present study can express",
-                    "left out of the fit; kept in the folder") for why, batches in reasons.items()]  # fmt: skip
+    return [
+        Problem(
+            "out",
+            "warn",
+            listed(batches),
+            why,
+            "what the present study can express",
+            "left out of the fit; kept in the folder",
+        )
+        for why, batches in reasons.items()
+    ]
 
 
 def _carry_readings(study: Study, readings: pd.DataFrame, findings: list[Problem]) -> pd.DataFrame:
@@ -264,8 +308,16 @@ def _carry_readings(study: Study, readings: pd.DataFrame, findings: list[Problem
         response = next((r for r in study.responses if r.name == name), None)
         if response is None:
             keep[rows.index] = False
-            findings.append(Problem("out", "inform", str(name), f"{len(rows)} readings of a response no longer in the study",
-                                    "", "kept in the folder, not fitted"))  # fmt: skip
+            findings.append(
+                Problem(
+                    "out",
+                    "inform",
+                    str(name),
+                    f"{len(rows)} readings of a response no longer in the study",
+                    "",
+                    "kept in the folder, not fitted",
+                )
+            )
             continue
         unit, kind = unit_and_kind(response)
         for what, then, now in (
@@ -279,6 +331,14 @@ def _carry_readings(study: Study, readings: pd.DataFrame, findings: list[Problem
             if not same.all():
                 keep[rows.index[~same]] = False
                 was = then[~same].iloc[0] or "none"
-                findings.append(Problem("out", "warn", str(name), f"{int((~same).sum())} readings, {what} then: {was}",
-                                        f"{what} now: {now or 'none'}", "left out of the fit; kept in the folder"))  # fmt: skip
+                findings.append(
+                    Problem(
+                        "out",
+                        "warn",
+                        str(name),
+                        f"{int((~same).sum())} readings, {what} then: {was}",
+                        f"{what} now: {now or 'none'}",
+                        "left out of the fit; kept in the folder",
+                    )
+                )
     return readings[keep].reset_index(drop=True)

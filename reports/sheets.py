@@ -166,7 +166,7 @@ class _Step:
         how = []
         if step.temp_c is not None:
             low, high = step.temp_c
-            how.append(f"{low:g} °C" if low == high else f"{low:g} to {high:g} °C")
+            how.append(f"{low:g} °C" if low == high else f"{low:g}–{high:g} °C")
         if step.minutes is not None:
             how.append(f"{step.minutes:g} min")
         if step.rpm is not None:
@@ -213,7 +213,7 @@ def sample_budget(study: Study) -> str:
     words = f"{' + '.join(parts)} = {need:g} g of {study.batch_g:g} g"
     if left < 0:
         return f"{words}: {-left:g} g short. Make a bigger batch, or share a sample between tests."
-    return f"{words}; {left:g} g left for what stays on the walls."
+    return f"{words}; {left:g} g left for the walls."
 
 
 def _is_hot(study: Study) -> bool:

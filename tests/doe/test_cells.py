@@ -1,4 +1,4 @@
-"""Cells as people write them. Expected readings follow from the words and marks themselves; units from SI definitions."""
+"""Cells as people write them. Expected readings follow from the words and marks; units from SI definitions."""
 
 import datetime
 

@@ -1,0 +1,88 @@
+"""The mass balance of one batch, worked by hand on paper; every number below is a sum of grams."""
+
+import pytest
+
+from doe import Study
+from doe.composition import Weighed, as_made, fitted_levels, parts_of
+from doe.problems import ResultsError
+
+
+def study(solution, extra=()):
+    return Study.from_dict(
+        {
+            "study": {"name": "Invented", "batch_g": 400},
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Gum", "low": 0.5, "high": 1.5},
+                {"name": "Wax", "low": 10, "high": 18},
+                *extra,
+                {"name": "Citric solution", "level": 0.45, "adjusts": "pH", **solution},
+            ],
+            "response": [{"name": "pH", "method": "meter", "aim": "watch"}],
+        }
+    )
+
+
+# 400 g charged; 6 % of the batch boils off as water: 24 g, 376 g are left. Water is made up to 98 % of 400 g = 392 g:
+# 16 g. Then 1.8 g of citric acid solution, 10 % acid: 0.18 g acid and 1.62 g water. 393.8 g in all.
+WEIGHED = Weighed({"Water": 340.0, "Gum": 4.0, "Wax": 56.0}, 376.0, 392.0, {"Citric solution": 1.8})
+PERCENT = 100 / 393.8
+
+
+def test_the_solution_as_one_ingredient():
+    made = as_made(study({}), WEIGHED)
+    assert made.total_g == pytest.approx(393.8, abs=1e-9)
+    assert made.water_lost_g == pytest.approx(24, abs=1e-9)
+    assert made.water_made_up_g == pytest.approx(16, abs=1e-9)
+    by_hand = {"Water": 332.0, "Gum": 4.0, "Wax": 56.0, "Citric solution": 1.8}
+    assert made.grams == pytest.approx(by_hand, abs=1e-9)
+    levels = made.levels(100)
+    assert levels == pytest.approx({name: grams * PERCENT for name, grams in by_hand.items()}, abs=1e-9)
+    assert sum(levels.values()) == pytest.approx(100, abs=1e-9)
+    assert levels["Gum"] == pytest.approx(1.0157440325, abs=1e-9)  # 4 / 393.8
+
+
+def test_the_solution_as_its_acid_and_its_water():
+    parts = {"made_of": {"Citric acid": 0.10, "Water": 0.90}}
+    acid = {"name": "Citric acid", "level": 0.0}
+    made = as_made(study(parts, [acid]), WEIGHED)
+    by_hand = {"Water": 333.62, "Gum": 4.0, "Wax": 56.0, "Citric acid": 0.18, "Citric solution": 0.0}
+    assert made.grams == pytest.approx(by_hand, abs=1e-9)
+    # Where the acid is no ingredient of its own it stays under the solution's name.
+    alone = as_made(study(parts), WEIGHED)
+    assert alone.grams == pytest.approx({"Water": 333.62, "Gum": 4, "Wax": 56, "Citric solution": 0.18}, abs=1e-9)
+
+
+def test_one_weight_only():
+    made = as_made(study({}), Weighed({"Water": 340.0, "Gum": 4.0, "Wax": 56.0}, made_up_to_g=390.0))
+    assert (made.water_lost_g, made.water_made_up_g) == (10.0, 0.0)
+    assert made.grams["Water"] == pytest.approx(330)
+    untouched = as_made(study({}), Weighed({"Water": 340.0, "Gum": 4.0, "Wax": 56.0}))
+    assert untouched.total_g == 400
+
+
+@pytest.mark.parametrize(
+    "weighed, words",
+    [
+        (Weighed({"Water": 340.0, "Gum": 4.0}, 350.0), "heavier after heating"),
+        (Weighed({"Water": 340.0, "Gum": 4.0}, 330.0, 320.0), "lighter after make-up"),
+        (Weighed({"Water": 10.0, "Wax": 50.0}, 40.0), "20 g lost, with 10 g of Water"),
+        (Weighed({}), "nothing was weighed in"),
+    ],
+)
+def test_weights_that_contradict_each_other(weighed, words):
+    with pytest.raises(ResultsError, match=words):
+        as_made(study({}), weighed)
+
+
+def test_levels_for_the_fit_take_solutions_apart_and_keep_what_is_varied():
+    parts = {"made_of": {"Citric acid": 0.10, "Water": 0.90}}
+    levels = fitted_levels(study(parts), {"Water": 84.55, "Gum": 1.0, "Wax": 14.0, "Citric solution": 0.45})
+    # 0.45 % of solution is 0.405 % of water and 0.045 % of acid.
+    assert levels == pytest.approx({"Water": 84.955, "Gum": 1.0, "Wax": 14.0, "Citric solution": 0.045}, abs=1e-12)
+    assert sum(levels.values()) == pytest.approx(100, abs=1e-12)
+
+
+def test_parts_without_a_name_of_their_own_stay():
+    item = study({"made_of": {"Water": 0.6, "Sugar": 0.4}}).ingredient("Citric solution")
+    assert parts_of(item, frozenset({"Water", "Citric solution"}), "Water") == {"Citric solution": 0.4, "Water": 0.6}
