@@ -1,62 +1,156 @@
-"""The scales responses are fitted on: linear, natural logarithm, logit of a fraction."""
+"""The scale a response is modelled on: linear, log, logit; and which of linear and log, by Box-Cox.
+
+Limits map through the scale, and so do quantiles: what is shown as the centre of a log or logit response is the
+median. Box & Cox (1964) J. R. Stat. Soc. B 26, 211-252 for the profile likelihood.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import expit, logit
+from scipy import optimize, stats
 
-Array = npt.NDArray[np.float64]
+from optimise.leastsq import Array, solve
+
 ScaleName = Literal["linear", "log", "logit"]
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """A monotone map from a response's own unit to the scale it is modelled on, and back."""
+    """A monotone increasing map from a response's own unit to the scale it is modelled on.
+
+    `whole` is what counts as all for the logit (1 for fractions, 100 for per cent).
+    """
 
     name: ScaleName = "linear"
+    whole: float = 1.0
 
-    def forward(self, value: npt.ArrayLike) -> Array:
-        """From the response's unit to the model's scale. Values outside the scale's range become infinite or nan."""
-        values = np.asarray(value, dtype=float)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            if self.name == "log":
-                return np.asarray(np.log(values), dtype=float)
-            if self.name == "logit":
-                return np.asarray(logit(values), dtype=float)
-        return values
+    def forward(self, values: npt.ArrayLike) -> Array:
+        """Values in the response's unit to the model scale; what lies at or beyond the scale's end maps to it."""
+        v = np.asarray(values, dtype=float)
+        if self.name == "linear":
+            return v.copy()
+        top = np.inf if self.name == "log" else self.whole
+        inside = (v > 0) & (v < top)
+        safe = np.where(inside, v, 1.0 if self.name == "log" else 0.5 * self.whole)
+        mapped = np.log(safe) if self.name == "log" else np.log(safe) - np.log(self.whole - safe)
+        mapped = np.where(v <= 0, -np.inf, np.where(v >= top, np.inf, mapped))
+        return np.asarray(np.where(np.isnan(v), np.nan, mapped), dtype=float)
 
-    def back(self, value: npt.ArrayLike) -> Array:
-        """From the model's scale to the response's unit; a mean on the scale comes back as a median."""
-        values = np.asarray(value, dtype=float)
-        with np.errstate(over="ignore"):
-            if self.name == "log":
-                return np.asarray(np.exp(values), dtype=float)
-            if self.name == "logit":
-                return np.asarray(expit(values), dtype=float)
-        return values
-
-    def back_slope(self, value: npt.ArrayLike) -> Array:
-        """Derivative of `back` at values on the model's scale."""
-        values = np.asarray(value, dtype=float)
+    def back(self, values: npt.ArrayLike) -> Array:
+        """Values on the model scale to the response's unit."""
+        v = np.asarray(values, dtype=float)
+        if self.name == "linear":
+            return v.copy()
         if self.name == "log":
-            return np.asarray(np.exp(values), dtype=float)
-        if self.name == "logit":
-            p = expit(values)
-            return np.asarray(p * (1 - p), dtype=float)
-        return np.ones_like(values)
+            return np.asarray(np.exp(np.minimum(v, 700.0)), dtype=float)
+        return np.asarray(self.whole * 0.5 * (1 + np.tanh(v / 2)), dtype=float)
+
+    def back_slope(self, values: npt.ArrayLike) -> Array:
+        """Derivative of `back` at values on the model scale."""
+        v = np.asarray(values, dtype=float)
+        if self.name == "linear":
+            return np.ones_like(v)
+        if self.name == "log":
+            return self.back(v)
+        share = self.back(v) / self.whole
+        return np.asarray(self.whole * share * (1 - share), dtype=float)
 
     def window(self, low: float | None, high: float | None) -> tuple[float | None, float | None]:
-        """Limits mapped to the model's scale; a limit at or beyond the end of the scale is no limit there."""
-        ends = []
-        for limit in (low, high):
-            mapped = None if limit is None else float(self.forward(limit))
-            ends.append(mapped if mapped is not None and np.isfinite(mapped) else None)
-        return ends[0], ends[1]
+        """Limits in the response's unit mapped to the model scale.
 
-    def allows(self, value: npt.ArrayLike) -> npt.NDArray[np.bool_]:
-        """Which values the scale can take."""
-        return np.asarray(np.isfinite(self.forward(value)), dtype=bool)
+        A limit beyond the end of the scale that every value meets is no limit (None); one that none can meet is infinite.
+        """
+        ends = [None if limit is None else float(self.forward(limit)) for limit in (low, high)]
+        bottom = None if ends[0] is None or ends[0] == -np.inf else ends[0]
+        top = None if ends[1] is None or ends[1] == np.inf else ends[1]
+        return bottom, top
+
+    def holds(self, values: npt.ArrayLike) -> bool:
+        """Whether every value can be put on this scale."""
+        return bool(np.isfinite(self.forward(values)).all())
+
+
+@dataclass(frozen=True, slots=True)
+class BoxCox:
+    """Profile likelihood of the power: best `power`, the 95 % likelihood interval, and the two values compared."""
+
+    power: float
+    low: float
+    high: float
+    at_linear: float
+    at_log: float
+
+
+def profile(X: Array, y: Array, power: float) -> float:
+    """Profile log-likelihood -n/2 log RSS of the power, for X (n, p) and positive y (n,) scaled by its geometric mean."""
+    scaled = y / np.exp(np.mean(np.log(y)))
+    powered = np.log(scaled) if abs(power) < 1e-9 else scaled**power / power
+    if not np.isfinite(powered).all():
+        return -np.inf
+    rss = solve(X, powered).rss
+    return -0.5 * y.size * log(rss) if rss > 0 else np.inf
+
+
+def box_cox(X: Array, y: Array, reach: tuple[float, float] = (-4.0, 4.0)) -> BoxCox | None:
+    """The power for X (n, p), y (n,), looked for in `reach`; None where y is not positive or nothing is left over.
+
+    Interval: within half the 95 % point of chi-square on one degree of freedom of the maximum.
+    """
+    if y.size == 0 or (y <= 0).any() or np.ptp(y) <= 1e-9 * np.max(y):
+        return None
+    fit = solve(X, y)
+    if fit.df < 1 or fit.exact:
+        return None
+    found = optimize.minimize_scalar(lambda power: -profile(X, y, power), bounds=reach, method="bounded")
+    best, top = float(found.x), -float(found.fun)
+    if not np.isfinite(top):
+        return None
+    floor = top - 0.5 * float(stats.chi2.isf(0.05, 1))
+
+    def edge(end: float) -> float:
+        if profile(X, y, end) >= floor:
+            return end
+        return float(optimize.brentq(lambda power: profile(X, y, power) - floor, best, end, xtol=1e-8))
+
+    return BoxCox(best, edge(reach[0]), edge(reach[1]), profile(X, y, 1.0), profile(X, y, 0.0))
+
+
+def choose_scale(X: Array, y: Array, unit: str) -> tuple[Scale, str]:
+    """Linear or log for X (n, p) and y (n,) in `unit`, with the reason in words.
+
+    Log where the likelihood interval of the power takes in 0 and leaves out 1, or where it leaves out both and 0 is
+    the likelier; linear otherwise, since fewer words are then needed for the result.
+    """
+    found = box_cox(X, y)
+    if found is None:
+        return Scale(), f"linear: the values do not allow a choice between linear and log ({unit or 'own unit'})"
+    span = f"the likeliest power is {found.power:.2f} (95 % likelihood interval {found.low:.2f} to {found.high:.2f})"
+    if found.low <= 1 <= found.high:
+        return Scale(), f"linear: {span}, which takes in 1, the values as they are"
+    if found.low <= 0 <= found.high:
+        return Scale("log"), f"log: {span}, which takes in 0, the logarithm, and leaves out 1"
+    likelier: ScaleName = "log" if found.at_log > found.at_linear else "linear"
+    return Scale(likelier), f"{likelier}: {span} leaves out both 0 and 1; {likelier} is the likelier of the two"
+
+
+def scale_for(asked: str, X: Array, y: Array, unit: str) -> tuple[Scale, str, str]:
+    """The scale to use for X (n, p), y (n,): the scale, why, and (if the one asked for cannot hold the values) what is wrong."""
+    if asked == "auto":
+        scale, why = choose_scale(X, y, unit)
+        return scale, why, ""
+    if asked == "log":
+        if Scale("log").holds(y):
+            return Scale("log"), "log: asked for in the study", ""
+        return Scale(), "linear: some values are not above zero", "a log scale needs every value above zero"
+    if asked == "logit":
+        whole = 100.0 if unit.strip().startswith("%") else 1.0
+        if Scale("logit", whole).holds(y):
+            return Scale("logit", whole), f"logit of fractions of {whole:g}: asked for in the study", ""
+        wrong = f"a logit scale needs every value above 0 and below {whole:g}"
+        return Scale(), f"linear: {wrong}", wrong
+    return Scale(), "linear: the values as they are", ""

@@ -1,0 +1,158 @@
+"""The batches one response is fitted to: composition as made, value, recipe group, block; and those left out, with why."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.parts import Response
+from doe.problems import Problem
+from doe.region import Region
+from doe.results import Results
+from doe.study import Study
+from optimise.findings import pooled_reading_sd, say
+from optimise.leastsq import Array
+
+_SAME_SUM = 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BatchData:
+    """n batches of one response: levels X (n, k) in the region's order, `chosen` category levels, values `y` (n,) in the unit.
+
+    `groups` (n,) name the recipe, `blocks` (n, b) are sum-to-zero columns (b = blocks - 1, or 0), `order` (n,) or None.
+    """
+
+    trials: tuple[str, ...]
+    batches: tuple[str, ...]
+    X: Array
+    chosen: Mapping[str, npt.NDArray[Any]]
+    y: Array
+    groups: tuple[str, ...]
+    blocks: Array
+    block_names: tuple[str, ...]
+    order: Array | None
+    excluded: tuple[Mapping[str, str], ...]
+    findings: tuple[Problem, ...]
+
+
+def shares(region: Region, levels: pd.DataFrame) -> Array:
+    """Levels (n, k) in the region's order, the blend made to add up: by the fill, or in proportion where there is none."""
+    X = levels[list(region.names)].to_numpy(dtype=float, copy=True)
+    if not region.blend or region.blend_total is None:
+        return X
+    columns = [region.names.index(name) for name in region.blend]
+    if region.fill is not None:
+        fill = region.names.index(region.fill)
+        others = [j for j in columns if j != fill]
+        X[:, fill] = region.blend_total - X[:, others].sum(axis=1)
+        return X
+    total = X[:, columns].sum(axis=1)
+    off = np.abs(total - region.blend_total) > _SAME_SUM * abs(region.blend_total)
+    usable = off & (total > 0)
+    X[np.ix_(usable, columns)] *= (region.blend_total / total[usable])[:, None]
+    return X
+
+
+def gather(study: Study, results: Results, response: Response, out_of: Mapping[str, str] | None = None) -> BatchData:
+    """The batches of `response`. `out_of` names trials left out for a look, with the reason."""
+    seen = results.observed(response.name)
+    excluded = [{"trial": trial, "batch": "", "reason": reason} for trial, reason in (out_of or {}).items()]
+    findings: list[Problem] = []
+    bounds = seen[seen["bound"].fillna("none") != "none"]
+    excluded += [
+        {"trial": str(row["trial"]), "batch": str(batch), "reason": _bound_words(row, response.unit)} for batch, row in bounds.iterrows()
+    ]
+    if len(bounds):
+        findings.append(_censored_finding(response, bounds))
+    used = seen[seen["bound"].fillna("none") == "none"]
+    used = used[np.isfinite(used["value"].to_numpy(dtype=float))]
+    missing = [batch for batch in results.usable if batch not in set(seen.index)]
+    if missing and len(seen):
+        got = f"not read in {len(missing)} of {len(results.usable)} batches ({', '.join(map(str, missing[:6]))}{' ...' if len(missing) > 6 else ''})"
+        findings.append(say("missing", "inform", response.name, got, "the fit rests on the other batches"))
+    levels = results.levels(used.index)
+    region = study.region
+    blocks, names, block_findings = _blocks(response.name, used)
+    findings += block_findings + _structure(response, used)
+    order = pd.to_numeric(used["order"], errors="coerce").to_numpy(dtype=float)
+    return BatchData(
+        trials=tuple(str(t) for t in used["trial"]),
+        batches=tuple(str(b) for b in used.index),
+        X=shares(region, levels),
+        chosen={name: levels[name].to_numpy(dtype=object) for name in region.categories},
+        y=used["value"].to_numpy(dtype=float),
+        groups=tuple(str(g) for g in used["replicate_group"]),
+        blocks=blocks,
+        block_names=names,
+        order=order if len(order) and np.isfinite(order).all() else None,
+        excluded=tuple(excluded),
+        findings=tuple(findings),
+    )
+
+
+def _bound_words(row: pd.Series, unit: str) -> str:
+    bound, value = row["bound"], row["value"]
+    if bound == "between":
+        return f"only known to lie between {value:g} and {row['value_to']:g} {unit}".strip()
+    if bound == "above" and not np.isfinite(value):
+        return "readings above and below what the method can read: nothing is known of the mean"
+    return f"only known to be {bound} {value:g} {unit}".strip()
+
+
+def _censored_finding(response: Response, bounds: pd.DataFrame) -> Problem:
+    kinds = set(bounds["bound"])
+    if kinds == {"above"}:
+        effect = "the highest results are missing, so predictions there are too low and the scatter too small"
+    elif kinds == {"below"}:
+        effect = "the lowest results are missing, so predictions there are too high and the scatter too small"
+    else:
+        effect = "results at the ends are missing, so predictions are pulled to the middle and the scatter is too small"
+    trials = ", ".join(str(t) for t in bounds["trial"])
+    got = f"{trials}: beyond what the method reads, left out of this fit (the limit is not put in its place); {effect}"
+    return say("over-range", "warn", response.name, got, "read them with a method that reaches; until then trust that end less")
+
+
+def _blocks(where: str, used: pd.DataFrame) -> tuple[Array, tuple[str, ...], list[Problem]]:
+    none = np.empty((len(used), 0))
+    given = used["block"]
+    if not len(given) or given.isna().all():
+        return none, (), []
+    if given.isna().any():
+        got = f"the block of {int(given.isna().sum())} batches is not known"
+        return none, (), [say("blocks-unknown", "warn", where, got, "blocks were left out of the model; fill in the blocks")]
+    names = tuple(sorted({str(b) for b in given}))
+    if len(names) < 2:
+        return none, (), []
+    member = np.array([[float(str(b) == name) for name in names] for b in given])
+    columns: Array = member[:, :-1] - member[:, -1:]
+    return columns, names, []
+
+
+def _structure(response: Response, used: pd.DataFrame) -> list[Problem]:
+    """Readings, whole plots and kinds of response: what the fit takes them for."""
+    out: list[Problem] = []
+    where = response.name
+    plots = used["whole_plot"].dropna()
+    if len(plots) and plots.duplicated().any():
+        got = (
+            f"the trials were made in {plots.nunique()} groups between which a hard-to-change factor was reset, but are"
+            " fitted as if each batch had been set up afresh: effects of that factor look surer than they are"
+        )
+        out.append(say("whole-plots", "warn", where, got, "judge that factor by the differences between groups only; a fit for this is not built yet"))
+    counts = used["n_readings"].to_numpy(dtype=float)
+    if len(counts) and counts.max() > 1:
+        sd = pooled_reading_sd(used["reading_sd"].to_numpy(dtype=float), counts)
+        spread = f"; readings of one batch differ by an sd of {sd:.3g}" if sd is not None else ""
+        uneven = " although some were read more often" if counts.max() != counts.min() else ""
+        got = f"readings of one batch are averaged first and each batch counts once{uneven}{spread}"
+        out.append(say("readings-averaged", "inform", where, got, "make separate batches to see how batches differ"))
+    if response.kind == "grade":
+        got = "grades are treated as numbers and averaged: equal steps between grades are taken for granted, and predictions may lie between or beyond grades"
+        out.append(say("grades-as-numbers", "inform", where, got, "read differences of less than a grade with care"))
+    return out

@@ -1,0 +1,232 @@
+"""One response's fit: coefficients, diagnosis and what it says of itself. Built by `optimise.fitting`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.codings import Coding
+from doe.problems import ModelError, Problem, Unavailable
+from doe.terms import Terms
+from optimise.diagnosis import LackOfFit, Line, Number
+from optimise.leastsq import Array, LeastSquares
+from optimise.predictive import TMixture
+from optimise.predictors import Predictor, split_levels
+from optimise.scales import Scale
+
+Chosen = Mapping[str, npt.NDArray[Any]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stationary:
+    """Where a fitted quadratic has no slope: levels `at`, `kind`, eigenvalues in `coordinates`, value there, inside."""
+
+    at: Mapping[str, float]
+    kind: str
+    eigenvalues: tuple[float, ...]
+    predicted: float
+    inside: bool
+    coordinates: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """The form promised for `--json`."""
+        return {
+            "at": dict(self.at),
+            "kind": self.kind,
+            "eigenvalues": list(self.eigenvalues),
+            "predicted": self.predicted,
+            "inside": self.inside,
+            "coordinates": self.coordinates,
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Core:
+    """What computes: the terms kept, their well-scaled coding, block columns beside them, and the least-squares fit.
+
+    `terms` holds the independent terms only; the first `len(terms)` kept columns of `fit` are theirs, the rest blocks.
+    `stated_sd` is the batch sd of the study file on the model scale, where it has to stand in for a measured one.
+    """
+
+    terms: Terms
+    coding: Coding
+    fit: LeastSquares
+    stated_sd: float | None = None
+
+    @property
+    def error(self) -> tuple[float, float] | None:
+        """Sd of a batch and its degrees of freedom; infinite ones for a stated sd; None where there is neither."""
+        if self.fit.has_error:
+            return self.fit.sd, float(self.fit.df)
+        return None if self.stated_sd is None else (self.stated_sd, np.inf)
+
+    @property
+    def beta(self) -> Array:
+        """Coefficients of the terms in the well-scaled coding, (p,)."""
+        return self.fit.estimate[: len(self.terms)]
+
+    @property
+    def unscaled(self) -> Array:
+        """(X'X)^-1 for the terms, blocks allowed for, (p, p)."""
+        p = len(self.terms)
+        return self.fit.unscaled[:p, :p]
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class FittedModel:
+    """One response fitted to batches. Numbers that do not exist are `Unavailable`, with reason and remedy.
+
+    `terms`: DataFrame (term, powers, estimate, se, t, df, p) in `coding`, on the model `scale`; `covariance` (p, p) of
+    those estimates. `trials`: one row a batch used: trial, batch, order, observed and fitted in the response's unit,
+    residual on the model scale, leverage, studentised, deleted, cook. `anova`: source, df, ss, ms, f, p about the mean.
+    `excluded`: batches left out of this fit, with the reason. `log_likelihood` is on the model scale. `core` is None where
+    nothing could be fitted; `predictor` is what predicts this response (the averaged posterior, or least squares).
+    """
+
+    response: str
+    unit: str
+    scale: Scale
+    scale_why: str
+    coding: str
+    form: str
+    n: int
+    excluded: tuple[Mapping[str, str], ...]
+    terms: pd.DataFrame
+    covariance: Array | Unavailable
+    residual_sd: Number
+    df_residual: int
+    variance: Mapping[str, Number]
+    anova: pd.DataFrame
+    r2: Number
+    r2_adjusted: Number
+    r2_predicted: Number
+    press: Number
+    log_likelihood: Number
+    lack_of_fit: LackOfFit | Unavailable
+    stationary: Stationary | Unavailable
+    trials: pd.DataFrame
+    selection: Mapping[str, Any]
+    findings: tuple[Problem, ...]
+    core: Core | None
+    predictor: Predictor | Unavailable
+    window: tuple[float | None, float | None]
+    names: tuple[str, ...]
+    kind: str = "number"
+
+    def predictive(self, frame: pd.DataFrame) -> TMixture:
+        """What the model says of recipes `frame` (n rows), on the model scale. Raises ModelError where it cannot."""
+        X, chosen = split_levels_of(frame, self.names, self._categories)
+        return self.predictive_at(X, chosen)
+
+    def predictive_at(self, X: Array, chosen: Chosen) -> TMixture:
+        """The same at levels X (n, k) in the order of the region's names."""
+        if isinstance(self.predictor, Unavailable):
+            raise ModelError(
+                [Problem("no-prediction", "stop", self.response, self.predictor.reason, "a fit with an error", self.predictor.do)]
+            )
+        return self.predictor.at(X, chosen)
+
+    def leverage(self, frame: pd.DataFrame) -> Array:
+        """Variance of the mean at recipes `frame` in units of the batch variance, under the least-squares terms, (n,)."""
+        if self.core is None:
+            raise ModelError([Problem("no-fit", "stop", self.response, "nothing was fitted", "results", "measure it")])
+        X, chosen = split_levels_of(frame, self.names, self._categories)
+        rows = self.core.terms.rows(X, chosen, self.core.coding)
+        return np.asarray(np.einsum("ij,jk,ik->i", rows, self.core.unscaled, rows), dtype=float)
+
+    @property
+    def _categories(self) -> tuple[str, ...]:
+        return tuple(self.core.terms.categories) if self.core is not None else ()
+
+    @property
+    def model(self) -> str:
+        """The model in words: its terms, joined by plus signs."""
+        return " + ".join(str(term) for term in self.terms["term"]) if len(self.terms) else "no model"
+
+    def to_dict(self) -> dict[str, Any]:
+        """The entry of `fit --json`."""
+        return {
+            "scale": self.scale.name,
+            "scale_why": self.scale_why,
+            "unit": self.unit,
+            "model": self.model,
+            "form": self.form,
+            "coding": self.coding,
+            "n": self.n,
+            "excluded": [dict(entry) for entry in self.excluded],
+            "terms": _records(self.terms),
+            "covariance": _plain(self.covariance),
+            "residual_sd": _plain(self.residual_sd),
+            "df_residual": self.df_residual,
+            "variance": {name: _plain(value) for name, value in self.variance.items()},
+            "anova": _records(self.anova),
+            "r2": _plain(self.r2),
+            "r2_adjusted": _plain(self.r2_adjusted),
+            "r2_predicted": _plain(self.r2_predicted),
+            "press": _plain(self.press),
+            "log_likelihood": _plain(self.log_likelihood),
+            "lack_of_fit": self.lack_of_fit.to_dict(),
+            "stationary": self.stationary.to_dict(),
+            "trials": _records(self.trials),
+            "selection": _plain(self.selection),
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def __str__(self) -> str:
+        sd = self.residual_sd
+        return f"{self.response}: {self.n} batches, {len(self.terms)} terms, residual sd {sd if isinstance(sd, Unavailable) else format(sd, '.4g')}"
+
+    __repr__ = __str__
+
+
+def split_levels_of(
+    frame: pd.DataFrame, names: tuple[str, ...], categories: tuple[str, ...]
+) -> tuple[Array, dict[str, npt.NDArray[Any]]]:
+    """Numeric levels X (n, k) and category levels of a frame."""
+    return frame[list(names)].to_numpy(dtype=float), {name: frame[name].to_numpy(dtype=object) for name in categories}
+
+
+def number_column(values: list[Number]) -> pd.Series:
+    """A column of numbers: floats where all exist, else objects with the `Unavailable` ones among them."""
+    if any(isinstance(value, Unavailable) for value in values):
+        return pd.Series(values, dtype=object)
+    return pd.Series(values, dtype=float)
+
+
+def anova_frame(lines: tuple[Line, ...]) -> pd.DataFrame:
+    """The analysis of variance as a table."""
+    columns: dict[str, Any] = {
+        "source": [line.source for line in lines],
+        "df": [line.df for line in lines],
+        "ss": [line.ss for line in lines],
+    }
+    for name in ("ms", "f", "p"):
+        columns[name] = number_column([getattr(line, name) for line in lines])
+    return pd.DataFrame(columns, columns=["source", "df", "ss", "ms", "f", "p"])
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(key): _plain(value) for key, value in row.items()} for row in frame.to_dict(orient="records")]
+
+
+def _plain(value: Any) -> Any:
+    """Values as JSON knows them; what does not exist in its promised form."""
+    if isinstance(value, Unavailable):
+        return value.to_dict()
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, Mapping):
+        return {str(key): _plain(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(entry) for entry in value]
+    return value
+
+
+__all__ = ["Core", "FittedModel", "Stationary", "anova_frame", "number_column", "split_levels"]

@@ -1,0 +1,297 @@
+"""Builds one response's `FittedModel`: batches, scale, terms, least squares, diagnosis, and what predicts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+
+from doe.codings import Coding
+from doe.parts import Response
+from doe.problems import ModelError, Problem, Unavailable
+from doe.results import Results
+from doe.study import Study
+from doe.terms import Terms
+from optimise import diagnosis, findings
+from optimise.aims import window
+from optimise.batchdata import BatchData, gather
+from optimise.coefficients import coefficient_table, stationary_point
+from optimise.diagnosis import Number
+from optimise.findings import say
+from optimise.fitted import Core, FittedModel, anova_frame, number_column
+from optimise.leastsq import Array, LeastSquares, solve
+from optimise.passes import fit_passes
+from optimise.posterior import Posterior
+from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
+from optimise.scales import Scale, scale_for
+from optimise.selection import Choice, choose
+
+TermsChoice = Literal["select", "all"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Chosen:
+    """The terms to fit, how they were chosen, and what there is to say of it."""
+
+    terms: Terms
+    selection: Mapping[str, Any]
+    notes: tuple[Problem, ...]
+
+
+def fit_response(
+    study: Study,
+    results: Results,
+    response: Response,
+    choice: TermsChoice = "select",
+    coding: str = "units",
+    out_of: Mapping[str, str] | None = None,
+) -> FittedModel:
+    """Fit one response. What cannot be had is said in the result; only a coding that is not known raises ValueError."""
+    data = gather(study, results, response, out_of)
+    planned = study.terms(response.model)
+    if not data.y.size:
+        return nothing_fitted(study, response, planned, coding, data)
+    if response.kind == "pass":
+        return fit_passes(study, response, planned, coding, data)
+    base = planned.fitting_coding(study.region)
+    rows = np.column_stack([planned.rows(data.X, data.chosen, base), data.blocks])
+    scale, why, wrong = scale_for(response.scale, _modest(planned, rows), data.y, response.unit)
+    notes = list(data.findings)
+    if wrong:
+        notes.append(say("scale", "warn", response.name, f"fitted on the linear scale: {wrong}", "correct the values or the scale"))
+    y = scale.forward(data.y)
+    picked = _pick(planned, rows, y, choice, response.name)
+    core, aliased, block_notes = _solved(picked.terms, base, data, y, response, scale)
+    notes += [*picked.notes, *block_notes]
+    return _assembled(study, response, scale, why, data, y, core, aliased, picked, notes, coding, choice)
+
+
+def nothing_fitted(study: Study, response: Response, planned: Terms, coding: str, data: BatchData) -> FittedModel:
+    """The result where no batch can be used: every number says why."""
+    none = Unavailable(f"no batch with a usable value of {response.name}", "measure it, or correct what was read")
+    note = say("nothing-read", "warn", response.name, none.reason, none.do)
+    empty = pd.DataFrame(columns=["term", "powers", "estimate", "se", "t", "df", "p"])
+    return FittedModel(
+        response=response.name, unit=response.unit, scale=Scale(), scale_why="nothing was fitted", coding=coding,
+        form=planned.form, n=0, excluded=data.excluded, terms=empty, covariance=none, residual_sd=none, df_residual=0,
+        variance={"batch": none}, anova=anova_frame(()), r2=none, r2_adjusted=none, r2_predicted=none, press=none,
+        log_likelihood=none, lack_of_fit=none, stationary=none, trials=pd.DataFrame(columns=list(TRIAL_COLUMNS)),
+        selection={"how": "nothing was fitted", "criterion": "AICc", "near": [], "chosen_share": {}},
+        findings=(*data.findings, note), core=None, predictor=none, window=(None, None), names=study.region.names,
+        kind=response.kind,
+    )  # fmt: skip
+
+
+TRIAL_COLUMNS = (
+    "trial", "batch", "order", "observed", "fitted", "residual", "leverage", "studentised", "deleted", "cook",
+)  # fmt: skip
+
+
+def _modest(planned: Terms, rows: Array) -> Array:
+    """The columns by which linear and log are compared: all planned ones if three batches are to spare, else first order."""
+    if len(rows) >= rows.shape[1] + 3:
+        return rows
+    return rows[:, np.flatnonzero(planned.first_order)]
+
+
+def _pick(planned: Terms, rows: Array, y: Array, choice: TermsChoice, where: str) -> _Chosen:
+    free = [not s for s in planned.sure]
+    if not any(free):
+        free = [not first for first in planned.first_order]
+    n, p = len(y), len(planned)
+    if choice == "all":
+        return _all_terms(planned, rows, n, free, where)
+    extra = rows.shape[1] - p
+    sure = [not f for f in free] + [True] * extra
+    parents = _parents(planned) + [frozenset()] * extra
+    found = choose(rows, y, sure, parents)
+    kept = [j in found.chosen for j in range(p)]
+    for j in range(p):
+        kept[j] = kept[j] or sure[j]  # one that cannot be told apart is named as such later
+    return _Chosen(planned.only(kept), _selection(planned, found), ())
+
+
+def _parents(planned: Terms) -> list[frozenset[int]]:
+    """Column numbers of the terms that divide each term, among those planned."""
+    place = {frozenset(t.powers_dict.items()) | {("difference", t.difference)}: j for j, t in enumerate(planned.terms)}
+    out = []
+    for term in planned.terms:
+        keys = [frozenset(t.powers_dict.items()) | {("difference", t.difference)} for t in term.parents()]
+        out.append(frozenset(place[key] for key in keys if key in place))
+    return out
+
+
+def _selection(planned: Terms, found: Choice) -> dict[str, Any]:
+    p = len(planned)
+    best = found.near[0][0] if found.near else 0.0
+    near = [
+        {"terms": [planned.labels[j] for j in columns if j < p], "delta_aicc": score - best} for score, columns in found.near
+    ]
+    share = {label: float(found.share[j]) for j, label in enumerate(planned.labels)}
+    return {
+        "how": f"{found.how}; first-order and sure terms were kept throughout",
+        "criterion": "AICc",
+        "near": near,
+        "chosen_share": share,
+        "looked_at": found.looked_at,
+    }
+
+
+def _all_terms(planned: Terms, rows: Array, n: int, free: Sequence[bool], where: str) -> _Chosen:
+    how = {"how": "every planned term was kept", "criterion": "AICc", "near": [], "chosen_share": {}}
+    if n > rows.shape[1] or not any(free):
+        return _Chosen(planned, how, ())
+    kept = planned.only(not f for f in free)
+    got = f"{n} batches cannot carry all {len(planned)} planned terms"
+    note = say("too-few-for-all", "warn", where, f"{got}: only the {len(kept)} sure ones were fitted",
+               "make more batches, or let terms be chosen (--terms select)")  # fmt: skip
+    how["how"] = f"{got}: the sure ones were kept"
+    return _Chosen(kept, how, (note,))
+
+
+def _solved(
+    terms: Terms, base: Coding, data: BatchData, y: Array, response: Response, scale: Scale
+) -> tuple[Core, list[str], list[Problem]]:
+    """The fit, the terms that cannot be told apart from earlier ones, and what there is to say."""
+    rows = terms.rows(data.X, data.chosen, base)
+    blocks, notes = data.blocks, []
+    if blocks.shape[1] and len(y) - rows.shape[1] - blocks.shape[1] < 1:
+        notes.append(say("blocks-left-out", "warn", response.name, "too few batches to allow for blocks as well",
+                         "make more batches; differences between blocks are now in the error"))  # fmt: skip
+        blocks = blocks[:, :0]
+    fit = solve(np.column_stack([rows, blocks]), y)
+    p = rows.shape[1]
+    own = [j in set(fit.kept.tolist()) for j in range(p)]
+    aliased = [label for label, kept in zip(terms.labels, own, strict=True) if not kept]
+    if aliased:
+        got = f"cannot be told apart from the terms before {'them' if len(aliased) > 1 else 'it'}: {', '.join(aliased)}"
+        notes.append(say("aliased", "warn", response.name, got, "make trials that tell them apart, or drop a term from the model"))
+    if (fit.dropped >= p).any():
+        notes.append(say("blocks-confounded", "warn", response.name, "blocks and terms changed together: block differences are in the terms",
+                         "make some trials of each block again in another"))  # fmt: skip
+    core = Core(terms.only(own), base, fit, _stated_sd(response, scale, data.y))
+    return core, aliased, notes
+
+
+def _stated_sd(response: Response, scale: Scale, values: Array) -> float | None:
+    """The batch sd stated in the study, on the model scale at the middle of the values."""
+    if response.sd is None:
+        return None
+    number, relative = response.sd
+    middle = float(np.median(values))
+    sd = number * abs(middle) if relative else number
+    slope = abs(float(scale.back_slope(scale.forward(middle))))
+    return sd / slope if sd > 0 and slope > 0 else None
+
+
+def _assembled(
+    study: Study, response: Response, scale: Scale, why: str, data: BatchData, y: Array, core: Core,
+    aliased: list[str], picked: _Chosen, notes: list[Problem], coding: str, choice: TermsChoice,
+) -> FittedModel:  # fmt: skip
+    fit = core.fit
+    block_count = fit.rank - len(core.terms)
+    columns = np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), _kept_blocks(data, block_count)])
+    pure = diagnosis.pure_error(y, data.groups, data.blocks[:, :block_count])
+    lack = diagnosis.lack_of_fit(fit, pure)
+    lines = diagnosis.analysis_of_variance(columns, y, fit, term_groups(core.terms), pure, block_count)
+    r2, adjusted, predicted, press = diagnosis.r_squared(y, fit)
+    table, covariance, used_coding, coding_notes = coefficient_table(study, core, data, y, coding, aliased)
+    influence = fit.influence()
+    where = response.name
+    predictor, predictor_notes = _predictor(study, where, core, data, y, choice)
+    said = [
+        *notes,
+        *findings.quality_findings(where, fit, r2, predicted, lack),
+        *findings.outlier_findings(where, columns, y, fit, influence, data.batches, scale),
+        *findings.trend_findings(where, columns, y, fit, data.order, scale),
+        *coding_notes,
+        *predictor_notes,
+    ]
+    no_error = diagnosis.no_error(fit)
+    return FittedModel(
+        response=where, unit=response.unit, scale=scale, scale_why=why, coding=used_coding, form=core.terms.form,
+        n=fit.n, excluded=data.excluded, terms=table, covariance=covariance,
+        residual_sd=fit.sd if fit.has_error or fit.df > 0 else no_error, df_residual=fit.df,
+        variance={"batch": fit.sd**2 if fit.has_error or fit.df > 0 else no_error}, anova=anova_frame(lines),
+        r2=r2, r2_adjusted=adjusted, r2_predicted=predicted, press=press,
+        log_likelihood=fit.log_likelihood if fit.has_error else no_error, lack_of_fit=lack,
+        stationary=stationary_point(study, core, scale), trials=trial_table(data, fit, scale),
+        selection=picked.selection, findings=tuple(said), core=core, predictor=predictor,
+        window=scale.window(*window(response)), names=study.region.names, kind=response.kind,
+    )  # fmt: skip
+
+
+def _kept_blocks(data: BatchData, count: int) -> Array:
+    return data.blocks[:, :count]
+
+
+def _predictor(
+    study: Study, where: str, core: Core, data: BatchData, y: Array, choice: TermsChoice
+) -> tuple[Predictor | Unavailable, list[Problem]]:
+    """What predicts: the averaged posterior for chosen terms, least squares for all of them; or why nothing can."""
+    if choice == "select" and not core.fit.exact:
+        try:
+            z = coordinates(study.region, data.X, data.chosen)
+            return PosteriorPredictor(Posterior.fit(z, y, data.blocks if data.blocks.shape[1] else None), study.region), []
+        except ModelError:
+            pass
+    error = core.error
+    if error is None:
+        return Unavailable(
+            "the results leave nothing to judge the error of a batch by",
+            "make further batches, or state the sd expected between batches (sd in the study)",
+        ), []
+    notes = []
+    if not core.fit.has_error:
+        got = f"the scatter of a batch is the sd stated in the study ({error[0]:.3g} on the {'model'} scale), since the results show none"
+        notes.append(say("stated-sd", "warn", where, got, "make replicate batches"))
+    return LeastSquaresPredictor(core.terms, core.coding, core.beta, core.unscaled, *error), notes
+
+
+def term_groups(terms: Terms) -> dict[str, list[int]]:
+    """Column numbers by kind of term, for the partial sums of squares. A blend's linear terms hold its mean and stand apart."""
+    groups: dict[str, list[int]] = {}
+    for j, term in enumerate(terms.terms):
+        if term.order == 0 or (terms.form == "scheffe" and term.order == 1):
+            continue
+        if term.order == 1:
+            name = "categories" if term.level else "linear terms"
+        elif term.order == 2:
+            name = "squares" if len(term.powers) == 1 and not term.level else "products"
+        else:
+            name = "higher terms"
+        groups.setdefault(name, []).append(j)
+    return groups
+
+
+def trial_table(data: BatchData, fit: LeastSquares, scale: Scale) -> pd.DataFrame:
+    """Observed and fitted in the response's unit, residual on the model scale, and the influence of each batch."""
+    influence = fit.influence()
+    alone = Unavailable("this batch alone decides a term", "make a further batch near it")
+    nothing = diagnosis.no_error(fit)
+    few = Unavailable("one degree of freedom is left, so nothing remains without this batch", "make further batches")
+
+    def shown(values: Array, defined: Array, otherwise: Unavailable) -> list[Number]:
+        reason = otherwise if fit.has_error else nothing
+        return [
+            float(v) if ok else (alone if fit.has_error and h > 1 - 1e-10 else reason)
+            for v, ok, h in zip(values, defined, fit.leverage, strict=True)
+        ]
+
+    order = data.order if data.order is not None else [None] * fit.n
+    columns: dict[str, Any] = {
+        "trial": list(data.trials),
+        "batch": list(data.batches),
+        "order": [None if value is None else int(value) for value in order],
+        "observed": data.y,
+        "fitted": scale.back(fit.fitted),
+        "residual": fit.residual,
+        "leverage": fit.leverage,
+        "studentised": number_column(shown(influence.studentised, influence.defined, few)),
+        "deleted": number_column(shown(influence.deleted, influence.deleted_defined, few)),
+        "cook": number_column(shown(influence.cook, influence.defined, few)),
+    }
+    return pd.DataFrame(columns, columns=list(TRIAL_COLUMNS))

@@ -1,0 +1,45 @@
+"""Recipes given for prediction, made whole and checked, in the words of the study."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from doe.problems import ModelError, Problem
+from doe.study import Study
+
+
+def recipes(study: Study, frame: pd.DataFrame) -> pd.DataFrame:
+    """Whole recipes from a frame of levels (columns of varied ingredients and factors at least); the frame is not changed.
+
+    The fill takes up the rest; fixed ingredients stand at their level unless given. Raises ModelError with every column
+    that is absent, every cell that is not a number and every category that is not known.
+    """
+    problems: list[Problem] = []
+    needed = [i.name for i in study.varied if i.role == "varied"] + [f.name for f in study.numeric_factors]
+    levels = pd.DataFrame(index=frame.index)
+    for name in frame.columns:
+        levels[name] = frame[name]
+    for name in needed:
+        if name not in frame.columns:
+            problems.append(_problem(name, "no column", "a level for each recipe", "add the column"))
+            continue
+        values = pd.to_numeric(frame[name], errors="coerce").to_numpy(dtype=float)
+        bad = ~np.isfinite(values)
+        if bad.any():
+            problems.append(_problem(name, f"{frame[name][bad].iloc[0]!r}", "a number", "give the level"))
+        levels[name] = values
+    for factor in study.category_factors:
+        if factor.name not in frame.columns:
+            problems.append(_problem(factor.name, "no column", "one of " + ", ".join(factor.levels), "add the column"))
+            continue
+        strange = sorted({str(v) for v in frame[factor.name]} - set(factor.levels))
+        if strange:
+            problems.append(_problem(factor.name, strange[0], "one of " + ", ".join(factor.levels), "choose one of them"))
+    if problems:
+        raise ModelError(problems)
+    return study.complete(levels)
+
+
+def _problem(where: str, got: str, allowed: str, do: str) -> Problem:
+    return Problem("bad-levels", "stop", where, got, allowed, do)
