@@ -93,9 +93,6 @@ def take_table(intake: Intake, table: RawTable, headings: Headings) -> None:
     unit = printed_unit(intake.study, [draft.levels for draft in drafts])
     for draft in drafts:
         draft.unit = min(draft.unit, unit)
-    if not drafts and not intake.problems:
-        intake.findings.append(Problem("nothing-read", "warn", table.where(), "no row with anything filled in",
-                                       "readings of at least one batch", "fill it in and record it again"))  # fmt: skip
 
 
 def _is_historical(intake: Intake, table: RawTable, headings: Headings) -> bool:

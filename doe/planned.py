@@ -30,8 +30,9 @@ def planned_trials(design: Design | Sequence[Design] | None) -> dict[str, Planne
     designs = [] if design is None else list(design) if isinstance(design, Sequence) else [design]
     out: dict[str, Planned] = {}
     for one in designs:
-        for trial in one.table.index:
-            run, row = one.runs.loc[trial], one.table.loc[trial]
+        recipes = one.table.to_dict("records")
+        for trial, row in zip(one.table.index, recipes, strict=True):
+            run = one.runs.loc[trial]
             out[str(trial)] = Planned(
                 trial=str(trial),
                 round=int(one.round),

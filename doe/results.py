@@ -76,6 +76,10 @@ def take_in(
     readings = _numbered(intake)
     levels = _whole_recipes(intake)
     _check_reasons(intake)
+    if not intake.batches and not intake.problems:
+        do = "fill it in and record it again"
+        intake.stop("nothing-read", given[0].where() if isinstance(given[0], RawTable) else "table",
+                    "no row with anything filled in", "something of at least one batch", do)  # fmt: skip
     if intake.problems:
         raise ResultsError(intake.problems)
     findings = (*intake.findings, *range_findings(study, levels), *_spread_findings(levels, intake))

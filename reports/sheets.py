@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from doe.parts import Factor, Response, Step
 from doe.weighing import Line, small_weights, weigh_lines
 from reports import tokens
-from reports.workbook import make_up_g
+from reports.workbook import levels_of, make_up_g
 
 if TYPE_CHECKING:
     from doe.design import Design
@@ -73,7 +73,7 @@ def sheets_html(study: Study, design: Design) -> str:
         cautions=cautions(study),
         loses_water=bool(study.ingredients) and (study.make.loss > 0 or study.make.make_up or _is_hot(study)),
         make_up_g=make_up_g(study),
-        adjusts_ph=any(response.name.casefold() == "ph" for response in study.responses),
+        adjusts_ph=bool(study.ingredients) and any(response.name.casefold() == "ph" for response in study.responses),
         text_font=tokens.TEXT_FONT,
         figure_font=tokens.FIGURE_FONT,
     )
@@ -105,8 +105,8 @@ def _plain(value: float) -> str:
 def _pages(study: Study, design: Design) -> list[Page]:
     pages = []
     runs = design.runs.sort_values("order", kind="stable")
-    for trial, run in runs.iterrows():
-        levels = {str(name): value for name, value in design.table.loc[trial].items()}
+    for trial, run in zip(runs.index, runs.to_dict("records"), strict=True):
+        levels = levels_of(design, str(trial))
         lines = weigh_lines(study, levels)
         order = int(run["order"])
         pages.append(

@@ -172,7 +172,7 @@ def _weigh_sheet(sheet: Any, study: Study, design: Design, trials: Sequence[str]
     row = 1
     for trial in trials:
         lines = sorted(
-            weigh_lines(study, _levels(design, trial)), key=lambda line: _phase_place(study, line.ingredient.phase)
+            weigh_lines(study, levels_of(design, trial)), key=lambda line: _phase_place(study, line.ingredient.phase)
         )
         for number, line in enumerate(lines):
             row += 1
@@ -202,8 +202,10 @@ def _weigh_sheet(sheet: Any, study: Study, design: Design, trials: Sequence[str]
     _whole(sheet, f"B2:B{last}", bench.WEIGH_FIELDS[1].hint)
 
 
-def _levels(design: Design, trial: str) -> Mapping[str, float | str]:
-    return {str(name): value for name, value in design.table.loc[trial].items()}
+def levels_of(design: Design, trial: str) -> Mapping[str, float | str]:
+    """The whole recipe of one trial, by name."""
+    row = design.table.loc[[trial]].to_dict("records")[0]
+    return {str(name): value for name, value in row.items()}
 
 
 def _phase_place(study: Study, phase: str) -> int:
@@ -242,10 +244,10 @@ def _make_sheet(sheet: Any, study: Study, design: Design, trials: Sequence[str],
     _start(sheet, fields, look, frozen="C2")
     places = {field.heading: place for place, field in enumerate(fields, start=1)}
     for row, trial in enumerate(trials, start=2):
-        run = design.runs.loc[trial]
+        run = design.runs.loc[[trial]].to_dict("records")[0]
         values: dict[str, object] = {bench.TRIAL: trial, bench.ORDER: int(run["order"]), bench.BATCH: 1,
                                      "block": _text(run.get("block")), "make up to g": make_up_g(study)}  # fmt: skip
-        for name, level in _levels(design, trial).items():
+        for name, level in levels_of(design, trial).items():
             factor = next((f for f in study.factors if f.name == name), None)
             if factor is not None:
                 heading = bench.SET + (f"{name} [{factor.unit}]" if factor.unit else name)
