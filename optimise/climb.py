@@ -42,13 +42,12 @@ class Hill:
 
     def levels(self, u: Array) -> Array:
         """Levels (k,) at free coordinates u (d,)."""
-        region = self.space.region
-        x: Array = region.origin + region.basis @ u
+        x: Array = self.space.origin + self.space.basis @ u
         return x
 
     def all_limits(self) -> tuple[Limit, ...]:
         """Every limit g(u) >= 0: rows of the region, the fence, the further ones."""
-        G, h = self.space.rows
+        G, h = self.space.G, self.space.h
 
         def rows(u: Array) -> Slope:
             return h - G @ u, -G
@@ -64,12 +63,12 @@ class Hill:
             return np.zeros(0), np.zeros((0, len(u)))
         x, chosen = self.levels(u)[None], self.chosen
         room = 1 - _FENCE_ROOM - fence.leverage(x, chosen) / fence.limit
-        return room, -fence.slopes(x, chosen) @ self.space.region.basis / fence.limit
+        return room, -fence.slopes(x, chosen) @ self.space.basis / fence.limit
 
 
 def climb_chance(hill: Hill, goal: ChanceGoal, start: Array) -> Array:
     """Free coordinates (d,) of a local best of the joint chance, from `start` (d,)."""
-    chosen, basis = hill.chosen, hill.space.region.basis
+    chosen, basis = hill.chosen, hill.space.basis
 
     def downhill(u: Array) -> tuple[float, Array]:
         score, slope = goal.score_and_slope(hill.levels(u), chosen)
@@ -87,7 +86,7 @@ def climb_desirability(
     The kinks are taken out by one further variable a response: t <= exponent log(share) for each of its sides, t <= 0,
     and the weighted sum of t goes up (epigraph form). Plain limits `walls` stand as limits.
     """
-    chosen, basis, d = hill.chosen, hill.space.region.basis, len(start)
+    chosen, basis, d = hill.chosen, hill.space.basis, len(start)
     weights = np.array([p.response.weight for p in properties])
     weights = weights / max(float(weights.sum()), 1e-300)
     seen: dict[bytes, Slope] = {}
@@ -164,8 +163,9 @@ def _descend(
         np.append(low, np.full(extra, -np.inf)), np.append(high, np.full(extra, np.inf if open_above else 0.0))
     )
     begin = np.clip(start, bounds.lb, bounds.ub)
+    minimize: Any = optimize.minimize
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        found = optimize.minimize(
+        found = minimize(
             downhill, begin, jac=True, method="SLSQP", bounds=bounds, constraints=constraints,
             options={"maxiter": _MOST_STEPS, "ftol": 1e-10},
         )  # fmt: skip

@@ -130,9 +130,9 @@ class Property:
         if self.predictor is None:
             return float(x @ self.weights + self.constant), self.weights
         mixture, by_location, _ = self.predictor.at_with_slopes(x[None], chosen)
-        centre = float(mixture.mean()[0])
-        slope = float(self.scale.back_slope(centre)) * (mixture.weights @ by_location[0])
-        return float(self.scale.back(centre)), slope
+        centre = mixture.mean()
+        slope = float(self.scale.back_slope(centre)[0]) * (mixture.weights @ by_location[0])
+        return float(self.scale.back(centre)[0]), slope
 
 
 def soft_log(share: Array) -> tuple[Array, Array]:

@@ -8,6 +8,7 @@ both with `df` degrees of freedom. One component is the ordinary least-squares p
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Literal
 
 import numpy as np
@@ -20,6 +21,7 @@ Array = npt.NDArray[np.float64]
 About = Literal["mean", "batch"]
 
 _TINY = 1e-300
+_CHUNK = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -173,21 +175,25 @@ class TMixture:
         return np.column_stack([self.quantile(tail, about), self.quantile(1 - tail, about)])
 
     def _half_width(self, centre: Array, level: float, share: float) -> Array:
-        off = np.abs(self.location - centre[:, None])
         residual = np.maximum(self.residual, _TINY)
-        own = np.empty_like(off)
-        for k, df in enumerate(self.df):
-            own[:, k] = tolerance_factor(self._relative()[:, k] ** 2, df, level, share) * residual[k]
+        shift = np.abs(self.location - centre[:, None]) / residual
         relative = np.maximum(self._relative(), 1e-6)
 
-        def excess(half: Array) -> Array:
-            held = np.zeros_like(half)
-            for k, weight in enumerate(self.weights):
-                ratio, shift = half / residual[k], off[:, k] / residual[k]
-                held += weight * posterior_confidence(ratio, shift, relative[:, k], self.df[k], share)
-            return held - level
+        def confidence(half: Array, rows: slice) -> Array:
+            held = posterior_confidence(half[:, None] / residual, shift[rows], relative[rows], self.df, share)
+            return np.asarray(held @ self.weights - level, dtype=float)
 
-        return increasing_root(excess, np.zeros(self.size), (off + own).max(axis=1))
+        half = np.empty(self.size)
+        for start in range(0, self.size, _CHUNK):
+            rows = slice(start, start + _CHUNK)
+            high = (self.batch_scale[rows] * 4 + shift[rows] * residual).max(axis=1)
+            short = confidence(high, rows) < 0
+            while short.any():
+                high = np.where(short, 2 * high, high)
+                short = (confidence(high, rows) < 0) & (high < 1e12 * residual.max())
+            excess = partial(confidence, rows=rows)
+            half[rows] = increasing_root(excess, np.zeros(len(high)), high, tol=1e-10)
+        return half
 
 
 def _standard(at: float | Array, location: Array, scale: Array) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 import numpy as np
@@ -84,6 +84,10 @@ class PosteriorPredictor:
 
     posterior: Posterior
     region: Region
+    _turn: Array = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "_turn", _levels_to_z(self.region))
 
     def at(self, X: Array, chosen: Chosen) -> TMixture:
         """The law of the mean and of one new batch at levels X (n, k)."""
@@ -96,8 +100,7 @@ class PosteriorPredictor:
     def at_with_slopes(self, X: Array, chosen: Chosen) -> tuple[TMixture, Array, Array]:
         """`at` and `slopes` in one pass, for searches."""
         law, by_location, by_variance = self.posterior.at_with_slopes(coordinates(self.region, X, chosen))
-        J = _levels_to_z(self.region)
-        d = J.shape[0]
+        J, d = self._turn, len(self._turn)
         return law, by_location[:, :, :d] @ J, by_variance[:, :, :d] @ J
 
 
@@ -115,11 +118,10 @@ def coordinates(region: Region, X: Array, chosen: Chosen) -> Array:
 
 
 def _levels_to_z(region: Region) -> Array:
-    """Derivative of the whitened coordinates by the levels, (d, k); only free columns count."""
-    J = np.zeros((region.dimension, len(region.names)))
-    for j, name in enumerate(region.free):
-        column = region.names.index(name)
-        J[j, column] = 1.0 / region.basis[column, j]
-    _, root = region.whitening
-    out: Array = root.T @ J
+    """Slopes of the whitened coordinates by the levels, (d, k), for moves that stay on the region's plane."""
+    d = region.dimension
+    corners = region.decoded(np.vstack([np.zeros((1, d)), np.eye(d)]))
+    z = region.whitened(corners)
+    out: Array = (z[1:] - z[0]).T @ np.linalg.pinv((corners[1:] - corners[0]).T)
+    out.setflags(write=False)
     return out

@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.costs import exact_weights
-from doe.parts import Response
+from doe.parts import Factor, Ingredient, Response
 from doe.problems import Problem, StudyError, Unavailable
 from doe.region import Region
 from doe.study import Study
@@ -26,13 +26,19 @@ Row = tuple[Mapping[str, float], float | None, float | None, str]
 class Space:
     """The searched part of a study's region: `region` (narrowed), `combos` of category levels, weighable `steps`.
 
-    `steps` gives (step, anchor) by column name: a weighable level is anchor + whole steps.
+    Levels are origin + basis u for free coordinates u (d); G u <= h are all limits, `centre` (d,) lies within.
+    `steps` gives the weighable step by column name: a weighable level is a whole number of steps.
     """
 
     study: Study
     region: Region
     combos: tuple[Mapping[str, str], ...]
-    steps: Mapping[str, tuple[float, float]]
+    steps: Mapping[str, float]
+    origin: Array
+    basis: Array
+    G: Array
+    h: Array
+    centre: Array
 
     @classmethod
     def build(cls, study: Study, hold: Mapping[str, Any] | None = None, exact: Sequence[Response] = ()) -> Space:
@@ -48,21 +54,18 @@ class Space:
         region = study.region
         if numbers or rows:
             region = _narrowed(study, numbers, rows)
-        return cls(study, region, combos, _steps(study, numbers))
+        d = region.dimension
+        corners = region.decoded(np.vstack([np.zeros((1, d)), np.eye(d)]))
+        origin, basis = corners[0], (corners[1:] - corners[0]).T
+        centre = region.coded(np.array([[region.centroid[name] for name in region.names]]))[0]
+        return cls(
+            study, region, combos, _steps(study, numbers), origin, basis, *_coded_rows(region, origin, basis), centre
+        )
 
     @property
     def dimension(self) -> int:
         """Free numeric dimension."""
         return self.region.dimension
-
-    @property
-    def rows(self) -> tuple[Array, Array]:
-        """Linear rows over u, G u <= h, bounds and limits alike, each of unit length."""
-        G = self.region.A @ self.region.basis
-        h = self.region.b - self.region.A @ self.region.origin
-        length = np.linalg.norm(G, axis=1)
-        real = length > 1e-10 * np.maximum(1.0, np.abs(self.region.A).sum(axis=1))
-        return G[real] / length[real, None], h[real] / length[real]
 
     def chosen(self, combo: Mapping[str, str], n: int) -> dict[str, npt.NDArray[Any]]:
         """The category levels of a combo, repeated for n recipes."""
@@ -75,10 +78,7 @@ class Space:
 
     def repaired(self, u: Array) -> Array:
         """The point moved towards the centre until every row holds, at once for the last digits of a solver."""
-        G, h = self.rows
-        if not len(h):
-            return u
-        centre = self.region.coded(np.array([[self.region.centroid[name] for name in self.region.names]]))[0]
+        G, h, centre = self.G, self.h, self.centre
         over, room = G @ u - h, h - G @ centre
         out = over > 0
         if not out.any():
@@ -86,6 +86,15 @@ class Space:
         share = float(np.max(over[out] / np.maximum(over[out] + np.maximum(room[out], 0.0), 1e-300)))
         moved: Array = u + min(1.0, share * (1 + 1e-12)) * (centre - u)
         return moved
+
+
+def _coded_rows(region: Region, origin: Array, basis: Array) -> tuple[Array, Array]:
+    """Rows G u <= h over free coordinates, bounds and limits alike, of unit length; rows that never move left out."""
+    G = region.A @ basis
+    h = region.b - region.A @ origin
+    length = np.linalg.norm(G, axis=1)
+    real = length > 1e-10 * np.maximum(1.0, np.abs(region.A).sum(axis=1))
+    return G[real] / length[real, None], h[real] / length[real]
 
 
 def _held(study: Study, hold: dict[str, Any]) -> tuple[dict[str, float], dict[str, tuple[str, ...]], list[Problem]]:
@@ -167,13 +176,7 @@ def _narrowed(study: Study, numbers: Mapping[str, float], rows: Sequence[Row]) -
     )
 
 
-def _steps(study: Study, held: Mapping[str, float]) -> dict[str, tuple[float, float]]:
-    parts = [*study.varied, *study.numeric_factors]
-    out = {}
-    for part in parts:
-        if part.step is None or part.name in held or part.name not in study.region.names:
-            continue
-        low = part.low or 0.0
-        whole = abs(low / part.step - round(low / part.step)) <= 1e-6
-        out[part.name] = (part.step, 0.0 if whole else low)
-    return out
+def _steps(study: Study, held: Mapping[str, float]) -> dict[str, float]:
+    parts: list[Ingredient | Factor] = [*study.varied, *study.numeric_factors]
+    free = [part for part in parts if part.name not in held and part.name in study.region.names]
+    return {part.name: part.step for part in free if part.step is not None}

@@ -39,28 +39,41 @@ def tolerance_factor(h: npt.ArrayLike, df: float, level: float = 0.95, share: fl
     return increasing_root(excess, np.zeros_like(flat), high).reshape(spread.shape)
 
 
-def posterior_confidence(ratio: Array, shift: Array, spread: Array, df: float, share: float) -> Array:
-    """Posterior chance that centre ± `ratio` (residual scales) holds `share`, the mean's centre being off by `shift`.
+def posterior_confidence(ratio: Array, shift: Array, spread: Array, df: Array, share: float) -> Array:
+    """Posterior chance that centre ± `ratio` holds `share`, (n, c), for c components of df (c,).
 
-    With w = s/sigma, w² ~ chi²_df/df, the mean lies within sigma R(ratio w) of the centre, where R inverts r above.
-    R rises like a square root from its threshold; w = threshold + t² makes the integrand smooth.
+    In units of each component's residual scale: `ratio` the half width, `shift` how far the centre is off that of the
+    component's mean, `spread` the scale of the mean, each (n, c). With w = s/sigma, w² ~ chi²_df/df, the mean lies
+    within sigma R(ratio w) of the centre, where R inverts r above. R rises like a square root from its threshold;
+    w = threshold + t² makes the integrand smooth.
     """
-    if not np.isfinite(df):
-        reach = _reach(ratio, share)
-        return np.asarray(special.ndtr((reach - shift) / spread) - special.ndtr((-reach - shift) / spread))
+    held = np.empty_like(ratio)
+    finite = np.isfinite(df)
+    if not finite.all():
+        reach = _reach(ratio[:, ~finite], share)
+        held[:, ~finite] = _within(reach, shift[:, ~finite], spread[:, ~finite])
+    if finite.any():
+        held[:, finite] = _averaged(ratio[:, finite], shift[:, finite], spread[:, finite], df[finite], share)
+    return held
+
+
+def _averaged(ratio: Array, shift: Array, spread: Array, df: Array, share: float) -> Array:
     threshold = -special.ndtri((1 - share) / 2) / np.maximum(ratio, _TINY)
     top = np.sqrt(special.chdtri(df, 1e-14) / df)
     nodes, mass = _unit_nodes()
     length = np.sqrt(np.maximum(top - threshold, 0.0))
-    t = length[:, None] * nodes
-    w = np.minimum(threshold, top)[:, None] + t**2
-    reach = _reach(ratio[:, None] * w, share)
-    off = shift[:, None] * w
-    held = special.ndtr((reach - off) / spread[:, None]) - special.ndtr((-reach - off) / spread[:, None])
+    t = length[:, :, None] * nodes
+    w = np.minimum(threshold, top)[:, :, None] + t**2
+    held = _within(_reach(ratio[:, :, None] * w, share), shift[:, :, None] * w, spread[:, :, None])
     log_density = np.log(2.0) + 0.5 * df * np.log(df / 2) - special.gammaln(df / 2)
-    density = np.exp(log_density + (df - 1) * np.log(np.maximum(w, _TINY)) - 0.5 * df * w**2)
-    total: Array = (held * density * 2 * t) @ mass * length
-    return total
+    power = (df - 1)[:, None] * np.log(np.maximum(w, _TINY)) - 0.5 * df[:, None] * w**2
+    density = np.exp(log_density[:, None] + power)
+    return np.asarray(((held * density * 2 * t) @ mass) * length, dtype=float)
+
+
+def _within(reach: Array, shift: Array, spread: Array) -> Array:
+    """Chance that a normal mean of this spread, off by `shift`, lies within `reach` of the centre."""
+    return np.asarray(special.ndtr((reach - shift) / spread) - special.ndtr((-reach - shift) / spread), dtype=float)
 
 
 @lru_cache(maxsize=1)
@@ -114,8 +127,11 @@ def check_share(name: str, value: float) -> None:
         raise ValueError(f"{name} must lie between 0 and 1, not {value}")
 
 
-def increasing_root(excess: Callable[[Array], Array], low: Array, high: Array) -> Array:
-    """Roots of increasing functions, one a row, each bracketed by low and high: false position, halving when slow."""
+def increasing_root(excess: Callable[[Array], Array], low: Array, high: Array, tol: float = 4e-15) -> Array:
+    """Roots of increasing functions, one a row, each bracketed by low and high: false position, halving when slow.
+
+    `tol` is the width of the last bracket relative to the size of its first ends.
+    """
     a, b = np.array(low, dtype=float), np.array(high, dtype=float)
     at_a, at_b = excess(a), excess(b)
     a, b = np.where(at_b < 0, b, a), np.where(at_a > 0, a, b)
@@ -123,7 +139,7 @@ def increasing_root(excess: Callable[[Array], Array], low: Array, high: Array) -
     width = np.maximum(np.abs(a) + np.abs(b), 1e-12)
     for step in range(_STEPS):
         gap = b - a
-        if np.all(gap <= 4e-15 * width):
+        if np.all(gap <= tol * width):
             break
         slope = at_b - at_a
         secant = b - at_b * gap / np.where(slope > 0, slope, 1.0)

@@ -1,0 +1,102 @@
+"""What a search needs of study and models: what predicts each response, its window, and the fence of what was tried."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.costs import exact_weights
+from doe.parts import Response
+from doe.problems import Unavailable
+from doe.study import Study
+from optimise.aims import has_window, musts, wanted
+from optimise.batchdata import shares
+from optimise.fence import Fence
+from optimise.goals import Aimed, Property
+from optimise.predictors import Chosen
+from optimise.scales import Scale
+
+if TYPE_CHECKING:
+    from optimise.models import Models
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Brief:
+    """The musts that are fitted (`aimed`) and exact (`exact`), what desirability reads, the fence, the trials made.
+
+    `missing` says by name why a must has no model; `trials` (n, k) with `tried` category levels are recipes as made.
+    """
+
+    study: Study
+    aimed: tuple[Aimed, ...]
+    exact: tuple[Response, ...]
+    properties: tuple[Property, ...]
+    missing: Mapping[str, Unavailable]
+    fence: Fence | None
+    trials: Array
+    tried: Chosen
+
+    @classmethod
+    def of(cls, study: Study, models: Models, objective: str) -> Brief:
+        """The brief of a study and its models; for desirability with the centres of the planned least squares."""
+        aimed, missing = [], {}
+        for response in study.fitted_responses:
+            if not response.is_must or not (has_window(response) or response.kind == "pass"):
+                continue
+            predictor = models.predictor(response.name)
+            if isinstance(predictor, Unavailable):
+                missing[response.name] = predictor
+            else:
+                aimed.append(Aimed(response, predictor, models[response.name].scale, *models[response.name].window))
+        levels = models.results.levels()
+        tried = {name: levels[name].to_numpy(dtype=object) for name in study.region.categories}
+        return cls(
+            study=study,
+            aimed=tuple(aimed),
+            exact=tuple(r for r in musts(study) if r.is_exact),
+            properties=tuple(_properties(study, models, objective == "desirability")),
+            missing=MappingProxyType(missing),
+            fence=models.fence,
+            trials=shares(study.region, levels),
+            tried=tried,
+        )
+
+
+def _properties(study: Study, models: Models, planned: bool) -> Iterator[Property]:
+    """What desirability reads, for every response with an aim that is fitted or exact."""
+    none = np.zeros(len(study.region.names))
+    for response in wanted(study):
+        if response.is_exact:
+            linear = linear_sum(study, response)
+            if not isinstance(linear, Unavailable):
+                yield Property(response, None, Scale(), *linear)
+            continue
+        predictor = models.predictor(response.name, planned=planned)
+        if not isinstance(predictor, Unavailable):
+            model = models.planned(response.name) if planned else models[response.name]
+            yield Property(response, predictor, model.scale, none, 0.0)
+
+
+def linear_sum(study: Study, response: Response) -> tuple[Array, float] | Unavailable:
+    """An exact response as weights over `study.region.names` (k,) and a constant, in its own unit."""
+    weights = exact_weights(study, response)
+    if isinstance(weights, Unavailable):
+        return weights
+    names = study.region.names
+    # The levels of all that does not vary are those of any whole recipe.
+    middle = study.complete(_any_recipe(study)).iloc[0]
+    constant = sum(weight * float(middle[name]) for name, weight in weights.items() if name not in names)
+    return np.array([weights.get(name, 0.0) for name in names]), float(constant)
+
+
+def _any_recipe(study: Study) -> pd.DataFrame:
+    centre = dict(study.region.centroid)
+    return pd.DataFrame([{**centre, **{name: levels[0] for name, levels in study.region.categories.items()}}])

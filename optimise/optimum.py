@@ -1,0 +1,151 @@
+"""The formula to make: what it is, how sure, what limits it, and what else would do nearly as well."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from doe.problems import Problem, Unavailable
+
+Number = float | Unavailable
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Certificate:
+    """How good the formula is known to be: its `value`, a proven `upper_bound` for any other, and their `gap`.
+
+    `proved` only when the gap is closed. Without a proof the bound is what no chance or desirability can exceed: 1.
+    """
+
+    objective: str
+    value: Number
+    upper_bound: Number
+    proved: bool = False
+
+    @property
+    def gap(self) -> Number:
+        """Upper bound less value."""
+        if isinstance(self.value, Unavailable):
+            return self.value
+        if isinstance(self.upper_bound, Unavailable):
+            return self.upper_bound
+        return self.upper_bound - self.value
+
+    def to_dict(self) -> dict[str, Any]:
+        """The form promised for `--json`."""
+        return {
+            "objective": self.objective,
+            "value": plain(self.value),
+            "upper_bound": plain(self.upper_bound),
+            "gap": plain(self.gap),
+            "proved": self.proved,
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Optimum:
+    """The formula found for a study: `blend` (every ingredient, adding up to the total) and `factors`.
+
+    `responses` gives by name predicted, prediction, chance, desirability and their kin; `chance` is that of one new
+    batch meeting every must, `chance_interval` how that chance might move with the parameters, `chance_error` its
+    numerical error bar. `feasible`: every limit is kept, and every must holds at the predicted centres. `at_limits`
+    names bounds and limits that the formula stands on. `tolerances` say how far each level may go alone with 0.9 of
+    the chance kept; `clash` is a smallest set of musts that cannot be met together, found by search and not proved.
+    `problems` that come with the way are in `findings`. `study_digests` are those of the study searched.
+    """
+
+    objective: str
+    label: str
+    blend: Mapping[str, float]
+    factors: Mapping[str, float | str]
+    feasible: bool
+    responses: Mapping[str, Mapping[str, Any]]
+    chance: Number
+    chance_interval: tuple[float, float] | Unavailable
+    chance_error: float
+    desirability: Number
+    cost_per_kg: Number
+    certificate: Certificate
+    at_limits: tuple[str, ...]
+    inside: bool
+    in_hull: bool | None
+    leverage: Number
+    alternatives: tuple[Mapping[str, Any], ...]
+    front: tuple[Mapping[str, Any], ...]
+    tolerances: Mapping[str, tuple[float, float]]
+    limited_by: tuple[Mapping[str, Any], ...]
+    clash: tuple[Mapping[str, Any], ...]
+    findings: tuple[Problem, ...]
+    study_digests: Mapping[str, str]
+    results_digest: str
+
+    @property
+    def is_feasible(self) -> bool:
+        """Whether every limit is kept and every must holds at the predicted centres."""
+        return self.feasible
+
+    @property
+    def is_extrapolating(self) -> bool:
+        """Whether it is predicted worse than any trial was."""
+        return not self.inside
+
+    @property
+    def is_proved(self) -> bool:
+        """Whether no better formula exists in these models, with proof."""
+        return self.certificate.proved
+
+    @property
+    def levels(self) -> pd.DataFrame:
+        """The recipe as a frame of one row, indexed by its label, one column a name of the study."""
+        return pd.DataFrame([{**self.blend, **self.factors}], index=pd.Index([self.label]))
+
+    def __str__(self) -> str:
+        blend = ", ".join(f"{name} {level:g}" for name, level in self.blend.items())
+        factors = ", ".join(f"{k} {v:g}" if isinstance(v, float) else f"{k} {v}" for k, v in self.factors.items())
+        chance = self.chance if isinstance(self.chance, Unavailable) else f"{self.chance:.3f}"
+        return f"Optimum {self.label}: {'; '.join(part for part in (blend, factors) if part)}; chance {chance}"
+
+    __repr__ = __str__
+
+    def to_dict(self) -> dict[str, Any]:
+        """The form promised for `optimise --json` (without the keys every document has)."""
+        interval = self.chance_interval
+        return {
+            "objective": self.objective,
+            "label": self.label,
+            "blend": dict(self.blend),
+            "factors": dict(self.factors),
+            "feasible": self.feasible,
+            "responses": {name: plain(entry) for name, entry in self.responses.items()},
+            "chance_all": plain(self.chance),
+            "chance_interval": plain(interval),
+            "chance_error": self.chance_error,
+            "desirability": plain(self.desirability),
+            "cost_per_kg": plain(self.cost_per_kg),
+            "certificate": self.certificate.to_dict(),
+            "at_limits": list(self.at_limits),
+            "inside": self.inside,
+            "in_hull": self.in_hull,
+            "leverage": plain(self.leverage),
+            "alternatives": [plain(entry) for entry in self.alternatives],
+            "front": [plain(entry) for entry in self.front],
+            "tolerances": {name: list(ends) for name, ends in self.tolerances.items()},
+            "limited_by": [plain(entry) for entry in self.limited_by],
+            "clash": [plain(entry) for entry in self.clash],
+            "findings": [finding.to_dict() for finding in self.findings],
+            "digests": {**self.study_digests, "results": self.results_digest},
+        }
+
+
+def plain(value: Any) -> Any:
+    """A value in the form of JSON: an absent number as its reason and remedy, tuples as lists, mappings as objects."""
+    if isinstance(value, (Unavailable, Problem)):
+        return value.to_dict()
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [plain(item) for item in value]
+    return value

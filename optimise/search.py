@@ -1,0 +1,334 @@
+"""The formula to make: the best of the joint chance, or of the published desirability, over the exact region."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.problems import ModelError, Problem, StudyError, Unavailable
+from doe.study import Study
+from optimise import around
+from optimise.aims import desirability, overall, wanted
+from optimise.brief import Brief, linear_sum
+from optimise.chance import joint_chance
+from optimise.clash import find_clash
+from optimise.optimum import Certificate, Number, Optimum, plain
+from optimise.peaks import Peak, Quest
+from optimise.predictors import split_levels
+from optimise.space import Space
+
+if TYPE_CHECKING:
+    from optimise.models import Models
+
+Array = npt.NDArray[np.float64]
+Objective = Literal["chance", "desirability"]
+
+_STARTS = 12
+_ROUNDED = 3
+_SMALL = 0.05
+
+
+def find(
+    study: Study, models: Models, hold: Mapping[str, Any] | None = None, objective: str = "chance", *,
+    outside: bool = False, starts: int = _STARTS, workers: int = 1,
+) -> Optimum:  # fmt: skip
+    """The formula with the highest objective that keeps every limit, with what the manager asks about it.
+
+    `objective`: chance (joint chance of one new batch, predictions from `models` as they stand) or desirability
+    (Derringer & Suich 1980, on the least-squares centres of the planned model). `hold` fixes levels by name. The search
+    stays where prediction is no worse than at some trial, unless `outside`. It runs uphill from `starts` places shared
+    out over the region; it is deterministic, whatever `workers`. Limits of exact musts (cost, linear sums) are limits
+    of the search. Raises StudyError for holds that are not possible, ModelError for an unknown objective.
+    """
+    if objective not in ("chance", "desirability"):
+        got = f"objective {objective!r}"
+        raise ModelError(
+            [Problem("unknown-objective", "stop", "optimise", got, "chance or desirability", "choose one")]
+        )
+    brief = Brief.of(study, models, objective)
+    findings: list[Problem] = [_no_model(name, why) for name, why in brief.missing.items()]
+    space, exact_met = _space(brief, hold, findings)
+    quest = Quest(brief, space, _scored(brief, objective, findings), None if outside else brief.fence)
+    peaks = _peaks(quest, starts)
+    best = _best(quest, peaks)
+    return _described(quest, models, best, peaks, objective, outside, exact_met, hold, findings)
+
+
+def _space(brief: Brief, hold: Mapping[str, Any] | None, findings: list[Problem]) -> tuple[Space, bool]:
+    """The space with the limits of exact musts, or without them where no recipe keeps them."""
+    try:
+        return Space.build(brief.study, hold, brief.exact), True
+    except StudyError as error:
+        if not brief.exact:
+            raise
+        plain_space = Space.build(brief.study, hold)
+        findings += [replace(p, code="exact-limit", level="warn") for p in error.problems]
+        return plain_space, False
+
+
+def _scored(brief: Brief, objective: str, findings: list[Problem]) -> str:
+    """What the search goes up: the objective, or what stands in for it where the study asks for nothing of the kind."""
+    if objective == "chance" and not brief.aimed and brief.properties:
+        do = "mark what a batch has to meet as must = true"
+        findings.append(
+            _say("no-musts", "no fitted must with a limit", "the wishes' desirability was searched instead", do)
+        )
+        return "desirability"
+    if objective == "desirability" and not brief.properties and brief.aimed:
+        findings.append(_say("no-aims", "nothing with a desirability", "the chance was searched instead", "give aims"))
+        return "chance"
+    if not brief.aimed and not brief.properties:
+        do = "give responses an aim and limits"
+        findings.append(_say("empty-brief", "no response has an aim", "the centre of the region is shown", do))
+    return objective
+
+
+def _say(code: str, got: str, allowed: str, do: str) -> Problem:
+    return Problem(code, "warn", "optimise", got, allowed, do)
+
+
+def _no_model(name: str, why: Unavailable) -> Problem:
+    return Problem("must-without-model", "warn", name, f"left out of the search: {why.reason}", "a model", why.do)
+
+
+def _peaks(quest: Quest, starts: int) -> list[Peak]:
+    if not quest.brief.aimed and not quest.brief.properties:
+        return [Peak(quest.space.centre, quest.space.combos[0], 0.0)]
+    return quest.peaks(max(1, starts))
+
+
+def _best(quest: Quest, peaks: list[Peak]) -> Peak:
+    """The best recipe of whole weighable steps next to the highest peaks; among equals the likeliest to pass."""
+    rounded = [quest.weighable(peak) for peak in peaks[:_ROUNDED]]
+    if quest.objective == "desirability" and quest.brief.aimed:
+        top = max(peak.score for peak in rounded)
+        equals = [quest.weighable(p) for p in peaks if p.score >= top - 1e-9]
+        rounded = [p for p in [*rounded, *equals] if p.score >= top - 1e-9]
+        likely = replace(quest, objective="chance")
+        return max(rounded, key=lambda p: round(float(likely.score(p.u[None], p.combo)[0]), 9))
+    return max(rounded, key=lambda p: round(p.score, 9))
+
+
+def _described(
+    quest: Quest, models: Models, best: Peak, peaks: list[Peak], objective: str, outside: bool, exact_met: bool,
+    hold: Mapping[str, Any] | None, findings: list[Problem],
+) -> Optimum:  # fmt: skip
+    brief, study, space = quest.brief, quest.brief.study, quest.space
+    entry = _entries(quest, models, [best], ["F1"], objective)[0]
+    x = space.region.decoded(best.u[None])[0]
+    searched = bool(brief.aimed or brief.properties)
+    others = around.alternatives(quest, best, peaks) if searched else []
+    labels = [f"F{i + 2}" for i in range(len(others))]
+    met = _centres_met(entry, brief) and exact_met
+    clash: list[dict[str, Any]] = []
+    if brief.aimed or brief.exact:
+        low = isinstance(entry["chance_all"], float) and entry["chance_all"] < _SMALL
+        if not met or low:
+            clash = find_clash(brief, Space.build(study, hold), quest.fence)
+    if space.steps and not _weighed(space, x):
+        findings.append(_say("not-weighable", "no recipe of whole steps is allowed here", "shown to full precision",
+                             "take smaller steps or wider limits"))  # fmt: skip
+    findings += _fence_findings(brief, entry, outside)
+    value = entry["chance_all"] if objective == "chance" else entry["desirability"]
+    return Optimum(
+        objective=objective,
+        label="F1",
+        blend=entry["blend"],
+        factors=entry["factors"],
+        feasible=met,
+        responses=entry["responses"],
+        chance=entry["chance_all"],
+        chance_interval=entry["chance_interval"],
+        chance_error=_chance_error(brief, models, x, best.combo),
+        desirability=entry["desirability"],
+        cost_per_kg=entry["cost_per_kg"],
+        certificate=Certificate(objective, value, 1.0 if not isinstance(value, Unavailable) else value),
+        at_limits=_at_limits(study, space, x),
+        inside=bool(entry["inside"]),
+        in_hull=entry.get("in_hull"),
+        leverage=entry["leverage"],
+        alternatives=tuple(_short(e) for e in _entries(quest, models, others, labels, objective)),
+        front=tuple(_front(quest, models, best, peaks, objective)) if searched else (),
+        tolerances=around.tolerances(quest, quest.fence, x, best.combo) if searched else {},
+        limited_by=tuple(around.limited_by(brief, x, best.combo)),
+        clash=tuple(clash),
+        findings=tuple(findings),
+        study_digests=study.digests,
+        results_digest=models.results_digest,
+    )
+
+
+def _entries(
+    quest: Quest, models: Models, peaks: Sequence[Peak], labels: Sequence[str], objective: str
+) -> list[dict[str, Any]]:
+    """What the models say of formulas, one entry a peak: blend, factors, and the point as `predict` gives it."""
+    if not peaks:
+        return []
+    study = quest.brief.study
+    frames = [quest.space.frame(quest.space.region.decoded(p.u[None]), p.combo) for p in peaks]
+    frame = pd.concat(frames, ignore_index=True)
+    frame.index = pd.Index(list(labels))
+    frame = _tidy(study, frame, quest.space)
+    points = [_revived(point) for point in models.points(frame)]
+    out = []
+    for row, (label, point) in enumerate(zip(labels, points, strict=True)):
+        recipe = frame.iloc[row]
+        blend = {i.name: float(recipe[i.name]) for i in study.ingredients}
+        factors = {f.name: str(recipe[f.name]) if f.is_category else float(recipe[f.name]) for f in study.factors}
+        responses = {name: dict(entry) for name, entry in point["responses"].items()}
+        one = frame.iloc[[row]]
+        whole = _desirabilities(quest.brief, models, one, responses, objective)
+        out.append({**point, "label": label, "blend": blend, "factors": factors, "responses": responses,
+                    "desirability": whole})  # fmt: skip
+    return out
+
+
+def _revived(value: Any) -> Any:
+    """A point of `predict --json` with absent numbers as values again."""
+    if isinstance(value, Mapping):
+        if "unavailable" in value:
+            return Unavailable(str(value["unavailable"]), str(value["do"]))
+        return {key: _revived(item) for key, item in value.items()}
+    return value
+
+
+def _chance_error(brief: Brief, models: Models, x: Array, combo: Mapping[str, str]) -> float:
+    """Numerical error bar of the joint chance at levels x (k,)."""
+    if not brief.aimed:
+        return 0.0
+    chosen = {name: np.array([level], dtype=object) for name, level in combo.items()}
+    names = [one.response.name for one in brief.aimed]
+    laws = [one.predictor.at(x[None], chosen) for one in brief.aimed]
+    correlation = models.residual_correlation.loc[names, names].to_numpy(dtype=float)
+    return float(joint_chance(laws, [(one.low, one.high) for one in brief.aimed], correlation).error[0])
+
+
+def _tidy(study: Study, frame: pd.DataFrame, space: Space) -> pd.DataFrame:
+    """Levels without the dust of coding: whole steps as written, the rest to 12 digits, the fill taking the residue."""
+    out = frame.copy()
+    for name in space.region.names:
+        if name == space.region.fill:
+            continue
+        values = out[name].to_numpy(dtype=float)
+        step = space.steps.get(name)
+        near = None if step is None else np.round(values / step) * step
+        whole = near is not None and bool(np.all(np.abs(near - values) <= 1e-6 * max(1.0, abs(step or 1.0))))
+        out[name] = np.round(near if whole and near is not None else values, 12)
+    tidied = study.complete(out)
+    return (
+        tidied if bool(space.region.contains(tidied[list(space.region.names)].to_numpy(dtype=float)).all()) else frame
+    )
+
+
+def _desirabilities(
+    brief: Brief, models: Models, frame: pd.DataFrame, responses: dict[str, dict[str, Any]], objective: str
+) -> Number:
+    """Add each response's desirability to its entry and return the geometric mean, with the centres of the objective."""
+    values: dict[str, Array] = {}
+    read = {p.response.name: p for p in brief.properties}
+    x, chosen = split_levels(frame, brief.study.region)
+    counted = tuple(r for r in wanted(brief.study) if r.name in read)
+    for response in counted:
+        centre = read[response.name].values(x, chosen)
+        values[response.name] = desirability(response, centre)[0]
+        if response.name in responses:
+            responses[response.name]["desirability"] = float(values[response.name][0])
+    if objective == "desirability":
+        _planned_centres(brief, models, frame, responses)
+    for name, entry in responses.items():
+        if "desirability" not in entry:
+            entry["desirability"] = Unavailable(f"{name} has no aim", "give it an aim and limits")
+    if not counted:
+        return Unavailable("no response with an aim is predicted", "give responses an aim and limits")
+    return float(overall(values, counted)[0])
+
+
+def _planned_centres(brief: Brief, models: Models, frame: pd.DataFrame, responses: dict[str, dict[str, Any]]) -> None:
+    """Centres and intervals of the least-squares fit that the desirability was taken from, in place of the others."""
+    for name in models:
+        predictor, planned = models.predictor(name, planned=True), models.planned(name)
+        if name not in responses or isinstance(predictor, Unavailable):
+            continue
+        X, chosen = split_levels(frame, brief.study.region)
+        law, scale, entry = predictor.at(X, chosen), planned.scale, responses[name]
+        entry["predicted"] = float(scale.back(law.median())[0])
+        entry["centre_from"] = "least squares of the planned model"
+        if law.residual[0] == 0:
+            continue
+        for key, ends in (("confidence", law.mean_interval()), ("prediction", law.batch_interval()),
+                          ("tolerance", law.tolerance())):  # fmt: skip
+            entry[key] = [float(v) for v in scale.back(ends[0])]
+
+
+def _centres_met(entry: Mapping[str, Any], brief: Brief) -> bool:
+    """Whether every must's predicted centre lies within its limits."""
+    for one in brief.aimed:
+        found = entry["responses"].get(one.response.name, {}).get("predicted")
+        if not isinstance(found, float):
+            return False
+        at = float(one.scale.forward(found))
+        size = 1e-9 * max(1.0, abs(at))
+        if (
+            at < (-np.inf if one.low is None else one.low) - size
+            or at > (np.inf if one.high is None else one.high) + size
+        ):
+            return False
+    return True
+
+
+def _weighed(space: Space, x: Array) -> bool:
+    for name, step in space.steps.items():
+        if name != space.region.fill:
+            at = x[space.region.names.index(name)] / step
+            if abs(at - round(at)) > 1e-6:
+                return False
+    return True
+
+
+def _fence_findings(brief: Brief, entry: Mapping[str, Any], outside: bool) -> list[Problem]:
+    if brief.fence is None:
+        got = "the trials do not carry even a model of first order"
+        return [_say("no-fence", got, "the search was not held to what was tried", "make more batches")]
+    if entry["inside"]:
+        return []
+    allowed = "prediction no worse than at some trial"
+    if outside:
+        got = "the formula lies outside what was tried, as asked for"
+        return [_say("outside", got, allowed, "make a batch of it before trusting any number")]
+    got = "no place within what was tried was found"
+    return [_say("outside", got, allowed, "make trials near it before trusting any number")]
+
+
+def _at_limits(study: Study, space: Space, x: Array) -> tuple[str, ...]:
+    """Labels of the bounds and limits that the formula stands on; what is held does not count."""
+    region = space.region
+    reach = {name: high - low for name, (low, high) in region.reach.items()}
+    room = region.b - region.A @ x
+    size = np.abs(region.A) @ np.array([max(reach[name], 1e-12) for name in region.names])
+    moves = np.abs(region.A @ space.basis).sum(axis=1) > 1e-12 * np.maximum(np.abs(region.A).sum(axis=1), 1e-300)
+    on = (room <= 1e-6 * size) & moves
+    return tuple(dict.fromkeys(label for label, flag in zip(region.labels, on, strict=True) if flag))
+
+
+def _short(entry: Mapping[str, Any]) -> dict[str, Any]:
+    keys = ("label", "blend", "factors", "responses", "chance_all", "chance_interval", "desirability", "cost_per_kg")
+    return {key: entry[key] for key in keys}
+
+
+def _front(quest: Quest, models: Models, best: Peak, peaks: list[Peak], objective: str) -> list[dict[str, Any]]:
+    """The best for each of a few ceilings on cost, cheapest first."""
+    cost = next((r for r in quest.brief.study.exact_responses if r.source == "cost_per_kg"), None)
+    if cost is None:
+        return []
+    linear = linear_sum(quest.brief.study, cost)
+    if isinstance(linear, Unavailable):
+        return []
+    found = around.front(quest, best, peaks, linear)
+    entries = _entries(quest, models, [peak for _, peak in found], ["" for _ in found], objective)
+    keys = ("cost_per_kg", "chance_all", "desirability", "blend", "factors")
+    return [{key: plain(entry[key]) for key in keys} for entry in entries]
