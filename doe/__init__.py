@@ -1,11 +1,13 @@
 """What to try: the study definition, the region, terms, designs, the bench records."""
 
+from doe.design import Design, compare, plan
 from doe.problems import ModelError, PlanError, Problem, ResultsError, StudyError, Unavailable
 from doe.region import Region
 from doe.study import Study
 from doe.terms import Terms
 
 __all__ = [
+    "Design",
     "ModelError",
     "PlanError",
     "Problem",
@@ -15,4 +17,6 @@ __all__ = [
     "StudyError",
     "Terms",
     "Unavailable",
+    "compare",
+    "plan",
 ]

@@ -11,6 +11,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import qr
 from scipy.optimize import nnls
 
 from doe import candidates
@@ -24,6 +25,7 @@ Indices = npt.NDArray[np.intp]
 
 _SLACK = 5e-4
 _MOST_PROVEN = 6
+_MANY_TERMS = 24
 _MOST_CELLS = 40_000
 _MOST_COMBINATIONS = 8
 
@@ -129,11 +131,13 @@ def _newton(criterion: Criterion, F: Array, w: Array, R: Array) -> Array:
     else:
         C = F @ _shape(criterion, V) @ F.T
         slope, bend = -np.diag(C), 2 * G * C
-    size = float(np.abs(bend).max())
-    root = np.linalg.cholesky((bend + bend.T) / 2 + 1e-10 * size * np.eye(len(w)))
+    values, vectors = np.linalg.eigh((bend + bend.T) / 2)
+    size = float(values[-1])
+    root = np.sqrt(np.maximum(values, 1e-10 * size))
     stiff = 1e3 * np.sqrt(size)
-    rows = np.vstack([root.T, np.full(len(w), stiff)])
-    z = nnls(rows, np.append(np.linalg.solve(root, bend @ w - slope), stiff), maxiter=50 * len(w))[0]
+    rows = np.vstack([root[:, None] * vectors.T, np.full(len(w), stiff)])
+    aim = (vectors.T @ (bend @ w - slope)) / root
+    z = nnls(rows, np.append(aim, stiff), maxiter=50 * len(w))[0]
     target: Array = z / z.sum()
     return target
 
@@ -141,7 +145,7 @@ def _newton(criterion: Criterion, F: Array, w: Array, R: Array) -> Array:
 def _climbed(space: Space, Q: Array, U: Array, C: Indices) -> tuple[Array, Indices, Array]:
     """Local maxima of f'Qf from the starts U, C: line moves until none gains."""
     value = _variance(space.model(U, C), Q)
-    small = U.shape[1] <= _MOST_PROVEN
+    small = U.shape[1] <= _MOST_PROVEN and len(Q) <= _MANY_TERMS
     move = along(np.linspace(0, 1, 11 if small else 5), pairs=small, near=8 if small else 4)
     U, C = U.copy(), C.copy()
     active = np.arange(len(U))
@@ -171,12 +175,15 @@ def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
     F = space.model(U, C)
     w = _multiplied(criterion, F, R, 60)
     p = F.shape[1]
-    keep = np.sort(np.lexsort((np.arange(len(w)), -np.round(w, 12)))[: 4 * p])
+    # The heaviest points alone may not span the model; as many more rows as it has terms make sure of it.
+    heavy = np.lexsort((np.arange(len(w)), -np.round(w, 12)))[: 4 * p]
+    spanning = qr((F * np.sqrt(w)[:, None]).T, mode="r", pivoting=True)[1][:p]
+    keep = np.union1d(heavy, spanning)
     SU, SC = U[keep], C[keep]
     w = w[keep] / w[keep].sum()
     seen = np.inf
-    # Beyond the reach of a proof, a rougher optimum is enough, and a fine one would take minutes.
-    small = U.shape[1] <= _MOST_PROVEN
+    # For large models, or beyond the reach of a proof, a rougher optimum is enough, and a fine one would take minutes.
+    small = U.shape[1] <= _MOST_PROVEN and p <= _MANY_TERMS
     for _ in range(25 if small else 10):
         SF = space.model(SU, SC)
         w = _weighed(criterion, SF, w, R, 30 if small else 6)
@@ -242,7 +249,7 @@ def proven(plan: Layout, best: Approximate) -> float | Unavailable:
     for combo in combos:
         try:
             bound = upper_bound(
-                region.corners.points,
+                candidates.all_corners(region),
                 lambda X, c=combo: plan.space.model(X, np.broadcast_to(c, (len(X), len(c)))),
                 best.shape,
                 degree=max(1, plan.terms.degree),

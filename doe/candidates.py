@@ -7,6 +7,9 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
+from scipy.optimize import linprog
+
+from doe.problems import StudyError
 from doe.region import Region
 
 Array = npt.NDArray[np.float64]
@@ -23,28 +26,64 @@ def unique(U: Array) -> Array:
     return distinct
 
 
+def free_form(region: Region) -> tuple[Array, Array, Array, Array]:
+    """(origin (k,), basis (k, d), G (m, d), h (m,)): levels are origin + basis u, and the limits are G u <= h.
+
+    Rows of G have unit length; rows that do not depend on u are left out.
+    """
+    d = region.dimension
+    origin = region.decoded(np.zeros((1, d)))[0]
+    basis = (region.decoded(np.eye(d)) - origin).T if d else np.zeros((len(origin), 0))
+    G, h = region.A @ basis, region.b - region.A @ origin
+    length = np.linalg.norm(G, axis=1)
+    real = length > 1e-10 * np.maximum(1e-300, np.abs(region.A) @ np.maximum(np.abs(origin), np.abs(basis).sum(axis=1)))
+    return origin, basis, G[real] / length[real, None], h[real] / length[real]
+
+
+def all_corners(region: Region) -> Array:
+    """The region's corners in free coordinates, (v, d); where they are too many to list, 400 found by chance."""
+    try:
+        return region.coded(region.vertex_array)
+    except StudyError:
+        _, _, G, h = free_form(region)
+        rng = np.random.default_rng(np.random.SeedSequence([23, region.dimension]))
+        ways = rng.normal(size=(400, region.dimension))
+        return unique(np.array([linprog(way, A_ub=G, b_ub=h, bounds=(None, None)).x for way in ways]))
+
+
+def edge_middles(region: Region) -> Array:
+    """Middles of all edges in free coordinates, (e, d); none where the corners are too many to list."""
+    try:
+        edges = np.asarray(region.edges(), dtype=np.intp).reshape(-1, 2)
+        points = region.coded(region.vertex_array)
+    except StudyError:
+        return np.zeros((0, region.dimension))
+    found: Array = points[edges].mean(axis=1) if len(edges) else np.zeros((0, region.dimension))
+    return found
+
+
+def _evenly(points: Array, most: int) -> Array:
+    return points if len(points) <= most else points[np.linspace(0, len(points) - 1, most).round().astype(int)]
+
+
 def corners(region: Region, most: int = _MANY_CORNERS) -> Array:
     """The region's corners in free coordinates, (v, d); an even choice of them when there are more than `most`."""
-    points = region.corners.points
-    return points if len(points) <= most else points[np.linspace(0, len(points) - 1, most).round().astype(int)]
+    return _evenly(all_corners(region), most)
 
 
 def middles(region: Region, most: int = 2000) -> Array:
     """Middles of all pairs of corners where these are few, else of edges, (m, d)."""
-    points = region.corners.points
-    if len(points) <= _FEW_CORNERS:
-        pairs = np.array(list(combinations(range(len(points)), 2)), dtype=np.intp).reshape(-1, 2)
-    else:
-        pairs = np.asarray(region.corners.edges, dtype=np.intp).reshape(-1, 2)
-    if len(pairs) > most:
-        pairs = pairs[np.linspace(0, len(pairs) - 1, most).round().astype(int)]
+    points = all_corners(region)
+    if len(points) > _FEW_CORNERS:
+        return _evenly(edge_middles(region), most)
+    pairs = np.array(list(combinations(range(len(points)), 2)), dtype=np.intp).reshape(-1, 2)
     found: Array = points[pairs].mean(axis=1) if len(pairs) else np.zeros((0, points.shape[1]))
     return found
 
 
 def face_centroids(region: Region) -> Array:
     """Centroids of the faces of two dimensions and more, (f, d); none where the faces are too many to list."""
-    if len(region.corners.points) > _FEW_CORNERS:
+    if len(all_corners(region)) > _FEW_CORNERS:
         return np.zeros((0, region.dimension))
     found = [region.coded(region.face_centroids(k)) for k in range(2, region.dimension)]
     return np.concatenate([np.zeros((0, region.dimension)), *(f for f in found if len(f))])
@@ -52,13 +91,13 @@ def face_centroids(region: Region) -> Array:
 
 def centroid(region: Region) -> Array:
     """The overall centroid, (1, d)."""
-    mean: Array = region.corners.points.mean(axis=0, keepdims=True)
-    return mean
+    middle = np.array([[region.centroid[name] for name in region.names]])
+    return region.coded(middle)
 
 
 def mixes(region: Region, count: int = 1000) -> Array:
     """Random mixes of a few corners each, (count, d): Dirichlet weights, half of them flat and half near the corners."""
-    points = region.corners.points
+    points = all_corners(region)
     rng = np.random.default_rng(np.random.SeedSequence([20, len(points), region.dimension]))
     few = min(len(points), region.dimension + 1)
     pick = rng.integers(len(points), size=(count, few))
@@ -76,10 +115,7 @@ def rich(region: Region) -> Array:
 
 def short(region: Region, most: int = 240) -> Array:
     """A short set of candidates for point exchange: corners, edge middles, centroids, at most `most`."""
-    points = region.corners.points
-    edges = np.asarray(region.corners.edges, dtype=np.intp).reshape(-1, 2)
-    edge_middles = points[edges].mean(axis=1) if len(edges) else np.zeros((0, points.shape[1]))
-    lists = [corners(region, most // 2), edge_middles, face_centroids(region), centroid(region)]
+    lists = [corners(region, most // 2), _evenly(edge_middles(region), most), face_centroids(region), centroid(region)]
     U = unique(np.concatenate(lists))
     if len(U) <= most:
         return U

@@ -371,7 +371,7 @@ class _Stages:
         self.space, self.criterion, self.pools, self.held = space, criterion, pools, held
         self.roots = np.ones(n) if roots is None else roots
         self.ridged = replace(criterion, prior=criterion.prior + RIDGE * np.eye(len(criterion.prior)))
-        self.wide = space.swaps.shape[1] > 5
+        self.wide = space.swaps.shape[1] > 5 or len(criterion.prior) > 24
 
     def swept(self, runs: Runs, make: Callable[[Pool], Proposer], passes: int) -> Runs:
         moves: list[Proposer | None] = [None] * self.held

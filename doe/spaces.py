@@ -15,7 +15,8 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from doe.bernstein import moments
+from doe import candidates
+from doe.bernstein import moments, triangulate
 from doe.exchange import Criterion, Model, Space
 from doe.region import Region
 from doe.terms import Terms
@@ -88,13 +89,12 @@ def layout(region: Region, terms: Terms) -> Layout:
     raw = compiled(region, terms)
     factors = tuple(region.categories)
     levels = tuple(len(region.categories[name]) for name in factors)
-    A, b = _free_rows(region)
-    bare = Space(A, b, _swaps(region), _pairs(region), _cox(region), levels, raw)
+    _, _, A, b = candidates.free_form(region)
     combos = _crossed(levels)
     B = raw_moment(region, raw, combos, terms.degree)
     confounded = dependent(np.linalg.cholesky(B + 1e-14 * np.trace(B) * np.eye(len(B))).T, terms.labels)
     basis, prior = _working(B, np.array(terms.sure), raw, region, combos)
-    space = Space(A, b, bare.swaps, bare.pairs, bare.cox, levels, lambda U, C: raw(U, C) @ basis)
+    space = Space(A, b, np.eye(region.dimension), _pairs(region), _cox(region), levels, lambda U, C: raw(U, C) @ basis)
     for array in (basis, prior):
         array.setflags(write=False)
     return Layout(region, terms, raw, space, basis, basis.T @ B @ basis, prior, factors, tuple(confounded))
@@ -103,8 +103,9 @@ def layout(region: Region, terms: Terms) -> Layout:
 def compiled(region: Region, terms: Terms) -> Model:
     """The model rows of `Terms.rows` as a fast function of free coordinates and level indices."""
     code = terms.fitting_coding(region)
-    shift = (region.origin - code.shift) / code.scale
-    slope = region.basis / code.scale[:, None]
+    origin, basis, _, _ = candidates.free_form(region)
+    shift = (origin - code.shift) / code.scale
+    slope = basis / code.scale[:, None]
     k = len(region.names)
     contrasts = [(f, level) for f, known in region.categories.items() for level in known]
     at = {pair: 1 + k + i for i, pair in enumerate(contrasts)}
@@ -147,12 +148,11 @@ def raw_moment(region: Region, raw: Model, combos: Indices, degree: int) -> Arra
     """The average of f f' over the region and all category combinations: exact up to five free dimensions."""
     total = 0.0
     exact = region.dimension <= _MOST_EXACT
+    simplices = triangulate(candidates.all_corners(region)) if exact and region.dimension else np.zeros((1, 1, 0))
     U = None if exact else region.coded(region.sample(_SAMPLED, seed=0))
     for combo in combos:
         if U is None:
-            total = total + moments(
-                region.simplices, lambda X, c=combo: raw(X, _same(c, len(X))), degree=max(degree, 1)
-            )
+            total = total + moments(simplices, lambda X, c=combo: raw(X, _same(c, len(X))), degree=max(degree, 1))
         else:
             F = raw(U, _same(combo, len(U)))
             total = total + F.T @ F / len(F)
@@ -184,9 +184,7 @@ def _working(B: Array, sure: npt.NDArray[np.bool_], raw: Model, region: Region, 
         slopes = (
             np.linalg.lstsq(inner, (B[np.ix_(first, rest)] / size[first, None]), rcond=1e-10)[0] / size[first, None]
         )
-        points = region.corners.points
-        middles = points[region.corners.edges].mean(axis=1) if len(region.corners.edges) else points
-        U = np.concatenate([points, middles, points.mean(axis=0, keepdims=True)])
+        U = np.concatenate([candidates.corners(region), candidates.edge_middles(region), candidates.centroid(region)])
         F = np.concatenate([raw(U, _same(c, len(U))) for c in combos[:64]])
         left = F[:, rest] - F[:, first] @ slopes
         width = np.ptp(left, axis=0)
@@ -222,25 +220,15 @@ def relations(F: Array, labels: tuple[str, ...], tolerance: float = 1e-7) -> lis
     return found
 
 
-def _free_rows(region: Region) -> tuple[Array, Array]:
-    G, h = region.A @ region.basis, region.b - region.A @ region.origin
-    length = np.linalg.norm(G, axis=1)
-    real = length > 1e-10 * np.maximum(1.0, np.abs(region.A).sum(axis=1))
-    return G[real] / length[real, None], h[real] / length[real]
-
-
-def _swaps(region: Region) -> Array:
-    return np.eye(region.dimension)
-
-
 def _pairs(region: Region) -> Array:
     """One free ingredient up and another down by the same amount, in free coordinates."""
+    basis = candidates.free_form(region)[1]
     blend = [c for c, name in enumerate(region.free) if name in region.blend]
     rows = []
     for i, j in combinations(blend, 2):
         row = np.zeros(region.dimension)
-        row[i] = 1 / region.basis[region.names.index(region.free[i]), i]
-        row[j] = -1 / region.basis[region.names.index(region.free[j]), j]
+        row[i] = 1 / basis[region.names.index(region.free[i]), i]
+        row[j] = -1 / basis[region.names.index(region.free[j]), j]
         rows.append(row / np.abs(row).max())
     return np.array(rows).reshape(-1, region.dimension)
 
@@ -252,10 +240,11 @@ def _cox(region: Region) -> Any:
         return None
     columns = [region.names.index(name) for name in region.blend]
     place = [columns.index(region.names.index(region.free[c])) for c in free]
-    scale = np.array([region.basis[region.names.index(region.free[c]), c] for c in free])
+    origin, basis, _, _ = candidates.free_form(region)
+    scale = np.array([basis[region.names.index(region.free[c]), c] for c in free])
 
     def directions(U: Array) -> Array:
-        X = (region.origin + U @ region.basis.T)[:, columns]
+        X = (origin + U @ basis.T)[:, columns]
         total = X.sum(axis=1)
         q = len(columns)
         out = np.zeros((len(U), q, U.shape[1]))

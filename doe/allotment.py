@@ -1,0 +1,133 @@
+"""Which trials to repeat, which day each is made on, and in which order."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.exchange import Criterion, first_best
+
+Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+
+
+def repeats(criterion: Criterion, G: Array, count: int, allowed: Sequence[int]) -> list[int]:
+    """Which rows of the model matrix G (n, p) to make again, `count` of them, one at a time by what gains most.
+
+    Each is repeated once before any is repeated twice. Ties go by index.
+    """
+    A = G.T @ G + criterion.prior
+    A = A + 1e-9 * np.trace(A) / len(A) * np.eye(len(A))
+    times = np.zeros(len(G), dtype=int)
+    out: list[int] = []
+    for _ in range(count):
+        V = np.linalg.inv(A)
+        spent = np.array([times[i] for i in allowed])
+        open_now = [i for i, used in zip(allowed, spent, strict=True) if used == spent.min()]
+        F = G[open_now]
+        v = np.einsum("ij,jk,ik->i", F, V, F)
+        if criterion.kind == "D":
+            gain = v
+        else:
+            FV = F @ V
+            gain = np.einsum("ij,jk,ik->i", FV, criterion.weight, FV) / (1 + v)
+        pick = open_now[int(first_best(gain))]
+        times[pick] += 1
+        out.append(pick)
+        A = A + np.outer(G[pick], G[pick])
+    return out
+
+
+def sizes(n: int, blocks: int) -> list[int]:
+    """`n` things shared out evenly, the earlier ones taking one more."""
+    return [n // blocks + (i < n % blocks) for i in range(blocks)]
+
+
+def in_blocks(F: Array, groups: Sequence[int], room: Sequence[int], seed: int) -> Indices:
+    """Block (n,) of each run with model matrix F (n, p), so that terms differ as little as can be between blocks.
+
+    Runs of one group (a whole plot) stay together. What is made small is the sum over blocks of the block's size times
+    the squared distance of its mean row from the overall mean, in the metric of the plan: 0 where the blocks are
+    orthogonal to every term. By swaps from 20 random starts.
+    """
+    n, blocks = len(F), len(room)
+    labels = sorted(set(groups))
+    members = [np.flatnonzero(np.asarray(groups) == g) for g in labels]
+    centred = F - F.mean(axis=0)
+    u, s, _ = np.linalg.svd(centred, full_matrices=False)
+    Z = u[:, s > 1e-9 * max(1.0, float(s.max(initial=0.0)))]
+    sums = np.array([Z[m].sum(axis=0) for m in members]).reshape(len(members), Z.shape[1])
+    count = np.array([len(m) for m in members])
+    rng = np.random.default_rng(np.random.SeedSequence([seed, 31]))
+    best, best_loss = np.zeros(len(members), dtype=np.intp), np.inf
+    for _ in range(20):
+        where = _dealt(count, room, rng)
+        loss = _improved(sums, count, where, blocks)
+        if loss < best_loss - 1e-10:
+            best, best_loss = where, loss
+    out = np.zeros(n, dtype=np.intp)
+    for place, rows in zip(best, members, strict=True):
+        out[rows] = place
+    return out
+
+
+def _dealt(count: Indices, room: Sequence[int], rng: np.random.Generator) -> Indices:
+    """A random allotment of groups to blocks, each to the block with most room left."""
+    left = np.array(room, dtype=float)
+    where = np.zeros(len(count), dtype=np.intp)
+    for g in rng.permutation(len(count)):
+        where[g] = int(left.argmax())
+        left[where[g]] -= count[g]
+    return where
+
+
+def _spread(sums: Array, count: Indices, where: Indices, blocks: int) -> float:
+    total = 0.0
+    for b in range(blocks):
+        on = where == b
+        if on.any():
+            total += float((sums[on].sum(axis=0) ** 2).sum()) / int(count[on].sum())
+    return total
+
+
+def _improved(sums: Array, count: Indices, where: Indices, blocks: int) -> float:
+    """Swap groups of equal size between blocks while that brings the blocks together; `where` is changed in place."""
+    loss = _spread(sums, count, where, blocks)
+    gained = True
+    while gained:
+        gained = False
+        for i in range(len(where)):
+            for j in range(i + 1, len(where)):
+                if where[i] == where[j] or count[i] != count[j]:
+                    continue
+                where[i], where[j] = where[j], where[i]
+                tried = _spread(sums, count, where, blocks)
+                if tried < loss - 1e-10:
+                    loss, gained = tried, True
+                else:
+                    where[i], where[j] = where[j], where[i]
+    return loss
+
+
+def in_order(block: Sequence[int], plot: Sequence[int], standards: Sequence[int], seed: int) -> list[int]:
+    """The runs in the order to be made: blocks one after another, random within; whole plots kept together.
+
+    Runs in `standards` stand at the start, the middle and the end of their block.
+    """
+    rng = np.random.default_rng(np.random.SeedSequence([seed, 32]))
+    out: list[int] = []
+    for b in sorted(set(block)):
+        mine = [i for i in range(len(block)) if block[i] == b and i not in standards]
+        plots = sorted({plot[i] for i in mine})
+        ordered: list[int] = []
+        for p in rng.permutation(len(plots)):
+            runs = [i for i in mine if plot[i] == plots[p]]
+            ordered += [runs[int(k)] for k in rng.permutation(len(runs))]
+        watch = [i for i in standards if block[i] == b]
+        for k, run in enumerate(watch):
+            share = k / max(1, len(watch) - 1)
+            ordered.insert(round(share * (len(mine) + k)) if k else 0, run)
+        out += ordered
+    return out

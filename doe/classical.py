@@ -1,0 +1,181 @@
+"""Textbook plans in coded form: blends as shares that add up to 1, factors at -1..+1."""
+
+from __future__ import annotations
+
+import re
+from itertools import combinations, product
+from math import comb
+
+import numpy as np
+import numpy.typing as npt
+from pyDOE3 import bbdesign, ccdesign, fracfact, pbdesign
+
+Array = npt.NDArray[np.float64]
+
+# Blocks of three factors varied together (Box & Behnken 1960, Technometrics 2, 455-475;
+# from memory): six and seven factors.
+_TRIPLES = {
+    6: ((0, 1, 3), (1, 2, 4), (2, 3, 5), (0, 3, 4), (1, 4, 5), (0, 2, 5)),
+    7: ((3, 4, 5), (0, 5, 6), (1, 4, 6), (0, 1, 3), (2, 3, 6), (0, 2, 4), (1, 2, 5)),
+}
+# Generators of least confounding for two-level fractions: (factors, runs) -> generators of the added factors
+# (Box, Hunter & Hunter 2005, Statistics for Experimenters, table 6.22; NIST/SEMATECH e-Handbook 5.3.3.4.7; from memory).
+_GENERATORS = {
+    (3, 4): "C = AB",
+    (4, 8): "D = ABC",
+    (5, 8): "D = AB, E = AC",
+    (5, 16): "E = ABCD",
+    (6, 8): "D = AB, E = AC, F = BC",
+    (6, 16): "E = ABC, F = BCD",
+    (6, 32): "F = ABCDE",
+    (7, 8): "D = AB, E = AC, F = BC, G = ABC",
+    (7, 16): "E = ABC, F = BCD, G = ACD",
+    (7, 32): "F = ABCD, G = ABDE",
+    (7, 64): "G = ABCDEF",
+    (8, 16): "E = BCD, F = ACD, G = ABC, H = ABD",
+    (8, 32): "F = ABC, G = ABD, H = BCDE",
+    (8, 64): "G = ABCD, H = ABEF",
+}
+# Centre points of uniform precision (Box & Hunter 1957, Ann. Math. Stat. 28; from memory).
+CENTRES = {2: 5, 3: 6, 4: 7, 5: 10, 6: 15}
+
+
+def simplex_lattice(q: int, degree: int) -> Array:
+    """The {q, m} simplex lattice (Scheffé 1958): all shares that are multiples of 1/m, (C(q+m-1, m), q)."""
+    rows = [row for row in product(range(degree, -1, -1), repeat=q) if sum(row) == degree]
+    return np.array(rows, dtype=float) / degree
+
+
+def lattice_size(q: int, degree: int) -> int:
+    """How many points a {q, m} lattice has."""
+    return comb(q + degree - 1, degree)
+
+
+def simplex_centroid(q: int, most: int | None = None) -> Array:
+    """The simplex centroid (Scheffé 1963): equal shares of every subset of up to `most` ingredients, (2^q - 1, q)."""
+    rows = []
+    for size in range(1, (most or q) + 1):
+        for chosen in combinations(range(q), size):
+            row = np.zeros(q)
+            row[list(chosen)] = 1 / size
+            rows.append(row)
+    return np.array(rows)
+
+
+def axial_blends(q: int) -> Array:
+    """Points half way from the centroid to each corner: (q + 1) / 2q of one, 1 / 2q of the others (Cornell 2002), (q, q)."""
+    return np.full((q, q), 1 / (2 * q)) + np.eye(q) / 2
+
+
+def two_level(k: int) -> Array:
+    """The full two-level factorial in standard order, the first factor changing fastest, (2^k, k)."""
+    rows = np.array(list(product((-1.0, 1.0), repeat=k)))
+    return rows[:, ::-1].copy()
+
+
+def generators(k: int, runs: int) -> str | None:
+    """The tabled generators of a fraction of 2^k in `runs` runs, or None."""
+    return _GENERATORS.get((k, runs))
+
+
+def fraction_sizes(k: int) -> list[int]:
+    """Run counts of the tabled fractions of 2^k."""
+    return sorted(runs for factors, runs in _GENERATORS if factors == k)
+
+
+def fractional(k: int, text: str) -> Array:
+    """A two-level fraction of k factors A, B, C ... from generators such as "D = AB, E = -AC", (2^(k-g), k).
+
+    Raises ValueError in words when the generators do not make k factors.
+    """
+    letters = "ABCDEFGHJKLMNOP"[:k]
+    given: dict[str, str] = {}
+    for piece in re.split(r"[,;]", text):
+        match = re.fullmatch(r"\s*([A-Z])\s*=\s*([+-]?)\s*([A-Z]+)\s*", piece.replace("*", "").replace("×", ""))
+        if match is None or match[1] not in letters or set(match[3]) - set(letters):
+            raise ValueError(f"{piece.strip() or 'nothing'} is not a generator of the factors {', '.join(letters)}")
+        given[match[1]] = ("-" if match[2] == "-" else "") + match[3].lower()
+    base = [letter for letter in letters if letter not in given]
+    words = " ".join(given.get(letter, letter.lower()) for letter in letters)
+    if not given or any(set(word.lstrip("-").upper()) - set(base) for word in given.values()):
+        raise ValueError("each generator is a product of factors that are not generated themselves")
+    found: Array = np.asarray(fracfact(words), dtype=float)
+    return found
+
+
+def plackett_burman(k: int) -> Array:
+    """A Plackett-Burman plan (Plackett & Burman 1946, Biometrika 33) for k factors, a multiple of four runs, (n, k)."""
+    found: Array = np.asarray(pbdesign(k), dtype=float)
+    return found
+
+
+def central_composite(k: int, *, face: bool = False) -> Array:
+    """Factorial and axial points of a central composite plan, without centre points, (2^k + 2k, k).
+
+    Axial points at 2^(k/4) (rotatable: Box & Hunter 1957) or on the faces.
+    """
+    kind = "ccf" if face else "ccc"
+    rows = np.asarray(ccdesign(k, center=(0, 0), alpha="rotatable", face=kind), dtype=float)
+    kept: Array = rows[(np.abs(rows) > 0).any(axis=1)]
+    return kept
+
+
+def box_behnken(k: int) -> Array:
+    """A Box-Behnken plan for 3 to 7 factors, without centre points, (n, k). Raises ValueError for other counts."""
+    if k not in (3, 4, 5, 6, 7):
+        raise ValueError("Box-Behnken plans are made here for 3 to 7 numeric factors")
+    if k not in _TRIPLES:
+        rows = np.asarray(bbdesign(k, center=0), dtype=float)
+        kept: Array = rows[(np.abs(rows) > 0).any(axis=1)]
+        return kept
+    out = []
+    for chosen in _TRIPLES[k]:
+        for signs in product((-1.0, 1.0), repeat=3):
+            row = np.zeros(k)
+            row[list(chosen)] = signs
+            out.append(row)
+    return np.array(out)
+
+
+def definitive_screening(k: int) -> Array:
+    """A definitive screening plan (Jones & Nachtsheim 2011, J. Qual. Technol. 43): C, -C and the centre, (2m + 1, k).
+
+    C is a conference matrix of the least order m >= k built here; unused columns are left out.
+    """
+    order = next((m for m in (4, 6, 8, 10, 12, 14, 18, 20, 24, 30, 32) if m >= k), None)
+    if order is None or k < 3:
+        raise ValueError("definitive screening plans are made here for 3 to 32 numeric factors")
+    C = conference(order)[:, :k]
+    return np.concatenate([np.column_stack([C, -C]).reshape(-1, k), np.zeros((1, k))])
+
+
+def conference(order: int) -> Array:
+    """A conference matrix C of even order: zero diagonal, +-1 elsewhere, C'C = (order - 1) I (Paley 1933)."""
+    q = order - 1
+    chi = _character_nine() if q == 9 else _character(q)
+    C = np.ones((order, order))
+    C[1:, 1:] = chi
+    if q % 4 == 3:
+        C[1:, 0] = -1
+    np.fill_diagonal(C, 0)
+    return C
+
+
+def _character(q: int) -> Array:
+    """The quadratic character of i - j modulo the prime q, (q, q)."""
+    squares = {(i * i) % q for i in range(1, q)}
+    value = np.array([0.0] + [1.0 if i in squares else -1.0 for i in range(1, q)])
+    index = np.arange(q)
+    return value[(index[:, None] - index[None, :]) % q]
+
+
+def _character_nine() -> Array:
+    """The quadratic character of i - j in the field of nine elements a + b i, i^2 = -1, over the integers modulo 3."""
+    field = [(a, b) for a in range(3) for b in range(3)]
+    squares = {((a * a - b * b) % 3, (2 * a * b) % 3) for a, b in field if (a, b) != (0, 0)}
+    out = np.zeros((9, 9))
+    for i, (a, b) in enumerate(field):
+        for j, (c, d) in enumerate(field):
+            if i != j:
+                out[i, j] = 1.0 if ((a - c) % 3, (b - d) % 3) in squares else -1.0
+    return out

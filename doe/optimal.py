@@ -1,0 +1,344 @@
+"""An optimal plan for a study: what must be in it, what is left to search, and the search."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import product
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe import candidates, weighable
+from doe.allotment import repeats, sizes
+from doe.exchange import Criterion, Pool, Proposer, Runs, search, sweep
+from doe.parts import PlanWish
+from doe.problems import PlanError, Problem
+from doe.spaces import Layout
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+Recipes = tuple[Array, Indices]
+
+_LACK_OF_FIT, _PURE_ERROR = 5, 4
+_SAME = 0.02
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wanted:
+    """What a plan must hold: recipes to make, standards, how many repeats, blocks."""
+
+    runs: int
+    held: Recipes
+    standards: Recipes
+    repeats: int
+    repeats_asked: int
+    blocks: int
+    block_names: tuple[str | int, ...]
+
+
+@dataclass(slots=True, eq=False)
+class Found:
+    """A plan found: recipes U (n, d), C (n, c), the whole plot of each (empty without any), and what to tell."""
+
+    U: Array
+    C: Indices
+    plots: list[int]
+    findings: list[Problem] = field(default_factory=list)
+
+
+def recipes_in(study: Study, plan: Layout, frame: pd.DataFrame | None) -> Recipes:
+    """Recipes of a table (columns study.columns) in coded form. Raises PlanError naming what cannot be read."""
+    region = plan.region
+    if frame is None or not len(frame):
+        return np.zeros((0, region.dimension)), np.zeros((0, len(plan.factors)), dtype=np.intp)
+    needed = [n for n in region.names if n != region.fill] + list(plan.factors)
+    missing = [n for n in needed if n not in frame.columns]
+    if missing:
+        got = f"no column for {', '.join(missing)}"
+        raise PlanError([Problem("missing-level", "stop", "trials already made", got, "a level of each", "add it")])
+    whole = frame if region.fill is None or region.fill in frame else study.complete(frame)
+    X = whole[list(region.names)].to_numpy(dtype=float)
+    try:
+        C = plan.indices({name: frame[name] for name in plan.factors}, len(frame))
+    except KeyError as error:
+        got = f"level {error.args[0]} is not known"
+        raise PlanError(
+            [Problem("unknown-level", "stop", "trials already made", got, "a level of the study", "")]
+        ) from None
+    return region.coded(X), C
+
+
+def wanted(study: Study, wish: PlanWish, plan: Layout, existing: Recipes) -> Wanted:
+    """Read the wish; raises PlanError with every reason why it cannot be met."""
+    problems: list[Problem] = []
+    held = _given(study, plan, wish.must_make, "[plan], must_make", problems)
+    names = wish.blocks if isinstance(wish.blocks, tuple) else tuple(range(1, wish.blocks + 1))
+    blocks = len(names)
+    standard = _given(study, plan, (wish.standard,) if wish.standard else (), "[plan], standard", problems)
+    times = 3 * max(1, blocks) if wish.standard else 0
+    watch = (np.repeat(standard[0], times, axis=0), np.repeat(standard[1], times, axis=0))
+    sure = plan.terms.n_sure
+    runs = wish.runs if wish.runs is not None else sure + _LACK_OF_FIT + _PURE_ERROR + times
+    asked = max(wish.replicate_batches or 0, wish.pure_error_df or 0)
+    told = wish.replicate_batches is not None or wish.pure_error_df is not None
+    count = asked if told else _default_repeats(runs - times + len(existing[0]), plan)
+    if wish.design == "optimal":
+        _room(plan, runs, times, held, count, told, existing, problems)
+        if plan.confounded:
+            problems.append(_confounded(plan))
+    elif wish.runs is not None and wish.runs <= times:
+        problems.append(_too_few(runs, times + 1, "the standard recipe already takes them"))
+    if blocks and runs < 2 * blocks:
+        got = f"{runs} runs in {blocks} blocks"
+        problems.append(Problem("blocks", "stop", "[plan], blocks", got, "two trials a block", "give fewer blocks"))
+    if problems:
+        raise PlanError(problems)
+    return Wanted(runs, held, watch, count, asked, blocks, names)
+
+
+def _default_repeats(runs: int, plan: Layout) -> int:
+    """Where none are asked for: the first five trials beyond the terms go to lack of fit, the next four to repeats.
+
+    Where terms are only potential: a quarter of what is beyond the sure ones, at most four. Common practice, no source.
+    """
+    if all(plan.terms.sure):
+        return min(_PURE_ERROR, max(0, runs - len(plan.terms) - _LACK_OF_FIT))
+    return min(_PURE_ERROR, max(0, (runs - plan.terms.n_sure) // 4))
+
+
+def _room(
+    plan: Layout,
+    runs: int,
+    times: int,
+    held: Recipes,
+    count: int,
+    told: bool,
+    existing: Recipes,
+    problems: list[Problem],
+) -> None:
+    sure = plan.terms.n_sure
+    known = len(existing[0])
+    distinct = runs - max(times - 1, 0) - (count if told else 0) + known
+    if runs + known < sure:
+        problems.append(_too_few(runs, sure - known, f"the model has {sure} sure terms"))
+    elif distinct < sure:
+        got = f"{runs} runs, of which {runs + known - distinct} repeat another, for {sure} sure terms"
+        do = "ask for fewer repeats or more runs, or make some terms maybe"
+        problems.append(
+            Problem("too-many-repeats", "stop", "[plan], replicate_batches", got, f"{sure} distinct recipes", do)
+        )
+    if len(held[0]) + times + (count if told else 0) > runs:
+        got = f"{len(held[0])} recipes to make, {times} standards and {count} repeats in {runs} runs"
+        problems.append(Problem("too-few-runs", "stop", "[plan], runs", got, "", "give more runs"))
+
+
+def _too_few(runs: int, needed: int, why: str) -> Problem:
+    return Problem(
+        "too-few-runs",
+        "stop",
+        "[plan], runs",
+        f"runs = {runs}, and {why}",
+        f"at least {needed} runs",
+        'give more runs, choose a smaller model, or say which terms are only maybe (maybe = "quadratic")',
+    )
+
+
+def _confounded(plan: Layout) -> Problem:
+    got = f"{', '.join(plan.confounded)} cannot be told from other terms anywhere in this region"
+    return Problem("confounded", "stop", "[plan], terms", got, "terms that differ", "leave them out of the model")
+
+
+def _given(study: Study, plan: Layout, rows: Any, where: str, problems: list[Problem]) -> Recipes:
+    """Recipes given by name and level; what is wrong with them goes to `problems`."""
+    good = []
+    for row in rows:
+        needed = [n for n in plan.region.names if n != plan.region.fill] + list(plan.factors)
+        missing = [n for n in needed if n not in row]
+        if missing:
+            got = f"no level for {', '.join(missing)}"
+            problems.append(Problem("missing-level", "stop", where, got, "a level of each", "add it"))
+            continue
+        frame = pd.DataFrame([dict(row)])
+        X = study.complete(frame)[list(plan.region.names)].to_numpy(dtype=float)
+        strange = [n for n in plan.factors if row[n] not in plan.region.categories[n]]
+        if strange:
+            got = f"{strange[0]} = {row[strange[0]]}"
+            allowed = ", ".join(plan.region.categories[strange[0]])
+            problems.append(Problem("unknown-level", "stop", where, got, allowed, "choose one of these"))
+        elif not plan.region.contains(X, 1e-7)[0]:
+            got = ", ".join(f"{n} {row[n]:g}" for n in needed if n not in plan.factors) + " breaks a limit or the total"
+            problems.append(Problem("outside", "stop", where, got, "a recipe within all limits", "mend it or a limit"))
+        else:
+            good.append(frame)
+    if not good:
+        return recipes_in(study, plan, None)
+    return recipes_in(study, plan, study.complete(pd.concat(good, ignore_index=True)))
+
+
+def off_grid(count: int) -> Problem:
+    """The finding that some recipes could not be put on weighable steps."""
+    got = f"{count} of the trials have no weighable recipe near them that obeys every limit"
+    return Problem("off-step", "warn", "[[ingredient]], step", got, "", "make a step finer or a limit wider")
+
+
+def search_plan(
+    study: Study, wish: PlanWish, plan: Layout, grid: weighable.Grid, existing: Recipes, need: Wanted
+) -> Found:
+    """Search the trials that are free to choose, then which of all to repeat, then polish with the repeats in.
+
+    With weighable steps the last polish is from step to step.
+    """
+    model = plan.space.model
+    fixed = (np.concatenate([existing[0], need.standards[0]]), np.concatenate([existing[1], need.standards[1]]))
+    G = model(*fixed)
+    criterion = plan.criterion(wish.criterion, G.T @ G)
+    h = len(need.held[0])
+    free = need.runs - len(need.standards[0]) - h - need.repeats
+    hard = [f for f in study.factors if f.hard_to_change]
+    pools, plots = _pools(study, wish, plan, free, hard)
+    held = Runs(need.held[0][None], need.held[1][None])
+    starts = 300 if free * len(plan.terms) <= 400 else 100 if len(plan.terms) <= 30 else 30
+    runs = search(plan.space, criterion, pools, held=held, starts=starts, seed=wish.seed)
+    found = Found(_together(runs.X[0], runs.C[0], h), runs.C[0], [-1 - i for i in range(h)] + plots if plots else [])
+    _on_steps(plan, criterion, pools, grid, found, h, np.ones(h + free))
+    again = repeats(criterion, model(found.U, found.C), need.repeats, range(h + free))
+    if again:
+        times = np.ones(h + free)
+        np.add.at(times, again, 1.0)
+        first = Runs(found.U[None].copy(), found.C[None].copy())
+        better = search(plan.space, criterion, pools, held=held, first=first, roots=np.sqrt(times)) if pools else first
+        found.U, found.C = better.X[0], better.C[0]
+        _on_steps(plan, criterion, pools, grid, found, h, np.sqrt(times))
+        found.U = np.concatenate([found.U, found.U[again]])
+        found.C = np.concatenate([found.C, found.C[again]])
+        found.plots = found.plots + [found.plots[i] for i in again] if found.plots else []
+    if found.plots:
+        found.plots = _matched(plan, hard, found)
+    return found
+
+
+def _together(U: Array, C: Indices, held: int) -> Array:
+    """Recipes that the search put all but in the same place become one recipe, made more than once."""
+    out, done = U.copy(), np.zeros(len(U), dtype=bool)
+    for i in range(len(U)):
+        if done[i]:
+            continue
+        near = (np.abs(U - U[i]).max(axis=1, initial=0.0) < _SAME) & (C == C[i]).all(axis=1) & ~done
+        near[:held] &= np.arange(held) == i
+        done |= near
+        out[near] = U[i] if i < held else U[near].mean(axis=0)
+    return out
+
+
+def _on_steps(
+    plan: Layout,
+    criterion: Criterion,
+    pools: list[Pool],
+    grid: weighable.Grid,
+    found: Found,
+    h: int,
+    roots: Array,
+) -> None:
+    """Put the free recipes of `found` on weighable steps, and polish from step to step where steps are real."""
+    U, done = weighable.snapped(grid, found.U[h:])
+    found.findings = [] if done.all() else [off_grid(int((~done).sum()))]
+    found.U = np.concatenate([found.U[:h], U])
+    if grid.is_coarse and done.all() and pools:
+        moves: list[Proposer | None] = [None] * h
+        moves += [weighable.on_grid(grid, pool.frozen, pool.free_levels) for pool in pools]
+        runs = sweep(plan.space, criterion, Runs(found.U[None].copy(), found.C[None].copy()), moves, roots, passes=20)
+        found.C = runs.C[0]
+        merged = _together(runs.X[0], runs.C[0], h)
+        # A middle of two recipes may lie between steps, and coding leaves dust of 1e-17.
+        found.U = np.concatenate([merged[:h], weighable.snapped(grid, merged[h:])[0]])
+
+
+def _pools(study: Study, wish: PlanWish, plan: Layout, free: int, hard: list[Any]) -> tuple[list[Pool], list[int]]:
+    """Candidates for each free run; with hard-to-change factors, by whole plot, their settings held."""
+    combos = plan.combinations()
+    short = candidates.short(plan.region)
+    if not hard:
+        U, C = candidates.with_levels(short, combos, most=360)
+        return [Pool(U, C)] * free, []
+    settings = _settings(study, wish, plan, hard, free)
+    columns = tuple(plan.region.free.index(f.name) for f in hard if f.name in plan.region.free)
+    named = [plan.factors.index(f.name) for f in hard if f.is_category]
+    pools: list[Pool] = []
+    plots: list[int] = []
+    for plot, (count, setting) in enumerate(zip(sizes(free, len(settings)), settings, strict=True)):
+        U = short.copy()
+        U[:, list(columns)] = setting[: len(columns)]
+        U = candidates.unique(U)
+        U = U[plan.space.inside(U)]
+        kept = combos
+        for j, c in enumerate(named):
+            kept = kept[kept[:, c] == int(setting[len(columns) + j])]
+        pool = Pool(*candidates.with_levels(U, kept, most=360), columns, not named)
+        pools += [pool] * count
+        plots += [plot + 1] * count
+    return pools, plots
+
+
+def _settings(study: Study, wish: PlanWish, plan: Layout, hard: list[Any], free: int) -> list[Array]:
+    """Settings of the hard-to-change factors, one a whole plot, by exchange over a grid for a model in them alone.
+
+    Settings that leave no recipe within the limits are not offered.
+    """
+    numeric = [f.name for f in hard if f.name in plan.region.free]
+    named = [f.name for f in hard if f.is_category]
+    lists: list[Any] = [(-1.0, 0.0, 1.0)] * len(numeric) + [range(len(plan.region.categories[n])) for n in named]
+    rows = list(product(*lists))
+    grid = np.array(rows, dtype=float).reshape(len(rows), len(lists))
+    short = candidates.short(plan.region)
+    columns = [plan.region.free.index(n) for n in numeric]
+    open_now = []
+    for row in grid:
+        U = short.copy()
+        U[:, columns] = row[: len(columns)]
+        open_now.append(bool(plan.space.inside(U).any()))
+    grid = grid[open_now]
+    if not len(grid):
+        got = f"{', '.join(f.name for f in hard)} cannot be set to low, middle or high within the limits"
+        raise PlanError([Problem("no-setting", "stop", "[[factor]]", got, "", "drop hard_to_change or widen a limit")])
+    names = set(numeric) | set(named)
+    own = [t for t in plan.terms.terms if t.order and {n for n, _ in t.powers} | {n for n, _ in t.level} <= names]
+    count = wish.whole_plots or min(max(len(own) + 3, 4), max(2, free // 2))
+    count = min(count, free)
+    F = _setting_rows(grid, len(columns), [len(plan.region.categories[n]) for n in named])
+    return [grid[i] for i in _spread_settings(F, count)]
+
+
+def _setting_rows(grid: Array, numeric: int, levels: list[int]) -> Array:
+    """Intercept, first order, category levels, then squares and products of the numeric ones."""
+    pieces = [np.ones((len(grid), 1)), grid[:, :numeric]]
+    for j, count in enumerate(levels):
+        pieces.append((grid[:, numeric + j][:, None] == np.arange(1, count)).astype(float))
+    i, j = np.triu_indices(numeric)
+    return np.concatenate([*pieces, 0.5 * grid[:, i] * grid[:, j]], axis=1)
+
+
+def _spread_settings(F: Array, count: int) -> list[int]:
+    """`count` rows of F by what adds most information, squares and products counting for less. Ties go by index."""
+    A = 1e-3 * np.eye(F.shape[1])
+    out = []
+    for _ in range(count):
+        v = np.einsum("ij,jk,ik->i", F, np.linalg.inv(A), F)
+        pick = int((v >= v.max() * (1 - 1e-9)).argmax())
+        out.append(pick)
+        A = A + np.outer(F[pick], F[pick])
+    return sorted(out)
+
+
+def _matched(plan: Layout, hard: list[Any], found: Found) -> list[int]:
+    """Whole plots of all runs: recipes that must be made join a plot of the same settings, where there is one."""
+    columns = [plan.region.free.index(f.name) for f in hard if f.name in plan.region.free]
+    named = [plan.factors.index(f.name) for f in hard if f.is_category]
+    keys = [(*np.round(u[columns], 6), *c[named]) for u, c in zip(found.U, found.C, strict=True)]
+    known: Mapping[Any, int] = {k: p for k, p in zip(keys, found.plots, strict=True) if p > 0}
+    return [p if p > 0 else known.get(k, p) for k, p in zip(keys, found.plots, strict=True)]

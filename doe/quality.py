@@ -1,0 +1,345 @@
+"""How good a plan is, before any batch is made."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import stats
+from scipy.optimize import brentq
+
+from doe import candidates
+from doe.approximate import Approximate, optimum, proven
+from doe.costs import cost_per_kg
+from doe.parts import Response
+from doe.problems import Unavailable
+from doe.spaces import Layout, relations
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+Figure = float | Unavailable
+
+POWER, SIZE = 0.80, 0.05
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Quality:
+    """The figures of `plan --json`, "quality".
+
+    `d_efficiency`, `i_efficiency`: against the best approximate plan found over the region. `best_possible`: for each
+    the proven bracket [low, high] in which the plan's efficiency against the true optimum lies. `prediction_sd`, `fds`:
+    sd of a predicted mean in units of the batch-to-batch sd. `aliases`: terms that are sums of others on these
+    trials. `can_see`: see `visible`. `condition`: of the model matrix in the coding named by `coding`. `tried`: the
+    lowest and highest level in the plan. Trials already made that the plan builds on count in all but days and cost.
+    """
+
+    terms: int
+    rank: int
+    condition: Figure
+    coding: str
+    d_efficiency: Figure
+    i_efficiency: Figure
+    best_possible: Mapping[str, tuple[float, float] | Unavailable]
+    df: Mapping[str, int]
+    prediction_sd: Mapping[str, Figure]
+    fds: tuple[tuple[float, float], ...]
+    aliases: tuple[Mapping[str, Any], ...]
+    can_see: Mapping[str, Mapping[str, Any] | Unavailable]
+    leverage: Mapping[str, Figure]
+    tried: Mapping[str, tuple[float, float]]
+    days: int
+    cost: Figure
+
+    def to_dict(self) -> dict[str, Any]:
+        """The figures as JSON holds them; one that does not exist says why."""
+        return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+
+    @classmethod
+    def from_dict(cls, source: Mapping[str, Any]) -> Quality:
+        """The figures as read back from plan.json."""
+        values = {f.name: _read(source[f.name]) for f in fields(cls)}
+        values["fds"] = tuple((row[0], row[1]) for row in values["fds"])
+        values["aliases"] = tuple(values["aliases"])
+        return cls(**values)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Unavailable):
+        return value.to_dict()
+    if isinstance(value, Mapping):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, (tuple, list)):
+        return [_plain(v) for v in value]
+    if isinstance(value, (np.floating, np.integer)):
+        return value.item()
+    return value
+
+
+def _read(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        if "unavailable" in value:
+            return Unavailable(value["unavailable"], value.get("do", ""))
+        return {k: _read(v) for k, v in value.items()}
+    if isinstance(value, list):
+        return tuple(_read(v) for v in value)
+    return value
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trials:
+    """All trials that inform the model: coded recipes U (n, d), C (n, c); `ids` of each; and what is new about them.
+
+    `levels` are whole recipes of the new trials, `batches_by_block` how many are made in each block, `blocks` the block
+    of every trial (0 where there are none).
+    """
+
+    U: Array
+    C: Indices
+    ids: Sequence[str]
+    levels: pd.DataFrame
+    batches_by_block: Sequence[int]
+    blocks: Sequence[int]
+
+
+def assess(study: Study, plan: Layout, trials: Trials, best: Mapping[str, Approximate] | None = None) -> Quality:
+    """Work out every figure for `trials`; `best` holds the approximate optima "D" and "I" when known already."""
+    F = plan.raw(trials.U, trials.C)
+    G = plan.space.model(trials.U, trials.C)
+    rank = int(np.linalg.matrix_rank(G, tol=1e-7 * max(1.0, float(np.linalg.norm(G, 2)))))
+    A = G.T @ G + plan.prior
+    sound = np.linalg.cond(A) < 1e12
+    V = np.linalg.inv(A) if sound else None
+    df = _freedom(trials, rank)
+    spread = _prediction(plan, V)
+    per_trial: Figure | Array = np.einsum("ij,jk,ik->i", G, V, G) if V is not None else _not_estimable()
+    labels = plan.terms.labels
+    d, i, bracket = _efficiencies(plan, trials, A, V, best)
+    cost = _cost(study, trials.levels)
+    return Quality(
+        terms=len(plan.terms),
+        rank=rank,
+        condition=_condition(F, rank),
+        coding="l-pseudo" if plan.terms.form == "scheffe" else "coded",
+        d_efficiency=d,
+        i_efficiency=i,
+        best_possible=bracket,
+        df=df,
+        prediction_sd=spread[0],
+        fds=spread[1],
+        aliases=tuple(relations(F, labels)),
+        can_see={r.name: visible(plan, trials, r, df) for r in study.fitted_responses},
+        leverage={
+            name: per_trial if isinstance(per_trial, Unavailable) else float(per_trial[k])
+            for k, name in enumerate(trials.ids)
+        },
+        tried=_tried(trials.levels),
+        days=sum(math.ceil(n / max(study.batches_per_day, 1e-9)) for n in trials.batches_by_block),
+        cost=cost,
+    )
+
+
+def _not_estimable() -> Unavailable:
+    return Unavailable(
+        "these trials cannot tell all terms apart", "plan more trials, fewer terms, or make some terms maybe"
+    )
+
+
+def _condition(F: Array, rank: int) -> Figure:
+    s = np.linalg.svd(F, compute_uv=False)
+    if rank < F.shape[1] or len(s) < F.shape[1] or s[-1] <= 0:
+        return _not_estimable()
+    return float(s[0] / s[-1])
+
+
+def recipes(U: Array, C: Indices) -> Indices:
+    """A number for each distinct recipe, in order of first appearance, (n,)."""
+    rows = np.column_stack([np.round(U, 7) + 0.0, C])
+    _, first, inverse = np.unique(rows, axis=0, return_index=True, return_inverse=True)
+    rank = np.argsort(np.argsort(first))
+    numbers: Indices = rank[inverse.reshape(-1)].astype(np.intp)
+    return numbers
+
+
+def _freedom(trials: Trials, rank: int) -> dict[str, int]:
+    """Degrees of freedom: of the model, of lack of fit, of pure error; blocks take theirs, from lack of fit first."""
+    n, distinct = len(trials.U), len(set(recipes(trials.U, trials.C).tolist()))
+    used = len(set(trials.blocks)) - 1
+    pairs = {(int(r), b) for r, b in zip(recipes(trials.U, trials.C), trials.blocks, strict=True)}
+    pure = n - len(pairs) if used else n - distinct
+    left = max(0, n - rank - used - pure)
+    out = {"model": rank, "lack_of_fit": left, "pure_error": min(pure, max(0, n - rank - used))}
+    return {**out, "blocks": used} if used else out
+
+
+def _prediction(plan: Layout, V: Array | None) -> tuple[dict[str, Figure], tuple[tuple[float, float], ...]]:
+    """Mean and greatest sd of a predicted mean over the region, and its curve over shares of the region."""
+    if V is None:
+        missing = _not_estimable()
+        return {"mean": missing, "max": missing}, ()
+    U = plan.region.coded(plan.region.sample(2000, seed=1))
+    combos = plan.combinations()
+    C = combos[np.arange(len(U)) % len(combos)]
+    H = plan.space.model(U, C)
+    sd = np.sqrt(np.einsum("ij,jk,ik->i", H, V, H))
+    edge = plan.space.model(*candidates.with_levels(candidates.rich(plan.region), combos))
+    worst = float(np.sqrt(np.einsum("ij,jk,ik->i", edge, V, edge).max()))
+    shares = np.linspace(0, 1, 21)
+    curve = tuple((round(float(s), 2), float(q)) for s, q in zip(shares, np.quantile(sd, shares), strict=True))
+    return {"mean": float(sd.mean()), "max": max(worst, float(sd.max()))}, curve
+
+
+def _efficiencies(
+    plan: Layout, trials: Trials, A: Array, V: Array | None, best: Mapping[str, Approximate] | None
+) -> tuple[Figure, Figure, dict[str, tuple[float, float] | Unavailable]]:
+    """D and I efficiency of the trials and their proven brackets.
+
+    D: (det A / det A*)^(1/p); I: trace(A*^-1 B) / trace(A^-1 B); A* = n M* + R belongs to the best approximate plan of as
+    many runs, R is the prior of potential terms.
+    """
+    if plan.confounded:
+        missing = Unavailable(
+            f"{', '.join(plan.confounded)} cannot be told from other terms anywhere in the region", "leave them out"
+        )
+        return missing, missing, {"d": missing, "i": missing}
+    if V is None:
+        missing = _not_estimable()
+        return missing, missing, {"d": missing, "i": missing}
+    if not plan.space.inside(trials.U, 1e-6).all():
+        missing = Unavailable(
+            "some trials lie outside the region between low and high", "compare plans by their prediction sd"
+        )
+        return missing, missing, {"d": missing, "i": missing}
+    n, p = len(trials.U), len(A)
+    found = best or {name: optimum(plan, plan.criterion(name), n) for name in ("D", "I")}
+    d = float(np.exp(np.linalg.slogdet(A)[1] / p - math.log(n) - found["D"].value))
+    i = float(found["I"].value / (n * np.einsum("ij,ij->", V, plan.moment)))
+    # A found optimum may be short of the true one by its own tolerance; no plan is better than the best.
+    d, i = min(d, 1.0), min(i, 1.0)
+    bracket: dict[str, tuple[float, float] | Unavailable] = {}
+    for key, value, which in (("d", d, "D"), ("i", i, "I")):
+        sure = proven(plan, found[which])
+        bracket[key] = sure if isinstance(sure, Unavailable) else (value * sure, value)
+    return d, i, bracket
+
+
+def _cost(study: Study, levels: pd.DataFrame) -> Figure:
+    """Money for the new trials: batches at batch_cost, and their materials."""
+    made = len(levels) * study.batch_cost
+    if not study.ingredients:
+        return float(made) if study.batch_cost else Unavailable("no batch_cost is given", "add batch_cost to [study]")
+    price = cost_per_kg(study, levels)
+    if isinstance(price, Unavailable):
+        return price
+    return float(made + price.sum() * study.batch_g / 1000)
+
+
+def _tried(levels: pd.DataFrame) -> dict[str, tuple[float, float]]:
+    numeric = levels.select_dtypes("number")
+    return {str(name): (float(numeric[name].min()), float(numeric[name].max())) for name in numeric}
+
+
+def visible(plan: Layout, trials: Trials, response: Response, df: Mapping[str, int]) -> dict[str, Any] | Unavailable:
+    """What the plan can see in a response.
+
+    For each free ingredient or factor, take the difference between the mean responses at both ends of its chord
+    through the overall centroid (an ingredient moving against the one that takes up the rest), all terms in the model. It
+    is seen when a two-sided t test at 5 % finds it. `difference` is the smallest true difference seen with a chance of
+    80 %, for the column where that is worst; `chance` is the chance there to see the difference that `matters`. By the
+    noncentral t distribution, the residual degrees of freedom being those of the plan. Where there are potential
+    terms, only sure ones are taken into the model. `difference` is in the response's unit, or, when `relative`, a
+    fraction of the value.
+    """
+    if response.sd is None:
+        return Unavailable(
+            f"the sd between replicate batches of {response.name} is not given", 'give sd, for example sd = "10 %"'
+        )
+    errors, left = _chord_errors(plan, trials, df)
+    if errors is None:
+        return _not_estimable()
+    if left < 1:
+        return Unavailable("no trials are left over to measure the batch-to-batch sd", "plan at least one trial more")
+    sd, relative = response.sd
+    logs = relative and response.scale == "log"
+    sigma = math.sqrt(math.log1p(sd**2)) if logs else sd
+    name, worst = max(errors.items(), key=lambda item: (round(item[1], 9), item[0]))
+    shift = float(brentq(lambda x: seen_chance(x, left) - POWER, 0.0, 200.0))
+    difference = shift * worst * sigma
+    out: dict[str, Any] = {
+        "difference": math.expm1(difference) if logs else difference,
+        "relative": relative,
+        "worst_for": name,
+        "df": left,
+        "chance": _chance_of(response, sigma * worst, logs, left),
+    }
+    out["by_column"] = {
+        column: math.expm1(shift * error * sigma) if logs else shift * error * sigma for column, error in errors.items()
+    }
+    return out
+
+
+def _chance_of(response: Response, error: float, logs: bool, left: int) -> Figure:
+    """The chance to see the difference that matters, `error` being the standard error of the contrast."""
+    if response.matters is None or response.sd is None:
+        return Unavailable(f"no difference that matters is given for {response.name}", 'give matters, e.g. "20 %"')
+    matters, relative = response.matters
+    if relative != response.sd[1]:
+        centre = response.target if response.target is not None else _middle(response)
+        if centre is None or centre == 0:
+            return Unavailable(
+                "sd and matters are not in the same terms", "give both in % of the value, or both in the unit"
+            )
+        matters = matters * abs(centre) if relative else matters / abs(centre)
+    return seen_chance((math.log1p(matters) if logs else matters) / error, left)
+
+
+def _middle(response: Response) -> float | None:
+    ends = [v for v in (response.low, response.high) if v is not None]
+    return sum(ends) / len(ends) if ends else None
+
+
+def seen_chance(shift: float, df: int) -> float:
+    """Power of a two-sided 5 % t test with `df`, the true effect being `shift` standard errors."""
+    if shift > 38:
+        return 1.0
+    edge = stats.t.isf(SIZE / 2, df)
+    # The far tail of the noncentral t is nothing for shifts above 3, and its routine loses digits there.
+    far = float(stats.nct.cdf(-edge, df, shift)) if shift < 3 else 0.0
+    return float(stats.nct.sf(edge, df, shift)) + far
+
+
+def _chord_errors(plan: Layout, trials: Trials, df: Mapping[str, int]) -> tuple[dict[str, float] | None, int]:
+    """Standard errors, in batch sds, of the contrast along each free column; and residual degrees of freedom."""
+    keep = np.array(plan.terms.sure) if not all(plan.terms.sure) else np.ones(len(plan.terms), dtype=bool)
+    F = plan.raw(trials.U, trials.C)[:, keep]
+    scale = np.linalg.norm(F, axis=0)
+    scale = np.where(scale > 0, scale, 1.0)
+    Q, R = np.linalg.qr(F / scale)
+    if len(F) < F.shape[1] or np.abs(np.diag(R)).min(initial=np.inf) < 1e-8:
+        return None, 0
+    left = len(F) - F.shape[1] - df.get("blocks", 0)
+    middle = candidates.centroid(plan.region)
+    level = plan.combinations()[:1]
+    errors = {}
+    for j, name in enumerate(plan.region.free):
+        direction = np.zeros((1, plan.region.dimension))
+        direction[0, j] = 1.0
+        low, high = plan.space.ranges(middle, direction)
+        ends = np.concatenate([middle + low[:, None] * direction, middle + high[:, None] * direction])
+        rows = plan.raw(ends, np.repeat(level, 2, axis=0))[:, keep] / scale
+        errors[name] = float(np.linalg.norm(np.linalg.solve(R.T, rows[1] - rows[0])))
+    for j, name in enumerate(plan.factors):
+        for value in range(1, plan.space.levels[j]):
+            other = level.copy()
+            other[0, j] = value
+            rows = plan.raw(np.repeat(middle, 2, axis=0), np.concatenate([level, other]))[:, keep] / scale
+            label = f"{name}: {plan.region.categories[name][value]}"
+            errors[label] = float(np.linalg.norm(np.linalg.solve(R.T, rows[1] - rows[0])))
+    return errors, left

@@ -1,0 +1,257 @@
+"""Textbook plans fitted to a study: which family fits, at which levels, and what to do when none does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from doe import candidates, classical
+from doe.parts import PlanWish
+from doe.problems import PlanError, Problem
+from doe.spaces import Layout
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+
+_BLENDS = ("lattice", "centroid")
+_PROCESS = (
+    "factorial", "fractional", "plackett-burman", "definitive-screening", "central-composite", "box-behnken",
+)  # fmt: skip
+_TWO_LEVEL = ("factorial", "fractional", "plackett-burman")
+_INSTEAD = 'use design = "optimal", which plans for any limits, or design = "vertices"'
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Points:
+    """A textbook plan: coded recipes U (n, d), C (n, c); `findings` to tell; `outside` when axial points may be."""
+
+    U: Array
+    C: Indices
+    findings: tuple[Problem, ...] = ()
+    outside: bool = False
+
+
+def refuse(code: str, got: str, allowed: str, do: str, where: str = "[plan], design") -> PlanError:
+    """A refusal of the plan asked for."""
+    return PlanError([Problem(code, "stop", where, got, allowed, do)])
+
+
+def points(study: Study, plan: Layout, wish: PlanWish, runs: int | None) -> Points:
+    """The points of the textbook plan that `wish` names. Raises PlanError when the family does not fit the study."""
+    family = wish.design
+    region = plan.region
+    if family == "space-filling":
+        count = runs or max(10, 2 * len(plan.terms))
+        U, C = candidates.spread(region, count, wish.seed, plan.combinations())
+        return Points(U, C)
+    if family == "vertices":
+        return _vertices(plan, runs)
+    if family in _BLENDS:
+        return _blend_plan(plan, wish, runs)
+    if region.blend:
+        raise refuse(
+            "family-needs-factors",
+            f"{family} is a plan for factors, and this study blends {len(region.blend)} ingredients",
+            "lattice, centroid, vertices, optimal, space-filling",
+            _INSTEAD,
+        )
+    return _process_plan(study, plan, wish, runs)
+
+
+def _vertices(plan: Layout, runs: int | None) -> Points:
+    """Extreme vertices (McLean & Anderson 1966), with the overall centroid, facet centroids and edge middles.
+
+    As many of these groups as fit into `runs`; without `runs`, all but the edge middles.
+    """
+    region, combos = plan.region, plan.combinations()
+    corners = candidates.all_corners(region)
+    d = region.dimension
+    facets = region.coded(region.face_centroids(d - 1)) if d > 1 else np.zeros((0, d))
+    middles = candidates.edge_middles(region) if d > 2 else np.zeros((0, d))
+    groups = [corners, candidates.centroid(region), facets, middles]
+    if runs is not None and runs < len(corners) * len(combos):
+        raise refuse(
+            "fewer-runs-than-vertices",
+            f"runs = {runs}, and the region has {len(corners)} vertices"
+            + (f" at each of {len(combos)} category combinations" if len(combos) > 1 else ""),
+            f"at least {len(corners) * len(combos)} runs for a plan of vertices",
+            'use design = "optimal", which chooses the best of them and of points between',
+            "[plan], runs",
+        )
+    U = groups[0]
+    for group in groups[1 : 4 if runs is not None else 3]:
+        more = candidates.unique(np.concatenate([U, group])) if len(group) else U
+        if runs is not None and len(more) * len(combos) > runs:
+            break
+        U = more
+    return Points(*candidates.with_levels(U, combos, most=10**9))
+
+
+def _blend_plan(plan: Layout, wish: PlanWish, runs: int | None) -> Points:
+    region = plan.region
+    q = len(region.blend)
+    if not q:
+        raise refuse(
+            "family-needs-blend",
+            f"{wish.design} is a plan for blends, and this study has no varied ingredients",
+            ", ".join((*_PROCESS, "optimal", "space-filling")),
+            'for a response surface of factors use design = "central-composite" or "optimal"',
+        )
+    lows = np.array([region.reach[name][0] for name in region.blend])
+    room = (region.blend_total or 0.0) - lows.sum()
+    if wish.design == "lattice":
+        shares = classical.simplex_lattice(q, wish.degree or _degree(plan))
+    else:
+        shares = np.concatenate([classical.simplex_centroid(q), classical.axial_blends(q)])
+        if runs is not None and runs < len(shares):
+            shares = shares[:-q] if runs >= len(shares) - q else shares
+        if runs is None:
+            shares = shares[:-q]
+    blend = lows + room * shares
+    numeric = [name for name in region.names if name not in region.blend]
+    ends = list(product(*(region.reach[name] for name in numeric)))
+    setting = np.array(ends, dtype=float).reshape(len(ends), len(numeric))
+    combos = plan.combinations()
+    X = np.concatenate([np.tile(blend, (len(setting), 1)), np.repeat(setting, len(blend), axis=0)], axis=1)
+    if not region.contains(X, 1e-7).all():
+        raise refuse(
+            "not-a-simplex",
+            f"a {wish.design} needs a region that is a whole simplex above the lower limits; here other limits cut it",
+            "ingredients with lower limits only (an upper limit counts when it cuts)",
+            _INSTEAD,
+        )
+    U, C = candidates.with_levels(region.coded(X), combos, most=10**9)
+    _enough(
+        wish.design, len(U), runs, f"{len(blend)} blends" + (" crossed with the factors" if len(X) > len(blend) else "")
+    )
+    return Points(U, C)
+
+
+def _degree(plan: Layout) -> int:
+    return max(1, min(3, plan.terms.degree)) if plan.region.blend == plan.region.names else min(2, plan.terms.degree)
+
+
+def _enough(family: str, count: int, runs: int | None, what: str) -> None:
+    if runs is not None and runs < count:
+        raise refuse(
+            "fewer-runs-than-points",
+            f"runs = {runs}, and this {family} plan has {count} points ({what})",
+            f"at least {count} runs, the rest become replicate batches",
+            f'give runs = {count} or more, leave runs out, or use design = "optimal"',
+            "[plan], runs",
+        )
+
+
+def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) -> Points:
+    family = wish.design
+    numeric = [f.name for f in study.numeric_factors]
+    categories = [f for f in study.category_factors]
+    many = [f.name for f in categories if len(f.levels) > 2]
+    if categories and (family not in _TWO_LEVEL or (many and family != "factorial")):
+        raise refuse(
+            "family-needs-numbers",
+            f"{family} sets factors to numbers, and {', '.join(f.name for f in categories)} has named levels",
+            "numeric factors" + (" and categories of two levels" if family in _TWO_LEVEL else ""),
+            'use design = "optimal" or "factorial"',
+        )
+    rows, findings, outside = _coded_rows(family, len(numeric), [len(f.levels) for f in categories], wish, runs)
+    coded, C = rows[:, : len(numeric)], rows[:, len(numeric) :]
+    level = C.astype(np.intp) if family == "factorial" else ((C + 1) / 2).astype(np.intp)
+    centres = _centres(family, wish, runs, len(rows), len(numeric), bool(categories))
+    coded = np.concatenate([coded, np.zeros((centres, len(numeric)))])
+    level = np.concatenate([level, np.zeros((centres, len(categories)), dtype=np.intp)])
+    low = np.array([f.low for f in study.numeric_factors], dtype=float)
+    high = np.array([f.high for f in study.numeric_factors], dtype=float)
+    X = (low + high) / 2 + coded * (high - low) / 2
+    U = plan.region.coded(X) if len(numeric) else np.zeros((len(X), 0))
+    core = np.abs(coded).max(axis=1, initial=0.0) <= 1 + 1e-9
+    if len(numeric) and not plan.region.contains(X[core], 1e-7).all():
+        raise refuse(
+            "limits-cut-the-plan",
+            f"a {family} plan needs every combination of low and high, and a limit forbids some",
+            "factors without limits between them",
+            _INSTEAD,
+        )
+    _enough(family, len(U), runs, "with its centre points" if centres else "as tabled")
+    return Points(U, level, findings, outside)
+
+
+def _coded_rows(
+    family: str, numeric: int, levels: list[int], wish: PlanWish, runs: int | None
+) -> tuple[Array, tuple[Problem, ...], bool]:
+    k = numeric + len(levels)
+    findings: tuple[Problem, ...] = ()
+    makers: Mapping[str, Callable[[], Array]] = {
+        "factorial": lambda: _full(numeric, levels),
+        "fractional": lambda: classical.fractional(k, _generators(k, wish, runs)),
+        "plackett-burman": lambda: classical.plackett_burman(k),
+        "definitive-screening": lambda: classical.definitive_screening(k),
+        "central-composite": lambda: classical.central_composite(k, face=wish.axial == "face"),
+        "box-behnken": lambda: classical.box_behnken(k),
+    }
+    least = {"central-composite": 2, "fractional": 3, "plackett-burman": 2}.get(family, 1)
+    if k < least:
+        raise refuse("too-few-factors", f"{family} with {k} factor", f"at least {least} factors", _INSTEAD)
+    try:
+        rows = makers[family]()
+    except ValueError as error:
+        raise refuse("family-does-not-fit", f"{family}: {error}", "a tabled plan", _INSTEAD) from None
+    outside = family == "central-composite" and wish.axial != "face"
+    if outside:
+        reach = 2 ** (k / 4)
+        findings = (
+            Problem(
+                "axial-outside", "inform", "[plan], axial",
+                f"axial trials lie at {reach:.3f} times the half range, outside low and high",
+                "low and high are the -1 and +1 of the plan",
+                'if these cannot be made, give axial = "face"',
+            ),
+        )  # fmt: skip
+    return rows, findings, outside
+
+
+def _full(numeric: int, levels: list[int]) -> Array:
+    lists = [*[range(n) for n in reversed(levels)], *[(-1, 1)] * numeric]
+    return np.array(list(product(*lists)), dtype=float)[:, ::-1].copy()
+
+
+def _generators(k: int, wish: PlanWish, runs: int | None) -> str:
+    if wish.fraction:
+        return wish.fraction
+    tabled = classical.fraction_sizes(k)
+    fits = [size for size in tabled if runs is None or size <= runs]
+    if not fits:
+        raise refuse(
+            "no-fraction",
+            f"no tabled fraction of {k} factors" + (f" in {runs} runs" if runs else ""),
+            f"runs of {', '.join(map(str, tabled))}" if tabled else "3 to 8 factors",
+            'give fraction = "D = ABC" and so on, or use design = "optimal"',
+        )
+    found = classical.generators(k, fits[-1] if runs is not None else _half(k, fits))
+    return found or ""
+
+
+def _half(k: int, sizes: list[int]) -> int:
+    """Where no count is given: the smallest tabled fraction that keeps main effects clear of two-factor products."""
+    clear = {3: 4, 4: 8, 5: 16, 6: 16, 7: 16, 8: 16}
+    return clear.get(k, sizes[-1])
+
+
+def _centres(family: str, wish: PlanWish, runs: int | None, rows: int, numeric: int, mixed: bool) -> int:
+    if mixed or not numeric:
+        return 0
+    if wish.centre_points is not None:
+        return wish.centre_points
+    if family == "central-composite":
+        return max(1, runs - rows) if runs is not None else classical.CENTRES.get(numeric, 10)
+    if family == "box-behnken":
+        return max(1, runs - rows) if runs is not None else (3 if numeric <= 4 else 6)
+    return 0
