@@ -104,7 +104,7 @@ def check_document(study: Study) -> Document:
             "vertices": len(region.vertex_array),
             "reach": {name: list(ends) for name, ends in region.reach.items()},
             "centroid": dict(region.centroid),
-            "never_reached": list(region.redundant()),
+            "never_reached": list(region.redundant),
         },
         "cost_per_kg": cost if isinstance(cost, Unavailable) else {"low": cost[0], "high": cost[1]},
     }
@@ -120,7 +120,7 @@ def run_rows(design: Design) -> list[Document]:
             "order": run["order"],
             "block": _given(run.get("block")),
             "whole_plot": _given(run.get("whole_plot")),
-            "levels": design.table.loc[trial].to_dict(),
+            "levels": design.table.loc[str(trial)].to_dict(),
         }
         first = _given(run.get("replicate_of"))
         if first is not None:

@@ -67,7 +67,8 @@ def observed_predicted(facts: FitFacts, side: float = 250.0) -> Markup:
              *axis_left(y, 54, f"observed {spec.name} [{spec.unit}]", 4)]  # fmt: skip
     parts.append(line(x(low), y(low), x(high), y(high), "dash"))
     for trial, _, seen, fitted, _ in facts.points:
-        parts.append(element("circle", element("title", f"{trial}: observed {figure(seen)}, predicted {figure(fitted)}"),
+        title = element("title", f"{trial}: observed {figure(seen)}, predicted {figure(fitted)}")
+        parts.append(element("circle", title,
                              cx=x(fitted), cy=y(seen), r="3.2", cls="ring"))  # fmt: skip
     return picture(side, side, f"{spec.name}: observed against predicted, {len(facts.points)} batches", parts)
 
@@ -162,8 +163,8 @@ def time_line(events: Sequence[Event], width: float = 760.0) -> Markup:
     base = 22 + gap * tall
     parts = [line(40, base, width - 40, base, "axis")]
     shown = -1e9
-    for day, pile in sorted(piles.items()):
-        x = axis(day)
+    for since, pile in sorted(piles.items()):
+        x = axis(since)
         for i, event in enumerate(pile):
             title = element("title", f"{event.when} {event.command}: {event.says}")
             parts.append(element("circle", title, cx=x, cy=base - 8 - gap * i, r="3.4", cls="ring"))

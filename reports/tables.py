@@ -1,0 +1,72 @@
+"""Aligned text for the terminal, and names made harmless: no control character reaches a screen."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+
+# Marks that turn the direction of the text that follows (Unicode Bidirectional Algorithm, UAX 9).
+_TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+
+
+def clean(text: object) -> str:
+    """Text without control characters, terminal escapes or direction marks; line breaks and tabs become spaces."""
+    out = []
+    for letter in str(text):
+        if letter in "\n\r\t":
+            out.append(" ")
+        elif letter not in _TURNING and unicodedata.category(letter) not in ("Cc", "Cs"):
+            out.append(letter)
+    return "".join(out)
+
+
+def width(text: str) -> int:
+    """Columns that a text takes on a terminal: wide letters count two, combining marks none (UAX 11)."""
+    return sum(
+        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in ("W", "F") else 1 for c in text
+    )
+
+
+def fitted(text: str, most: int) -> str:
+    """`text` in at most `most` columns, cut with an ellipsis."""
+    if width(text) <= most:
+        return text
+    out = ""
+    for letter in text:
+        if width(out + letter) > most - 1:
+            break
+        out += letter
+    return out.rstrip() + "…"
+
+
+def aligned(
+    rows: Sequence[Sequence[object]], head: Sequence[str] = (), right: Sequence[int] = (), most: int = 46
+) -> str:
+    """Rows in columns two spaces apart; columns `right` are set flush right. Cells are made harmless and cut."""
+    table = [[fitted(clean(cell), most) for cell in row] for row in ([head, *rows] if head else rows)]
+    if not table:
+        return ""
+    widths = [max(width(row[i]) for row in table) for i in range(len(table[0]))]
+    lines = []
+    for row in table:
+        cells = [
+            " " * (widths[i] - width(cell)) + cell if i in right else cell + " " * (widths[i] - width(cell))
+            for i, cell in enumerate(row)
+        ]
+        lines.append("  ".join(cells).rstrip())
+    if head:
+        lines.insert(1, "  ".join("-" * w for w in widths))
+    return "\n".join(lines)
+
+
+def wrapped(text: str, columns: int = 96, indent: str = "") -> str:
+    """Prose broken into lines of at most `columns`, later lines indented."""
+    lines: list[str] = []
+    line = ""
+    for word in clean(text).split(" "):
+        if line and width(line) + 1 + width(word) > columns - len(indent):
+            lines.append(line)
+            line = word
+        else:
+            line = f"{line} {word}" if line else word
+    return f"\n{indent}".join([*lines, line])

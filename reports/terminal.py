@@ -1,0 +1,368 @@
+"""What commands say to a person at a terminal: quiet, aligned, readable without colour; what next, last."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from doe.costs import cost_range
+from doe.problems import Problem, Unavailable
+from reports.numbers import (
+    NOTHING,
+    batches_in_words,
+    between,
+    counted,
+    exactly,
+    figure,
+    level,
+    limits,
+    listed,
+    money,
+    percent,
+    precise,
+    with_unit,
+)
+from reports.tables import aligned, clean, wrapped
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from doe.design import Design
+    from doe.results import Results
+    from doe.study import Study
+    from optimise.models import Models
+    from optimise.optimum import Optimum
+
+_WORDS = {"stop": "STOP", "warn": "look", "inform": "note"}
+_SHOWN = 12
+
+
+def findings(problems: Sequence[Problem]) -> str:
+    """Findings, the gravest first, one to a paragraph; nothing when there are none."""
+    ranked = sorted(problems, key=lambda p: ("stop", "warn", "inform").index(p.level))
+    lines = [wrapped(f"{_WORDS[p.level]}  {p}", indent="      ") for p in ranked[:_SHOWN]]
+    if len(ranked) > _SHOWN:
+        lines.append(f"and {len(ranked) - _SHOWN} more; --json lists all")
+    return "\n".join(lines)
+
+
+def _page(*parts: str) -> str:
+    return "\n\n".join(part for part in parts if part)
+
+
+def _do(text: str) -> str:
+    return f"Next: {clean(text)}"
+
+
+def check(study: Study) -> str:
+    """The reach of each ingredient, what a kilogram costs, and everything noticed."""
+    region = study.region
+    rows = []
+    for item in study.ingredients:
+        ends = region.reach.get(item.name)
+        asked = "takes up the rest" if item.role == "fill" else f"{exactly(item.low)} to {exactly(item.high)}"
+        if item.role in ("fixed", "adjuster"):
+            rows.append([item.name, f"fixed at {exactly(item.level)}", "", ""])
+            continue
+        low, high = ends if ends is not None else (None, None)
+        middle = region.centroid.get(item.name)
+        rows.append([item.name, asked, _ends(low, high), figure(middle, digits=4)])
+    for factor in study.factors:
+        asked = ", ".join(factor.levels) if factor.is_category else f"{exactly(factor.low)} to {exactly(factor.high)}"
+        ends = region.reach.get(factor.name)
+        reach = _ends(*ends) if ends else ""
+        rows.append([f"{factor.name} [{factor.unit}]" if factor.unit else factor.name, asked, reach, ""])
+    cost = cost_range(study)
+    money_line = (
+        f"Cost: not available ({cost.reason})"
+        if isinstance(cost, Unavailable)
+        else f"Raw materials cost {money(cost[0], study.currency)} to {money(cost[1], study.currency)} per kg."
+    )
+    size = f"{counted(len(study.varied), 'ingredient')} to blend, {counted(len(study.factors), 'factor')}"
+    head = f"{clean(study.name)}: {size}"
+    count = f"{region.dimension} free dimensions, {counted(len(region.vertex_array), 'corner')}. {money_line}"
+    table = aligned(rows, ("name", f"asked for [{study.unit}]", "can reach", "middle"), right=(3,))
+    return _page(head, table, count, findings(study.problems), _do("blendwright plan FOLDER"))
+
+
+def _ends(low: Any, high: Any) -> str:
+    return f"{figure(low, digits=4)} to {figure(high, digits=4)}" if low is not None else NOTHING
+
+
+def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
+    """The trials in the order to be made, and how good the plan is."""
+    columns = [c for c in study.columns if c in _moving(study)]
+    rows = []
+    for trial, run in design.runs.sort_values("order").iterrows():
+        recipe = design.table.loc[str(trial)]
+        again = run.get("replicate_of")
+        cells = [_level(study, column, recipe[column]) for column in columns]
+        rows.append([str(run["order"]), str(trial), *cells, f"again {again}" if isinstance(again, str) else ""])
+    table = aligned(rows, ("order", "trial", *columns, ""), right=(0, *range(2, 2 + len(columns))), most=16)
+    quality = design.quality.to_dict()
+    says = [
+        f"{counted(len(rows), 'batch', 'batches')} for {counted(quality['terms'], 'model term')}.",
+        f"Against the best possible plan: D {_share(quality, 'd_efficiency')}, I {_share(quality, 'i_efficiency')}.",
+        f"{_plain(quality.get('days'), 'bench days')}; cost {money(_number(quality.get('cost')), study.currency)}.",
+    ]
+    return _page(
+        f"{clean(study.name)}, round {design.round}",
+        table,
+        "\n".join([*says, *_can_see(study, quality)]),
+        findings(design.findings),
+        _do(f"make the batches in this order, type results into {name}/bench/round-{design.round}.xlsx, "
+            f"then blendwright record {name} {name}/bench/round-{design.round}.xlsx"),
+    )  # fmt: skip
+
+
+def _moving(study: Study) -> set[str]:
+    return {i.name for i in study.varied} | {f.name for f in study.factors}
+
+
+def _level(study: Study, column: str, value: Any) -> str:
+    if isinstance(value, str):
+        return value
+    item = next((i for i in study.ingredients if i.name == column), None)
+    if item is None:
+        return exactly(float(value))
+    return level(float(value), item.step, study.total)
+
+
+def _number(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _share(quality: Mapping[str, Any], key: str) -> str:
+    return percent(_number(quality.get(key)))
+
+
+def _plain(value: Any, what: str) -> str:
+    return f"{figure(value, digits=2)} {what}" if _number(value) is not None else f"{what}: {NOTHING}"
+
+
+def _can_see(study: Study, quality: Mapping[str, Any]) -> list[str]:
+    lines = []
+    for name, entry in (quality.get("can_see") or {}).items():
+        if not isinstance(entry, Mapping) or _number(entry.get("difference")) is None:
+            continue
+        unit = study.response(name).unit
+        lines.append(
+            f"A difference of {with_unit(figure(entry['difference']), unit)} in {clean(name)} would be seen "
+            f"with a chance of {percent(_number(entry.get('chance')))}."
+        )
+    return lines
+
+
+def compare(study: Study, table: pd.DataFrame) -> str:
+    """Several plans side by side, one row each."""
+    frame = table.reset_index()
+    rows = [[_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)]
+    text = aligned(rows, [str(c).replace("_", " ") for c in frame.columns], right=range(len(frame.columns)), most=22)
+    return _page(clean(study.name), text, _do("blendwright plan FOLDER --runs N"))
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, Unavailable):
+        return NOTHING
+    if isinstance(value, float):
+        return figure(value)
+    return str(value)
+
+
+def record(study: Study, results: Results, name: str = "FOLDER") -> str:
+    """What was taken in, what is missing, what was noticed."""
+    batches = results.batches
+    states = ", ".join(f"{count} {state}" for state, count in batches["state"].value_counts().items())
+    rows = []
+    for response in study.fitted_responses:
+        seen = results.observed(response.name)
+        bounds = int((seen["bound"] != "none").sum())
+        numbers = seen.loc[seen["bound"] == "none", "value"]
+        span = f"{figure(numbers.min())} to {figure(numbers.max())}" if len(numbers) else "no number"
+        rows.append([response.name, len(seen), bounds or "", span, response.unit])
+    return _page(
+        f"{counted(len(batches), 'batch', 'batches')} of {counted(batches['trial'].nunique(), 'trial')}: {states}. "
+        f"{counted(len(results.readings), 'reading')}.",
+        aligned(rows, ("response", "batches read", "out of range", "from, to", "unit"), right=(1, 2)),
+        findings(results.findings),
+        _do(f"blendwright fit {name}"),
+    )
+
+
+def fit(models: Models, name: str = "FOLDER") -> str:
+    """Each response: its terms, how well batches repeat, how much is explained, and what to mistrust."""
+    rows = []
+    for response, model in models.items():
+        rows.append(
+            [
+                response,
+                model.n,
+                len(model.terms),
+                model.scale.name,
+                figure(model.residual_sd, digits=3),
+                percent(model.r2_predicted) if isinstance(model.r2_predicted, float) else NOTHING,
+            ]
+        )
+    shown = [wrapped(f"{clean(response)}: {clean(model.model)}", indent="    ") for response, model in models.items()]
+    how = (
+        "These are the terms that were chosen, for reading; predictions average over many models."
+        if models.terms_choice == "select"
+        else "All planned terms are kept, and predict by least squares."
+    )
+    return _page(
+        aligned(rows, ("response", "batches", "terms", "scale", "residual sd", "predicted R2"), right=(1, 2, 4, 5)),
+        "\n".join(shown),
+        how,
+        findings(models.findings),
+        _do(f"blendwright optimise {name}"),
+    )
+
+
+def coefficients(models: Models) -> str:
+    """The coefficient tables, one a response, in the coding of the fit."""
+    parts = []
+    for response, model in models.items():
+        rows = [
+            [row["term"], precise(row["estimate"]), precise(row["se"], 4), precise(row["t"], 4), precise(row["p"], 3)]
+            for row in model.terms.to_dict("records")
+        ]
+        title = f"{clean(response)} ({model.scale.name} scale, {model.coding})"
+        parts.append(f"{title}\n{aligned(rows, ('term', 'estimate', 'se', 't', 'p'), right=(1, 2, 3, 4))}")
+    return _page(*parts)
+
+
+def predict(models: Models, frame: pd.DataFrame) -> str:
+    """What the models say of given recipes: centre, interval for one new batch, chance."""
+    study = models.study
+    parts = []
+    for label, point in zip(frame.index, models.points(frame), strict=True):
+        rows = []
+        for name, entry in point["responses"].items():
+            response = study.response(name)
+            rows.append([name, *_predicted(entry), percent(_number(entry.get("chance"))),
+                         limits(response.low, response.high), response.unit])  # fmt: skip
+        where = "" if point["inside"] else " Outside what was tried: read it as a guess."
+        head = f"{clean(label)}: {_all_pass(point['chance_all'])}{where}"
+        table = aligned(
+            rows,
+            ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),
+            right=(1, 3),
+        )
+        cost = _number(point["cost_per_kg"])
+        parts.append(_page(head, table, f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""))
+    return _page(*parts, _do("blendwright optimise FOLDER"))
+
+
+def _all_pass(chance: Any) -> str:
+    if _number(chance) is None:
+        reason = chance.get("unavailable") if isinstance(chance, Mapping) else getattr(chance, "reason", "")
+        return f"no chance of passing everything can be given ({reason})."
+    return f"{batches_in_words(float(chance))} would pass everything ({percent(float(chance))})."
+
+
+def _predicted(entry: Mapping[str, Any]) -> tuple[str, str]:
+    ends = entry.get("prediction")
+    if isinstance(ends, list | tuple):
+        return figure(_number(entry.get("predicted")), (ends[1] - ends[0]) / 4), between(*ends)
+    return figure(_number(entry.get("predicted"))), ""
+
+
+def optimise(study: Study, best: Optimum, name: str = "FOLDER") -> str:
+    """The formula to make, the chance, what a batch will read, what else would do."""
+    lines = []
+    for item in study.ingredients:
+        ends = best.tolerances.get(item.name)
+        keep = f"{figure(ends[0])} to {figure(ends[1])}" if ends else ""
+        lines.append([item.name, level(best.blend[item.name], item.step, study.total), keep])
+    for factor in study.factors:
+        value = best.factors[factor.name]
+        ends = best.tolerances.get(factor.name)
+        keep = f"{figure(ends[0])} to {figure(ends[1])}" if ends else ""
+        lines.append([f"{factor.name} [{factor.unit}]" if factor.unit else factor.name,
+                      value if isinstance(value, str) else exactly(value), keep])  # fmt: skip
+    rows = []
+    for response, entry in best.responses.items():
+        spec = study.response(response)
+        rows.append([response, *_predicted(entry), percent(_number(entry.get("chance"))),
+                     limits(spec.low, spec.high), spec.unit])  # fmt: skip
+    interval = best.chance_interval
+    span = (
+        "" if isinstance(interval, Unavailable) else f" 90 % interval {percent(interval[0])} to {percent(interval[1])}."
+    )
+    cost = best.cost_per_kg
+    return _page(
+        f"Formula {best.label} of {clean(study.name)}: {_all_pass(best.chance)}{span}",
+        aligned(lines, ("ingredient", f"level [{study.unit}]", "keeps 0.9 of the chance within"), right=(1,)),
+        aligned(
+            rows,
+            ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),
+            right=(1, 3),
+        ),
+        _trust(best, cost, study.currency),
+        findings(best.findings),
+        _do(f"blendwright next {name} --confirm 3" if best.feasible else f"blendwright next {name} --learn 6"),
+    )
+
+
+def _trust(best: Optimum, cost: Any, currency: str) -> str:
+    says = ["Predicted, not confirmed."]
+    if isinstance(cost, float):
+        says.append(f"Cost {money(cost, currency)} per kg.")
+    if not isinstance(best.desirability, Unavailable):
+        says.append(f"Desirability {figure(best.desirability)}.")
+    if not best.inside:
+        says.append("Outside what was tried.")
+    if best.clash:
+        names = [str(entry.get("response", entry)) for entry in best.clash]
+        says.append(f"Cannot be met together: {listed(names)}.")
+    if best.alternatives:
+        others = ", ".join(
+            f"{entry['label']} {percent(_number(entry.get('chance_all')))}" for entry in best.alternatives
+        )
+        says.append(f"Others nearly as good: {others}.")
+    return wrapped(" ".join(says))
+
+
+def status(document: Mapping[str, Any]) -> str:
+    """Where the study stands, from its own document."""
+    rows = [
+        [f"round {row['round']}", row.get("purpose", ""), f"{row['made']} of {row['trials']} made",
+         f"{row['withdrawn']} withdrawn" if row.get("withdrawn") else ""]
+        for row in document["rounds"]
+    ]  # fmt: skip
+    told = [f"{counted(document['batches'], 'batch', 'batches')} on record."]
+    told += [f"{key}: {state}." for key, state in (document.get("analyses") or {}).items()]
+    if document.get("formulas"):
+        told.append(f"Formulas kept: {listed([str(n) for n in document['formulas']])}.")
+    problems = [Problem(**entry) for entry in document["problems"]]
+    rounds = aligned(rows) if rows else "No round is planned yet."
+    return _page(
+        clean(document["study"]), rounds, " ".join(map(clean, told)), findings(problems), _do(document["next"])
+    )
+
+
+def upcoming(study: Study, document: Mapping[str, Any], name: str = "FOLDER") -> str:
+    """The batches worth making next, from the document of `next`."""
+    rows = [
+        [row["trial"], *(_level(study, c, row["levels"][c]) for c in study.columns if c in _moving(study))]
+        for row in document["runs"]
+    ]
+    head = ("trial", *(c for c in study.columns if c in _moving(study)))
+    gain = (document.get("gain") or {}).get("chance")
+    says = {
+        "confirm": f"{counted(len(rows), 'confirmation batch', 'confirmation batches')} of the formula.",
+        "learn": f"{counted(len(rows), 'batch', 'batches')} that teach most about the formulas worth making.",
+        "stop": "No further batch is worth its cost.",
+    }[document["purpose"]]
+    more = f" Expected to raise the chance by about {percent(_number(gain))}." if _number(gain) is not None else ""
+    cost = _number(document.get("cost"))
+    spent = f" Cost {money(cost, study.currency)}." if cost is not None else ""
+    verdict = document.get("verdict")
+    told = (
+        verdict if isinstance(verdict, str) else (verdict or {}).get("says", "") if isinstance(verdict, Mapping) else ""
+    )
+    stop = str(document.get("stop") or "")
+    problems = [Problem(**entry) for entry in document["problems"]]
+    todo = f"blendwright record {name} FILE" if rows else f"blendwright card {name}"
+    return _page(f"{says}{more}{spent}", aligned(rows, head, right=range(1, len(head)), most=16) if rows else "",
+                 clean(told), clean(stop), findings(problems), _do(todo))  # fmt: skip
