@@ -233,7 +233,7 @@ def carried(study: Study, stored: Results) -> Results:
     readings = _carry_readings(study, stored.readings, findings)
     result = Results(readings, rows, study.columns, ())
     levels = {str(batch): dict(row) for batch, row in result.levels().T.items()}
-    findings += range_findings(study, levels)  # type: ignore[arg-type]
+    findings += range_findings(study, levels)
     return Results(readings, rows, study.columns, (*stored.findings, *findings))
 
 
