@@ -1,4 +1,4 @@
-"""The batches one response is fitted to: composition as made, value, recipe group, block; and those left out, with why."""
+"""The batches one response is fitted to: as made, with value, recipe group and block; and those left out, with why."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _SAME_SUM = 1e-9
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BatchData:
-    """n batches of one response: levels X (n, k) in the region's order, `chosen` category levels, values `y` (n,) in the unit.
+    """The n batches of one response: levels X (n, k) in the region's order, `chosen` categories, values `y` (n,).
 
     `groups` (n,) name the recipe, `blocks` (n, b) are sum-to-zero columns (b = blocks - 1, or 0), `order` (n,) or None.
     """
@@ -42,7 +42,7 @@ class BatchData:
 
 
 def shares(region: Region, levels: pd.DataFrame) -> Array:
-    """Levels (n, k) in the region's order, the blend made to add up: by the fill, or in proportion where there is none."""
+    """Levels (n, k) in the region's order, the blend made to add up: by the fill, else in proportion."""
     X = levels[list(region.names)].to_numpy(dtype=float, copy=True)
     if not region.blend or region.blend_total is None:
         return X
@@ -66,7 +66,8 @@ def gather(study: Study, results: Results, response: Response, out_of: Mapping[s
     findings: list[Problem] = []
     bounds = seen[seen["bound"].fillna("none") != "none"]
     excluded += [
-        {"trial": str(row["trial"]), "batch": str(batch), "reason": _bound_words(row, response.unit)} for batch, row in bounds.iterrows()
+        {"trial": str(row["trial"]), "batch": str(batch), "reason": _bound_words(row, response.unit)}
+        for batch, row in bounds.iterrows()
     ]
     if len(bounds):
         findings.append(_censored_finding(response, bounds))
@@ -74,7 +75,8 @@ def gather(study: Study, results: Results, response: Response, out_of: Mapping[s
     used = used[np.isfinite(used["value"].to_numpy(dtype=float))]
     missing = [batch for batch in results.usable if batch not in set(seen.index)]
     if missing and len(seen):
-        got = f"not read in {len(missing)} of {len(results.usable)} batches ({', '.join(map(str, missing[:6]))}{' ...' if len(missing) > 6 else ''})"
+        named = ", ".join(map(str, missing[:6])) + (" ..." if len(missing) > 6 else "")
+        got = f"not read in {len(missing)} of {len(results.usable)} batches ({named})"
         findings.append(say("missing", "inform", response.name, got, "the fit rests on the other batches"))
     levels = results.levels(used.index)
     region = study.region
@@ -115,7 +117,13 @@ def _censored_finding(response: Response, bounds: pd.DataFrame) -> Problem:
         effect = "results at the ends are missing, so predictions are pulled to the middle and the scatter is too small"
     trials = ", ".join(str(t) for t in bounds["trial"])
     got = f"{trials}: beyond what the method reads, left out of this fit (the limit is not put in its place); {effect}"
-    return say("over-range", "warn", response.name, got, "read them with a method that reaches; until then trust that end less")
+    return say(
+        "over-range",
+        "warn",
+        response.name,
+        got,
+        "read them with a method that reaches; until then trust that end less",
+    )
 
 
 def _blocks(where: str, used: pd.DataFrame) -> tuple[Array, tuple[str, ...], list[Problem]]:
@@ -125,7 +133,19 @@ def _blocks(where: str, used: pd.DataFrame) -> tuple[Array, tuple[str, ...], lis
         return none, (), []
     if given.isna().any():
         got = f"the block of {int(given.isna().sum())} batches is not known"
-        return none, (), [say("blocks-unknown", "warn", where, got, "blocks were left out of the model; fill in the blocks")]
+        return (
+            none,
+            (),
+            [
+                say(
+                    "blocks-unknown",
+                    "warn",
+                    where,
+                    got,
+                    "blocks were left out of the model; fill in the blocks",
+                )
+            ],
+        )
     names = tuple(sorted({str(b) for b in given}))
     if len(names) < 2:
         return none, (), []
@@ -144,7 +164,15 @@ def _structure(response: Response, used: pd.DataFrame) -> list[Problem]:
             f"the trials were made in {plots.nunique()} groups between which a hard-to-change factor was reset, but are"
             " fitted as if each batch had been set up afresh: effects of that factor look surer than they are"
         )
-        out.append(say("whole-plots", "warn", where, got, "judge that factor by the differences between groups only; a fit for this is not built yet"))
+        out.append(
+            say(
+                "whole-plots",
+                "warn",
+                where,
+                got,
+                "judge that factor by the differences between groups only; a fit for this is not built yet",
+            )
+        )
     counts = used["n_readings"].to_numpy(dtype=float)
     if len(counts) and counts.max() > 1:
         sd = pooled_reading_sd(used["reading_sd"].to_numpy(dtype=float), counts)
@@ -153,6 +181,9 @@ def _structure(response: Response, used: pd.DataFrame) -> list[Problem]:
         got = f"readings of one batch are averaged first and each batch counts once{uneven}{spread}"
         out.append(say("readings-averaged", "inform", where, got, "make separate batches to see how batches differ"))
     if response.kind == "grade":
-        got = "grades are treated as numbers and averaged: equal steps between grades are taken for granted, and predictions may lie between or beyond grades"
+        got = (
+            "grades are treated as numbers and averaged: equal steps between grades are taken for granted, and"
+            " predictions may lie between or beyond grades"
+        )
         out.append(say("grades-as-numbers", "inform", where, got, "read differences of less than a grade with care"))
     return out

@@ -63,7 +63,9 @@ def _table(terms: Terms, fit: LeastSquares, aliased: list[str]) -> pd.DataFrame:
         "term": list(terms.labels) + aliased,
         "powers": [dict(t.powers_dict) for t in terms.terms] + [{}] * len(aliased),
     }
-    lost = [Unavailable("cannot be told apart from the terms before it", "make trials that tell them apart")] * len(aliased)
+    lost = [Unavailable("cannot be told apart from the terms before it", "make trials that tell them apart")] * len(
+        aliased
+    )
     columns["estimate"] = number_column([*map(float, estimate), *lost])
     if fit.has_error:
         se = fit.standard_error()[:p]
@@ -86,7 +88,9 @@ def stationary_point(study: Study, core: Core, scale: Scale) -> Stationary | Una
     """
     terms, region = core.terms, study.region
     if any(t.level for t in terms.terms):
-        return Unavailable("the surface differs between categories", "look at each category by itself (optimise --hold)")
+        return Unavailable(
+            "the surface differs between categories", "look at each category by itself (optimise --hold)"
+        )
     if region.dimension == 0:
         return Unavailable("nothing is free to move", "nothing to do")
     if region.blend or region.dimension < len(region.names):
@@ -108,11 +112,14 @@ def stationary_point(study: Study, core: Core, scale: Scale) -> Stationary | Una
 
     found = quadratic_of(surface, region.dimension)
     if found is None:
-        return Unavailable("the surface bends more than a quadratic, so it may have several such points", "use optimise, which looks everywhere")
+        return Unavailable(
+            "the surface bends more than a quadratic, so it may have several such points",
+            "use optimise, which looks everywhere",
+        )
     point = canonical(*found)
     if isinstance(point, Unavailable):
         return point
-    return _in_units(study, point, decoded(point.at[None])[0], scale, coordinates)
+    return _in_units(study, point, decoded(point.place[None])[0], scale, coordinates)
 
 
 def _in_units(study: Study, point: Canonical, levels: Array, scale: Scale, coordinates: str) -> Stationary:

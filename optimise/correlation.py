@@ -17,9 +17,9 @@ _LEAST_EIGENVALUE = 1e-3
 def residual_correlation(models: Mapping[str, FittedModel]) -> pd.DataFrame:
     """Correlations of least-squares residuals over common batches, shrunk towards none.
 
-    All are multiplied by 1 - k, k = sum of their sampling variances (1 - r^2)^2 / df over the sum of r^2, at most 1: the
-    analytic shrinkage of Schäfer & Strimmer (2005), Stat. Appl. Genet. Mol. Biol. 4, 32 (from memory), with the residual
-    degrees of freedom in the place of n. Pairs with fewer than 5 common batches, and pass-or-fail responses, have none.
+    All are multiplied by 1 - k, k = sum of their sampling variances (1 - r^2)^2 / df over the sum of r^2, at most 1:
+    the analytic shrinkage of Schäfer & Strimmer (2005), Stat. Appl. Genet. Mol. Biol. 4, 32 (from memory), with the
+    residual degrees of freedom in the place of n. Pairs with fewer than 5 common batches have none, nor have passes.
     """
     names = list(models)
     raw, variance = np.eye(len(names)), np.zeros((len(names), len(names)))

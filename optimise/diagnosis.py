@@ -54,8 +54,12 @@ class PureError:
 
 
 _NO_ERROR = Unavailable("nothing is left over to judge by", "make more batches than the model has terms")
-_EXACT = Unavailable("the model reproduces every value to the last digit", "check that the values were measured, not computed")
-_ONE_RECIPE = Unavailable("no recipe was made as two separate batches", "make replicate batches (replicate_batches in [plan])")
+_EXACT = Unavailable(
+    "the model reproduces every value to the last digit", "check that the values were measured, not computed"
+)
+_ONE_RECIPE = Unavailable(
+    "no recipe was made as two separate batches", "make replicate batches (replicate_batches in [plan])"
+)
 
 
 def no_error(fit: LeastSquares) -> Unavailable:
@@ -106,12 +110,17 @@ def lack_of_fit(fit: LeastSquares, pure: PureError) -> LackOfFit | Unavailable:
 
 
 def analysis_of_variance(
-    X: Array, y: Array, fit: LeastSquares, groups: Mapping[str, Sequence[int]], pure: PureError, block_count: int
+    X: Array,
+    y: Array,
+    fit: LeastSquares,
+    groups: Mapping[str, Sequence[int]],
+    pure: PureError,
+    block_count: int,
 ) -> tuple[Line, ...]:
-    """Blocks (about the mean), model (after blocks), each group of columns (partial: last in), residual, its split, total.
+    """Blocks (about the mean), model (after blocks), each group of columns (partial), residual, its split, total.
 
-    `groups` maps a name to column numbers of X (n, p); the last `block_count` columns of X are the blocks. Sums of squares
-    are about the mean, so those of blocks, model and residual add up to the total.
+    `groups` maps a name to column numbers of X (n, p); the last `block_count` columns of X are the blocks. A group's
+    sum of squares is what the fit loses without it. Those of blocks, model and residual add up to the total.
     """
     total = total_ss(y, fit.weights)
     block_columns = X[:, X.shape[1] - block_count :]
@@ -127,7 +136,9 @@ def analysis_of_variance(
     if constant:
         lines.append(_line("model", model_df, max(model_ss, 0.0), fit))
     else:
-        untestable = Unavailable("the model contains no constant, so its gain over the mean has no F", "add an intercept")
+        untestable = Unavailable(
+            "the model contains no constant, so its gain over the mean has no F", "add an intercept"
+        )
         lines.append(Line("model", fit.rank - block_df, model_ss, untestable, untestable, untestable))
     if len(groups) > 1:
         lines += [_partial(name, columns, X, y, fit) for name, columns in groups.items()]
@@ -175,8 +186,10 @@ def r_squared(y: Array, fit: LeastSquares) -> tuple[Number, Number, Number, Numb
 
 def _press(fit: LeastSquares) -> Number:
     if (1 - fit.leverage <= 1e-10).any():
-        return Unavailable("at least one batch alone decides a term, so it cannot be predicted from the others",
-                           "make a further batch near it, or fit fewer terms")
+        return Unavailable(
+            "at least one batch alone decides a term, so it cannot be predicted from the others",
+            "make a further batch near it, or fit fewer terms",
+        )
     return fit.press
 
 

@@ -20,7 +20,13 @@ def say(code: str, level: str, where: str, got: str, do: str, allowed: str = "")
 
 
 def outlier_findings(
-    where: str, X: Array, y: Array, fit: LeastSquares, influence: Influence, names: Sequence[str], scale: Scale
+    where: str,
+    X: Array,
+    y: Array,
+    fit: LeastSquares,
+    influence: Influence,
+    names: Sequence[str],
+    scale: Scale,
 ) -> list[Problem]:
     """Batches beyond the Bonferroni limit, and batches that decide much, each with what changes without it."""
     out: list[Problem] = []
@@ -31,27 +37,42 @@ def outlier_findings(
         if influence.deleted_defined[i] and abs(influence.deleted[i]) > limit:
             others = solve(np.delete(X, i, axis=0), np.delete(y, i))
             side = "higher" if fit.residual[i] > 0 else "lower"
-            change = f"without it the residual sd would be {others.sd:.3g} instead of {fit.sd:.3g}" if others.has_error else ""
+            change = (
+                f"without it the residual sd would be {others.sd:.3g} instead of {fit.sd:.3g}"
+                if others.has_error
+                else ""
+            )
             got = (
                 f"{name} came out {abs(influence.deleted[i]):.1f} sd {side} than the other batches lead to expect"
                 f" (a chance batch of {fit.n} stays within {limit:.1f}); {change}".rstrip("; ")
             )
-            out.append(say("outlier", "warn", where, got, "look at its sheet and readings; set it aside only for a reason found there"))
+            out.append(
+                say(
+                    "outlier",
+                    "warn",
+                    where,
+                    got,
+                    "look at its sheet and readings; set it aside only for a reason found there",
+                )
+            )
         elif influence.defined[i] and influence.cook[i] > decisive:
-            expected = y[i] - fit.deletion_residual[i]
+            expected, was = (float(v) for v in scale.back([y[i] - fit.deletion_residual[i], y[i]]))
             got = (
-                f"{name} decides much by itself: predicted from the other batches it is"
-                f" {float(scale.back(expected)):.4g}, it was {float(scale.back(y[i])):.4g} (Cook's distance {influence.cook[i]:.2f})"
+                f"{name} decides much by itself: predicted from the other batches it is {expected:.4g},"
+                f" it was {was:.4g} (Cook's distance {influence.cook[i]:.2f})"
             )
             out.append(say("influential", "inform", where, got, "check it, or make a further batch near it"))
     alone = [name for name, h in zip(names, fit.leverage, strict=True) if h > 1 - 1e-10]
     if alone:
-        got = f"{', '.join(alone)} alone decide{'s' if len(alone) == 1 else ''} a term: fitted exactly, whatever was measured"
+        verb = "decides" if len(alone) == 1 else "decide"
+        got = f"{', '.join(alone)} alone {verb} a term: fitted exactly, whatever was measured"
         out.append(say("alone", "inform", where, got, "make a further batch near it if the term matters"))
     return out
 
 
-def trend_findings(where: str, X: Array, y: Array, fit: LeastSquares, order: Array | None, scale: Scale) -> list[Problem]:
+def trend_findings(
+    where: str, X: Array, y: Array, fit: LeastSquares, order: Array | None, scale: Scale
+) -> list[Problem]:
     """Drift with the run order and errors that grow with the level."""
     out: list[Problem] = []
     if order is not None:
@@ -59,12 +80,18 @@ def trend_findings(where: str, X: Array, y: Array, fit: LeastSquares, order: Arr
         if drift is not None and drift.p < _SURE:
             way = "up" if drift.slope > 0 else "down"
             size = abs(drift.slope) * float(np.ptp(order)) / fit.sd
-            got = f"results drift {way} with the order of making, by {size:.1f} residual sd from first to last (p = {drift.p:.2g})"
+            got = (
+                f"results drift {way} with the order of making, by {size:.1f} sd from first to last (p = {drift.p:.2g})"
+            )
             out.append(say("drift", "warn", where, got, "look for what changed at the bench; repeat an early recipe"))
     spread = spread_with_level(fit)
     if spread is not None and spread.p < _SURE:
         way = "grows" if spread.slope > 0 else "shrinks"
-        do = 'try scale = "log" or "auto"' if scale.name == "linear" and spread.slope > 0 else "trust intervals less at that end"
+        do = (
+            'try scale = "log" or "auto"'
+            if scale.name == "linear" and spread.slope > 0
+            else "trust intervals less at that end"
+        )
         out.append(say("spread", "warn", where, f"the scatter {way} with the level (p = {spread.p:.2g})", do))
     return out
 
@@ -81,16 +108,33 @@ def quality_findings(
         got = f"{fit.n} batches carry {fit.rank} terms and leave nothing to judge the error by"
         out.append(say("no-error", "warn", where, got, "make further batches, or fit fewer terms"))
     elif fit.df < 3:
-        got = f"only {fit.df} degree{'s' if fit.df > 1 else ''} of freedom left: intervals are wide and no test sees much"
+        plural = "s" if fit.df > 1 else ""
+        got = f"only {fit.df} degree{plural} of freedom left: intervals are wide and no test sees much"
         out.append(say("few-df", "warn", where, got, "make further batches, or fit fewer terms"))
     if not isinstance(predicted, Unavailable) and predicted < 0:
         shown = "" if isinstance(r2, Unavailable) else f", though R² is {r2:.2f}"
         got = f"left-out batches are predicted worse than by the plain mean (R² predicted {predicted:.2f}{shown})"
-        out.append(say("predicts-badly", "warn", where, got, "do not rely on this model between the trials; fit fewer terms"))
+        out.append(
+            say(
+                "predicts-badly",
+                "warn",
+                where,
+                got,
+                "do not rely on this model between the trials; fit fewer terms",
+            )
+        )
     if isinstance(lack, LackOfFit):
         if lack.p < 0.05:
-            got = f"the shape misses: what is left is {lack.f:.1f} times what replicate batches differ by (p = {lack.p:.2g})"
-            out.append(say("lack-of-fit", "warn", where, got, "fit more terms or another scale; look at the residuals"))
+            got = f"the shape misses: what is left is {lack.f:.1f} times the variance of replicates (p = {lack.p:.2g})"
+            out.append(
+                say(
+                    "lack-of-fit",
+                    "warn",
+                    where,
+                    got,
+                    "fit more terms or another scale; look at the residuals",
+                )
+            )
         elif lack.df[1] < 3:
             got = f"the test of the shape rests on {lack.df[1]} degrees of freedom of replicates and is nearly blind"
             out.append(say("blind-test", "inform", where, got, "make more replicate batches"))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -84,8 +84,8 @@ class FittedModel:
     `terms`: DataFrame (term, powers, estimate, se, t, df, p) in `coding`, on the model `scale`; `covariance` (p, p) of
     those estimates. `trials`: one row a batch used: trial, batch, order, observed and fitted in the response's unit,
     residual on the model scale, leverage, studentised, deleted, cook. `anova`: source, df, ss, ms, f, p about the mean.
-    `excluded`: batches left out of this fit, with the reason. `log_likelihood` is on the model scale. `core` is None where
-    nothing could be fitted; `predictor` is what predicts this response (the averaged posterior, or least squares).
+    `excluded`: batches left out of this fit, with the reason. `log_likelihood` is on the model scale. `core` is None
+    where no least squares stands behind it; `predictor` is what predicts (the averaged posterior, or least squares).
     """
 
     response: str
@@ -127,12 +127,21 @@ class FittedModel:
         """The same at levels X (n, k) in the order of the region's names."""
         if isinstance(self.predictor, Unavailable):
             raise ModelError(
-                [Problem("no-prediction", "stop", self.response, self.predictor.reason, "a fit with an error", self.predictor.do)]
+                [
+                    Problem(
+                        "no-prediction",
+                        "stop",
+                        self.response,
+                        self.predictor.reason,
+                        "a fit with an error",
+                        self.predictor.do,
+                    )
+                ]
             )
         return self.predictor.at(X, chosen)
 
     def leverage(self, frame: pd.DataFrame) -> Array:
-        """Variance of the mean at recipes `frame` in units of the batch variance, under the least-squares terms, (n,)."""
+        """Variance of the mean at recipes `frame` in units of the batch variance, under these terms, (n,)."""
         if self.core is None:
             raise ModelError([Problem("no-fit", "stop", self.response, "nothing was fitted", "results", "measure it")])
         X, chosen = split_levels_of(frame, self.names, self._categories)
@@ -178,8 +187,8 @@ class FittedModel:
         }
 
     def __str__(self) -> str:
-        sd = self.residual_sd
-        return f"{self.response}: {self.n} batches, {len(self.terms)} terms, residual sd {sd if isinstance(sd, Unavailable) else format(sd, '.4g')}"
+        sd = self.residual_sd if isinstance(self.residual_sd, Unavailable) else format(self.residual_sd, ".4g")
+        return f"{self.response}: {self.n} batches, {len(self.terms)} terms, residual sd {sd}"
 
     __repr__ = __str__
 
@@ -191,11 +200,11 @@ def split_levels_of(
     return frame[list(names)].to_numpy(dtype=float), {name: frame[name].to_numpy(dtype=object) for name in categories}
 
 
-def number_column(values: list[Number]) -> pd.Series:
+def number_column(values: Sequence[Number]) -> pd.Series:
     """A column of numbers: floats where all exist, else objects with the `Unavailable` ones among them."""
     if any(isinstance(value, Unavailable) for value in values):
-        return pd.Series(values, dtype=object)
-    return pd.Series(values, dtype=float)
+        return pd.Series(list(values), dtype=object)
+    return pd.Series(list(values), dtype=float)
 
 
 def anova_frame(lines: tuple[Line, ...]) -> pd.DataFrame:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from doe.codings import Coding
@@ -61,7 +62,15 @@ def fit_response(
     scale, why, wrong = scale_for(response.scale, _modest(planned, rows), data.y, response.unit)
     notes = list(data.findings)
     if wrong:
-        notes.append(say("scale", "warn", response.name, f"fitted on the linear scale: {wrong}", "correct the values or the scale"))
+        notes.append(
+            say(
+                "scale",
+                "warn",
+                response.name,
+                f"fitted on the linear scale: {wrong}",
+                "correct the values or the scale",
+            )
+        )
     y = scale.forward(data.y)
     picked = _pick(planned, rows, y, choice, response.name)
     core, aliased, block_notes = _solved(picked.terms, base, data, y, response, scale)
@@ -91,7 +100,7 @@ TRIAL_COLUMNS = (
 
 
 def _modest(planned: Terms, rows: Array) -> Array:
-    """The columns by which linear and log are compared: all planned ones if three batches are to spare, else first order."""
+    """The columns by which linear and log are compared: the planned ones if batches are to spare, else first order."""
     if len(rows) >= rows.shape[1] + 3:
         return rows
     return rows[:, np.flatnonzero(planned.first_order)]
@@ -128,7 +137,8 @@ def _selection(planned: Terms, found: Choice) -> dict[str, Any]:
     p = len(planned)
     best = found.near[0][0] if found.near else 0.0
     near = [
-        {"terms": [planned.labels[j] for j in columns if j < p], "delta_aicc": score - best} for score, columns in found.near
+        {"terms": [planned.labels[j] for j in columns if j < p], "delta_aicc": score - best}
+        for score, columns in found.near
     ]
     share = {label: float(found.share[j]) for j, label in enumerate(planned.labels)}
     return {
@@ -168,9 +178,18 @@ def _solved(
     aliased = [label for label, kept in zip(terms.labels, own, strict=True) if not kept]
     if aliased:
         got = f"cannot be told apart from the terms before {'them' if len(aliased) > 1 else 'it'}: {', '.join(aliased)}"
-        notes.append(say("aliased", "warn", response.name, got, "make trials that tell them apart, or drop a term from the model"))
+        notes.append(
+            say(
+                "aliased",
+                "warn",
+                response.name,
+                got,
+                "make trials that tell them apart, or drop a term from the model",
+            )
+        )
     if (fit.dropped >= p).any():
-        notes.append(say("blocks-confounded", "warn", response.name, "blocks and terms changed together: block differences are in the terms",
+        got = "blocks and terms changed together, so block differences are in the terms"
+        notes.append(say("blocks-confounded", "warn", response.name, got,
                          "make some trials of each block again in another"))  # fmt: skip
     core = Core(terms.only(own), base, fit, _stated_sd(response, scale, data.y))
     return core, aliased, notes
@@ -235,7 +254,9 @@ def _predictor(
     if choice == "select" and not core.fit.exact:
         try:
             z = coordinates(study.region, data.X, data.chosen)
-            return PosteriorPredictor(Posterior.fit(z, y, data.blocks if data.blocks.shape[1] else None), study.region), []
+            return PosteriorPredictor(
+                Posterior.fit(z, y, data.blocks if data.blocks.shape[1] else None), study.region
+            ), []
         except ModelError:
             pass
     error = core.error
@@ -246,13 +267,15 @@ def _predictor(
         ), []
     notes = []
     if not core.fit.has_error:
-        got = f"the scatter of a batch is the sd stated in the study ({error[0]:.3g} on the {'model'} scale), since the results show none"
+        got = (
+            f"the sd of a batch is that stated in the study ({error[0]:.3g} on the model scale): the results show none"
+        )
         notes.append(say("stated-sd", "warn", where, got, "make replicate batches"))
     return LeastSquaresPredictor(core.terms, core.coding, core.beta, core.unscaled, *error), notes
 
 
 def term_groups(terms: Terms) -> dict[str, list[int]]:
-    """Column numbers by kind of term, for the partial sums of squares. A blend's linear terms hold its mean and stand apart."""
+    """Column numbers by kind of term, for partial sums of squares; a Scheffé blend's linear terms hold its mean."""
     groups: dict[str, list[int]] = {}
     for j, term in enumerate(terms.terms):
         if term.order == 0 or (terms.form == "scheffe" and term.order == 1):
@@ -274,7 +297,7 @@ def trial_table(data: BatchData, fit: LeastSquares, scale: Scale) -> pd.DataFram
     nothing = diagnosis.no_error(fit)
     few = Unavailable("one degree of freedom is left, so nothing remains without this batch", "make further batches")
 
-    def shown(values: Array, defined: Array, otherwise: Unavailable) -> list[Number]:
+    def shown(values: Array, defined: npt.NDArray[np.bool_], otherwise: Unavailable) -> list[Number]:
         reason = otherwise if fit.has_error else nothing
         return [
             float(v) if ok else (alone if fit.has_error and h > 1 - 1e-10 else reason)

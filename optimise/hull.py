@@ -34,7 +34,7 @@ class Hull:
 
     def _scaled(self, X: Array) -> Array:
         spread = np.ptp(self.X, axis=0)
-        return (X - self.X.mean(axis=0)) / np.where(spread > 0, spread, 1.0)
+        return np.asarray((X - self.X.mean(axis=0)) / np.where(spread > 0, spread, 1.0), dtype=float)
 
 
 def _between(made: Array, point: Array) -> bool:

@@ -17,7 +17,7 @@ from scipy import linalg, stats
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_DEPENDENT = 1e-9  # distance of a unit column from the span of the earlier ones below which it counts as made up of them
+_DEPENDENT = 1e-9  # least distance of a unit column from the span of the earlier ones
 _ROUNDING = 50 * np.finfo(float).eps
 
 
@@ -70,7 +70,7 @@ class LeastSquares:
 
     @property
     def deletion_residual(self) -> Array:
-        """y less its prediction from all other rows, residual / (1 - leverage), (n,); 0 where leverage is 1."""
+        """Values less their prediction from all other rows: residual / (1 - leverage), (n,); 0 where leverage is 1."""
         spare = 1 - self.leverage
         return np.divide(self.residual, spare, out=np.zeros_like(spare), where=spare > 1e-10)
 
@@ -118,7 +118,7 @@ def solve(X: npt.ArrayLike, y: npt.ArrayLike, weights: npt.ArrayLike | None = No
     scaled = rows[:, kept] / norms[kept]
     target_unit = float(_power_of_two(np.max(np.abs(values), initial=0.0)))
     target = values * root / target_unit
-    q, r = linalg.qr(scaled, mode="economic")
+    q, r = (np.asarray(part, dtype=float) for part in linalg.qr(scaled, mode="economic"))
     beta = linalg.solve_triangular(r, q.T @ target)
     residual = target - scaled @ beta
     for _ in range(3):
@@ -142,7 +142,16 @@ def solve(X: npt.ArrayLike, y: npt.ArrayLike, weights: npt.ArrayLike | None = No
         df=n - int(kept.size),
         exact=exact,
     )
-    for array in (fit.kept, fit.dropped, fit.estimate, fit.unscaled, fit.fitted, fit.residual, fit.leverage, w):
+    for array in (
+        fit.kept,
+        fit.dropped,
+        fit.estimate,
+        fit.unscaled,
+        fit.fitted,
+        fit.residual,
+        fit.leverage,
+        w,
+    ):
         array.setflags(write=False)
     return fit
 
@@ -186,7 +195,7 @@ def _norms(X: Array) -> Array:
     """Column lengths, without overflow or underflow."""
     largest = np.max(np.abs(X), axis=0, initial=0.0)
     safe = np.where(largest > 0, largest, 1.0)
-    return largest * np.sqrt(np.sum((X / safe) ** 2, axis=0))
+    return np.asarray(largest * np.sqrt(np.sum((X / safe) ** 2, axis=0)), dtype=float)
 
 
 def _checked(X: npt.ArrayLike, y: npt.ArrayLike, weights: npt.ArrayLike | None) -> tuple[Array, Array, Array]:

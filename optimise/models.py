@@ -24,8 +24,10 @@ from optimise.fitted import FittedModel
 from optimise.fitting import TermsChoice, fit_response
 from optimise.hull import Hull
 from optimise.leastsq import Array
+from optimise.modelfile import stored
+from optimise.points import entry, exact_chance, plain, point_findings, within
 from optimise.predictive import TMixture
-from optimise.predictors import Chosen, LeastSquaresPredictor, PosteriorPredictor, Predictor, split_levels
+from optimise.predictors import Chosen, LeastSquaresPredictor, Predictor, split_levels
 from optimise.recipes import recipes
 
 QUANTITIES = (
@@ -54,9 +56,13 @@ def fit(
     if terms not in ("select", "all"):
         problems.append(Problem("unknown-terms", "stop", "terms", repr(terms), "select or all", "choose one of them"))
     if coding not in CODINGS:
-        problems.append(Problem("unknown-coding", "stop", "coding", repr(coding), ", ".join(CODINGS), "choose one of them"))
+        problems.append(
+            Problem("unknown-coding", "stop", "coding", repr(coding), ", ".join(CODINGS), "choose one of them")
+        )
     if not study.fitted_responses:
-        problems.append(Problem("no-response", "stop", "[[response]]", "no measured response", "one at least", "add one"))
+        problems.append(
+            Problem("no-response", "stop", "[[response]]", "no measured response", "one at least", "add one")
+        )
     if problems:
         raise ModelError(problems)
     used = results.without(without) if without else results
@@ -64,7 +70,16 @@ def fit(
     models = {r.name: fit_response(study, used, r, terms, coding, left_out) for r in study.fitted_responses}
     if not any(model.n for model in models.values()):
         raise ModelError(
-            [Problem("nothing-read", "stop", "results", "no usable batch has a reading", "readings", "record results first")]
+            [
+                Problem(
+                    "nothing-read",
+                    "stop",
+                    "results",
+                    "no usable batch has a reading",
+                    "readings",
+                    "record results first",
+                )
+            ]
         )
     return Models(study, used, terms, coding, models)
 
@@ -168,8 +183,9 @@ class Models(Mapping[str, FittedModel]):
     def predict(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Predictions at recipes `frame`: its index, columns (response, quantity) in the response's unit.
 
-        Quantities: predicted (on a log or logit scale the median), confidence, prediction and tolerance limits (95 %; tolerance
-        95 % of batches), chance of one new batch meeting the response's limits. A number that does not exist is `Unavailable`.
+        Quantities: predicted (on a log or logit scale the median); confidence, prediction and tolerance limits (95 %,
+        tolerance of 95 % of batches); chance of one new batch meeting the response's limits. A number that does not
+        exist is `Unavailable`.
         """
         _, X, chosen = self._levels(frame)
         columns: dict[tuple[str, str], Any] = {}
@@ -179,7 +195,7 @@ class Models(Mapping[str, FittedModel]):
         for response in self.study.exact_responses:
             values = self.exact(frame)[response.name].to_numpy()
             columns[response.name, "predicted"] = values
-            columns[response.name, "chance"] = _exact_chance(values, window(response))
+            columns[response.name, "chance"] = exact_chance(values, window(response))
         out = pd.DataFrame(columns, index=frame.index)
         out.columns = pd.MultiIndex.from_tuples(list(columns), names=["response", "quantity"])
         return out
@@ -191,7 +207,11 @@ class Models(Mapping[str, FittedModel]):
         law = model.predictor.at(X, chosen)
         scale, (low, high) = model.scale, model.window
         out: dict[str, Any] = {"predicted": scale.back(law.median())}
-        intervals = {"confidence": law.mean_interval(), "prediction": law.batch_interval(), "tolerance": law.tolerance()}
+        intervals = {
+            "confidence": law.mean_interval(),
+            "prediction": law.batch_interval(),
+            "tolerance": law.tolerance(),
+        }
         one = Unavailable("a batch passes or fails, and nothing between", "read the chance instead")
         for name, ends in intervals.items():
             binary = model.kind == "pass" and name != "confidence"
@@ -222,11 +242,13 @@ class Models(Mapping[str, FittedModel]):
                 values = exact_values(self.study, response, whole)
                 if isinstance(values, Unavailable):
                     return values
-                exact_ok *= _within(values, window(response))
+                exact_ok *= within(values, window(response))
         if not asked:
             if any(r.is_exact for r in musts(self.study)):
                 return exact_ok, np.column_stack([exact_ok, exact_ok])
-            return Unavailable("no response is a must with limits", "give an aim and limits to what a batch has to meet")
+            return Unavailable(
+                "no response is a must with limits", "give an aim and limits to what a batch has to meet"
+            )
         laws = []
         for response in asked:
             predictor = self.models[response.name].predictor
@@ -240,7 +262,7 @@ class Models(Mapping[str, FittedModel]):
         return joint, chance_interval(laws, windows) * exact_ok[:, None]
 
     def chance(self, frame: pd.DataFrame) -> pd.Series:
-        """Chance that one new batch meets every must, for each recipe of `frame`. Raises ModelError where there is none."""
+        """Chance that one new batch meets every must, for each recipe. Raises ModelError where there is none."""
         found = self.joint(frame)
         if isinstance(found, Unavailable):
             raise ModelError([Problem("no-chance", "stop", "chance", found.reason, "a chance of every must", found.do)])
@@ -251,7 +273,18 @@ class Models(Mapping[str, FittedModel]):
         _, X, chosen = self._levels(frame)
         fence = self.fence
         if fence is None:
-            raise ModelError([Problem("no-fence", "stop", "leverage", "the trials carry no model", "more trials", "make more")])
+            raise ModelError(
+                [
+                    Problem(
+                        "no-fence",
+                        "stop",
+                        "leverage",
+                        "the trials carry no model",
+                        "more trials",
+                        "make more",
+                    )
+                ]
+            )
         return pd.Series(fence.leverage(X, chosen), index=frame.index, name="leverage")
 
     def inside(self, frame: pd.DataFrame) -> pd.Series:
@@ -270,35 +303,38 @@ class Models(Mapping[str, FittedModel]):
 
     def points(self, frame: pd.DataFrame) -> list[dict[str, Any]]:
         """What is known at each recipe of `frame`, in the form of `predict --json`."""
-        whole, X, _ = self._levels(frame)
+        whole, X, chosen = self._levels(frame)
         table = self.predict(frame)
         inside, hull = self.inside(frame), self.in_hull(frame)
         joint, cost, fence = self.joint(frame), cost_per_kg(self.study, whole), self.fence
         in_region = self.study.region.contains(X)
+        no_fence = Unavailable("the trials carry no model", "make more trials").to_dict()
+        leverage = [no_fence] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
         points = []
         for i in range(len(frame)):
             row = table.iloc[i]
-            responses = {name: _entry(row[name]) for name in dict.fromkeys(table.columns.get_level_values(0))}
-            levels = {name: _plain(whole[name].iloc[i]) for name in whole.columns}
-            no_fence = Unavailable("the trials carry no model", "make more trials")
+            responses = {name: entry(row[name]) for name in dict.fromkeys(table.columns.get_level_values(0))}
+            levels = {name: plain(whole[name].iloc[i]) for name in whole.columns}
             points.append(
                 {
                     "levels": levels,
                     "inside": bool(inside.iloc[i]),
                     "in_hull": bool(hull.iloc[i]),
-                    "leverage": no_fence.to_dict() if fence is None else float(self.leverage(frame).iloc[i]),
+                    "leverage": leverage[i],
                     "cost_per_kg": cost.to_dict() if isinstance(cost, Unavailable) else float(cost[i]),
                     "chance_all": joint.to_dict() if isinstance(joint, Unavailable) else float(joint[0][i]),
-                    "chance_interval": joint.to_dict() if isinstance(joint, Unavailable) else [float(v) for v in joint[1][i]],
+                    "chance_interval": joint.to_dict()
+                    if isinstance(joint, Unavailable)
+                    else [float(v) for v in joint[1][i]],
                     "responses": responses,
-                    "findings": _point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i])),
+                    "findings": point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i])),
                 }
             )
         return points
 
     def to_dict(self) -> dict[str, Any]:
         """All that a script needs to repeat the predictions (models.json)."""
-        responses = {name: _stored(self, model) for name, model in self.models.items()}
+        responses = {name: stored(model, self.study.response(name)) for name, model in self.models.items()}
         correlation = self.residual_correlation
         return {
             "terms": self.terms_choice,
@@ -306,104 +342,7 @@ class Models(Mapping[str, FittedModel]):
             "digests": {**self.study.digests, "results": self.results_digest},
             "columns": list(self.study.region.names),
             "responses": responses,
-            "residual_correlation": {str(name): {str(k): float(v) for k, v in row.items()} for name, row in correlation.iterrows()},
+            "residual_correlation": {
+                str(name): {str(k): float(v) for k, v in row.items()} for name, row in correlation.iterrows()
+            },
         }
-
-
-def _stored(models: Models, model: FittedModel) -> dict[str, Any]:
-    """One response of models.json: least-squares models with weights, or the posterior they stand for."""
-    from doe.cells import grade_values
-
-    response = models.study.response(model.response)
-    out: dict[str, Any] = {
-        "scale": {"name": model.scale.name, "whole": model.scale.whole},
-        "window": list(model.window),
-        "thresholds": grade_values(response.grades) if response.kind == "grade" else None,
-    }
-    predictor = model.predictor
-    if isinstance(predictor, Unavailable):
-        return {**out, "models": predictor.to_dict()}
-    if isinstance(predictor, LeastSquaresPredictor):
-        return {**out, "models": [_least_squares_model(predictor)]}
-    if isinstance(predictor, PosteriorPredictor):
-        region = predictor.region
-        mean, root = region.whitening
-        columns = [region.names.index(name) for name in region.free]
-        coordinates = {
-            "free": list(region.free),
-            "shift": region.origin[columns].tolist(),
-            "scale": [float(region.basis[c, j]) for j, c in enumerate(columns)],
-            "mean": mean.tolist(),
-            "root": root.tolist(),
-            "categories": {name: list(levels) for name, levels in region.categories.items()},
-        }
-        return {**out, "posterior": predictor.posterior.to_dict(), "coordinates": coordinates}
-    return out
-
-
-def _least_squares_model(predictor: LeastSquaresPredictor) -> dict[str, Any]:
-    names = predictor.terms.names
-    return {
-        "weight": 1.0,
-        "terms": [{"term": t.label, "powers": t.powers_dict, "difference": t.difference} for t in predictor.terms.terms],
-        "coefficients": predictor.beta.tolist(),
-        "covariance": (predictor.sd**2 * predictor.unscaled).tolist(),
-        "df": predictor.df if np.isfinite(predictor.df) else Unavailable("a stated sd", "treat as normal").to_dict(),
-        "residual_sd": predictor.sd,
-        "coding": {
-            "name": predictor.coding.name,
-            "shift": dict(zip(names, map(float, predictor.coding.shift), strict=True)),
-            "scale": dict(zip(names, map(float, predictor.coding.scale), strict=True)),
-        },
-    }
-
-
-def _entry(row: pd.Series) -> dict[str, Any]:
-    """One response of a point: named intervals as pairs."""
-    out: dict[str, Any] = {}
-    for quantity in ("predicted", "chance"):
-        if quantity in row.index:
-            out[quantity] = _plain(row[quantity])
-    for name in ("confidence", "prediction", "tolerance"):
-        if f"{name}_low" in row.index:
-            low, high = _plain(row[f"{name}_low"]), _plain(row[f"{name}_high"])
-            out[name] = low if isinstance(low, dict) else [low, high]
-    return out
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Unavailable):
-        return value.to_dict()
-    return value.item() if isinstance(value, np.generic) else value
-
-
-def _within(values: Array, ends: tuple[float | None, float | None]) -> Array:
-    low, high = ends
-    size = 1e-9 * np.maximum(1.0, np.abs(values))
-    good = np.ones(len(values), dtype=bool)
-    if low is not None:
-        good &= values >= low - size
-    if high is not None:
-        good &= values <= high + size
-    return good.astype(float)
-
-
-def _exact_chance(values: npt.NDArray[Any], ends: tuple[float | None, float | None]) -> Any:
-    if len(values) and isinstance(values[0], Unavailable):
-        return values
-    if ends == (None, None):
-        return [Unavailable("no limits are asked of it", "give low or high, and an aim")] * len(values)
-    return _within(np.asarray(values, dtype=float), ends)
-
-
-def _point_findings(in_region: bool, inside: bool, in_hull: bool) -> list[dict[str, str]]:
-    out = []
-    if not in_region:
-        out.append(Problem("outside-region", "warn", "levels", "outside the limits of the study", "within the limits",
-                           "read the prediction as a guess"))  # fmt: skip
-    elif not inside:
-        out.append(Problem("outside-tried", "warn", "levels", "outside what was tried: predicted worse than any trial",
-                           "near the trials", "make a trial there before relying on it"))  # fmt: skip
-    if not in_hull:
-        out.append(Problem("outside-hull", "inform", "levels", "not between recipes that were made", "between them", ""))
-    return [problem.to_dict() for problem in out]

@@ -32,7 +32,7 @@ _MOST_STEPS = 200
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Firth:
-    """Penalised estimate (p,), covariance (p, p) = (X'WX)^-1, chance of passing per row (n,), penalised log-likelihood."""
+    """Penalised estimate (p,), covariance (p, p) = (X'WX)^-1, chance per row (n,), penalised log-likelihood."""
 
     estimate: Array
     covariance: Array
@@ -83,7 +83,7 @@ def _penalised(X: Array, y: Array, beta: Array) -> float:
 
 
 def fit_passes(study: Study, response: Response, planned: Terms, coding: str, data: BatchData) -> FittedModel:
-    """A pass-or-fail response fitted on its first-order terms; estimates are on the logit scale, p from the normal law."""
+    """A pass-or-fail response fitted on first-order terms; estimates on the logit scale, p from the normal law."""
     region, where = study.region, response.name
     first = planned.only(planned.first_order)
     base = first.fitting_coding(region)
@@ -97,7 +97,15 @@ def fit_passes(study: Study, response: Response, planned: Terms, coding: str, da
     passed = float(np.sum(data.y))
     notes = [*data.findings]
     got = f"{passed:g} of {data.y.size} batches passed; fitted by a penalised logistic model of first-order terms"
-    notes.append(say("pass-or-fail", "inform", where, got, "a measured value says far more per batch, where there is one"))
+    notes.append(
+        say(
+            "pass-or-fail",
+            "inform",
+            where,
+            got,
+            "a measured value says far more per batch, where there is one",
+        )
+    )
     if passed in (0.0, float(data.y.size)):
         always = "passed" if passed else "failed"
         notes.append(say("no-contrast", "warn", where, f"every batch {always}, so nothing says what it depends on",

@@ -10,7 +10,7 @@ from doe.study import Study
 
 
 def recipes(study: Study, frame: pd.DataFrame) -> pd.DataFrame:
-    """Whole recipes from a frame of levels (columns of varied ingredients and factors at least); the frame is not changed.
+    """Whole recipes from a frame of levels (varied ingredients and factors at least); it is not changed.
 
     The fill takes up the rest; fixed ingredients stand at their level unless given. Raises ModelError with every column
     that is absent, every cell that is not a number and every category that is not known.
@@ -35,7 +35,9 @@ def recipes(study: Study, frame: pd.DataFrame) -> pd.DataFrame:
             continue
         strange = sorted({str(v) for v in frame[factor.name]} - set(factor.levels))
         if strange:
-            problems.append(_problem(factor.name, strange[0], "one of " + ", ".join(factor.levels), "choose one of them"))
+            problems.append(
+                _problem(factor.name, strange[0], "one of " + ", ".join(factor.levels), "choose one of them")
+            )
     if problems:
         raise ModelError(problems)
     return study.complete(levels)

@@ -63,7 +63,8 @@ class Scale:
     def window(self, low: float | None, high: float | None) -> tuple[float | None, float | None]:
         """Limits in the response's unit mapped to the model scale.
 
-        A limit beyond the end of the scale that every value meets is no limit (None); one that none can meet is infinite.
+        A limit beyond the end of the scale that every value meets is no limit (None); one that none can meet is
+        infinite.
         """
         ends = [None if limit is None else float(self.forward(limit)) for limit in (low, high)]
         bottom = None if ends[0] is None or ends[0] == -np.inf else ends[0]
@@ -87,7 +88,7 @@ class BoxCox:
 
 
 def profile(X: Array, y: Array, power: float) -> float:
-    """Profile log-likelihood -n/2 log RSS of the power, for X (n, p) and positive y (n,) scaled by its geometric mean."""
+    """Profile log-likelihood -n/2 log RSS of the power, for X (n, p) and positive y (n,) over its geometric mean."""
     scaled = y / np.exp(np.mean(np.log(y)))
     powered = np.log(scaled) if abs(power) < 1e-9 else scaled**power / power
     if not np.isfinite(powered).all():
@@ -128,7 +129,10 @@ def choose_scale(X: Array, y: Array, unit: str) -> tuple[Scale, str]:
     """
     found = box_cox(X, y)
     if found is None:
-        return Scale(), f"linear: the values do not allow a choice between linear and log ({unit or 'own unit'})"
+        return (
+            Scale(),
+            f"linear: the values do not allow a choice between linear and log ({unit or 'own unit'})",
+        )
     span = f"the likeliest power is {found.power:.2f} (95 % likelihood interval {found.low:.2f} to {found.high:.2f})"
     if found.low <= 1 <= found.high:
         return Scale(), f"linear: {span}, which takes in 1, the values as they are"
@@ -139,7 +143,7 @@ def choose_scale(X: Array, y: Array, unit: str) -> tuple[Scale, str]:
 
 
 def scale_for(asked: str, X: Array, y: Array, unit: str) -> tuple[Scale, str, str]:
-    """The scale to use for X (n, p), y (n,): the scale, why, and (if the one asked for cannot hold the values) what is wrong."""
+    """The scale for X (n, p), y (n,), why, and what is wrong if the one asked for cannot hold the values."""
     if asked == "auto":
         scale, why = choose_scale(X, y, unit)
         return scale, why, ""

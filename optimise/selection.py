@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -22,11 +21,12 @@ _EXHAUSTIVE = 15  # free terms up to which every subset is looked at
 _BEAM = 60
 _NEAR = 2.0  # AICc within which models are near-equal (Burnham & Anderson 2002, section 2.6)
 _CHUNK = 4096
+_DEPENDENT = 1e-10  # squared distance of a unit column from the others
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """`chosen`: column numbers of the set kept; `near`: sets within 2 AICc, best first, with their AICc; `how` in words.
+    """`chosen`: column numbers of the set kept; `near`: sets within 2 AICc with it, best first; `how` in words.
 
     `share` (p,): how often each column was kept when the batches were drawn anew.
     """
@@ -40,7 +40,7 @@ class Choice:
 
 
 def aicc(rss: npt.ArrayLike, n: int, k: npt.ArrayLike) -> Array:
-    """n log(rss/n) + 2 m + 2 m (m + 1) / (n - m - 1), m = k + 1 parameters with the variance; inf where n <= m + 1."""
+    """Corrected AIC, n log(rss/n) + 2 m + 2 m (m + 1) / (n - m - 1), m = k + 1; inf where n <= m + 1."""
     m = np.asarray(k, dtype=float) + 1
     spare = n - m - 1
     penalty = np.where(spare > 0, 2 * m + 2 * m * (m + 1) / np.where(spare > 0, spare, 1.0), np.inf)
@@ -48,7 +48,12 @@ def aicc(rss: npt.ArrayLike, n: int, k: npt.ArrayLike) -> Array:
 
 
 def choose(
-    X: Array, y: Array, sure: Sequence[bool], parents: Sequence[frozenset[int]], draws: int = 200, seed: int = 1
+    X: Array,
+    y: Array,
+    sure: Sequence[bool],
+    parents: Sequence[frozenset[int]],
+    draws: int = 200,
+    seed: int = 1,
 ) -> Choice:
     """The best set of columns of X (n, p) for y (n,): every sure one, and of the others those that pay by AICc.
 
@@ -82,8 +87,7 @@ class _Problem:
 
     def allowed(self, sets: Sets) -> Sets:
         lacking = (~sets).astype(np.int64) @ self.parents.T.astype(np.int64)
-        good: Sets = ~((sets & ((lacking > 0) | self.barred)).any(axis=1))
-        return good
+        return np.asarray(~((sets & ((lacking > 0) | self.barred)).any(axis=1)), dtype=bool)
 
     def rss(self, sets: Sets) -> Array:
         return residual_ss(self.rows.T @ self.rows, self.rows.T @ self.target, float(self.target @ self.target), sets)
@@ -104,13 +108,24 @@ def residual_ss(gram: Array, cross: Array, total: float, sets: Sets) -> Array:
         index = np.arange(f)
         systems[:, index, index] = np.where(part, gram[index, index], 1.0)
         right = np.where(part, cross, 0.0)
-        values = np.linalg.eigvalsh(systems)[:, 0] if f else np.ones(len(part))
-        good = values > 1e-10
+        good = _well_posed(systems) if f else np.ones(len(part), dtype=bool)
         systems[~good] = np.eye(f)
         beta = np.linalg.solve(systems, right[:, :, None])[:, :, 0] if f else right
         rss = total - np.einsum("ij,ij->i", beta, right)
         out[start : start + _CHUNK] = np.where(good, np.maximum(rss, total * 1e-14), np.inf)
     return out
+
+
+def _well_posed(systems: Array) -> Sets:
+    """Which of the systems (m, f, f), unit on their diagonals, have columns that are not made up of the others."""
+    try:
+        root = np.linalg.cholesky(systems)
+    except np.linalg.LinAlgError:
+        smallest = np.linalg.eigvalsh(systems)[:, 0]
+        well: Sets = smallest > _DEPENDENT
+        return well
+    diagonal = np.diagonal(root, axis1=1, axis2=2)
+    return np.asarray(diagonal.min(axis=1) ** 2 > _DEPENDENT, dtype=bool)
 
 
 def _problem(X: Array, y: Array, sure: Sequence[bool], parents: Sequence[frozenset[int]]) -> _Problem:
@@ -151,7 +166,10 @@ def _candidates(problem: _Problem, n: int) -> tuple[Sets, str]:
         sets = sets[problem.allowed(sets)]
         return sets, f"every one of the {len(sets)} models that keep a product only with its factors, by AICc"
     sets = _beam(problem, n, min(most, f))
-    return sets, f"a beam search, {_BEAM} models wide, over {f} potential terms ({len(sets)} models looked at), by AICc"
+    return (
+        sets,
+        f"a beam search, {_BEAM} models wide, over {f} potential terms ({len(sets)} models looked at), by AICc",
+    )
 
 
 def _beam(problem: _Problem, n: int, most: int) -> Sets:
@@ -176,7 +194,13 @@ def _beam(problem: _Problem, n: int, most: int) -> Sets:
         everything = np.array(list(seen.values()))
         score = _scores(problem, everything, problem.rss(everything))
         top = everything[np.argsort(np.round(score, 9), kind="stable")[: _BEAM // 2]]
-        _fresh(problem, np.vstack([_shrunk(top), _grown(top), _grown(_shrunk(top[:5]))]), seen, record=True, most=most)
+        _fresh(
+            problem,
+            np.vstack([_shrunk(top), _grown(top), _grown(_shrunk(top[:5]))]),
+            seen,
+            record=True,
+            most=most,
+        )
     return np.array(list(seen.values()))
 
 
@@ -193,7 +217,12 @@ def _shrunk(sets: Sets) -> Sets:
 
 
 def _fresh(
-    problem: _Problem, sets: Sets, seen: dict[bytes, npt.NDArray[np.bool_]], *, record: bool, most: int | None = None
+    problem: _Problem,
+    sets: Sets,
+    seen: dict[bytes, npt.NDArray[np.bool_]],
+    *,
+    record: bool,
+    most: int | None = None,
 ) -> Sets:
     """The allowed rows of `sets` not seen before; parents of a term are brought in with it."""
     closed = sets.copy()
@@ -250,24 +279,3 @@ def _shares(problem: _Problem, sets: Sets, score: Array, X: Array, y: Array, dra
         votes += leading[int(np.argmin(np.round(_scores(problem, leading, rss), 9)))]
     share[list(problem.free)] = votes / draws
     return share
-
-
-def heredity(powers: Sequence[dict[str, int]], form: str) -> tuple[frozenset[int], ...]:
-    """Parents of each term, given as powers by name: every term that divides it among those listed.
-
-    With this rule a chosen model spans the same functions in every coding. A term with nothing to divide it has none.
-    """
-    parents: list[frozenset[int]] = []
-    for j, term in enumerate(powers):
-        own = [
-            i
-            for i, other in enumerate(powers)
-            if i != j and other != term and all(term.get(name, 0) >= power for name, power in other.items())
-        ]
-        parents.append(frozenset(own))
-    return tuple(parents)
-
-
-def pairs_of(names: Sequence[str]) -> list[tuple[str, str]]:
-    """All pairs of names, in order."""
-    return list(combinations(names, 2))

@@ -20,9 +20,9 @@ _FLAT = 0.05  # an eigenvalue below this share of the largest leaves its directi
 
 @dataclass(frozen=True, slots=True)
 class Canonical:
-    """c + g'u + u'Hu/2 about its stationary point: `at` (d,), eigenvalues of H/2 (largest first), axes (d, d), value."""
+    """c + g'u + u'Hu/2 about its stationary point: `place` (d,), eigenvalues of H/2 (largest first), axes, value."""
 
-    at: Array
+    place: Array
     kind: Kind
     eigenvalues: Array
     axes: Array
@@ -38,7 +38,12 @@ def quadratic_of(surface: Callable[[Array], Array], dimension: int) -> tuple[flo
     pairs = [(i, j) for i in range(dimension) for j in range(i + 1, dimension)]
     between = np.array([eye[i] + eye[j] for i, j in pairs]).reshape(-1, dimension)
     values = surface(np.vstack([np.zeros((1, dimension)), eye, -eye, between]))
-    c, plus, minus, both = values[0], values[1 : dimension + 1], values[dimension + 1 : 2 * dimension + 1], values
+    c, plus, minus, both = (
+        values[0],
+        values[1 : dimension + 1],
+        values[dimension + 1 : 2 * dimension + 1],
+        values,
+    )
     both = values[2 * dimension + 1 :]
     gradient = (plus - minus) / 2
     hessian = np.diag(plus + minus - 2 * c)
@@ -61,14 +66,17 @@ def canonical(constant: float, gradient: Array, hessian: Array) -> Canonical | U
     largest = float(np.max(np.abs(values), initial=0.0))
     steepest = float(np.max(np.abs(gradient), initial=0.0))
     if largest == 0 or largest < 1e-9 * max(steepest, abs(constant)):
-        return Unavailable("the model is flat or straight: it has no curvature", "plan for squares and products if a top or bottom is sought")
+        return Unavailable(
+            "the model is flat or straight: it has no curvature",
+            "plan for squares and products if a top or bottom is sought",
+        )
     if np.min(np.abs(values)) < 1e-9 * largest:
         return Unavailable(
-            "the fitted surface is exactly straight along one direction, so its slope is nil nowhere or on a whole line",
+            "the fitted surface is exactly straight along one direction, so it has no single such point",
             "look at the effects along directions; a model with squares of every factor has a stationary point",
         )
-    at = np.linalg.solve(half, -gradient / 2)
-    value = constant + float(gradient @ at) / 2
+    place = np.asarray(np.linalg.solve(half, -gradient / 2), dtype=float)
+    value = constant + float(gradient @ place) / 2
     kind: Kind = "saddle"
     if np.min(np.abs(values)) < _FLAT * largest:
         kind = "ridge"
@@ -76,4 +84,4 @@ def canonical(constant: float, gradient: Array, hessian: Array) -> Canonical | U
         kind = "maximum"
     elif (values > 0).all():
         kind = "minimum"
-    return Canonical(at=at, kind=kind, eigenvalues=values, axes=axes, value=value)
+    return Canonical(place=place, kind=kind, eigenvalues=values, axes=axes, value=value)
