@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, cast
 
-from optimise import Models, Optimum, find, fit
+from optimise.models import Models, fit
+from optimise.optimum import Optimum
+from optimise.search import find
 from reports.documents import json_text
 from studies.folder import StudyFolder
 from studies.levels import parsed

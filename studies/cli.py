@@ -127,10 +127,8 @@ def _run(args: argparse.Namespace, as_json: bool) -> int:
 
 def _one_thread() -> None:
     # The environment only counts before numpy is loaded; a caller may have loaded it already.
-    import threadpoolctl
-
     importlib.import_module("numpy")
-    threadpoolctl.threadpool_limits(1)
+    importlib.import_module("threadpoolctl").threadpool_limits(1)
 
 
 def version() -> str:

@@ -71,7 +71,7 @@ class StudyFolder:
         """The plan of a round, as it was issued."""
         name = f"plan/round-{number}/plan.json"
         try:
-            return Design.from_dict(self._json(name)["design"])
+            return Design.from_dict(self._json(name))
         except (KeyError, TypeError, ValueError) as error:
             if isinstance(error, StudyError):
                 raise
@@ -82,8 +82,9 @@ class StudyFolder:
         return tuple(self.design(number) for number in self.rounds())
 
     def round_note(self, number: int) -> dict[str, Any]:
-        """What was kept beside a round's design: purpose, formula to confirm, seed and versions."""
-        return {key: value for key, value in self._json(f"plan/round-{number}/plan.json").items() if key != "design"}
+        """What was kept beside a round's design: its purpose, the formula to confirm, the versions."""
+        kept = self._json(f"plan/round-{number}/plan.json")
+        return {key: kept[key] for key in ("purpose", "formula", "versions") if key in kept}
 
     def withdrawn(self) -> dict[str, str]:
         """Trials retired before they were made -> the reason."""

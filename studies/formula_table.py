@@ -119,8 +119,9 @@ def _text(cell: object) -> str:
 
 def _fill(lines: list[_Line]) -> int:
     """The line that takes up the rest: the blank one, else water, else the largest."""
-    for pick in (lambda line: line.level is None, lambda line: bool(_WATER.search(f"{line.name} {line.inci}"))):
-        found = [number for number, line in enumerate(lines) if pick(line)]
+    blank = [number for number, line in enumerate(lines) if line.level is None]
+    water = [number for number, line in enumerate(lines) if _WATER.search(f"{line.name} {line.inci}")]
+    for found in (blank, water):
         if found:
             return found[0]
     return max(range(len(lines)), key=lambda number: lines[number].level or 0.0)

@@ -10,7 +10,8 @@ import pandas as pd
 
 from doe import Study
 from doe.problems import Problem, StudyError
-from optimise import Models, Optimum
+from optimise.models import Models
+from optimise.optimum import Optimum
 from studies import analysis
 from studies.folder import StudyFolder
 from studies.levels import completed
@@ -54,7 +55,7 @@ def _ranked(optimum: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
     if "blend" not in optimum:
         return {}
     rows = [optimum, *optimum.get("alternatives", ())]
-    return {str(row.get("name") or f"F{place}"): row for place, row in enumerate(rows, 1)}
+    return {str(row.get("label") or f"F{place}"): row for place, row in enumerate(rows, 1)}
 
 
 def best_of(folder: StudyFolder, models: Models, workers: int = 1) -> Optimum:

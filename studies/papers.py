@@ -34,8 +34,7 @@ def issue(change: Change, folder: StudyFolder, design: Design, note: Mapping[str
     """
     study = folder.study
     names = round_files(design.round)
-    kept = {"design": design.to_dict(), **note, "versions": versions()}
-    change.write(names[0], json_text(kept))
+    change.write(names[0], json_text({**design.to_dict(), **note, "versions": versions()}))
     change.write(names[1], plan_csv(design))
     change.draw(names[2], lambda path: write_sheets(path, study, design))
     change.draw(names[3], lambda path: write_bench_book(path, study, design))

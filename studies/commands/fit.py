@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from reports import documents, terminal
-from studies.analysis import fitted, keep_models, last_coding, last_terms
+from studies.analysis import TermsChoice, fitted, keep_models, last_coding, last_terms
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.wording import code_of
@@ -14,7 +14,8 @@ from studies.wording import code_of
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Fit every response. `--without` is a look only: nothing is written."""
     folder = StudyFolder.at(args.folder)
-    terms, coding = args.terms or "select", args.coding or "units"
+    terms: TermsChoice = args.terms if args.terms else "select"
+    coding = args.coding or "units"
     desk.progress("fitting ...")
     if args.without:
         models = fitted(folder, args.terms or last_terms(folder), args.coding or last_coding(folder),

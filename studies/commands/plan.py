@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 
-from doe import compare, plan
+from doe.design import compare, plan
 from doe.problems import Problem, StudyError
 from reports import documents, terminal
 from reports.documents import json_text

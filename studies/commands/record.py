@@ -71,7 +71,9 @@ def _read(folder: StudyFolder, paths: Sequence[Path]) -> list[_Returned]:
     """All files, as tables. Raises StudyError with what is wrong with each of them."""
     out: list[_Returned] = []
     problems: list[Problem] = []
-    for path in paths:
+    for given in paths:
+        # A name as it stands in the study ("bench/round-1.xlsx") is understood from anywhere.
+        path = given if given.exists() else folder.path / given
         try:
             content = path.read_bytes()
             out.append(
@@ -81,7 +83,7 @@ def _read(folder: StudyFolder, paths: Sequence[Path]) -> list[_Returned]:
             problems += error.problems
         except OSError as error:
             got = (error.strerror or "cannot be read").lower()
-            problems.append(Problem("no-file", "stop", str(path), got, "a .csv or .xlsx file", "check its name"))
+            problems.append(Problem("no-file", "stop", str(given), got, "a .csv or .xlsx file", "check its name"))
     if problems:
         raise StudyError(problems)
     return out

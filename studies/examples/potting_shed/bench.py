@@ -85,6 +85,6 @@ BENCH = Bench(
         "Viscosity": Measure(log=True, batch_sd=0.08, reading_sd=0.02, digits=3, readings=2, batch_on=0.6),
         "Settled": Measure(log=True, batch_sd=0.12, reading_sd=0.04, digits=2, batch_on=-0.5),
         "pH": Measure(log=False, batch_sd=0.06, reading_sd=0.02, digits=2),
-        "Spread": Measure(log=False, batch_sd=0.3, reading_sd=0.1, digits=1),
+        "Spread": Measure(log=False, batch_sd=0.25, reading_sd=0.1, digits=1),
     },
 )
