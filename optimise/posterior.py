@@ -152,6 +152,16 @@ class Posterior:
         mixture = self._mixture(location, variance)
         return mixture, by_location.transpose(1, 0, 2) * self.size, by_variance.transpose(1, 0, 2)
 
+    def covariance(self, z: Array, component: int = 0) -> Array:
+        """Covariance of the means at coordinates z (m, d) in units of the batch variance, (m, m), in one component."""
+        linear, quadratic, smooth, length = self.points[component]
+        k = self._kernel(*_between(z, self.z))[component]
+        dots, distance = _between(z, z)
+        prior = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * _matern(distance, length)
+        tilt = k @ self.lean[component]
+        found: Array = prior - k @ self.P[component] @ k.T - tilt[:, None] - tilt + self.floor[component]
+        return found
+
     def _kernel(self, dots: Array, distance: Array) -> Array:
         linear, quadratic, smooth = (self.points[:, j, None, None] ** 2 for j in range(3))
         kernel: Array = linear * dots + quadratic * dots**2

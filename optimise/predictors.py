@@ -35,6 +35,10 @@ class Predictor(Protocol):
         """`at` and `slopes` in one pass, for searches."""
         ...
 
+    def covariance(self, X: Array, chosen: Chosen) -> Array:
+        """Covariance of the means at the recipes in units of the batch variance, (n, n), in the heaviest component."""
+        ...
+
 
 def split_levels(frame: pd.DataFrame, region: Region) -> tuple[Array, dict[str, npt.NDArray[Any]]]:
     """Numeric levels X (n, k) and chosen category levels of a frame of recipes."""
@@ -72,6 +76,11 @@ class LeastSquaresPredictor:
         by_variance = 2 * self.sd**2 * np.einsum("npk,np->nk", gradient, rows @ self.unscaled)
         return self._law(rows), by_location[:, None, :], by_variance[:, None, :]
 
+    def covariance(self, X: Array, chosen: Chosen) -> Array:
+        """Covariance of the means at the recipes in units of the batch variance, (n, n)."""
+        rows = self.terms.rows(X, chosen, self.coding)
+        return np.asarray(rows @ self.unscaled @ rows.T, dtype=float)
+
     def _law(self, rows: Array) -> TMixture:
         variance = ((rows @ self.unscaled) * rows).sum(axis=1)
         scale = self.sd * np.sqrt(np.maximum(variance, 0.0))
@@ -102,6 +111,10 @@ class PosteriorPredictor:
         law, by_location, by_variance = self.posterior.at_with_slopes(coordinates(self.region, X, chosen))
         J, d = self._turn, len(self._turn)
         return law, by_location[:, :, :d] @ J, by_variance[:, :, :d] @ J
+
+    def covariance(self, X: Array, chosen: Chosen) -> Array:
+        """Covariance of the means at the recipes in units of the batch variance, (n, n), in the heaviest component."""
+        return self.posterior.covariance(coordinates(self.region, X, chosen))
 
 
 def coordinates(region: Region, X: Array, chosen: Chosen) -> Array:

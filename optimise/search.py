@@ -228,7 +228,7 @@ def _tidy(study: Study, frame: pd.DataFrame, space: Space) -> pd.DataFrame:
 def _desirabilities(
     brief: Brief, models: Models, frame: pd.DataFrame, responses: dict[str, dict[str, Any]], objective: str
 ) -> Number:
-    """Add each response's desirability to its entry and return the geometric mean, with the centres of the objective."""
+    """Add each response's desirability to its entry and return the geometric mean, on the objective's centres."""
     values: dict[str, Array] = {}
     read = {p.response.name: p for p in brief.properties}
     x, chosen = split_levels(frame, brief.study.region)
