@@ -6,6 +6,7 @@ far it is from it, and a proven bound of that function over the whole region pro
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,17 +17,17 @@ from scipy.optimize import nnls
 
 from doe import candidates
 from doe.bernstein import upper_bound
-from doe.exchange import Criterion, Space, along
+from doe.exchange import Criterion, Model, Space, along
 from doe.problems import Unavailable
 from doe.spaces import Layout
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_SLACK = 5e-4
+_SLACK = 5e-5
 _MOST_PROVEN = 6
-_MANY_TERMS = 24
-_MOST_CELLS = 40_000
+_MANY_TERMS = 30
+_MOST_CELLS = 150_000
 _MOST_COMBINATIONS = 8
 
 
@@ -56,9 +57,9 @@ def efficiency_bound(kind: str, value: float, mean: float, greatest: float, p: i
     """Least efficiency of a plan whose variance function averages `mean` over it and is nowhere above `greatest`.
 
     D: the log determinant is concave, so the optimum exceeds it by at most greatest - mean, in efficiency
-    exp(-(greatest - mean) / p), or p / greatest without prior (Atwood 1969, Ann. Math. Stat. 40; from memory), whichever
-    is better. L: the trace is convex, so the optimum is at least 1 - (greatest - mean) / trace of it, or mean / greatest
-    without prior.
+    exp(-(greatest - mean) / p); without prior p / greatest is better (Atwood 1969, Ann. Math. Stat. 40; from memory).
+    L: the trace is convex, so the optimum is at least 1 - (greatest - mean) / trace of it; without prior
+    mean / greatest is better.
     """
     if greatest <= mean:
         return 1.0
@@ -165,7 +166,7 @@ def _climbed(space: Space, Q: Array, U: Array, C: Indices) -> tuple[Array, Indic
 
 
 def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
-    """The best weights over the region, to 0.05 % of its own bound as far as a local search can see.
+    """The best weights over the region, to 0.005 % of its own bound as far as a local search can see.
 
     The prior of `criterion` counts once against `runs` runs.
     """
@@ -212,11 +213,12 @@ def _joined(
 ) -> tuple[Array, Indices, Array]:
     """The support with up to `most` of the new maxima that stand apart from it and each other."""
     order = np.lexsort((np.arange(len(value)), -np.round(value, 9)))
-    more_U, more_C = [], []
+    more_U: list[Array] = []
+    more_C: list[Indices] = []
     for i in order:
         if value[i] <= mean * (1 + _SLACK / 4) or len(more_U) >= most:
             break
-        near = np.abs(U - TU[i]).max(axis=1) + 9.0 * (C != TC[i]).any(axis=1) < 1e-4
+        near = np.abs(U - TU[i]).max(axis=1) + 9.0 * (TC[i] != C).any(axis=1) < 1e-4
         close = any(np.abs(u - TU[i]).max() < 0.02 and (c == TC[i]).all() for u, c in zip(more_U, more_C, strict=True))
         if not near.any() and not close:
             more_U.append(TU[i])
@@ -226,6 +228,11 @@ def _joined(
     share = 0.02 / len(more_U)
     weights = np.concatenate([w * (1 - share * len(more_U)), np.full(len(more_U), share)])
     return np.concatenate([U, more_U]), np.concatenate([C, more_C]), weights
+
+
+def _at_levels(model: Model, combo: Indices) -> Callable[[Array], Array]:
+    """The model at one combination of category levels."""
+    return lambda X: model(X, np.broadcast_to(combo, (len(X), len(combo))))
 
 
 def proven(plan: Layout, best: Approximate) -> float | Unavailable:
@@ -250,7 +257,7 @@ def proven(plan: Layout, best: Approximate) -> float | Unavailable:
         try:
             bound = upper_bound(
                 candidates.all_corners(region),
-                lambda X, c=combo: plan.space.model(X, np.broadcast_to(c, (len(X), len(c)))),
+                _at_levels(plan.space.model, combo),
                 best.shape,
                 degree=max(1, plan.terms.degree),
                 tolerance=0.002 if region.dimension <= 4 else 0.006,

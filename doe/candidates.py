@@ -6,7 +6,6 @@ from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
-
 from scipy.optimize import linprog
 
 from doe.problems import StudyError
@@ -96,7 +95,7 @@ def centroid(region: Region) -> Array:
 
 
 def mixes(region: Region, count: int = 1000) -> Array:
-    """Random mixes of a few corners each, (count, d): Dirichlet weights, half of them flat and half near the corners."""
+    """Random mixes of a few corners each, (count, d): Dirichlet weights, half of them flat, half near the corners."""
     points = all_corners(region)
     rng = np.random.default_rng(np.random.SeedSequence([20, len(points), region.dimension]))
     few = min(len(points), region.dimension + 1)

@@ -19,7 +19,7 @@ _TRIPLES = {
     7: ((3, 4, 5), (0, 5, 6), (1, 4, 6), (0, 1, 3), (2, 3, 6), (0, 2, 4), (1, 2, 5)),
 }
 # Generators of least confounding for two-level fractions: (factors, runs) -> generators of the added factors
-# (Box, Hunter & Hunter 2005, Statistics for Experimenters, table 6.22; NIST/SEMATECH e-Handbook 5.3.3.4.7; from memory).
+# (Box, Hunter & Hunter 2005, Statistics for Experimenters, table 6.22; NIST/SEMATECH e-Handbook 5.3.3.4.7; memory).
 _GENERATORS = {
     (3, 4): "C = AB",
     (4, 8): "D = ABC",
@@ -63,7 +63,7 @@ def simplex_centroid(q: int, most: int | None = None) -> Array:
 
 
 def axial_blends(q: int) -> Array:
-    """Points half way from the centroid to each corner: (q + 1) / 2q of one, 1 / 2q of the others (Cornell 2002), (q, q)."""
+    """Points half way from the centroid to each corner (Cornell 2002): (q + 1) / 2q of one, 1 / 2q of the rest."""
     return np.full((q, q), 1 / (2 * q)) + np.eye(q) / 2
 
 
@@ -166,7 +166,8 @@ def _character(q: int) -> Array:
     squares = {(i * i) % q for i in range(1, q)}
     value = np.array([0.0] + [1.0 if i in squares else -1.0 for i in range(1, q)])
     index = np.arange(q)
-    return value[(index[:, None] - index[None, :]) % q]
+    table: Array = value[(index[:, None] - index[None, :]) % q]
+    return table
 
 
 def _character_nine() -> Array:

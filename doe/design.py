@@ -17,7 +17,7 @@ from doe.allotment import in_blocks, in_order, repeats, sizes
 from doe.digests import digest_of
 from doe.optimal import Wanted
 from doe.parts import PlanWish
-from doe.problems import PlanError, Problem, Unavailable
+from doe.problems import PlanError, Problem, StudyError, Unavailable
 from doe.quality import Quality, Trials, assess, recipes
 from doe.spaces import Layout, layout
 from doe.study import Study
@@ -128,7 +128,7 @@ def _thawed(value: Any) -> Any:
         return {str(k): _thawed(v) for k, v in value.items()}
     if isinstance(value, (tuple, list)):
         return [_thawed(v) for v in value]
-    return value
+    return value.item() if isinstance(value, np.generic) else value
 
 
 def plan(
@@ -198,13 +198,16 @@ def _unplanned(study: Study, why: Unavailable) -> dict[str, Any]:
 
 
 def _wish(study: Study, given: Mapping[str, Any]) -> PlanWish:
-    known = set(PlanWish.__dataclass_fields__)
-    strange = sorted(set(given) - known)
-    if strange:
-        allowed = ", ".join(sorted(known))
-        raise PlanError([Problem("unknown-key", "stop", "plan()", n, allowed, "mend the name") for n in strange])
-    tidy = {k: tuple(v) if isinstance(v, list) else v for k, v in given.items()}
-    return replace(study.plan, **tidy)
+    """The plan of the study with some keys replaced (None takes one out), checked as study.toml is."""
+    if not given:
+        return study.plan
+    source = study.to_dict()
+    plan_keys = {**source.get("plan", {}), **{k: _thawed(v) for k, v in given.items()}}
+    source["plan"] = {k: v for k, v in plan_keys.items() if v is not None}
+    try:
+        return Study.from_dict(source).plan
+    except StudyError as error:
+        raise PlanError(p for p in error.problems if p.level == "stop") from None
 
 
 def _terms(study: Study, wish: PlanWish) -> Terms:
@@ -323,7 +326,7 @@ class _Maker:
             quality=quality,
             findings=tuple(self.findings),
             definition=MappingProxyType(study.to_dict()),
-            wish=MappingProxyType(dict(self.given)),
+            wish=MappingProxyType(_thawed(self.given)),
         )
 
     def _trials(
@@ -360,6 +363,6 @@ class _Maker:
             got, do = "no trial is repeated, so lack of fit cannot be tested", "give replicate_batches = 3 or more runs"
             self.findings.append(Problem("no-repeats", "inform", "[plan]", got, "", do))
         if not all(self.terms.sure) and self.wish.maybe is None:
-            got = f"{len(self.terms)} terms and fewer trials: terms beyond the first order are planned for, not owed a run"
+            got = f"fewer trials than the {len(self.terms)} terms: those beyond the first order are not owed a run each"
             do = "more runs make them sure"
             self.findings.append(Problem("maybe-terms", "inform", "[plan], runs", got, "", do))

@@ -178,7 +178,7 @@ def sweep(
     active = np.arange(len(G))
     for _ in range(passes):
         A = np.swapaxes(G[active], -1, -2) @ G[active] + criterion.prior + RIDGE * np.eye(p)
-        V = np.linalg.inv(A)
+        V = np.asarray(np.linalg.inv(A), dtype=np.float64)
         gained = np.zeros(len(active))
         for i, proposer in enumerate(proposers):
             if proposer is None:
@@ -231,7 +231,7 @@ def along(
     def propose(space: Space, at: Array, level: Indices) -> Proposals:
         fixed = np.concatenate([space.swaps, space.pairs]) if pairs else space.swaps
         if len(frozen):
-            fixed = fixed[~(np.abs(fixed[:, list(frozen)]) > 0).any(axis=1)]
+            fixed = fixed[np.flatnonzero(np.abs(fixed[:, list(frozen)]).max(axis=1) == 0)]
         U = np.broadcast_to(fixed, (len(at), *fixed.shape))
         if cox and space.cox is not None:
             U = np.concatenate([U, _free_of(space.cox(at), frozen)], axis=1)
@@ -252,8 +252,8 @@ def _free_of(U: Array, frozen: Sequence[int]) -> Array:
     """Directions (s, q, k) with those that would move a frozen column set to nothing."""
     if not len(frozen):
         return U
-    moving = (np.abs(U[..., list(frozen)]) > 1e-12).any(axis=-1)
-    return np.where(moving[..., None], 0.0, U)
+    reach = np.abs(U[..., list(frozen)]).max(axis=-1, keepdims=True)
+    return np.where(reach > 1e-12, 0.0, U)
 
 
 def _with_levels(space: Space, at: Array, level: Indices, X: Array, C: Indices) -> Proposals:

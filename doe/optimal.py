@@ -229,7 +229,7 @@ def _together(U: Array, C: Indices, held: int) -> Array:
     for i in range(len(U)):
         if done[i]:
             continue
-        near = (np.abs(U - U[i]).max(axis=1, initial=0.0) < _SAME) & (C == C[i]).all(axis=1) & ~done
+        near = (np.abs(U - U[i]).max(axis=1, initial=0.0) < _SAME) & (C[i] == C).all(axis=1) & ~done
         near[:held] &= np.arange(held) == i
         done |= near
         out[near] = U[i] if i < held else U[near].mean(axis=0)
@@ -317,8 +317,8 @@ def _settings(study: Study, wish: PlanWish, plan: Layout, hard: list[Any], free:
 def _setting_rows(grid: Array, numeric: int, levels: list[int]) -> Array:
     """Intercept, first order, category levels, then squares and products of the numeric ones."""
     pieces = [np.ones((len(grid), 1)), grid[:, :numeric]]
-    for j, count in enumerate(levels):
-        pieces.append((grid[:, numeric + j][:, None] == np.arange(1, count)).astype(float))
+    for c, count in enumerate(levels):
+        pieces.append((grid[:, numeric + c][:, None] == np.arange(1, count)).astype(float))
     i, j = np.triu_indices(numeric)
     return np.concatenate([*pieces, 0.5 * grid[:, i] * grid[:, j]], axis=1)
 
@@ -339,6 +339,6 @@ def _matched(plan: Layout, hard: list[Any], found: Found) -> list[int]:
     """Whole plots of all runs: recipes that must be made join a plot of the same settings, where there is one."""
     columns = [plan.region.free.index(f.name) for f in hard if f.name in plan.region.free]
     named = [plan.factors.index(f.name) for f in hard if f.is_category]
-    keys = [(*np.round(u[columns], 6), *c[named]) for u, c in zip(found.U, found.C, strict=True)]
+    keys: list[tuple[Any, ...]] = [(*np.round(u[columns], 6), *c[named]) for u, c in zip(found.U, found.C, strict=True)]
     known: Mapping[Any, int] = {k: p for k, p in zip(keys, found.plots, strict=True) if p > 0}
     return [p if p > 0 else known.get(k, p) for k, p in zip(keys, found.plots, strict=True)]

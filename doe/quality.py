@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -116,11 +117,10 @@ def assess(study: Study, plan: Layout, trials: Trials, best: Mapping[str, Approx
     rank = int(np.linalg.matrix_rank(G, tol=1e-7 * max(1.0, float(np.linalg.norm(G, 2)))))
     A = G.T @ G + plan.prior
     sound = np.linalg.cond(A) < 1e12
-    V = np.linalg.inv(A) if sound else None
+    V = np.asarray(np.linalg.inv(A), dtype=np.float64) if sound else None
     df = _freedom(trials, rank)
     spread = _prediction(plan, V)
-    per_trial: Figure | Array = np.einsum("ij,jk,ik->i", G, V, G) if V is not None else _not_estimable()
-    labels = plan.terms.labels
+    per_trial = None if V is None else np.einsum("ij,jk,ik->i", G, V, G)
     d, i, bracket = _efficiencies(plan, trials, A, V, best)
     cost = _cost(study, trials.levels)
     return Quality(
@@ -134,16 +134,41 @@ def assess(study: Study, plan: Layout, trials: Trials, best: Mapping[str, Approx
         df=df,
         prediction_sd=spread[0],
         fds=spread[1],
-        aliases=tuple(relations(F, labels)),
+        aliases=tuple(_aliases(plan, trials, F)),
         can_see={r.name: visible(plan, trials, r, df) for r in study.fitted_responses},
         leverage={
-            name: per_trial if isinstance(per_trial, Unavailable) else float(per_trial[k])
-            for k, name in enumerate(trials.ids)
+            name: _not_estimable() if per_trial is None else float(per_trial[k]) for k, name in enumerate(trials.ids)
         },
         tried=_tried(trials.levels),
         days=sum(math.ceil(n / max(study.batches_per_day, 1e-9)) for n in trials.batches_by_block),
         cost=cost,
     )
+
+
+def _aliases(plan: Layout, trials: Trials, F: Array) -> list[dict[str, Any]]:
+    """Terms that are sums of others on these trials.
+
+    Two-level plans of numeric factors also tell which products of two factors, though not in the model, equal its
+    terms or each other up to sign: what one would be mistaken for.
+    """
+    found = relations(F, plan.terms.labels)
+    U = trials.U
+    if plan.region.blend or not U.shape[1] or U.shape[1] > 15 or not np.allclose(np.abs(U), 1, atol=1e-9):
+        return found
+    names = plan.region.free
+    known = {label: F[:, j] for j, label in enumerate(plan.terms.labels)}
+    for i, j in combinations(range(len(names)), 2):
+        label, column = f"{names[i]} × {names[j]}", U[:, i] * U[:, j]
+        if label in known:
+            continue
+        same = {
+            other: float(np.sign(column @ v)) for other, v in known.items() if abs(column @ v) > len(U) * (1 - 1e-9)
+        }
+        if same:
+            found.append({"term": label, "same_as": dict([next(iter(same.items()))])})
+        else:
+            known[label] = column
+    return found
 
 
 def _not_estimable() -> Unavailable:
@@ -201,8 +226,8 @@ def _efficiencies(
 ) -> tuple[Figure, Figure, dict[str, tuple[float, float] | Unavailable]]:
     """D and I efficiency of the trials and their proven brackets.
 
-    D: (det A / det A*)^(1/p); I: trace(A*^-1 B) / trace(A^-1 B); A* = n M* + R belongs to the best approximate plan of as
-    many runs, R is the prior of potential terms.
+    D: (det A / det A*)^(1/p); I: trace(A*^-1 B) / trace(A^-1 B); A* = n M* + R belongs to the best approximate
+    plan of as many runs, R is the prior of potential terms.
     """
     if plan.confounded:
         missing = Unavailable(
@@ -250,8 +275,8 @@ def visible(plan: Layout, trials: Trials, response: Response, df: Mapping[str, i
     """What the plan can see in a response.
 
     For each free ingredient or factor, take the difference between the mean responses at both ends of its chord
-    through the overall centroid (an ingredient moving against the one that takes up the rest), all terms in the model. It
-    is seen when a two-sided t test at 5 % finds it. `difference` is the smallest true difference seen with a chance of
+    through the overall centroid (an ingredient moving against the one that takes up the rest), all terms in the
+    model. It is seen when a two-sided t test at 5 % finds it. `difference` is the smallest true difference seen with a chance of
     80 %, for the column where that is worst; `chance` is the chance there to see the difference that `matters`. By the
     noncentral t distribution, the residual degrees of freedom being those of the plan. Where there are potential
     terms, only sure ones are taken into the model. `difference` is in the response's unit, or, when `relative`, a

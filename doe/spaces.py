@@ -7,7 +7,7 @@ the region is the identity: criteria do not depend on the basis, and their compu
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
 from typing import Any, Literal
@@ -34,9 +34,8 @@ class Layout:
     """Region and terms ready for computing.
 
     `raw` maps (U (n, d), C (n, c)) to model rows in the printed terms' well-scaled coding; `basis` (p, p) takes these
-    to the working basis of `space.model`; `moment` (p, p) is the average of f f' over the region and `prior` (p, p) what
-    is known of potential terms, both in the working basis. `confounded`: terms that no plan in this region can tell
-    from others.
+    to the working basis of `space.model`; in that basis, `moment` (p, p) is the average of f f' over the region and
+    `prior` (p, p) what is known of potential terms. `confounded`: terms that no plan in this region can tell from others.
     """
 
     region: Region
@@ -146,18 +145,19 @@ def _contrast_table(count: int) -> Array:
 
 def raw_moment(region: Region, raw: Model, combos: Indices, degree: int) -> Array:
     """The average of f f' over the region and all category combinations: exact up to five free dimensions."""
-    total = 0.0
-    exact = region.dimension <= _MOST_EXACT
-    simplices = triangulate(candidates.all_corners(region)) if exact and region.dimension else np.zeros((1, 1, 0))
-    U = None if exact else region.coded(region.sample(_SAMPLED, seed=0))
-    for combo in combos:
-        if U is None:
-            total = total + moments(simplices, lambda X, c=combo: raw(X, _same(c, len(X))), degree=max(degree, 1))
-        else:
-            F = raw(U, _same(combo, len(U)))
-            total = total + F.T @ F / len(F)
-    average: Array = np.asarray(total) / len(combos)
-    return average
+    if region.dimension > _MOST_EXACT:
+        U = region.coded(region.sample(_SAMPLED, seed=0))
+        parts = [raw(U, _same(combo, len(U))) for combo in combos]
+        sampled: Array = np.mean([F.T @ F / len(F) for F in parts], axis=0)
+        return sampled
+    simplices = triangulate(candidates.all_corners(region)) if region.dimension else np.zeros((1, 1, 0))
+    each = [moments(simplices, _at(raw, combo), degree=max(degree, 1)) for combo in combos]
+    exact: Array = np.mean(each, axis=0)
+    return exact
+
+
+def _at(raw: Model, combo: Indices) -> Callable[[Array], Array]:
+    return lambda X: raw(X, _same(combo, len(X)))
 
 
 def _same(combo: Indices, n: int) -> Indices:
@@ -201,7 +201,7 @@ def dependent(F: Array, labels: tuple[str, ...], tolerance: float = 1e-6) -> lis
 
 
 def relations(F: Array, labels: tuple[str, ...], tolerance: float = 1e-7) -> list[dict[str, Any]]:
-    """Each column of F (n, p) that earlier ones span, as what it is the same as: {"term", "same_as": {label: factor}}."""
+    """Each column of F (n, p) that earlier ones span: {"term": label, "same_as": {label of another: factor}}."""
     kept: list[int] = []
     found = []
     Q = np.zeros((len(F), 0))

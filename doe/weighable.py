@@ -86,8 +86,9 @@ def _nearest(at: Grid, u: Array, steps: Array, around: tuple[int, ...]) -> Array
     place = x / steps
     close = np.round(place)
     first = _inside(at, (close * steps)[None])
-    if first is not None and len(first):
-        return first[0]
+    if len(first):
+        nearest: Array = first[0]
+        return nearest
     lists = [
         (c,) if abs(p - c) < _ON_GRID else tuple(np.floor(p) + k for k in around)
         for p, c in zip(place, close, strict=True)
@@ -98,13 +99,17 @@ def _nearest(at: Grid, u: Array, steps: Array, around: tuple[int, ...]) -> Array
     distance = (((tried - x) / at.scale) ** 2).sum(axis=1)
     order = np.lexsort((np.arange(len(tried)), np.round(distance, 12)))
     inside = _inside(at, tried[order])
-    return inside[0] if inside is not None and len(inside) else None
+    if not len(inside):
+        return None
+    best: Array = inside[0]
+    return best
 
 
-def _inside(at: Grid, X: Array) -> Array | None:
+def _inside(at: Grid, X: Array) -> Array:
+    """Those of the levels X (n, d) of the free columns that obey every limit, coded."""
     U = (X - at.middle) / at.scale
     kept: Array = U[at.region.contains(at.region.decoded(U))]
-    return kept if len(kept) else None
+    return kept
 
 
 def on_grid(at: Grid, frozen: tuple[int, ...] = (), free_levels: bool = True) -> Proposer:
