@@ -230,3 +230,42 @@ def cross(parts: Sequence[Array]) -> Array:
     for part in parts:
         total = np.column_stack([np.repeat(total, len(part), axis=0), np.tile(part, (len(total), 1))])
     return total
+
+
+def fan(found: Corners, most: int) -> Indices | None:
+    """Simplices (s, d + 1) of corners that fill the polytope; None when there would be more than `most`.
+
+    Pulling: each face is the cone from its first corner over those of its own facets that miss it. Every face is cut
+    up the same way wherever it is met, so the pieces fit.
+    """
+    v, d = found.points.shape
+    if v > 2000 or d > 9:
+        return None
+    facets = _largest({_mask(column) for column in found.tight.T if column.any() and not column.all()})
+    below: dict[int, list[int]] = {}
+    counts: dict[int, int] = {}
+
+    def count(face: int, dimension: int) -> int:
+        if dimension == 0:
+            return 1
+        if face not in counts:
+            first = face & -face
+            parts = _largest({face & f for f in facets if 0 != face & f != face})
+            below[face] = [part for part in parts if not part & first]
+            counts[face] = sum(count(part, dimension - 1) for part in below[face])
+        return counts[face]
+
+    if count((1 << v) - 1, d) > most:
+        return None
+    cut: dict[int, Indices] = {}
+
+    def cells(face: int) -> Indices:
+        first = (face & -face).bit_length() - 1
+        if face not in below:
+            return np.array([[first]], dtype=np.intp)
+        if face not in cut:
+            rest = np.concatenate([cells(part) for part in below[face]])
+            cut[face] = np.column_stack([np.full(len(rest), first, dtype=np.intp), rest])
+        return cut[face]
+
+    return cells((1 << v) - 1)
