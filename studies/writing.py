@@ -133,6 +133,11 @@ class Change:
         """Names of the files to be written, in order."""
         return tuple(self._files)
 
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing is to be written or removed."""
+        return not (self._files or self._removed)
+
     def write(self, name: str, content: bytes | str) -> None:
         """Have `content` stand in the file `name` (relative to the folder, with /)."""
         self._files[_inside(name)] = content.encode() if isinstance(content, str) else content
@@ -273,9 +278,13 @@ def complete(folder: Path) -> bool:
 
 @contextlib.contextmanager
 def changing(folder: Path, command: str, version: str, wait_s: float = WAIT_S) -> Iterator[Change]:
-    """Hold the folder's lock, collect what is to be written, and write it when the block ends well."""
+    """Hold the folder's lock, collect what is to be written, and write it when the block ends well.
+
+    A block that wants nothing written leaves no line in the journal either.
+    """
     with Lock(folder, wait_s):
         complete(folder)
         change = Change(folder, command, version)
         yield change
-        change.commit()
+        if not change.is_empty:
+            change.commit()

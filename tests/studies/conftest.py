@@ -80,7 +80,7 @@ seed = 5
 """
 
 
-def table_of(design_runs, seed=3):
+def _table_of(design_runs, seed=3):
     """An invented table of results for the runs of a plan document."""
     rng = np.random.default_rng(seed)
     rows = ["trial,Viscosity,pH"]
@@ -91,9 +91,24 @@ def table_of(design_runs, seed=3):
     return "\n".join(rows) + "\n"
 
 
-def snapshot(folder):
+def _snapshot(folder):
     """Every file of a folder with its bytes."""
     return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+@pytest.fixture
+def snapshot():
+    return _snapshot
+
+
+@pytest.fixture
+def table_of():
+    return _table_of
+
+
+@pytest.fixture
+def small_toml():
+    return SMALL
 
 
 @pytest.fixture
@@ -123,7 +138,7 @@ def recorded_once(planned_once, tmp_path_factory):
     shutil.copytree(planned_once, place)
     runs = json.loads((place / "plan/round-1/plan.json").read_text(encoding="utf-8"))["runs"]
     table = place.parent / "returned.csv"
-    table.write_text(table_of(runs), encoding="utf-8")
+    table.write_text(_table_of(runs), encoding="utf-8")
     assert main(["record", str(place), str(table)]) == 0
     return place
 

@@ -6,7 +6,6 @@ import tempfile
 from pathlib import Path
 
 import pytest
-from conftest import snapshot
 
 from studies.cli import main
 
@@ -14,7 +13,7 @@ KEYS = {"code", "level", "where", "got", "allowed", "do"}
 
 
 @pytest.fixture
-def refused(call):
+def refused(call, snapshot):
     """Run a command that must be refused; the text of its problems."""
 
     def run(folder, *words):
@@ -35,7 +34,7 @@ def refused(call):
 
 
 DEFINITIONS = {
-    "levels that cannot add up": ("low = 2\nhigh = 6", "low = 101\nhigh = 102", ["101"]),
+    "levels that cannot add up": ("low = 2\nhigh = 6", "low = 101\nhigh = 102", ["102.3", "at most 100"]),
     "unknown key": ("price_per_kg = 9.0", "prize_per_kg = 9.0", ["prize_per_kg", "price_per_kg"]),
     "misspelt ingredient in a limit": ("Wax + Gum <= 6.5", "Wacks + Gum <= 6.5", ["Wacks", "Wax"]),
     "two fills": ("low = 2\nhigh = 6", "qs = true", ["Water", "Wax"]),
