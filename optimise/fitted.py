@@ -12,11 +12,13 @@ import pandas as pd
 
 from doe.codings import Coding
 from doe.problems import ModelError, Problem, Unavailable
+from doe.study import Study
 from doe.terms import Terms
 from optimise.diagnosis import LackOfFit, Line, Number
 from optimise.leastsq import Array, LeastSquares
 from optimise.predictive import TMixture
 from optimise.predictors import Predictor, split_levels
+from optimise.recipes import recipes
 from optimise.scales import Scale
 
 Chosen = Mapping[str, npt.NDArray[Any]]
@@ -115,13 +117,12 @@ class FittedModel:
     core: Core | None
     predictor: Predictor | Unavailable
     window: tuple[float | None, float | None]
-    names: tuple[str, ...]
+    study: Study
     kind: str = "number"
 
     def predictive(self, frame: pd.DataFrame) -> TMixture:
         """What the model says of recipes `frame` (n rows), on the model scale. Raises ModelError where it cannot."""
-        X, chosen = split_levels_of(frame, self.names, self._categories)
-        return self.predictive_at(X, chosen)
+        return self.predictive_at(*split_levels(recipes(self.study, frame), self.study.region))
 
     def predictive_at(self, X: Array, chosen: Chosen) -> TMixture:
         """The same at levels X (n, k) in the order of the region's names."""
@@ -144,13 +145,9 @@ class FittedModel:
         """Variance of the mean at recipes `frame` in units of the batch variance, under these terms, (n,)."""
         if self.core is None:
             raise ModelError([Problem("no-fit", "stop", self.response, "nothing was fitted", "results", "measure it")])
-        X, chosen = split_levels_of(frame, self.names, self._categories)
+        X, chosen = split_levels(recipes(self.study, frame), self.study.region)
         rows = self.core.terms.rows(X, chosen, self.core.coding)
         return np.asarray(np.einsum("ij,jk,ik->i", rows, self.core.unscaled, rows), dtype=float)
-
-    @property
-    def _categories(self) -> tuple[str, ...]:
-        return tuple(self.core.terms.categories) if self.core is not None else ()
 
     @property
     def model(self) -> str:
@@ -193,13 +190,6 @@ class FittedModel:
     __repr__ = __str__
 
 
-def split_levels_of(
-    frame: pd.DataFrame, names: tuple[str, ...], categories: tuple[str, ...]
-) -> tuple[Array, dict[str, npt.NDArray[Any]]]:
-    """Numeric levels X (n, k) and category levels of a frame."""
-    return frame[list(names)].to_numpy(dtype=float), {name: frame[name].to_numpy(dtype=object) for name in categories}
-
-
 def number_column(values: Sequence[Number]) -> pd.Series:
     """A column of numbers: floats where all exist, else objects with the `Unavailable` ones among them."""
     if any(isinstance(value, Unavailable) for value in values):
@@ -236,6 +226,3 @@ def _plain(value: Any) -> Any:
     if isinstance(value, list | tuple):
         return [_plain(entry) for entry in value]
     return value
-
-
-__all__ = ["Core", "FittedModel", "Stationary", "anova_frame", "number_column", "split_levels"]

@@ -89,7 +89,7 @@ def nothing_fitted(study: Study, response: Response, planned: Terms, coding: str
         variance={"batch": none}, anova=anova_frame(()), r2=none, r2_adjusted=none, r2_predicted=none, press=none,
         log_likelihood=none, lack_of_fit=none, stationary=none, trials=pd.DataFrame(columns=list(TRIAL_COLUMNS)),
         selection={"how": "nothing was fitted", "criterion": "AICc", "near": [], "chosen_share": {}},
-        findings=(*data.findings, note), core=None, predictor=none, window=(None, None), names=study.region.names,
+        findings=(*data.findings, note), core=None, predictor=none, window=(None, None), study=study,
         kind=response.kind,
     )  # fmt: skip
 
@@ -135,9 +135,9 @@ def _parents(planned: Terms) -> list[frozenset[int]]:
 
 def _selection(planned: Terms, found: Choice) -> dict[str, Any]:
     p = len(planned)
-    best = found.near[0][0] if found.near else 0.0
+    best = found.aicc
     near = [
-        {"terms": [planned.labels[j] for j in columns if j < p], "delta_aicc": score - best}
+        {"terms": [planned.labels[j] for j in columns if j < p], "delta_aicc": score - best if score > best else 0.0}
         for score, columns in found.near
     ]
     share = {label: float(found.share[j]) for j, label in enumerate(planned.labels)}
@@ -239,7 +239,7 @@ def _assembled(
         log_likelihood=fit.log_likelihood if fit.has_error else no_error, lack_of_fit=lack,
         stationary=stationary_point(study, core, scale), trials=trial_table(data, fit, scale),
         selection=picked.selection, findings=tuple(said), core=core, predictor=predictor,
-        window=scale.window(*window(response)), names=study.region.names, kind=response.kind,
+        window=scale.window(*window(response)), study=study, kind=response.kind,
     )  # fmt: skip
 
 

@@ -121,8 +121,13 @@ def fit_passes(study: Study, response: Response, planned: Terms, coding: str, da
         selection={"how": "first-order terms, none chosen", "criterion": "penalised likelihood", "near": [],
                    "chosen_share": {}},
         findings=tuple(notes), core=None, predictor=predictor,
-        window=(0.0, None) if response.aim != "watch" else (None, None), names=region.names, kind="pass",
+        window=_window(response.aim), study=study, kind="pass",
     )  # fmt: skip
+
+
+def _window(aim: str) -> tuple[float | None, float | None]:
+    """Passing is above 0 on the logit scale, failing below; "below" asks for a fail."""
+    return {"watch": (None, None), "below": (None, 0.0)}.get(aim, (0.0, None))
 
 
 def _frozen(array: Array) -> Array:
