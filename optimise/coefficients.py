@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from doe.problems import Problem, Unavailable
@@ -99,9 +100,8 @@ def stationary_point(study: Study, core: Core, scale: Scale) -> Stationary | Una
         code = terms.coding(region, "coded")
         coordinates = "each factor -1..+1 over low..high"
 
-        def decoded(U: Array) -> Array:
-            levels: Array = U * code.scale + code.shift
-            return levels
+        def decoded(U: npt.ArrayLike) -> Array:
+            return np.asarray(U, dtype=float) * code.scale + code.shift
 
     chosen = {name: np.full(1, levels[0], dtype=object) for name, levels in region.categories.items()}
 

@@ -101,7 +101,10 @@ def quality_findings(
 ) -> list[Problem]:
     """Few degrees of freedom, a model that predicts worse than the mean, a shape that does not fit, a perfect fit."""
     out: list[Problem] = []
-    if fit.df > 0 and fit.exact:
+    if fit.df > 0 and fit.exact and isinstance(r2, Unavailable):
+        do = "look whether the method can tell these batches apart"
+        out.append(say("all-equal", "warn", where, "every batch gave the same value", do))
+    elif fit.df > 0 and fit.exact:
         got = "the model reproduces every value to the last digit"
         out.append(say("perfect-fit", "warn", where, got, "check that the values were measured, not computed"))
     elif fit.df == 0:

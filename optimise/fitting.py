@@ -147,6 +147,7 @@ def _selection(planned: Terms, found: Choice) -> dict[str, Any]:
         "near": near,
         "chosen_share": share,
         "looked_at": found.looked_at,
+        "caution": "p-values are those of terms fixed beforehand: after a choice they are too small; read chosen_share",
     }
 
 
@@ -233,8 +234,8 @@ def _assembled(
     return FittedModel(
         response=where, unit=response.unit, scale=scale, scale_why=why, coding=used_coding, form=core.terms.form,
         n=fit.n, excluded=data.excluded, terms=table, covariance=covariance,
-        residual_sd=fit.sd if fit.has_error or fit.df > 0 else no_error, df_residual=fit.df,
-        variance={"batch": fit.sd**2 if fit.has_error or fit.df > 0 else no_error}, anova=anova_frame(lines),
+        residual_sd=fit.sd if fit.has_error else no_error, df_residual=fit.df,
+        variance={"batch": fit.sd**2 if fit.has_error else no_error}, anova=anova_frame(lines),
         r2=r2, r2_adjusted=adjusted, r2_predicted=predicted, press=press,
         log_likelihood=fit.log_likelihood if fit.has_error else no_error, lack_of_fit=lack,
         stationary=stationary_point(study, core, scale), trials=trial_table(data, fit, scale),

@@ -426,3 +426,43 @@ def test_categories_are_fitted_and_predicted():
     with pytest.raises(ModelError, match="in oil"):
         models.predict(SPOT.assign(Wetting="on paper"))
     as_json(fit(study, study.results(frame)), at)
+
+
+def test_the_chemical_yield_study_gives_the_published_optimum_in_its_own_units():
+    """NIST/SEMATECH e-Handbook 5.5.3.1.3 and .4; the printed point follows from rounded coefficients."""
+    from pathlib import Path
+
+    table = pd.read_csv(Path(__file__).parent / "data/nist_chemical_yield.csv")
+    table = table[table["phase"] != "phase1_first_order"]
+    frame = pd.DataFrame({"Temperature": table["temperature"], "Time": table["time"], "Yield": table["yield_pct"]})
+    study = Study.from_dict(
+        {
+            "study": {"name": "Chemical yield"},
+            "factor": [
+                {"name": "Temperature", "unit": "C", "low": 159.5, "high": 219.5},
+                {"name": "Time", "unit": "s", "low": 300, "high": 400},
+            ],
+            "response": [{"name": "Yield", "unit": "%"}],
+            "plan": {"model": "quadratic"},
+        }
+    )
+    model = fit(study, study.results(frame), terms="all", coding="coded")["Yield"]
+    estimates = dict(zip(model.terms["term"], model.terms["estimate"], strict=True))
+    published = {"1": 72.0, "Temperature": -11.78, "Time": 0.74, "Temperature²": -7.25, "Time²": -7.55}
+    for term, value in published.items():
+        assert estimates[term] == pytest.approx(value, abs=0.006)
+    assert estimates["Temperature × Time"] == pytest.approx(-4.85, abs=0.006)
+    assert model.press == pytest.approx(696.25, abs=0.4)  # the table rounds the axial temperatures to two decimals
+    point = model.stationary
+    assert point.kind == "maximum"
+    assert point.inside
+    place = dict(point.at)
+    assert (place["Temperature"] - 189.5) / 30 == pytest.approx(-0.9285, abs=1e-3)
+    assert (place["Time"] - 350) / 50 == pytest.approx(0.3472, abs=1e-3)
+    assert point.predicted == pytest.approx(77.59, abs=0.006)
+    assert point.eigenvalues == pytest.approx((-4.973187, -9.827317), abs=3e-3)
+
+
+def test_equal_values_are_called_equal():
+    assert "all-equal" in codes(fitted(frame=SPOILT["all equal"](trials()))["Gloss"])
+    assert "perfect-fit" in codes(fitted(frame=SPOILT["perfect"](trials()))["Gloss"])
