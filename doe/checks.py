@@ -8,10 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from doe.keys import RESERVED, SECTIONS, WORDS, Key, Section, nearest
+from doe.keys import RESERVED, RESERVED_AS_SPELT, SECTIONS, WORDS, Key, Section, nearest
 from doe.problems import Level, Problem
+from doe.rules import tidy
 
-_LARGEST = 1e15
+LARGEST = 1e12
+_LONGEST_NAME = 80
 
 
 @dataclass(slots=True)
@@ -19,6 +21,12 @@ class Notes:
     """Problems gathered while reading."""
 
     problems: list[Problem] = field(default_factory=list)
+    waiting: dict[tuple[str, str], list[str]] = field(default_factory=dict)
+
+    @property
+    def stops(self) -> bool:
+        """Whether something must be mended."""
+        return any(problem.level == "stop" for problem in self.problems)
 
     def stop(self, code: str, where: str, got: str, allowed: str = "", do: str = "") -> None:
         """Something that must be mended."""
@@ -28,10 +36,37 @@ class Notes:
         """Something to look at."""
         self.problems.append(Problem(code, level, where, got, allowed, do))
 
+    def wait(self, section: str, key: str, where: str) -> None:
+        """A key that no part of the program uses yet; `report_waiting` says so once for all that have it."""
+        self.waiting.setdefault((section, key), []).append(where)
 
-def sections(source: Mapping[str, Any], notes: Notes) -> dict[str, list[dict[str, Any]]]:
+    def report_waiting(self) -> None:
+        """One finding for each key that is not used yet."""
+        for (section, key), places in self.waiting.items():
+            heading = f"[[{section}]]" if SECTIONS[section].repeated else f"[{section}]"
+            named = [place for place in places if place != heading]
+            what = f"of {', '.join(named[:6])}{' and more' if len(named) > 6 else ''} " if named else ""
+            got = f"{key} {what}is checked and kept, but not used yet"
+            self.add(
+                "not-used-yet", "inform", f"{heading}, {key}", got, "", "nothing: it waits for its part of the program"
+            )
+
+
+class Row(dict[str, Any]):
+    """One table of the file with only its good keys; `gives` knows those that came with something wrong, too."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.wrong: set[str] = set()
+
+    def gives(self, key: str) -> bool:
+        """Whether the file has this key, rightly or not."""
+        return key in self or key in self.wrong
+
+
+def sections(source: Mapping[str, Any], notes: Notes) -> dict[str, list[Row]]:
     """The rows of each section with only their good keys; all else goes to `notes`."""
-    tables: dict[str, list[dict[str, Any]]] = {name: [] for name in SECTIONS}
+    tables: dict[str, list[Row]] = {name: [] for name in SECTIONS}
     for name, content in source.items():
         section = SECTIONS.get(name)
         if section is None:
@@ -56,9 +91,8 @@ def _where(section: Section, row: Mapping[str, Any], n: int) -> str:
     return f"{section.name} {label!r}" if isinstance(label, str) and label else f"[[{section.name}]] number {n}"
 
 
-def _checked(section: Section, row: Mapping[str, Any], where: str, notes: Notes) -> dict[str, Any]:
-    """The row with only its good keys."""
-    good: dict[str, Any] = {}
+def _checked(section: Section, row: Mapping[str, Any], where: str, notes: Notes) -> Row:
+    good = Row()
     for name, value in row.items():
         key = section.keys.get(name)
         if key is None:
@@ -66,10 +100,11 @@ def _checked(section: Section, row: Mapping[str, Any], where: str, notes: Notes)
             do = f"did you mean {near}?" if near else "known keys: " + ", ".join(section.keys)
             notes.stop("unknown-key", f"{where}, key {name}", f"{name} is not a key of [{section.name}]", "", do)
         elif _value_is_good(key, value, f"{where}, {name}", notes):
-            good[str(name)] = value
+            good[key.name] = tidy(value) if key.name == "name" and section.name != "study" else value
             if not key.used:
-                do = "it is kept for the part of the program that will use it"
-                notes.add("not-used-yet", "inform", f"{where}, {name}", "is checked and kept, but not used yet", "", do)
+                notes.wait(section.name, key.name, where)
+        else:
+            good.wrong.add(key.name)
     for key in section.keys.values():
         if key.needed and key.name not in row:
             notes.stop("missing-key", where, f"has no {key.name}", key.doc, f"add {key.name} = ...")
@@ -88,15 +123,14 @@ def has_type(kind: str, value: Any) -> bool:
         return isinstance(value, str)
     if kind == "percent":
         return isinstance(value, str) and percent(value) is not None
-    if kind == "pair":
-        return isinstance(value, list) and len(value) == 2 and all(has_type("number", v) for v in value)
+    if kind in ("pair", "open pair"):
+        ends = value if isinstance(value, list) else []
+        return len(ends) == 2 and all(has_type("number", v) or (v is None and kind == "open pair") for v in ends)
     if kind == "texts":
         return isinstance(value, list) and all(isinstance(v, str) for v in value)
     if kind == "table":
         return isinstance(value, Mapping)
-    if kind == "tables":
-        return isinstance(value, list) and all(isinstance(v, Mapping) for v in value)
-    return isinstance(value, list)
+    return isinstance(value, list) and all(isinstance(v, Mapping) for v in value)
 
 
 def percent(text: str) -> float | None:
@@ -108,7 +142,19 @@ def percent(text: str) -> float | None:
         value = float(head)
     except ValueError:
         return None
-    return value / 100 if math.isfinite(value) and value >= 0 else None
+    return value / 100 if math.isfinite(value) and value >= 0 and "_" not in head else None
+
+
+def fraction(value: Any) -> float | None:
+    """A fraction from a number or a percentage; None for anything else."""
+    if isinstance(value, str):
+        return percent(value)
+    return float(value) if is_number(value) else None
+
+
+def is_number(value: Any) -> bool:
+    """Whether a value is a number of ordinary size."""
+    return has_type("number", value) and bool(abs(value) <= LARGEST)
 
 
 def _value_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
@@ -118,9 +164,12 @@ def _value_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
         notes.stop("wrong-type", where, f"came {shown(value)}", allowed, _type_hint(key, value))
         return False
     if kinds[0] in ("number", "whole"):
-        return _number_is_good(key, float(value), where, notes)
-    if kinds[0] == "pair":
-        return all(_number_is_good(key, float(v), where, notes) for v in value)
+        return _number_is_good(key, value, where, notes)
+    if kinds[0] == "percent":
+        return _number_is_good(key, percent(value), where, notes)
+    if kinds[0] in ("pair", "open pair"):
+        ends = [v for v in value if kinds[0] == "pair" or not (v is None or v in (math.inf, -math.inf))]
+        return all(_number_is_good(key, v, where, notes) for v in ends)
     if kinds[0] == "text":
         return _text_is_good(key, value, where, notes)
     if kinds[0] == "texts" and not all(v.strip() for v in value):
@@ -130,35 +179,48 @@ def _value_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
 
 
 def _type_hint(key: Key, value: Any) -> str:
-    if isinstance(value, str) and "number" in key.types:
-        comma = value.replace(",", ".").strip()
+    if isinstance(value, str) and {"number", "whole"} & set(key.types):
         try:
-            return f"write it without quotes: {key.name} = {float(comma):g}"
+            read = float(value.replace(",", ".").replace("%", "").strip())
         except ValueError:
-            return f"write {key.name} = 1.5, say"
-    return ""
+            return f"write {key.name} = 1.5, say" if "number" in key.types else f"write {key.name} = 2, say"
+        return f"write it without quotes: {key.name} = {read:g}"
+    if key.types[0] == "flag":
+        return f"write {key.name} = true or {key.name} = false"
+    if isinstance(value, str) and "texts" in key.types:
+        return f'write {key.name} = ["{value}"]'
+    if key.types[0] == "text" and has_type("number", value):
+        return f'write {key.name} = "{value}"'
+    return f"write {WORDS[key.types[0]]}"
 
 
 def shown(value: Any) -> str:
-    """A value as it came, cut short."""
+    """A value as it came, in TOML's words, cut short."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int) and abs(value) > LARGEST:
+        return "a very large number"
+    if value is None:
+        return "nothing"
     text = repr(value) if isinstance(value, str) else str(value)
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _number_is_good(key: Key, value: float, where: str, notes: Notes) -> bool:
-    if not math.isfinite(value) or abs(value) > _LARGEST:
-        notes.stop("not-a-level", where, f"came {value:g}", "an ordinary number", "")
+def _number_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
+    if not abs(value) <= LARGEST:
+        notes.stop("not-a-level", where, f"came {shown(value)}", "an ordinary number", "check the number")
         return False
     low, high = key.low, key.high
     if (low is not None and value < low) or (high is not None and value > high) or (key.above_zero and value <= 0):
-        allowed = "above 0" if key.above_zero else f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
-        notes.stop("out-of-range", where, f"came {value:g}", allowed, "")
+        least = "above 0" if key.above_zero else "" if low is None else f"{low:g} or more"
+        allowed = " and ".join(words for words in (least, "" if high is None else f"up to {high:g}") if words)
+        notes.stop("out-of-range", where, f"came {value:g}", allowed, "check the number")
         return False
     return True
 
 
 def _text_is_good(key: Key, value: str, where: str, notes: Notes) -> bool:
-    if not value.strip() and key.needed:
+    if not value.strip() and (key.needed or key.choices):
         notes.stop("empty-text", where, "is empty", WORDS["text"], "write something")
         return False
     if any(unicodedata.category(c) in ("Cc", "Cs") and c not in "\n\t" for c in value):
@@ -172,32 +234,60 @@ def _text_is_good(key: Key, value: str, where: str, notes: Notes) -> bool:
     return True
 
 
-def named(tables: list[dict[str, Any]], kind: str, notes: Notes) -> list[tuple[dict[str, Any], str]]:
+def named(tables: list[Row], kind: str) -> list[tuple[Row, str]]:
     """The rows that have a name, each with the words that say where it stands."""
     return [(t, f"{kind} {t['name']!r}") for t in tables if "name" in t]
 
 
 def folded(name: str) -> str:
-    """A name as compared with others: composed, without case and outer space."""
-    return unicodedata.normalize("NFC", name).strip().casefold()
+    """A name as compared with others: tidy and without case."""
+    return tidy(name).casefold()
 
 
-def check_names(tables: Mapping[str, list[dict[str, Any]]], notes: Notes) -> None:
-    """Names of ingredients, factors and responses head columns of one table: they must differ and be free."""
+def check_names(tables: Mapping[str, list[Row]], notes: Notes) -> None:
+    """Names of ingredients, factors and responses head columns of one table: they must differ and be free.
+
+    References, balances and blocks are named among themselves.
+    """
     seen: dict[str, str] = {}
     for kind in ("ingredient", "factor", "response"):
-        for table in tables[kind]:
-            name = table.get("name")
-            if name is None:
-                continue
-            where = f"{kind} {name!r}"
-            key = folded(name)
-            if key in RESERVED or key.startswith("lot:"):
-                notes.stop("reserved-name", where, f"{name} heads a column of its own in tables", "", "choose another")
-            if key in seen:
-                notes.stop(
-                    "duplicate-name", where, f"the name stands twice, also as {seen[key]}", "names differ", "rename one"
-                )
-            if name != name.strip() or "\n" in name:
-                notes.stop("untidy-name", where, "has space around it or a line break", "a tidy name", "")
-            seen.setdefault(key, where)
+        for table, where in named(tables[kind], kind):
+            _check_column_name(table["name"], where, notes)
+            _check_once(table["name"], where, seen, notes)
+    for kind in ("reference", "balance"):
+        seen = {}
+        for table, where in named(tables[kind], kind):
+            _check_once(table["name"], where, seen, notes)
+
+
+def _check_once(name: str, where: str, seen: dict[str, str], notes: Notes) -> None:
+    key = folded(name)
+    if key in seen:
+        got = f"the name stands twice, also as {seen[key]}"
+        notes.stop("duplicate-name", where, got, "names that differ in more than capitals", "rename one")
+    seen.setdefault(key, where)
+
+
+def _check_column_name(name: str, where: str, notes: Notes) -> None:
+    key = folded(name)
+    if key in RESERVED or name in RESERVED_AS_SPELT or key.startswith("lot:"):
+        notes.stop("reserved-name", where, f"{name} heads a column of its own in tables", "another name", "rename it")
+    if any(unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Co", "Cn") for sign in name):
+        notes.stop("bad-name", where, "the name has signs in it that cannot be seen", "plain text", "type it anew")
+    if name[:1] in ("=", "+", "@", "-"):
+        got = f"a spreadsheet may take {shown(name)} for a formula"
+        allowed = "a name that starts with a letter or digit"
+        notes.add("bad-name", "warn", where, got, allowed, "rename it before tables are made")
+    if len(name) > _LONGEST_NAME:
+        notes.stop("bad-name", where, f"the name has {len(name)} signs", f"up to {_LONGEST_NAME}", "shorten it")
+    if is_numeral(name):
+        notes.stop("bad-name", where, f"{name} is a number", "a name with a letter in it", "rename it")
+
+
+def is_numeral(text: str) -> bool:
+    """Whether a text reads as a number."""
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True

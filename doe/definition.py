@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from types import MappingProxyType
 from typing import Any
 
-from doe.checks import Notes, check_names, folded, has_type, named, percent, sections, shown
-from doe.keys import WORDS, nearest
+from doe.checks import Notes, Row, check_names, folded, fraction, is_number, named, sections, shown
+from doe.keys import MODELS, nearest
 from doe.parts import (
     Accept,
     Balance,
@@ -24,7 +23,8 @@ from doe.parts import (
     Response,
     Step,
 )
-from doe.rules import RuleError, parse_rule
+from doe.responses import check_model, grade_numbers, number_or_none, read_response
+from doe.rules import Linear, Rule, RuleError, parse_rule, pointed, tidy
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +44,16 @@ class Parts:
     done: Done
     accepts: tuple[Accept, ...]
 
+    @property
+    def total(self) -> float:
+        """What all levels add up to."""
+        return float(self.study.get("total", 100.0))
+
+    @property
+    def unit(self) -> str:
+        """Unit of all levels."""
+        return str(self.study.get("unit", "% w/w" if self.total == 100 else ""))
+
 
 def read_parts(source: Mapping[str, Any], notes: Notes) -> Parts:
     """Read every section of `source`; problems go to `notes`."""
@@ -51,81 +61,67 @@ def read_parts(source: Mapping[str, Any], notes: Notes) -> Parts:
     head = tables["study"][0] if tables["study"] else {}
     if not tables["study"] and "study" not in source:
         notes.stop("missing-section", "[study]", "is absent", "a study has a name", 'add [study] with name = "..."')
-    ingredients = tuple(_ingredient(t, w, notes) for t, w in named(tables["ingredient"], "ingredient", notes))
-    factors = tuple(_factor(t, w, notes) for t, w in named(tables["factor"], "factor", notes))
+    ingredients = tuple(_ingredient(t, w, notes) for t, w in named(tables["ingredient"], "ingredient"))
+    factors = tuple(_factor(t, w, notes) for t, w in named(tables["factor"], "factor"))
     check_names(tables, notes)
     numeric = [i.name for i in ingredients] + [f.name for f in factors if not f.is_category]
-    categories = [f.name for f in factors if f.is_category]
-    responses = tuple(_response(t, w, numeric, notes) for t, w in named(tables["response"], "response", notes))
-    limits = [_limit(t, n, numeric, categories, notes) for n, t in enumerate(tables["limit"], 1)]
-    names = [*numeric, *categories]
+    responses = tuple(read_response(t, w, numeric, notes) for t, w in named(tables["response"], "response"))
+    limits = _Limits(ingredients, factors, float(head.get("total", 100.0)), notes)
     return Parts(
         study=head,
-        balances=tuple(_balance(t) for t, _ in named(tables["balance"], "balance", notes)),
+        balances=tuple(_balance(t) for t, _ in named(tables["balance"], "balance")),
         ingredients=ingredients,
         factors=factors,
-        limits=tuple(limit for limit in limits if limit is not None),
+        limits=tuple(limit for t in tables["limit"] for limit in limits.read(t)),
         responses=responses,
-        references=_references(tables["reference"], names, [r.name for r in responses], notes),
+        references=tuple(_reference(t, responses) for t, _ in named(tables["reference"], "reference")),
         steps=tuple(_step(t) for t in tables["step"]),
         make=_make(tables["make"][0] if tables["make"] else {}),
-        plan=_plan(tables["plan"][0] if tables["plan"] else {}, names, notes),
-        done=Done(**(tables["done"][0] if tables["done"] else {})),
-        accepts=tuple(Accept(**t) for t in tables["accept"] if {"finding", "why", "by"} <= set(t)),
+        plan=_plan(tables["plan"][0] if tables["plan"] else {}, notes),
+        done=_done(tables["done"][0] if tables["done"] else {}),
+        accepts=tuple(
+            Accept(t["finding"], t["why"], t["by"]) for t in tables["accept"] if {"finding", "why", "by"} <= set(t)
+        ),
     )
 
 
 def _low_high(table: Mapping[str, Any], where: str, notes: Notes) -> tuple[float | None, float | None]:
-    low, high = table.get("low"), table.get("high")
+    low, high = number_or_none(table.get("low")), number_or_none(table.get("high"))
     if low is not None and high is not None and low > high:
-        notes.stop(
-            "low-above-high", where, f"low {low:g} is above high {high:g}", "low <= high", "swap them, or mend one"
-        )
+        got = f"low {low:g} is above high {high:g}"
+        notes.stop("low-above-high", where, got, "low <= high", "swap them, or mend one")
         return high, low
     return low, high
 
 
-def _ingredient(t: dict[str, Any], where: str, notes: Notes) -> Ingredient:
+def _ingredient(t: Row, where: str, notes: Notes) -> Ingredient:
     low, high = _low_high(t, where, notes)
-    level, fill, withdrawn = t.get("level"), t.get("qs", False), t.get("withdrawn", False)
-    bounded = low is not None or high is not None
-    role: Any = "varied"
-    if withdrawn:
+    role = _role(t, where, notes)
+    if t.get("withdrawn"):
         low, high = 0.0, 0.0
-    elif fill:
-        role = "fill"
-        if level is not None or "adjusts" in t:
-            notes.stop("two-roles", where, "is the fill and has a level", "qs, or level, or low and high", "drop level")
-    elif level is not None:
-        role = "adjuster" if "adjusts" in t else "fixed"
-        if bounded:
-            notes.stop("two-roles", where, "has a fixed level and limits", "level, or low and high", "drop one of them")
-    elif "adjusts" in t:
-        notes.stop("no-level", where, "adjusts something but has no level", "the level expected", "add level = ...")
-        role = "adjuster"
-    elif low is None or high is None:
-        missing = "low and high" if not bounded else "low" if low is None else "high"
-        notes.stop("no-level", where, f"has no {missing}", "low and high, or level, or qs = true", f"add {missing}")
-    _check_step(t, low, high, role, where, notes)
-    facts = {k: v for k, v in t.items() if k not in _INGREDIENT_FIELDS}
+    elif role == "varied":
+        _check_step(t, low, high, where, notes)
+    if role == "varied" and low is not None and low == high and not t.get("withdrawn"):
+        do = f"write level = {low:g}, unless it is on purpose"
+        notes.add("one-level", "warn", where, f"low and high are both {low:g}", "low below high", do)
     return Ingredient(
         name=t["name"],
         role=role,
-        low=None if low is None else float(low),
-        high=None if high is None else float(high),
-        level=None if level is None else float(level),
-        step=t.get("step"),
+        low=low,
+        high=high,
+        level=number_or_none(t.get("level")),
+        step=number_or_none(t.get("step")),
         phase=t.get("phase", ""),
-        inci=_inci(t.get("inci", ()), where, notes),
-        assay=float(t.get("assay", 1.0)),
-        price_per_kg=t.get("price_per_kg"),
+        inci=_inci(t.get("inci", ()), f"{where}, inci", notes),
+        assay=_share_of(t.get("assay"), 1.0),
+        price_per_kg=number_or_none(t.get("price_per_kg")),
         made_of=_shares(t.get("made_of", {}), f"{where}, made_of", notes),
         adjusts=t.get("adjusts"),
         choice=tuple(MappingProxyType(dict(c)) for c in t.get("choice", ())),
         or_none=t.get("or_none", False),
-        withdrawn=withdrawn,
-        was=tuple(t.get("was", ())),
-        facts=MappingProxyType(facts),
+        withdrawn=t.get("withdrawn", False),
+        was=tuple(tidy(name) for name in t.get("was", ())),
+        facts=MappingProxyType({k: v for k, v in t.items() if k not in _INGREDIENT_FIELDS}),
     )
 
 
@@ -135,206 +131,201 @@ _INGREDIENT_FIELDS = (
 )  # fmt: skip
 
 
-def _check_step(t: Mapping[str, Any], low: Any, high: Any, role: str, where: str, notes: Notes) -> None:
+def _role(t: Row, where: str, notes: Notes) -> Any:
+    """Varied, fixed, fill or adjuster, as the keys given say; those that contradict each other go to `notes`."""
+    given = [key for key in ("low", "high") if t.gives(key)]
+    one = "qs, or level, or low and high"
+    if t.get("qs"):
+        if t.get("withdrawn"):
+            do = "let another ingredient take up the rest first"
+            notes.stop("two-roles", where, "takes up the rest and is withdrawn", "one of the two", do)
+        for key in ("level", "adjusts"):
+            if t.gives(key):
+                notes.stop("two-roles", where, f"takes up the rest (qs) and has {key}", one, f"drop qs or {key}")
+        return "varied" if t.get("withdrawn") else "fill"
+    if t.get("withdrawn"):
+        return "varied"
+    if t.gives("level"):
+        if given:
+            got = f"has a level and {' and '.join(given)}"
+            notes.stop("two-roles", where, got, "level, or low and high", "drop one of them")
+        return "adjuster" if t.gives("adjusts") else "fixed"
+    if t.gives("adjusts"):
+        notes.stop("no-level", where, "adjusts something but has no level", "the level expected", "add level = ...")
+        return "adjuster"
+    missing = [key for key in ("low", "high") if not t.gives(key)]
+    if missing:
+        words = " and ".join(missing)
+        notes.stop("no-level", where, f"has no {words}", "low and high, or level, or qs = true", f"add {words}")
+    return "varied"
+
+
+def _check_step(t: Mapping[str, Any], low: float | None, high: float | None, where: str, notes: Notes) -> None:
     step = t.get("step")
-    if step is None or role != "varied" or low is None or high is None or t.get("withdrawn"):
+    if step is None or low is None or high is None:
         return
-    first = math.ceil(low / step - 1e-9) * step
-    if first > high + 1e-9 * max(1.0, abs(high)):
-        allowed = "a multiple of step lies between low and high"
-        notes.stop("step-too-wide", f"{where}, step", f"no multiple of {step:g} in {low:g} to {high:g}", allowed, "")
+    tiny = 1e-9 * max(1.0, abs(high), abs(low))
+    first, last = math.ceil(low / step - 1e-9) * step, math.floor(high / step + 1e-9) * step
+    if first > high + tiny:
+        got = f"no multiple of {step:g} lies in {low:g} to {high:g}"
+        allowed = "a multiple of step between low and high"
+        notes.stop("step-too-wide", f"{where}, step", got, allowed, "make the step smaller, or move a limit onto it")
+    elif first > low + tiny or last < high - tiny:
+        got = f"steps of {step:g} reach only from {first:g} to {last:g}"
+        do = "move low and high onto whole steps, or change the step"
+        notes.add("step-does-not-fit", "warn", f"{where}, step", got, "low and high that are whole steps", do)
 
 
 def _inci(value: Any, where: str, notes: Notes) -> tuple[tuple[str, float], ...]:
     if isinstance(value, str):
-        return ((value, 1.0),) if value else ()
+        return ((tidy(value), 1.0),) if value.strip() else ()
     rows = []
     for row in value:
-        name, share = row.get("name"), row.get("share", 1.0)
-        if (
-            not isinstance(name, str)
-            or not has_type("number", share)
-            or not 0 < share <= 1
-            or set(row) - {"name", "share"}
-        ):
-            notes.stop("wrong-type", f"{where}, inci", f"came {shown(row)}", '{name = "...", share = 0 to 1}', "")
+        name, share = row.get("name"), fraction(row.get("share", 1.0))
+        strange = [key for key in row if key not in ("name", "share")]
+        if not isinstance(name, str) or not name.strip() or share is None or not 0 < share <= 1 or strange:
+            allowed = '{name = "...", share = above 0 and up to 1}'
+            notes.stop("wrong-type", where, f"came {shown(dict(row))}", allowed, "give each a name and its share")
             continue
-        rows.append((name, float(share)))
-    if sum(share for _, share in rows) > 1 + 1e-9:
-        notes.stop("shares-above-one", f"{where}, inci", "shares add up to more than 1", "at most 1", "")
+        rows.append((tidy(name), share))
+    if sum(share for _, share in rows) > 1 + 1e-6:
+        got = f"shares add up to {sum(share for _, share in rows):g}"
+        notes.stop("shares-above-one", where, got, "at most 1", "mend the shares")
     return tuple(rows)
 
 
 def _shares(table: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, float]:
-    shares = {}
-    for name, share in table.items():
-        if not has_type("number", share) or not 0 <= share <= 1:
-            notes.stop("wrong-type", where, f"{name} = {shown(share)}", "a fraction from 0 to 1", "")
+    shares: dict[str, float] = {}
+    for name, value in table.items():
+        share = fraction(value)
+        if share is None or not 0 <= share <= 1:
+            do = 'write 0.1, or "10 %"'
+            notes.stop("wrong-type", where, f"{name} = {shown(value)}", "a fraction from 0 to 1", do)
         else:
-            shares[str(name)] = float(share)
-    if shares and abs(sum(shares.values()) - 1) > 1e-6:
-        notes.stop(
-            "shares-not-one", where, f"fractions add up to {sum(shares.values()):g}", "1", "name all it is made of"
-        )
+            shares[tidy(str(name))] = share
+    if len(shares) == len(table) and shares and abs(sum(shares.values()) - 1) > 1e-6:
+        got = f"fractions add up to {sum(shares.values()):g}"
+        notes.stop("shares-not-one", where, got, "1", "name all it is made of")
     return MappingProxyType(shares)
 
 
-def _factor(t: dict[str, Any], where: str, notes: Notes) -> Factor:
+def _factor(t: Row, where: str, notes: Notes) -> Factor:
     low, high = _low_high(t, where, notes)
-    levels = tuple(t.get("levels", ()))
-    if levels and (low is not None or high is not None):
-        notes.stop("two-roles", where, "has named levels and limits", "levels, or low and high", "drop one of them")
-    if not levels and (low is None or high is None):
+    levels = tuple(tidy(level) for level in t.get("levels", ()))
+    named_levels = t.gives("levels")
+    if named_levels and any(t.gives(key) for key in ("low", "high", "step")):
+        got = "has named levels and low, high or step"
+        notes.stop("two-roles", where, got, "levels, or low and high", "drop one of them")
+    if not named_levels and not (t.gives("low") and t.gives("high")):
         notes.stop("no-level", where, "has no low and high", "low and high, or levels = [...]", "add them")
-    if not levels and low is not None and low == high:
+    if not named_levels and low is not None and low == high:
         notes.stop("flat-factor", where, f"low and high are both {low:g}", "low below high", "leave the factor out")
+    elif not named_levels:
+        _check_step(t, low, high, where, notes)
     if "levels" in t and len({folded(v) for v in levels}) < max(2, len(levels)):
-        notes.stop("levels-alike", f"{where}, levels", f"came {shown(list(levels))}", "two or more different names", "")
+        got = f"came {shown(list(levels))}"
+        notes.stop("levels-alike", f"{where}, levels", got, "two or more different names", "name each level once")
     return Factor(
         name=t["name"],
         unit=t.get("unit", ""),
-        low=None if low is None else float(low),
-        high=None if high is None else float(high),
+        low=low,
+        high=high,
         levels=levels,
-        step=t.get("step"),
+        step=number_or_none(t.get("step")),
         hard_to_change=t.get("hard_to_change", False),
-        was=tuple(t.get("was", ())),
+        was=tuple(tidy(name) for name in t.get("was", ())),
     )
 
 
-def _limit(t: dict[str, Any], n: int, numeric: Sequence[str], categories: Sequence[str], notes: Notes) -> Limit | None:
-    text = t.get("rule")
-    if text is None:
-        return None
-    where = f"limit {text!r}"
-    try:
-        rule = parse_rule(text, numeric)
-    except RuleError as error:
-        at = text[error.start : error.end].strip()
+class _Limits:
+    """Reads the limits of one study: what their names mean, and how far each level may go."""
+
+    def __init__(
+        self, ingredients: Sequence[Ingredient], factors: Sequence[Factor], total: float, notes: Notes
+    ) -> None:
+        self.notes = notes
+        self.categories = [f.name for f in factors if f.is_category]
+        self.assays = {i.name: i.assay for i in ingredients}
+        self.bounds = {i.name: _reach(i, total) for i in ingredients}
+        for factor in factors:
+            if not factor.is_category:
+                self.bounds[factor.name] = (factor.low or 0.0, factor.high or 0.0)
+        self.held = {i.name for i in ingredients if i.role in ("fixed", "adjuster")}
+
+    def read(self, t: Mapping[str, Any]) -> list[Limit]:
+        """The limit of one table: two of them for a ratio with two ends, none where it cannot be read."""
+        if "rule" not in t:
+            return []
+        text = tidy(t["rule"])
+        where = f"limit {shown(text)}"
+        try:
+            rules = parse_rule(text, list(self.bounds))
+        except RuleError as error:
+            self._refuse(text, where, error)
+            return []
+        if all(name in self.held for name in rules[0].weights):
+            got, do = "names only ingredients at a fixed level", "name one that varies"
+            self.notes.stop("limit-without-variable", where, got, "something that varies", do)
+            return []
+        self._check_divisor(rules[0].divisor, where)
+        if t.get("when"):
+            do = "take the limit out if that is too narrow"
+            got = f'"{t["when"]}" is kept, but the limit holds everywhere so far'
+            self.notes.add("not-used-yet", "warn", f"{where}, when", got, "", do)
+        return [self._limit(rule, text, t) for rule in rules]
+
+    def _limit(self, rule: Rule, text: str, t: Mapping[str, Any]) -> Limit:
+        active = t.get("on") == "active"
+        weights = {n: w * (self.assays.get(n, 1.0) if active else 1.0) for n, w in rule.weights.items()}
+        frozen = MappingProxyType(weights)
+        return Limit(text, frozen, rule.low, rule.high, t.get("why", ""), t.get("when"), t.get("on"))
+
+    def _refuse(self, text: str, where: str, error: RuleError) -> None:
+        at = text[error.start : error.end].strip().strip("'")
         reason, do = error.reason, error.do
-        if at in categories:
-            reason, do = f"{at} has named levels", "a limit is about ingredients and numeric factors"
-        got = f"{reason} (at {at!r})" if at and at not in reason else reason
-        notes.stop("bad-rule", where, got, "linear in levels, e.g. Wax + Oil <= 9", do)
-        return None
-    return Limit(
-        text,
-        MappingProxyType(dict(rule.weights)),
-        rule.low,
-        rule.high,
-        why=t.get("why", ""),
-        when=t.get("when"),
-        on=t.get("on"),
-    )
+        for name in self.categories:
+            if text.startswith(name, error.start) or (at and name.startswith(at)):
+                reason, do = f"{name} has named levels", "a limit is about ingredients and numeric factors"
+        got = f"{reason}: {pointed(text, error)}" if at and at != text.strip("'") else reason
+        self.notes.stop("bad-rule", where, got, "linear in levels, e.g. Wax + Oil <= 9", do)
+
+    def _check_divisor(self, divisor: Linear | None, where: str) -> None:
+        if divisor is None:
+            return
+        least = divisor.least(self.bounds)
+        names = " and ".join(divisor.weights)
+        if least < 0:
+            do = "multiply the limit out, with its sign the way it is meant"
+            got = f"the lower part of the ratio ({names}) may be below 0"
+            self.notes.stop("ratio-sign", where, got, "a ratio over an amount", do)
+        elif least <= 1e-12:
+            got = f"the lower part of the ratio ({names}) may be 0, where there is no ratio"
+            do = "nothing, if it is meant so; else raise its low"
+            self.notes.add("ratio-of-nothing", "inform", where, got, "there the limit reads multiplied out", do)
 
 
-def _amount(value: Any) -> tuple[float, bool] | None:
-    if value is None:
-        return None
-    if isinstance(value, str):
-        share = percent(value)
-        return None if share is None else (share, True)
-    return float(value), False
+def _reach(ingredient: Ingredient, total: float) -> tuple[float, float]:
+    if ingredient.role in ("fixed", "adjuster"):
+        return ingredient.level or 0.0, ingredient.level or 0.0
+    return ingredient.low or 0.0, total if ingredient.high is None else ingredient.high
 
 
 def _share_of(value: Any, default: float) -> float:
-    amount = _amount(value)
-    return default if amount is None else amount[0]
+    share = fraction(value)
+    return default if share is None else share
 
 
-def _response(t: dict[str, Any], where: str, numeric: Sequence[str], notes: Notes) -> Response:
-    source = t.get("from")
-    if isinstance(source, Mapping):
-        for name, weight in source.items():
-            if name not in numeric:
-                notes.stop("unknown-name", f"{where}, from", f"{name} is not known", "", _hint(name, numeric))
-            elif not has_type("number", weight):
-                notes.stop("wrong-type", f"{where}, from", f"{name} = {shown(weight)}", WORDS["number"], "")
-        source = MappingProxyType({str(k): float(v) for k, v in source.items() if has_type("number", v)})
-    elif source is not None and source != "cost_per_kg":
-        do = "use cost_per_kg or weights of ingredients"
-        notes.add("not-used-yet", "inform", f"{where}, from", f"{source} is kept, but not computed yet", "", do)
-    _check_aims(t, where, notes)
-    reads = t.get("reads")
-    if reads and reads[0] >= reads[1]:
-        notes.stop("low-above-high", f"{where}, reads", f"came {shown(reads)}", "lowest, then highest", "swap them")
-    if t.get("kind") == "grade" and len(t.get("grades", ())) < 2:
-        notes.stop("no-grades", where, "is graded but has no grades", "grades = [...], worst first", "add them")
-    if t.get("kind") == "curve":
-        notes.add("not-used-yet", "inform", f"{where}, kind", "curves are kept, but not fitted yet", "", "")
-    if source is None and not t.get("method"):
-        do = "say how it is measured: instrument, setting, temperature"
-        notes.add("no-method", "warn", where, "has no method", "a number is worth what its method is", do)
-    return Response(
-        name=t["name"],
-        unit=t.get("unit", ""),
-        kind=t.get("kind", "number"),
-        method=t.get("method", ""),
-        reads=(float(reads[0]), float(reads[1])) if reads else (None, None),
-        after_h=t.get("after_h"),
-        scale=t.get("scale", "linear"),
-        aim=t.get("aim", "watch"),
-        low=t.get("low"),
-        target=t.get("target"),
-        high=t.get("high"),
-        must=t.get("must", True),
-        weight=float(t.get("weight", 1.0)),
-        sd=_amount(t.get("sd")),
-        matters=_amount(t.get("matters")),
-        sample_g=t.get("sample_g"),
-        exponent_low=float(t.get("exponent_low", 1.0)),
-        exponent_high=float(t.get("exponent_high", 1.0)),
-        grades=tuple(t.get("grades", ())),
-        against=t.get("against"),
-        source=source,
-        of=t.get("of"),
-        model=t.get("model"),
-    )
+def _recipe(table: Mapping[str, Any]) -> Mapping[str, Any]:
+    return MappingProxyType({tidy(str(k)): float(v) if is_number(v) else v for k, v in table.items()})
 
 
-_NEEDS = {"above": ("low",), "below": ("high",), "within": ("low", "high"), "target": ("target",), "watch": ()}
-
-
-def _check_aims(t: Mapping[str, Any], where: str, notes: Notes) -> None:
-    aim = t.get("aim", "watch")
-    for key in _NEEDS[aim]:
-        if key not in t:
-            notes.stop("no-limit", where, f"aims {aim} but has no {key}", f"aim {aim} needs {key}", f"add {key} = ...")
-    ordered = [(k, t[k]) for k in ("low", "target", "high") if k in t]
-    for (first, a), (second, b) in pairwise(ordered):
-        if a > b:
-            got = f"{first} {a:g} is above {second} {b:g}"
-            notes.stop("low-above-high", where, got, "low <= target <= high", "mend the order")
-    if t.get("scale") == "log" and any(v <= 0 for _, v in ordered):
-        notes.stop(
-            "log-of-nothing", where, "has a limit at or below 0 on a log scale", "limits above 0", "use scale linear"
-        )
-    if t.get("scale") == "logit" and any(not 0 < v < 1 for _, v in ordered):
-        notes.stop("logit-outside", where, "has a limit outside 0 to 1 on a logit scale", "fractions in between", "")
-
-
-def _hint(name: str, known: Sequence[str]) -> str:
-    near = nearest(str(name), tuple(known))
-    return f"did you mean {near}?" if near else "known names: " + ", ".join(known)
-
-
-def _references(
-    tables: list[dict[str, Any]], names: Sequence[str], responses: Sequence[str], notes: Notes
-) -> tuple[Reference, ...]:
-    out = []
-    for t, where in named(tables, "reference", notes):
-        for key, known in (("levels", names), ("measured", responses)):
-            for name, value in t.get(key, {}).items():
-                if name not in known:
-                    notes.stop("unknown-name", f"{where}, {key}", f"{name} is not known", "", _hint(name, known))
-                elif key == "measured" and not has_type("number", value):
-                    notes.stop("wrong-type", f"{where}, {key}", f"{name} = {shown(value)}", WORDS["number"], "")
-        out.append(
-            Reference(
-                t["name"], MappingProxyType(dict(t.get("levels", {}))), MappingProxyType(dict(t.get("measured", {})))
-            )
-        )
-    return tuple(out)
+def _reference(t: Mapping[str, Any], responses: Sequence[Response]) -> Reference:
+    grades = {r.name: grade_numbers(r.grades) for r in responses if r.grades}
+    measured = dict(_recipe(t.get("measured", {})))
+    for name, value in measured.items():
+        if isinstance(value, str):
+            measured[name] = grades.get(name, {}).get(folded(value), value)
+    return Reference(t["name"], _recipe(t.get("levels", {})), MappingProxyType(measured))
 
 
 def _balance(t: Mapping[str, Any]) -> Balance:
@@ -347,11 +338,11 @@ def _step(t: Mapping[str, Any]) -> Step:
     pair = None if temp is None else (float(temp[0]), float(temp[1])) if isinstance(temp, list) else (float(temp),) * 2
     return Step(
         does=t.get("does", ""),
-        takes=tuple(t.get("takes", ())),
+        takes=tuple(tidy(name) for name in t.get("takes", ())),
         temp_c=pair,
-        minutes=t.get("minutes"),
-        rpm=t.get("rpm"),
-        hold_min=t.get("hold_min"),
+        minutes=number_or_none(t.get("minutes")),
+        rpm=number_or_none(t.get("rpm")),
+        hold_min=number_or_none(t.get("hold_min")),
         gate=t.get("gate", ""),
     )
 
@@ -365,44 +356,30 @@ def _make(t: Mapping[str, Any]) -> Make:
     )
 
 
-def _plan(t: Mapping[str, Any], names: Sequence[str], notes: Notes) -> PlanWish:
+def _done(t: Mapping[str, Any]) -> Done:
+    return Done(fraction(t.get("chance")), t.get("max_batches"), number_or_none(t.get("budget")))
+
+
+def _plan(t: Mapping[str, Any], notes: Notes) -> PlanWish:
     values = dict(t)
-    recipes = list(values.pop("must_make", ())) + ([values["standard"]] if "standard" in values else [])
-    for recipe in recipes:
-        for name in recipe:
-            if name not in names:
-                notes.stop(
-                    "unknown-name", "[plan], must_make or standard", f"{name} is not known", "", _hint(name, names)
-                )
-    _check_model(values.get("model"), notes)
+    model = values.get("model")
+    if model is not None and not check_model(model, "[plan], model", notes):
+        del values["model"]
+    maybe = values.get("maybe")
+    if isinstance(maybe, str) and maybe not in MODELS:
+        near = nearest(maybe, MODELS)
+        do = f"did you mean {near}?" if near else "write a model, or a list of terms"
+        notes.stop("unknown-word", "[plan], maybe", f"came {maybe!r}", "one of " + ", ".join(MODELS), do)
+        del values["maybe"]
+    blocks = values.get("blocks")
+    if isinstance(blocks, list) and len({folded(name) for name in blocks}) < len(blocks):
+        notes.stop("duplicate-name", "[plan], blocks", f"came {shown(blocks)}", "different names", "rename one")
     for key in ("terms", "maybe", "blocks"):
         if isinstance(values.get(key), list):
             values[key] = tuple(values[key])
     if "standard" in values:
-        values["standard"] = MappingProxyType(dict(values["standard"]))
+        values["standard"] = _recipe(values["standard"])
     if isinstance(values.get("model"), Mapping):
         values["model"] = MappingProxyType(dict(values["model"]))
-    values["must_make"] = tuple(MappingProxyType(dict(r)) for r in t.get("must_make", ()))
+    values["must_make"] = tuple(_recipe(r) for r in t.get("must_make", ()))
     return PlanWish(**values)
-
-
-_MODEL_WORDS = {
-    "blend": ("linear", "quadratic", "special-cubic", "full-cubic"),
-    "process": ("linear", "quadratic", "factorial"),
-    "cross": ("none", "linear", "full"),
-}
-
-
-def _check_model(model: Any, notes: Notes) -> None:
-    where = "[plan], model"
-    if isinstance(model, str) and model not in _MODEL_WORDS["blend"]:
-        near = nearest(model, _MODEL_WORDS["blend"])
-        do = f"did you mean {near}?" if near else ""
-        notes.stop("unknown-word", where, f"came {model!r}", "one of " + ", ".join(_MODEL_WORDS["blend"]), do)
-    if isinstance(model, Mapping):
-        for key, value in model.items():
-            words = _MODEL_WORDS.get(key)
-            if words is None:
-                notes.stop("unknown-key", where, f"{key} is not known", "blend, process, cross", "")
-            elif value not in words:
-                notes.stop("unknown-word", f"{where}, {key}", f"came {shown(value)}", "one of " + ", ".join(words), "")

@@ -4,12 +4,31 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
 
-_TRIED = ("name", "low", "high", "level", "qs", "step", "assay", "made_of", "adjusts", "choice", "or_none", "withdrawn")
-_MEASURED = ("name", "unit", "method", "kind", "reads", "grades", "against", "from", "of", "after_h")
-_WANTED = ("name", "scale", "aim", "low", "target", "high", "must", "weight", "exponent_low", "exponent_high")
+if TYPE_CHECKING:
+    from doe.definition import Parts
+
+_TRIED = (
+    "name",
+    "role",
+    "low",
+    "high",
+    "level",
+    "step",
+    "assay",
+    "made_of",
+    "adjusts",
+    "choice",
+    "or_none",
+    "withdrawn",
+)
+_MEASURED = ("name", "unit", "method", "kind", "reads", "grades", "against", "source", "of", "after_h")
+_WANTED = (
+    "name", "scale", "aim", "low", "target", "high", "must", "weight", "exponent_low", "exponent_high", "model",
+)  # fmt: skip
 
 
 def digest_of(value: Any) -> str:
@@ -29,36 +48,41 @@ def _plain(value: Any) -> Any:
     return int(number) if number.is_integer() else number
 
 
-def _only(rows: Any, keys: Sequence[str]) -> list[dict[str, Any]]:
-    return [{k: row[k] for k in keys if k in row} for row in rows or ()]
+def _row(part: Any, names: Iterable[str]) -> dict[str, Any]:
+    return {name: getattr(part, name) for name in names}
 
 
-def _without(rows: Any, keys: Sequence[str]) -> list[dict[str, Any]]:
-    return [{k: v for k, v in row.items() if k == "name" or k not in keys} for row in rows or ()]
+def _all(part: Any, but: Sequence[str] = ()) -> dict[str, Any]:
+    return _row(part, (f.name for f in fields(part) if f.name == "name" or f.name not in but))
 
 
-def study_digests(source: Mapping[str, Any]) -> dict[str, str]:
-    """The four digests of a definition: what is tried, how it is measured, what is wanted, facts.
+def study_digests(read: Parts) -> dict[str, str]:
+    """The four digests of a definition as read: what is tried, how it is measured, what is wanted, facts.
 
-    Each changes only when its own part of the definition does; order of keys and spelling of numbers do not count.
+    Each changes only when its own part of the definition changes its meaning: order of keys, spelling of numbers and
+    limits, and defaults written out do not count. What is called and ordered otherwise does.
     """
-    study = source.get("study", {})
-    responses = source.get("response", ())
     tried = {
-        "total": study.get("total", 100),
-        "unit": study.get("unit", "% w/w"),
-        "ingredient": _only(source.get("ingredient"), _TRIED),
-        "factor": source.get("factor", []),
-        "limit": [{k: v for k, v in row.items() if k != "why"} for row in source.get("limit", ())],
-        "plan": source.get("plan", {}),
+        "total": read.total,
+        "unit": read.unit,
+        "ingredient": [_row(i, _TRIED) for i in read.ingredients],
+        "factor": [_all(f, ("was",)) for f in read.factors],
+        "limit": [_row(x, ("weights", "low", "high", "when")) for x in read.limits],
+        "plan": _all(read.plan),
     }
-    measured = _only(responses, _MEASURED)
-    wanted = {"response": _only(responses, _WANTED), "done": source.get("done", {}), "accept": source.get("accept", [])}
+    measured = [_row(r, _MEASURED) for r in read.responses]
+    wanted = {"response": [_row(r, _WANTED) for r in read.responses], "done": _all(read.done)}
     facts = {
-        "study": {k: v for k, v in study.items() if k not in ("total", "unit")},
-        "ingredient": _without(source.get("ingredient"), _TRIED),
-        "response": _without(responses, _MEASURED + _WANTED),
-        **{k: source[k] for k in ("balance", "reference", "step", "make") if k in source},
+        "study": {k: v for k, v in read.study.items() if k not in ("total", "unit")},
+        "ingredient": [_all(i, _TRIED) for i in read.ingredients],
+        "factor": [_row(f, ("name", "was")) for f in read.factors],
+        "limit": [x.why for x in read.limits],
+        "response": [_all(r, _MEASURED + _WANTED) for r in read.responses],
+        "balance": [{k: v for k, v in _all(b).items() if v != float("inf")} for b in read.balances],
+        "reference": [_all(r) for r in read.references],
+        "step": [_all(s) for s in read.steps],
+        "make": _all(read.make),
+        "accept": [_all(a) for a in read.accepts],
     }
     parts = {"tried": tried, "measured": measured, "wanted": wanted, "facts": facts}
     return {name: digest_of(part) for name, part in parts.items()}

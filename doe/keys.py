@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Literal
 
-Type = Literal["text", "number", "whole", "flag", "percent", "pair", "texts", "table", "tables", "list"]
+Type = Literal["text", "number", "whole", "flag", "percent", "pair", "open pair", "texts", "table", "tables"]
 
 _JSON: Mapping[str, dict[str, Any]] = MappingProxyType(
     {
@@ -18,10 +18,10 @@ _JSON: Mapping[str, dict[str, Any]] = MappingProxyType(
         "flag": {"type": "boolean"},
         "percent": {"type": "string", "pattern": r"^\s*\d+(\.\d+)?\s*%\s*$"},
         "pair": {"type": "array", "items": {"type": "number"}, "minItems": 2, "maxItems": 2},
+        "open pair": {"type": "array", "items": {"type": ["number", "null"]}, "minItems": 2, "maxItems": 2},
         "texts": {"type": "array", "items": {"type": "string"}},
         "table": {"type": "object"},
         "tables": {"type": "array", "items": {"type": "object"}},
-        "list": {"type": "array"},
     }
 )
 
@@ -33,10 +33,10 @@ WORDS: Mapping[str, str] = MappingProxyType(
         "flag": "true or false",
         "percent": 'a percentage such as "10 %"',
         "pair": "two numbers in [ ]",
+        "open pair": "two numbers in [ ], inf for an open end",
         "texts": "a list of texts in [ ]",
         "table": "a table in { }",
         "tables": "a list of tables",
-        "list": "a list in [ ]",
     }
 )
 
@@ -97,8 +97,8 @@ _STUDY = _section(
     "study",
     "The study as a whole.",
     _text("name", "what the study is called", needed=True),
-    _text("product", "rinse-off or leave-on", "rinse-off", "leave-on"),
-    _text("market", "the market whose limits apply, e.g. EU"),
+    _text("product", "rinse-off or leave-on", "rinse-off", "leave-on", used=False),
+    _text("market", "the market whose limits apply, e.g. EU", used=False),
     _number("total", "what all levels add up to", above_zero=True),
     _text("unit", "the unit of all levels"),
     _number("batch_g", "size of one batch in grams", above_zero=True),
@@ -127,7 +127,7 @@ _INGREDIENT = _section(
     _number("step", "weighable step of levels", above_zero=True),
     _text("phase", "the phase it is weighed into"),
     Key("inci", ("text", "tables"), "INCI name, or a list of name and share for a blend"),
-    _number("assay", "active fraction as supplied", 0, 1),
+    Key("assay", ("number", "percent"), "active fraction as supplied", high=1, above_zero=True),
     _number("price_per_kg", "price per kg as supplied", 0),
     Key("made_of", ("table",), "what a solution or premix is made of, as fractions"),
     _text("adjusts", "what it adjusts, e.g. pH; its level is the expected one"),
@@ -143,7 +143,7 @@ _INGREDIENT = _section(
     _number("ph_low", "lowest pH it works at", 0, 14, used=False),
     _number("ph_high", "highest pH it works at", 0, 14, used=False),
     _text("charge", "ionic character", "none", "anionic", "cationic", "amphoteric", used=False),
-    _number("natural_share", "natural-origin index", 0, 1, used=False),
+    Key("natural_share", ("number", "percent"), "natural-origin index", low=0, high=1, used=False),
     _number("d50_um", "median particle size in micrometres", above_zero=True, used=False),
     _number("d90_um", "90 % particle size in micrometres", above_zero=True, used=False),
     Key("acid", ("table", "text"), "the preservative acid it brings: pka and molar masses", used=False),
@@ -172,7 +172,7 @@ _LIMIT = _section(
     _text("rule", "e.g. Wax + Oil <= 9, or Humectant / Gum >= 4", needed=True),
     _text("why", "the reason"),
     _text("when", "only for that choice or category", used=False),
-    _text("on", "what it counts", "supplied", "active", used=False),
+    _text("on", "what it counts: as supplied, or the active part (assay)", "supplied", "active"),
     repeated=True,
 )
 _RESPONSE = _section(
@@ -184,21 +184,21 @@ _RESPONSE = _section(
     Key("grades", ("texts",), "names of the grades, worst first"),
     _text("against", "what a curve is read against", used=False),
     _text("method", "how it is measured"),
-    Key("reads", ("pair",), "lowest and highest the method can read"),
+    Key("reads", ("open pair",), "lowest and highest the method can read"),
     _number("after_h", "age of the batch when read, in hours", 0),
     _text("scale", "the scale it is fitted on", "linear", "log", "logit", "auto"),
     _text("aim", "what is wanted", "target", "above", "below", "within", "watch"),
-    _number("low", "lower limit"),
-    _number("target", "target"),
-    _number("high", "upper limit"),
+    Key("low", ("number", "text"), "lower limit; for grades the name of one"),
+    Key("target", ("number", "text"), "target; for grades the name of one"),
+    Key("high", ("number", "text"), "upper limit; for grades the name of one"),
     Key("must", ("flag",), "false: a wish"),
     _number("weight", "weight among the wishes", 0),
-    Key("sd", ("number", "percent"), "expected sd between replicate batches", low=0),
-    Key("matters", ("number", "percent"), "smallest difference worth seeing", low=0),
+    Key("sd", ("number", "percent"), "expected sd between replicate batches", above_zero=True),
+    Key("matters", ("number", "percent"), "smallest difference worth seeing", above_zero=True),
     _number("sample_g", "what the test takes from the batch, in grams", 0),
     _number("exponent_low", "desirability exponent below the target", above_zero=True),
     _number("exponent_high", "desirability exponent above the target", above_zero=True),
-    Key("from", ("text", "table"), "the exact property it is: cost_per_kg, or weights of ingredients"),
+    Key("from", ("text", "table"), "the exact property it is: cost_per_kg, or a linear sum of ingredients"),
     _text("of", "the response a derived quantity is taken from", used=False),
     Key("model", ("text", "table"), "its own model, where it differs from the plan's"),
     repeated=True,
@@ -217,8 +217,8 @@ _STEP = _section(
     _text("does", "what is done", needed=True),
     Key("takes", ("texts",), "phases or ingredients that go in here"),
     Key("temp_c", ("number", "pair"), "temperature in degrees C"),
-    _number("minutes", "how long", 0),
-    _number("rpm", "stirrer speed", 0),
+    _number("minutes", "how long, in minutes", 0),
+    _number("rpm", "stirrer speed, in 1/min", 0),
     _number("hold_min", "hold in minutes", 0),
     _text("gate", "what must be seen before going on"),
     repeated=True,
@@ -226,10 +226,12 @@ _STEP = _section(
 _MAKE = _section(
     "make",
     "What happens to a batch besides its recipe.",
-    Key("loss", ("number", "percent"), "expected evaporation", low=0),
+    Key("loss", ("number", "percent"), "expected evaporation, as a fraction", low=0, high=0.9),
     Key("make_up", ("flag",), "water to weight after cooling"),
     _number("retain_g", "kept sample in grams", 0),
-    Key("weigh_tolerance", ("number", "percent"), "tolerance of each weighing", low=0),
+    Key(
+        "weigh_tolerance", ("number", "percent"), "tolerance of each weighing, as a fraction", above_zero=True, high=0.5
+    ),
 )
 _PLAN = _section(
     "plan",
@@ -255,14 +257,14 @@ _PLAN = _section(
 _DONE = _section(
     "done",
     "When to stop.",
-    _number("chance", "the chance wanted", 0, 1),
+    Key("chance", ("number", "percent"), "the chance wanted", above_zero=True, high=1),
     Key("max_batches", ("whole",), "most batches", low=1),
     _number("budget", "most money, in currency", 0),
 )
 _ACCEPT = _section(
     "accept",
     "A stop-level finding taken on purpose.",
-    _text("finding", "its code", needed=True),
+    _text("finding", "its code", needed=True, used=False),
     _text("why", "the reason", needed=True),
     _text("by", "who takes it", needed=True),
     repeated=True,
@@ -305,10 +307,15 @@ RESERVED = (
     "response",
     "value",
 )
+# Columns of the tables made from it, spelt like this only.
+RESERVED_AS_SPELT = ("state", "why", "day", "source_id")
 
 
 def nearest(word: str, known: tuple[str, ...]) -> str | None:
     """The known word most like `word`, or None when none is near."""
+    # The match is slow for long texts; none of these is the misspelling of a name.
+    if len(word) > 100:
+        return None
     folded = {k.casefold(): k for k in reversed(known)}
     near = difflib.get_close_matches(word.casefold(), list(folded), n=1, cutoff=0.6)
     return folded[near[0]] if near else None

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import copyreg
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, Literal
 
+
+def _closed(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
+    return MappingProxyType(mapping)
+
+
+# Read-only mappings travel to worker processes as plain ones and are closed again there.
+copyreg.pickle(MappingProxyType, lambda mapping: (_closed, (dict(mapping),)))
 _NOTHING: Mapping[str, Any] = MappingProxyType({})
 
 Role = Literal["varied", "fixed", "fill", "adjuster"]

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 import copy
-import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from doe import parts
-from doe.checks import Notes
+from doe.checks import Notes, is_number, shown
+from doe.consistency import check_whole, left_over
 from doe.definition import Parts, read_parts
 from doe.digests import study_digests
 from doe.problems import Problem, StudyError
 from doe.region import Region
+from doe.responses import hint
 from doe.terms import Terms
+from doe.tomltext import parsed, plain
 
 if TYPE_CHECKING:
     from doe.design import Design
@@ -74,39 +77,37 @@ class Study:
         except UnicodeDecodeError:
             do = "save the file as UTF-8"
             raise StudyError([Problem("not-utf-8", "stop", str(file), "is not UTF-8 text", "UTF-8", do)]) from None
-        return cls._build(_parsed(text), file.parent)
+        return cls._build(parsed(text), file.parent)
 
     @classmethod
     def from_toml(cls, text: str) -> Study:
         """Read a study from the text of a study.toml."""
-        return cls._build(_parsed(text), None)
+        return cls._build(parsed(text), None)
 
     @classmethod
     def from_dict(cls, source: Mapping[str, Any]) -> Study:
         """Read a study from nested mappings of the same shape as study.toml."""
-        return cls._build(copy.deepcopy(dict(source)), None)
+        return cls._build(plain(source), None)
 
     @classmethod
     def _build(cls, source: dict[str, Any], folder: Path | None) -> Study:
         notes = Notes()
         read = read_parts(source, notes)
-        if not any(p.level == "stop" for p in notes.problems):
-            _check_whole(read, notes)
-        stops = [p for p in notes.problems if p.level == "stop"]
-        if stops:
+        check_whole(read, notes)
+        notes.report_waiting()
+        if notes.stops:
             raise StudyError(notes.problems)
         head = read.study
-        total = float(head.get("total", 100.0))
         try:
-            region = _region(read, total)
+            region = _region(read)
         except StudyError as error:
             raise StudyError([*notes.problems, *error.problems]) from None
         study = cls(
             name=head.get("name", ""),
             product=head.get("product"),
             market=head.get("market"),
-            total=total,
-            unit=head.get("unit", "% w/w" if total == 100 else ""),
+            total=read.total,
+            unit=read.unit,
             batch_g=float(head.get("batch_g", 400.0)),
             batches_per_day=float(head.get("batches_per_day", 4)),
             batch_cost=float(head.get("batch_cost", 0.0)),
@@ -124,16 +125,13 @@ class Study:
             done=read.done,
             accepts=read.accepts,
             problems=tuple(notes.problems),
-            digests=MappingProxyType(study_digests(source)),
+            digests=MappingProxyType(study_digests(read)),
             region=region,
             source=MappingProxyType(source),
             folder=folder,
         )
-        study.terms()
-        for response in study.fitted_responses:
-            if response.model is not None:
-                study.terms(response.model)
-        return study
+        _models(study)
+        return replace(study, problems=study.problems + _recipes_inside(study))
 
     def to_dict(self) -> dict[str, Any]:
         """The raw definition, of the shape of study.toml; `Study.from_dict` of it gives the same study."""
@@ -178,7 +176,7 @@ class Study:
     @property
     def blend_total(self) -> float | None:
         """What varied ingredients and the fill add up to; None where nothing is blended."""
-        return self.total - sum(i.level or 0.0 for i in self.fixed) if self.varied else None
+        return left_over(self.total, self.ingredients) if self.varied else None
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -188,21 +186,31 @@ class Study:
     def complete(self, levels: pd.DataFrame) -> pd.DataFrame:
         """Whole recipes from the varied levels (and factors): fixed ingredients and the fill are filled in.
 
-        Columns come out as `columns`, the index is kept. Raises KeyError when a varied level is absent.
+        `levels` has a row a recipe and a column for every varied ingredient and factor; a fixed ingredient with a
+        column of its own keeps it, a withdrawn one without is 0, and the fill is always the total less the rest.
+        Columns come out as `columns`, the index is kept. Raises StudyError naming what is absent or no number.
         """
-        out = pd.DataFrame(index=levels.index)
-        others = np.zeros(len(levels))
+        problems: list[Problem] = []
+        out: dict[str, Any] = {}
         for item in self.ingredients:
-            if item.role == "fill":
-                continue
-            given = levels[item.name] if item.role == "varied" or item.name in levels else item.level
-            out[item.name] = np.asarray(given, dtype=float) if item.role == "varied" else given
-            others += out[item.name].to_numpy(dtype=float)
-        if self.fill is not None:
-            out[self.fill.name] = self.total - others
+            if item.role == "varied" and not item.withdrawn and item.name not in levels:
+                problems.append(_absent(item.name, levels))
+            elif item.role != "fill":
+                given = levels.get(item.name, item.level or 0.0)
+                out[item.name] = _numbers(given, item.name, len(levels), problems)
         for factor in self.factors:
-            out[factor.name] = levels[factor.name].to_numpy()
-        return out[list(self.columns)]
+            if factor.name not in levels:
+                problems.append(_absent(factor.name, levels))
+            elif factor.is_category:
+                out[factor.name] = levels[factor.name].to_numpy()
+            else:
+                out[factor.name] = _numbers(levels[factor.name], factor.name, len(levels), problems)
+        if problems:
+            raise StudyError(problems)
+        if self.fill is not None:
+            others = [out[i.name] for i in self.ingredients if i.role != "fill"]
+            out[self.fill.name] = self.total - np.sum(others, axis=0, initial=0.0) + np.zeros(len(levels))
+        return pd.DataFrame({name: out[name] for name in self.columns}, index=levels.index)
 
     def terms(self, model: str | Mapping[str, str] | None = None) -> Terms:
         """The model terms of `[plan]`, or of another model by name or mapping."""
@@ -243,21 +251,60 @@ class Study:
     __repr__ = __str__
 
 
-def _parsed(text: str) -> dict[str, Any]:
+def _absent(name: str, levels: pd.DataFrame) -> Problem:
+    do = hint(name, [str(column) for column in levels.columns])
+    return Problem("missing-level", "stop", name, "has no column", "a level of all that varies", do)
+
+
+def _numbers(given: Any, name: str, n: int, problems: list[Problem]) -> npt.NDArray[np.float64]:
     try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        do = "mend the line; text stands in quotes, decimals have a point"
-        raise StudyError([Problem("bad-toml", "stop", "study.toml", str(error), "TOML", do)]) from None
+        return np.array(np.broadcast_to(np.asarray(given, dtype=float), n))
+    except (TypeError, ValueError):
+        strange = next(v for v in given if not is_number(v))
+        got = f"came {shown(strange)}"
+        problems.append(Problem("not-a-level", "stop", name, got, "numbers", "write the level as a number"))
+        return np.zeros(n)
 
 
-def _region(read: Parts, total: float) -> Region:
+def _models(study: Study) -> None:
+    """Refuse models of the plan, of responses, and of what is only maybe that this study has no names for."""
+    problems: list[Problem] = []
+    asked = [None, *dict.fromkeys(r.name for r in study.fitted_responses if r.model is not None)]
+    for name in asked:
+        try:
+            study.terms(None if name is None else study.response(name).model)
+        except StudyError as error:
+            problems += [p for p in error.problems if p not in problems]
+    if problems:
+        raise StudyError([*study.problems, *problems])
+
+
+def _recipes_inside(study: Study) -> tuple[Problem, ...]:
+    """A finding for each recipe of the plan that lies outside the limits."""
+    wish = study.plan
+    recipes = [(f"[plan], must_make {n}", recipe) for n, recipe in enumerate(wish.must_make, 1)]
+    if wish.standard is not None:
+        recipes.append(("[plan], standard", wish.standard))
+    found = []
+    for where, recipe in recipes:
+        if not {i.name for i in study.varied if i is not study.fill} <= set(recipe):
+            continue
+        levels = study.complete(pd.DataFrame([dict(recipe)]))
+        if not study.region.contains(levels[list(study.region.names)].to_numpy(dtype=float), tol=1e-6)[0]:
+            do = "nothing, if it is on purpose; else mend the recipe or a limit"
+            found.append(Problem("recipe-outside", "warn", where, "lies outside the limits", "", do))
+    return tuple(found)
+
+
+def _region(read: Parts) -> Region:
     blend = [i for i in read.ingredients if i.role in ("varied", "fill")]
+    rest = left_over(read.total, read.ingredients)
+    held = {i.name: i.level or 0.0 for i in read.ingredients if i.role in ("fixed", "adjuster")}
     if not any(i.role == "varied" for i in blend):
+        held |= {i.name: rest for i in blend}
         blend = []
     numeric = [f for f in read.factors if not f.is_category]
     fill = next((i.name for i in blend if i.role == "fill"), None)
-    held = {i.name: i.level or 0.0 for i in read.ingredients if i.role in ("fixed", "adjuster")}
     names = [i.name for i in blend] + [f.name for f in numeric]
     low = [i.low or 0.0 for i in blend] + [f.low for f in numeric]
     high = [np.inf if i.high is None else i.high for i in blend] + [f.high for f in numeric]
@@ -270,55 +317,10 @@ def _region(read: Parts, total: float) -> Region:
     return Region.build(
         names=tuple(names),
         blend=tuple(i.name for i in blend),
-        blend_total=total - sum(held.values()) if blend else None,
+        blend_total=rest if blend else None,
         fill=fill,
         low=np.array(low, dtype=float),
         high=np.array(high, dtype=float),
         rows=rows,
         categories={f.name: f.levels for f in read.factors if f.is_category},
     )
-
-
-def _check_whole(read: Parts, notes: Notes) -> None:
-    """What no single section can tell: one fill at most, and levels that can add up."""
-    fills = [i.name for i in read.ingredients if i.role == "fill"]
-    if len(fills) > 1:
-        got = f"{' and '.join(fills)} both take up the rest"
-        notes.stop(
-            "two-fills", "[[ingredient]]", got, "one ingredient with qs = true", "give all but one a level or limits"
-        )
-        return
-    if not read.ingredients and not read.factors:
-        notes.stop("nothing-varied", "study.toml", "has no ingredient and no factor", "something to vary", "add some")
-        return
-    if not any(i.role == "varied" for i in read.ingredients) and not read.factors:
-        notes.stop("nothing-varied", "study.toml", "varies nothing", "an ingredient with low and high, or a factor", "")
-    if read.ingredients:
-        _check_total(read, notes)
-    _check_prices(read, notes)
-
-
-def _check_total(read: Parts, notes: Notes) -> None:
-    total = float(read.study.get("total", 100.0))
-    lows = [i.level if i.role in ("fixed", "adjuster") else max(i.low or 0.0, 0.0) for i in read.ingredients]
-    highs = [
-        i.level if i.role in ("fixed", "adjuster") else total if i.high is None else i.high for i in read.ingredients
-    ]
-    least, most = sum(v or 0.0 for v in lows), sum(v or 0.0 for v in highs)
-    slack = 1e-9 * max(1.0, total)
-    if least > total + slack:
-        got = f"the lowest levels already add up to {least:g}"
-        notes.stop("cannot-add-up", "[[ingredient]]", got, f"at most {total:g}", "lower some low or level")
-    if most < total - slack:
-        got = f"the highest levels add up to only {most:g}"
-        do = "raise some high, or let one ingredient take up the rest (qs = true)"
-        notes.stop("cannot-add-up", "[[ingredient]]", got, f"at least {total:g}", do)
-
-
-def _check_prices(read: Parts, notes: Notes) -> None:
-    if not any(r.source == "cost_per_kg" for r in read.responses):
-        return
-    missing = [i.name for i in read.ingredients if i.price_per_kg is None and i.role != "fill"]
-    if missing:
-        do = "add price_per_kg; until then the cost is not available"
-        notes.add("no-price", "warn", "[[ingredient]]", f"no price for {', '.join(missing)}", "a price for each", do)

@@ -27,7 +27,7 @@ NAMES = ("Gum", "Wax", "Oil", "Gum wetting", "Humectant", "C12-15 (ester)")
     ],
 )  # fmt: skip
 def test_rules_are_read(text, weights, low, high):
-    rule = parse_rule(text, NAMES)
+    (rule,) = parse_rule(text, NAMES)
     assert dict(rule.weights) == pytest.approx(weights)
     assert (rule.low, rule.high) == (low, high)
 
@@ -62,7 +62,7 @@ def test_the_guilty_characters_are_named(text, reason, guilty):
 )
 def test_written_rules_come_back(weights, limit):
     text = " + ".join(f"{w!r} * '{n}'" if w >= 0 else f"({w!r}) * '{n}'" for n, w in weights.items()) + f" <= {limit!r}"
-    rule = parse_rule(text, NAMES)
+    (rule,) = parse_rule(text, NAMES)
     assert dict(rule.weights) == pytest.approx(weights)
     assert rule.high == pytest.approx(limit)
 
@@ -70,10 +70,10 @@ def test_written_rules_come_back(weights, limit):
 @given(st.text(alphabet=st.sampled_from("Wax Oil+-*/()<>=.,'0123456789"), max_size=30))
 def test_any_text_is_read_or_refused(text):
     try:
-        rule = parse_rule(text, NAMES)
+        (rule,) = parse_rule(text, NAMES)
     except RuleError as error:
         where = (error.start, error.end)
     else:
         where = (0, 0)
-        assert rule.weights
+        assert all(rule.weights for rule in rules)
     assert 0 <= where[0] <= where[1] <= len(text)

@@ -1,0 +1,273 @@
+"""Reading [[response]]: what is measured or computed, on which scale, and what is wanted of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+from types import MappingProxyType
+from typing import Any
+
+from doe.cells import grade_values
+from doe.checks import Notes, Row, folded, fraction, is_number, is_numeral, shown
+from doe.keys import MODELS, WORDS, nearest
+from doe.parts import Response
+from doe.rules import RuleError, parse_sum, pointed, tidy
+
+QUANTITIES = ("cost_per_kg",)
+MODEL_WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "blend": MODELS,
+        "process": ("linear", "quadratic", "factorial"),
+        "cross": ("none", "linear", "full"),
+    }
+)
+_MARKS = ("low", "target", "high")
+_NEEDS = {"above": ("low",), "below": ("high",), "within": ("low", "high"), "target": _MARKS, "watch": ()}
+_TAKES = {"above": ("low", "target"), "below": ("target", "high"), "within": ("low", "high")}
+_MEASURING = ("method", "reads", "scale", "sd", "sample_g", "grades", "after_h", "model")
+
+
+def hint(name: str, known: Sequence[str]) -> str:
+    """What to do about an unknown name."""
+    near = nearest(str(name), tuple(known))
+    if near:
+        return f"did you mean {near}?"
+    return "known names: " + ", ".join(known) if known else "there is none to name yet"
+
+
+def check_model(model: Any, where: str, notes: Notes) -> bool:
+    """Whether `model` is a model's name, or a mapping of blend, process and cross; else problems go to `notes`."""
+    before = len(notes.problems)
+    if isinstance(model, str):
+        _check_word(model, MODELS, where, notes)
+    for key, value in model.items() if isinstance(model, Mapping) else ():
+        if key not in MODEL_WORDS:
+            notes.stop("unknown-key", where, f"{key} is not known", "blend, process, cross", hint(key, [*MODEL_WORDS]))
+        else:
+            _check_word(value, MODEL_WORDS[key], f"{where}, {key}", notes)
+    return len(notes.problems) == before
+
+
+def _check_word(value: Any, words: Sequence[str], where: str, notes: Notes) -> None:
+    if not isinstance(value, str) or value not in words:
+        near = nearest(value, tuple(words)) if isinstance(value, str) else None
+        do = f"did you mean {near}?" if near else "write one of these"
+        notes.stop("unknown-word", where, f"came {shown(value)}", "one of " + ", ".join(words), do)
+
+
+def read_response(t: Row, where: str, numeric: Sequence[str], notes: Notes) -> Response:
+    """One response; `numeric` are the names an exact sum may have. Problems go to `notes`."""
+    source = _source(t.get("from"), f"{where}, from", numeric, notes)
+    grades = _grades(t, where, notes)
+    marks = _marks(t, grades, where, notes)
+    _check_aim(t, marks, where, notes)
+    _check_scale(t, marks, where, notes)
+    _check_kind(t, where, notes)
+    if source is not None:
+        _check_exact(t, where, notes)
+    elif not t.gives("method"):
+        do = "say how it is measured: instrument, setting, temperature"
+        notes.add("no-method", "warn", where, "has no method", "a number is worth what its method is", do)
+    model = t.get("model")
+    if model is not None and not check_model(model, f"{where}, model", notes):
+        model = None
+    return Response(
+        name=t["name"],
+        unit=t.get("unit", ""),
+        kind=t.get("kind", "number"),
+        method=t.get("method", ""),
+        reads=_reads(t.get("reads"), f"{where}, reads", notes),
+        after_h=number_or_none(t.get("after_h")),
+        scale=t.get("scale", "linear"),
+        aim=t.get("aim", "watch"),
+        low=marks.get("low"),
+        target=marks.get("target"),
+        high=marks.get("high"),
+        must=t.get("must", True),
+        weight=float(t.get("weight", 1.0)),
+        sd=_amount(t.get("sd")),
+        matters=_amount(t.get("matters")),
+        sample_g=number_or_none(t.get("sample_g")),
+        exponent_low=float(t.get("exponent_low", 1.0)),
+        exponent_high=float(t.get("exponent_high", 1.0)),
+        grades=grades,
+        against=t.get("against"),
+        source=source,
+        of=t.get("of"),
+        model=MappingProxyType(dict(model)) if isinstance(model, Mapping) else model,
+    )
+
+
+def grade_numbers(grades: Sequence[str]) -> dict[str, float]:
+    """The number each grade stands for, by its name without case."""
+    return {folded(grade): value for grade, value in grade_values(grades).items()}
+
+
+def number_or_none(value: Any) -> float | None:
+    """A checked number as float; None stays None."""
+    return None if value is None else float(value)
+
+
+def _amount(value: Any) -> tuple[float, bool] | None:
+    amount = fraction(value)
+    return None if amount is None else (amount, isinstance(value, str))
+
+
+def _source(value: Any, where: str, numeric: Sequence[str], notes: Notes) -> str | Mapping[str, float] | None:
+    if isinstance(value, Mapping):
+        return _weights(value, where, numeric, notes)
+    if value is None or value in QUANTITIES:
+        return None if value is None else str(value)
+    text = tidy(value)
+    near = nearest(text, QUANTITIES)
+    if near is not None:
+        notes.stop("unknown-quantity", where, f"came {shown(text)}", near, f"did you mean {near}?")
+        return text
+    try:
+        total = parse_sum(text, numeric)
+    except RuleError as error:
+        if text.isidentifier() and text == text.casefold():
+            got = f"{text} is kept, but not computed yet"
+            do = "use cost_per_kg or a linear sum of ingredients"
+            notes.add("not-used-yet", "inform", where, got, "", do)
+        else:
+            got = f"{error.reason}: {pointed(text, error)}"
+            allowed = "cost_per_kg, or a linear sum such as Wax + 0.5 * Oil"
+            notes.stop("bad-sum", where, got, allowed, error.do)
+        return text
+    if total.constant:
+        allowed = "weights times levels, and nothing else"
+        notes.stop("bad-sum", where, f"{total.constant:g} stands alone", allowed, "leave it out, and move the limits")
+    return MappingProxyType(dict(total.weights))
+
+
+def _weights(table: Mapping[str, Any], where: str, numeric: Sequence[str], notes: Notes) -> Mapping[str, float]:
+    weights = {}
+    for raw, weight in table.items():
+        name = tidy(str(raw))
+        if name not in numeric:
+            allowed = "names of ingredients and numeric factors"
+            notes.stop("unknown-name", where, f"{name} is not known", allowed, hint(name, numeric))
+        elif not is_number(weight):
+            notes.stop("wrong-type", where, f"{name} = {shown(weight)}", WORDS["number"], "write its weight in the sum")
+        else:
+            weights[name] = float(weight)
+    if not table:
+        notes.stop("bad-sum", where, "is empty", "weights of ingredients", "name what it is the sum of")
+    return MappingProxyType(weights)
+
+
+def _grades(t: Row, where: str, notes: Notes) -> tuple[str, ...]:
+    grades = tuple(tidy(grade) for grade in t.get("grades", ()))
+    graded = t.get("kind") == "grade"
+    if graded and len(grades) < 2 and "grades" not in t.wrong:
+        notes.stop("no-grades", where, "is graded but has no grades", "grades = [...], worst first", "add two or more")
+    if grades and not graded:
+        do = 'write kind = "grade", or leave the grades out'
+        notes.stop("no-grades", where, "has grades but is not graded", 'kind = "grade"', do)
+    if len({folded(grade) for grade in grades}) < len(grades):
+        got = f"came {shown(list(grades))}"
+        notes.stop("levels-alike", f"{where}, grades", got, "names that differ in more than capitals", "name each once")
+    if grades and all(is_numeral(g) for g in grades) and any(float(a) >= float(b) for a, b in pairwise(grades)):
+        got = f"came {shown(list(grades))}"
+        notes.stop("grades-out-of-order", f"{where}, grades", got, "numbers that rise", "worst first")
+    return grades
+
+
+def _marks(t: Mapping[str, Any], grades: Sequence[str], where: str, notes: Notes) -> dict[str, float]:
+    """Limits and target as numbers; a grade's name stands for its number."""
+    marks = {}
+    places = grade_numbers(grades)
+    for key in _MARKS:
+        value = t.get(key)
+        if isinstance(value, str) and folded(value) in places:
+            marks[key] = places[folded(value)]
+        elif isinstance(value, str):
+            allowed = "a grade: " + ", ".join(grades) if grades else WORDS["number"]
+            plain = value.replace(",", ".").strip()
+            do = f"write it without quotes: {key} = {plain}" if is_numeral(plain) else ""
+            notes.stop("wrong-type", f"{where}, {key}", f"came {shown(value)}", allowed, do or hint(value, grades))
+        elif value is not None:
+            marks[key] = float(value)
+    return marks
+
+
+def _check_aim(t: Row, marks: Mapping[str, float], where: str, notes: Notes) -> None:
+    given = [key for key in _MARKS if t.gives(key)]
+    if "aim" not in t:
+        if given and not t.gives("aim"):
+            fits = {("low",): "above", ("high",): "below", ("low", "high"): "within", tuple(_MARKS): "target"}
+            do = f'add aim = "{fits.get(tuple(given), "within")}"'
+            allowed = "aim: target, above, below, within or watch"
+            notes.stop("no-aim", where, f"has {' and '.join(given)} but no aim", allowed, do)
+        return
+    aim = t["aim"]
+    for key in _NEEDS[aim]:
+        if not t.gives(key):
+            notes.stop("no-limit", where, f"aims {aim} but has no {key}", f"aim {aim} needs {key}", f"add {key} = ...")
+    for key in given:
+        if key not in _TAKES.get(aim, _MARKS):
+            meant = "target" if key == "target" else "within"
+            do = f'take {key} out, or write aim = "{meant}"'
+            notes.stop("limit-not-looked-at", where, f"aim {aim} does not look at {key}", "limits of its aim", do)
+    _check_order(marks, where, notes)
+
+
+def _check_order(marks: Mapping[str, float], where: str, notes: Notes) -> None:
+    ordered = [(key, marks[key]) for key in _MARKS if key in marks]
+    for (first, a), (second, b) in pairwise(ordered):
+        if a > b:
+            got = f"{first} {a:g} is above {second} {b:g}"
+            notes.stop("low-above-high", where, got, "low < target < high", "mend the order")
+        elif a == b:
+            got = f"{first} and {second} are both {a:g}"
+            notes.stop("no-room", where, got, "low < target < high", "leave room: no two batches are quite the same")
+
+
+def _check_scale(t: Mapping[str, Any], marks: Mapping[str, float], where: str, notes: Notes) -> None:
+    scale, kind = t.get("scale", "linear"), t.get("kind", "number")
+    if scale == "log" and any(v <= 0 for v in marks.values()):
+        got = "has a limit at or below 0 on a log scale"
+        notes.stop("log-of-nothing", where, got, "limits above 0", 'use scale = "linear", or drop that limit')
+    whole = 100.0 if t.get("unit", "").strip().startswith("%") else 1.0
+    if scale == "logit" and any(not 0 < v < whole for v in marks.values()):
+        got, allowed = "has a limit off the ends of a logit scale", f"limits between 0 and {whole:g}"
+        notes.stop("logit-outside", where, got, allowed, "give shares of a whole, in % or as fractions")
+    if kind in ("grade", "pass") and scale in ("log", "logit"):
+        do = "leave scale out"
+        notes.stop("scale-of-grades", where, f"a {scale} scale for a {kind}", "numbers have scales", do)
+
+
+def _check_kind(t: Row, where: str, notes: Notes) -> None:
+    kind = t.get("kind", "number")
+    if kind == "curve":
+        notes.add("not-used-yet", "inform", f"{where}, kind", "curves are kept, but not fitted yet", "", "")
+        if not t.get("against"):
+            do = 'add against = "shear rate", say'
+            notes.stop("no-against", where, "is a curve against nothing", "what the curve is read against", do)
+    elif t.get("against"):
+        notes.stop("no-against", where, "is read against something but is no curve", 'kind = "curve"', "drop against")
+    if kind in ("grade", "pass"):
+        got = "grades are fitted as numbers so far" if kind == "grade" else "passes are fitted as 0 and 1 so far"
+        do = "read their chances with care"
+        notes.add("not-used-yet", "inform", f"{where}, kind", got, "", do)
+    if t.gives("of") and not t.gives("from"):
+        notes.stop("no-quantity", where, f"is taken of {t['of']}, but not which quantity", "from", "add from = ...")
+
+
+def _check_exact(t: Mapping[str, Any], where: str, notes: Notes) -> None:
+    extra = [key for key in _MEASURING if key in t]
+    if extra or t.get("kind", "number") != "number":
+        got = f"is computed, so {', '.join(extra) or 'kind'} says nothing"
+        notes.add("exact-not-measured", "warn", where, got, "name, unit, from and what is wanted", "leave it out")
+
+
+def _reads(value: Any, where: str, notes: Notes) -> tuple[float | None, float | None]:
+    if value is None:
+        return None, None
+    low, high = (None if end is None or math.isinf(end) else float(end) for end in value)
+    turned = value[0] is not None and value[1] is not None and value[0] >= value[1]
+    if turned or value[0] == math.inf or value[1] == -math.inf:
+        notes.stop("low-above-high", where, f"came {shown(value)}", "lowest, then highest", "swap them")
+    return low, high

@@ -1,0 +1,75 @@
+"""The text of study.toml as nested tables, with what is wrong in its writing said in words."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from doe.problems import Problem, StudyError
+
+_PLACE = re.compile(r" \(at line (\d+), column (\d+)\)$")
+_COMMA = re.compile(r"=\s*[+-]?\d+,\d+\s*(#.*)?$")
+_NO_QUOTES = re.compile(r"=\s*[^\W\d][\w .-]*\s*(#.*)?$")
+
+
+def parsed(text: str) -> dict[str, Any]:
+    """The tables of a TOML text. Raises StudyError that shows the line at fault."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise StudyError([_problem(text, str(error))]) from None
+    except RecursionError:
+        raise StudyError([_too_deep()]) from None
+
+
+def _too_deep() -> Problem:
+    return Problem("bad-toml", "stop", "study.toml", "brackets in brackets without end", "TOML", "take them out")
+
+
+def _problem(text: str, said: str) -> Problem:
+    place = _PLACE.search(said)
+    what = _PLACE.sub("", said).replace(" (at end of document)", "")
+    lines = text.splitlines() or [""]
+    number = min(int(place[1]), len(lines)) if place else len(lines)
+    line = lines[number - 1].strip()
+    at = f", column {place[2]}" if place else ", the last"
+    got = f"line {number}{at}: {line[:80]!r} ({what[:1].lower()}{what[1:]})"
+    return Problem(
+        "bad-toml", "stop", f"study.toml, line {number}", got, "one key = value in a line", _advice(line, what)
+    )
+
+
+def _advice(line: str, what: str) -> str:
+    if _COMMA.search(line):
+        return "write decimals with a point"
+    if "overwrite" in what or "twice" in what:
+        return "each key stands once in its section; each further ingredient needs its own [[ingredient]]"
+    if _NO_QUOTES.search(line):
+        return 'put text in quotes: "..."'
+    if line.count('"') % 2:
+        return "close the quotes in the same line"
+    return "mend the line; text stands in quotes, decimals have a point"
+
+
+def plain(value: Any) -> Any:
+    """A private copy of nested tables with lists for tuples and arrays, and plain numbers for those of numpy."""
+    try:
+        return _plain(value)
+    except RecursionError:
+        raise StudyError([_too_deep()]) from None
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return _plain(value.tolist())
+    if isinstance(value, np.generic):
+        return value.item()
+    return value
