@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.consistency import left_over
+from doe.feasible import Rows, extent
 from doe.parts import Ingredient, Response
 from doe.problems import Unavailable
 
@@ -59,16 +61,36 @@ def cost_per_kg(study: Study, levels: pd.DataFrame) -> Array | Unavailable:
 
 
 def cost_range(study: Study) -> tuple[float, float] | Unavailable:
-    """Lowest and highest cost per kg over the region; a linear function takes both at vertices."""
-    weights = price_weights(study)
+    """Lowest and highest cost per kg over the region, by linear programming."""
+    return exact_range(study, Response("Cost", source="cost_per_kg"))
+
+
+def exact_range(study: Study, response: Response) -> tuple[float, float] | Unavailable:
+    """Lowest and highest value of an exact response over the region, by linear programming."""
+    weights = exact_weights(study, response)
     if isinstance(weights, Unavailable):
         return weights
-    corners = study.region.vertices()
-    values = cost_per_kg(study, study.complete(corners.assign(**_first_categories(study))))
-    if isinstance(values, Unavailable):
-        return values
-    return float(values.min()), float(values.max())
+    region = study.region
+    held = {i.name: i.level or 0.0 for i in study.fixed}
+    if study.fill is not None and study.fill.name not in region.names:
+        held[study.fill.name] = left_over(study.total, study.ingredients)
+    constant = sum(weight * held.get(name, 0.0) for name, weight in weights.items())
+    direction = np.array([weights.get(name, 0.0) for name in region.names])
+    if not direction.any():
+        return constant, constant
+    # In units of each column's reach, and with rows of size one, a small level counts as much as a large one.
+    size = np.array([max(abs(low), abs(high)) or 1.0 for low, high in region.reach.values()])
+    upper, equal = _sizes(region.A * size), _sizes(region.E * size)
+    rows = Rows(
+        region.A * size / upper[:, None], region.b / upper, region.labels,
+        region.E * size / equal[:, None], region.e / equal, region.equal_labels,
+    )  # fmt: skip
+    way = direction * size
+    length = float(np.abs(way).max())
+    low, high = -extent(rows, -way / length) * length, extent(rows, way / length) * length
+    return constant + low, constant + high
 
 
-def _first_categories(study: Study) -> dict[str, str]:
-    return {factor.name: factor.levels[0] for factor in study.category_factors}
+def _sizes(rows: Array) -> Array:
+    sizes: Array = np.maximum(np.abs(rows).max(axis=1, initial=0.0), 1e-300)
+    return sizes

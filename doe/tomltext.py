@@ -36,8 +36,8 @@ def _problem(text: str, said: str) -> Problem:
     lines = text.splitlines() or [""]
     number = min(int(place[1]), len(lines)) if place else len(lines)
     line = lines[number - 1].strip()
-    at = f", column {place[2]}" if place else ", the last"
-    got = f"line {number}{at}: {line[:80]!r} ({what[:1].lower()}{what[1:]})"
+    at = f"column {place[2]}" if place else "the end"
+    got = f"{line[:80]!r}, at {at}: {what[:1].lower()}{what[1:]}"
     return Problem(
         "bad-toml", "stop", f"study.toml, line {number}", got, "one key = value in a line", _advice(line, what)
     )
