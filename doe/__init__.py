@@ -3,6 +3,7 @@
 from doe.design import Design, compare, plan
 from doe.problems import ModelError, PlanError, Problem, ResultsError, StudyError, Unavailable
 from doe.region import Region
+from doe.results import Results
 from doe.study import Study
 from doe.terms import Terms
 
@@ -12,6 +13,7 @@ __all__ = [
     "PlanError",
     "Problem",
     "Region",
+    "Results",
     "ResultsError",
     "Study",
     "StudyError",

@@ -146,6 +146,8 @@ def _newton(criterion: Criterion, F: Array, w: Array, R: Array) -> Array:
 def _climbed(space: Space, Q: Array, U: Array, C: Indices) -> tuple[Array, Indices, Array]:
     """Local maxima of f'Qf from the starts U, C: line moves until none gains."""
     value = _variance(space.model(U, C), Q)
+    if not U.shape[1]:
+        return U, C, value
     small = U.shape[1] <= _MOST_PROVEN and len(Q) <= _MANY_TERMS
     move = along(np.linspace(0, 1, 11 if small else 5), pairs=small, near=8 if small else 4)
     U, C = U.copy(), C.copy()

@@ -28,6 +28,13 @@ class Notes:
         """Whether something must be mended."""
         return any(problem.level == "stop" for problem in self.problems)
 
+    def stopped_in(self, *sections: str) -> bool:
+        """Whether something must be mended in one of these sections, or a section is not known at all."""
+        return any(
+            p.level == "stop" and (p.code == "unknown-section" or p.where.lstrip("[").startswith(sections))
+            for p in self.problems
+        )
+
     def stop(self, code: str, where: str, got: str, allowed: str = "", do: str = "") -> None:
         """Something that must be mended."""
         self.add(code, "stop", where, got, allowed, do)

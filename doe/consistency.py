@@ -9,8 +9,9 @@ from typing import Any
 from doe.checks import Notes, folded, is_number, shown
 from doe.definition import Parts
 from doe.keys import WORDS
-from doe.parts import Ingredient, Reference
+from doe.parts import Ingredient, Reference, Response
 from doe.responses import hint
+from doe.terms import Term
 
 _SLACK = 1e-6  # of the total: what a recipe written out may be off by
 
@@ -20,8 +21,7 @@ def check_whole(read: Parts, notes: Notes) -> None:
 
     Sums of levels are checked only where every ingredient could be read, so that one fault is not told twice.
     """
-    starts = ("ingredient", "[ingredient]", "[[ingredient]]", "[study], total")
-    sound = not any(p.level == "stop" and p.where.startswith(starts) for p in notes.problems)
+    sound = not notes.stopped_in("ingredient", "study")
     if sound:
         _check_varied(read, notes)
         _check_sums(read, notes)
@@ -32,6 +32,7 @@ def check_whole(read: Parts, notes: Notes) -> None:
         _check_recipe(read, recipe, f"[plan], must_make {n}", notes, sound)
     if read.plan.standard is not None:
         _check_recipe(read, read.plan.standard, "[plan], standard", notes, sound)
+    _check_terms(read, notes)
     _check_steps(read, notes)
     _check_responses(read, notes)
     _check_samples(read, notes)
@@ -54,9 +55,7 @@ def _check_varied(read: Parts, notes: Notes) -> None:
         got = f"{' and '.join(fills)} each take up the rest"
         do = "give all but one a level or limits"
         notes.stop("two-fills", "[[ingredient]]", got, "one ingredient with qs = true", do)
-    if any(p.where.startswith(("factor", "[factor]", "[[factor]]")) for p in notes.problems):
-        return
-    if not any(i.role == "varied" for i in read.ingredients) and not read.factors:
+    if not notes.stopped_in("factor") and not any(i.role == "varied" for i in read.ingredients) and not read.factors:
         do = "give an ingredient low and high, or add a factor"
         notes.stop("nothing-varied", "study.toml", "varies nothing", "an ingredient with low and high, or a factor", do)
 
@@ -192,6 +191,19 @@ def _check_measured(read: Parts, reference: Reference, where: str, notes: Notes)
             notes.stop("wrong-type", where, got, WORDS["number"], "write the number alone")
 
 
+def _check_terms(read: Parts, notes: Notes) -> None:
+    names = [i.name for i in read.ingredients if i.role in ("varied", "fill")]
+    names += [f.name for f in read.factors if not f.is_category]
+    categories = {f.name: f.levels for f in read.factors if f.is_category}
+    for key, texts in (("terms", read.plan.terms), ("maybe", read.plan.maybe)):
+        for text in texts if isinstance(texts, tuple) else ():
+            try:
+                Term.parse(text, names, categories)
+            except ValueError as error:
+                allowed = "terms such as Gum, Gum × Wax, Gum²"
+                notes.stop("unknown-term", f"[plan], {key}", str(error), allowed, "mend the term")
+
+
 def _check_steps(read: Parts, notes: Notes) -> None:
     phases = dict.fromkeys(i.phase for i in read.ingredients if i.phase)
     known = [*phases, *(i.name for i in read.ingredients)]
@@ -208,12 +220,26 @@ def _check_steps(read: Parts, notes: Notes) -> None:
 def _check_responses(read: Parts, notes: Notes) -> None:
     names = [r.name for r in read.responses]
     for response in read.responses:
+        _check_readable(response, notes)
         if response.of is not None and response.of not in names:
             where, got = f"response {response.name!r}, of", f"{response.of} is not known"
             notes.stop("unknown-name", where, got, "a response", hint(response.of, names))
     if not any(not r.is_exact for r in read.responses):
         do = "add a [[response]] for each thing that will be measured"
         notes.add("nothing-measured", "warn", "[[response]]", "nothing is measured", "at least one response", do)
+
+
+def _check_readable(response: Response, notes: Notes) -> None:
+    lowest, highest = response.reads
+    for key in ("low", "high"):
+        value = getattr(response, key)
+        if value is None or response.aim == "watch":
+            continue
+        if (lowest is not None and value < lowest) or (highest is not None and value > highest):
+            got = f"{key} {value:g} is beyond what the method can read"
+            span = f"{'' if lowest is None else f'{lowest:g}'} to {'' if highest is None else f'{highest:g}'}".strip()
+            do = "use a method that reads as far, or check reads"
+            notes.add("limit-not-readable", "warn", f"response {response.name!r}", got, span, do)
 
 
 def _check_samples(read: Parts, notes: Notes) -> None:

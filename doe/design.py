@@ -211,7 +211,14 @@ def _wish(study: Study, given: Mapping[str, Any]) -> PlanWish:
 
 
 def _terms(study: Study, wish: PlanWish) -> Terms:
-    return Terms.build(study.region, model=wish.model, terms=wish.terms, maybe=wish.maybe)
+    """The terms planned for: those of an ingredient that no longer moves (a withdrawn one) are left out."""
+    terms = Terms.build(study.region, model=wish.model, terms=wish.terms, maybe=wish.maybe)
+    return terms.without(_still(study))
+
+
+def _still(study: Study) -> list[str]:
+    """Columns whose true reach is a single level."""
+    return [n for n, (low, high) in study.region.reach.items() if high - low <= 1e-9 * max(1.0, abs(high))]
 
 
 def _count(wish: PlanWish, terms: Terms) -> int | None:
@@ -355,6 +362,9 @@ class _Maker:
         return table
 
     def _tell(self, quality: Quality, plots: Mapping[int, int]) -> None:
+        for name in _still(self.study):
+            got = f"stays at {self.study.region.reach[name][0]:g}, so the plan has no terms in it"
+            self.findings.append(Problem("does-not-move", "inform", name, got, "", "widen its limits to learn about it"))
         if plots:
             got = f"the hard-to-change factors are set {len(plots)} times; trials between two settings share one"
             do = "read the plan's figures as those of independent batches; effects of these factors are less sure"

@@ -185,7 +185,8 @@ def sweep(
                 continue
             offer = proposer(space, runs.X[active, i], runs.C[active, i])
             m = offer.X.shape[1]
-            H = space.model(offer.X.reshape(-1, k), offer.C.reshape(len(active) * m, -1)).reshape(-1, m, p)
+            flat = offer.X.reshape(len(active) * m, k), offer.C.reshape(len(active) * m, offer.C.shape[2])
+            H = space.model(*flat).reshape(len(active), m, p)
             H *= roots[i]
             gain = gains(criterion, V, G[active, i], H)
             if offer.allowed is not None:
@@ -356,6 +357,10 @@ def _shaken(runs: Runs, pools: Sequence[Pool], held: int, count: int, seed: int)
     return out
 
 
+def _candidates_of(pool: Pool) -> Proposer:
+    return over_candidates(pool.X, pool.C)
+
+
 class _Stages:
     """The stages of one search, from coarse to fine."""
 
@@ -374,6 +379,9 @@ class _Stages:
         self.wide = space.swaps.shape[1] > 5 or len(criterion.prior) > 24
 
     def swept(self, runs: Runs, make: Callable[[Pool], Proposer], passes: int) -> Runs:
+        if not self.space.swaps.shape[1]:
+            # Nothing but categories: there is nowhere to move along.
+            make = _candidates_of
         moves: list[Proposer | None] = [None] * self.held
         moves += [make(pool) if pool.free_levels else _frozen_levels(make(pool)) for pool in self.pools]
         return sweep(self.space, self.criterion, runs, moves, self.roots, passes=passes)
@@ -386,7 +394,7 @@ class _Stages:
 
     def coarse(self, runs: Runs, *, points: bool) -> Runs:
         if points:
-            runs = self.swept(runs, lambda pool: over_candidates(pool.X, pool.C), 2)
+            runs = self.swept(runs, _candidates_of, 2)
         five = np.linspace(0, 1, 5)
         return self.swept(runs, lambda pool: along(five, frozen=pool.frozen), 6)
 

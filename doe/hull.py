@@ -252,7 +252,10 @@ def _eliminate(system: Array, order: list[int], scale: Array) -> tuple[list[int]
     bound = [j for j, _ in pivots]
     free = [j for j in range(k) if j not in bound]
     solved = work[[row for _, row in pivots]]
-    return free, bound, solved[:, k], -solved[:, free] + 0.0
+    weights = -solved[:, free] + 0.0
+    # What elimination leaves of a zero would couple columns that have nothing to do with each other.
+    weights[np.abs(weights) * scale[free] <= 1e-13 * scale[bound][:, None]] = 0.0
+    return free, bound, solved[:, k], weights
 
 
 def _framed(

@@ -64,10 +64,10 @@ def rows_of(
             upper.append((-row, -float(least_sum), label))
     k = len(names)
     return Written(
-        np.array([r[0] for r in upper]).reshape(-1, k),
+        np.array([r[0] for r in upper], dtype=float).reshape(len(upper), k),
         np.array([r[1] for r in upper]),
         tuple(r[2] for r in upper),
-        np.array([r[0] for r in equal]).reshape(-1, k),
+        np.array([r[0] for r in equal], dtype=float).reshape(len(equal), k),
         np.array([r[1] for r in equal]),
         tuple(r[2] for r in equal),
         tuple(range(first, len(upper))),

@@ -151,7 +151,9 @@ def _too_few(runs: int, needed: int, why: str) -> Problem:
 
 def _confounded(plan: Layout) -> Problem:
     got = f"{', '.join(plan.confounded)} cannot be told from other terms anywhere in this region"
-    return Problem("confounded", "stop", "[plan], terms", got, "terms that differ", "leave them out of the model")
+    kept = [label for label in plan.terms.labels if label not in plan.confounded and label != "1"]
+    do = "leave them out: terms = [" + ", ".join(f'"{label}"' for label in kept) + "]"
+    return Problem("confounded", "stop", "[plan], model or terms", got, "terms that differ", do)
 
 
 def _given(study: Study, plan: Layout, rows: Any, where: str, problems: list[Problem]) -> Recipes:

@@ -155,7 +155,7 @@ class Region:
 
     def contains(self, X: npt.ArrayLike, tol: float = 1e-9) -> Flags:
         """Whether each point (n, k) obeys every limit, to `tol` times the size of the limit's terms."""
-        points = np.asarray(X, dtype=np.float64).reshape(-1, len(self.names))
+        points = np.atleast_2d(np.asarray(X, dtype=np.float64))
         size = np.maximum(np.abs(self.frame.reach_low), np.abs(self.frame.reach_high))
         slack = tol * np.maximum(np.abs(self.A) @ size, 1e-300)
         inside = (points @ self.A.T <= self.b + slack).all(axis=1)
@@ -164,12 +164,12 @@ class Region:
 
     def coded(self, X: npt.ArrayLike) -> Array:
         """The free coordinates (n, d) of points (n, k), each -1..+1 over its reach."""
-        points = np.asarray(X, dtype=np.float64).reshape(-1, len(self.names))
+        points = np.atleast_2d(np.asarray(X, dtype=np.float64))
         return (points[:, list(self.frame.free)] - self.frame.middle) / self.frame.half
 
     def decoded(self, U: npt.ArrayLike) -> Array:
         """The points (n, k) of free coordinates (n, d)."""
-        u = np.asarray(U, dtype=np.float64).reshape(-1, self.dimension)
+        u = np.atleast_2d(np.asarray(U, dtype=np.float64))
         X = np.empty((len(u), len(self.names)))
         chosen = self.frame.middle + u * self.frame.half
         X[:, list(self.frame.free)] = chosen

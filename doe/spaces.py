@@ -230,7 +230,7 @@ def _pairs(region: Region) -> Array:
         row[i] = 1 / basis[region.names.index(region.free[i]), i]
         row[j] = -1 / basis[region.names.index(region.free[j]), j]
         rows.append(row / np.abs(row).max())
-    return np.array(rows).reshape(-1, region.dimension)
+    return np.array(rows).reshape(len(rows), region.dimension)
 
 
 def _cox(region: Region) -> Any:

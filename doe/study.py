@@ -95,13 +95,15 @@ class Study:
         read = read_parts(source, notes)
         check_whole(read, notes)
         notes.report_waiting()
-        if notes.stops:
+        region = None
+        if not notes.stopped_in("ingredient", "factor", "limit", "study"):
+            try:
+                region = _region(read)
+            except StudyError as error:
+                notes.problems += error.problems
+        if notes.stops or region is None:
             raise StudyError(notes.problems)
         head = read.study
-        try:
-            region = _region(read)
-        except StudyError as error:
-            raise StudyError([*notes.problems, *error.problems]) from None
         study = cls(
             name=head.get("name", ""),
             product=head.get("product"),
@@ -127,7 +129,7 @@ class Study:
             problems=tuple(notes.problems),
             digests=MappingProxyType(study_digests(read)),
             region=region,
-            source=MappingProxyType(source),
+            source=MappingProxyType(_without_infinity(source)),
             folder=folder,
         )
         _models(study)
@@ -264,6 +266,14 @@ def _numbers(given: Any, name: str, n: int, problems: list[Problem]) -> npt.NDAr
         got = f"came {shown(strange)}"
         problems.append(Problem("not-a-level", "stop", name, got, "numbers", "write the level as a number"))
         return np.zeros(n)
+
+
+def _without_infinity(source: dict[str, Any]) -> dict[str, Any]:
+    """The definition with open ends of `reads` as None: JSON has no infinity."""
+    for response in source.get("response", ()):
+        if "reads" in response:
+            response["reads"] = [None if end in (np.inf, -np.inf) else end for end in response["reads"]]
+    return source
 
 
 def _models(study: Study) -> None:

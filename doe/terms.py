@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from types import MappingProxyType
 from typing import Any, Literal
@@ -16,6 +16,7 @@ import pandas as pd
 from doe.codings import Coding, coding
 from doe.keys import nearest
 from doe.problems import Problem, StudyError
+from doe.products import Piece, Products
 from doe.region import Region
 
 Array = npt.NDArray[np.float64]
@@ -29,7 +30,8 @@ _POWERS = {1: "", 2: "²", 3: "³"}
 class Term:
     """A product of levels, of category contrasts, and at most one difference of two levels.
 
-    `powers` and `level` are sorted as given by the names' order; the empty term is the intercept.
+    `powers` and `level` stand in the order of the study's names (`parse` sees to it), so that equal terms are equal;
+    the empty term is the intercept.
     """
 
     powers: tuple[tuple[str, int], ...] = ()
@@ -82,7 +84,12 @@ class Term:
             term = term.times(_piece(piece, names, categories or {}, text))
         if term.level and len({f for f, _ in term.level}) < len(term.level):
             raise ValueError(f"{text}: a category cannot meet itself")
-        return term
+        place, groups = list(names), list(categories or {})
+        return cls(
+            tuple(sorted(term.powers, key=lambda p: place.index(p[0]))),
+            tuple(sorted(term.level, key=lambda v: groups.index(v[0]))),
+            term.difference,
+        )
 
 
 def _split(text: str, names: Sequence[str]) -> list[str]:
@@ -110,12 +117,16 @@ def _split(text: str, names: Sequence[str]) -> list[str]:
 def _piece(piece: str, names: Sequence[str], categories: Categories, text: str) -> Term:
     if piece in names:
         return Term(((piece, 1),))
-    category = re.fullmatch(r"\[(.+?):\s*(.+)\]", piece)
-    if category and category[1] in categories and category[2] in categories[category[1]]:
-        return Term(level=((category[1], category[2]),))
-    difference = re.fullmatch(r"\((.+) - (.+)\)", piece)
-    if difference and difference[1] in names and difference[2] in names:
-        return Term(difference=(difference[1], difference[2]))
+    for factor, levels in categories.items():
+        for level in levels:
+            if re.fullmatch(rf"\[{re.escape(factor)}:\s*{re.escape(level)}\]", piece):
+                return Term(level=((factor, level),))
+    if piece.startswith("(") and piece.endswith(")"):
+        # A name may hold the sign itself, so every place where the bracket could be parted is tried.
+        for cut in re.finditer(" [-−] ", piece):
+            first, second = piece[1 : cut.start()].strip(), piece[cut.end() : -1].strip()
+            if first in names and second in names:
+                return Term(difference=(first, second))
     power = re.fullmatch(r"(.+?)\s*(²|³|\^\d)", piece)
     if power and power[1] in names:
         return Term(((power[1], {"²": 2, "³": 3}.get(power[2], int(power[2][-1]) if power[2][0] == "^" else 1)),))
@@ -147,6 +158,7 @@ class Terms:
     blend: tuple[str, ...]
     fill: str | None
     categories: Mapping[str, tuple[str, ...]]
+    _kept: dict[str, Any] = field(init=False, default_factory=dict)
 
     @classmethod
     def build(
@@ -171,7 +183,7 @@ class Terms:
         if isinstance(maybe, str):
             more = _model_terms(region, form, maybe)
             unsure = {t for t in more if not _first_order(t, form)}
-            wanted = tuple(dict.fromkeys([*wanted, *more]))
+            wanted = tuple(dict.fromkeys([*wanted, *_not_repeated(wanted, more, region, form)]))
         elif maybe:
             more = _parsed_all(maybe, region, "[plan], maybe")
             unsure = set(more)
@@ -258,55 +270,35 @@ class Terms:
         A contrast [factor: level] is 1 at its level, -1 at the factor's last level, else 0 (they sum to zero).
         Raises KeyError when a category level is not known.
         """
-        V = code(X)
-        out = np.empty((len(V), len(self.terms)))
-        for j, term in enumerate(self.terms):
-            column = self._contrast(term, chosen, len(V))
-            for name, power in term.powers:
-                column = column * V[:, self.names.index(name)] ** power
-            if term.difference:
-                a, b = (self.names.index(n) for n in term.difference)
-                column = column * (V[:, a] - V[:, b])
-            out[:, j] = column
-        return out
-
-    def _contrast(self, term: Term, chosen: Mapping[str, npt.NDArray[Any]], n: int) -> Array:
-        column = np.ones(n)
-        for factor, level in term.level:
-            given, known = chosen[factor], self.categories[factor]
-            strange = set(given) - set(known)
-            if strange:
-                raise KeyError(f"{factor} is {sorted(map(str, strange))[0]}; known are {', '.join(known)}")
-            column = column * ((given == level).astype(float) - (given == known[-1]).astype(float))
-        return column
+        products = self._products()
+        return products.rows(products.columns(code(X), chosen))
 
     def gradient(self, X: Array, chosen: Mapping[str, npt.NDArray[Any]], code: Coding) -> Array:
-        """Derivatives of the model rows with respect to the levels in the study's units, (n, p, k)."""
-        V = code(X)
-        n, k = V.shape
-        out = np.zeros((n, len(self.terms), k))
-        for j, term in enumerate(self.terms):
-            parts = _factors(term, self.names, V)
-            for i, (_, slopes) in enumerate(parts):
-                rest = self._contrast(term, chosen, n)
-                for other in (value for m, (value, _) in enumerate(parts) if m != i):
-                    rest = rest * other
-                for index, slope in slopes.items():
-                    out[:, j, index] += rest * slope / code.scale[index]
-        return out
+        """Derivatives of the model rows by the levels in the study's units, (n, p, k)."""
+        products = self._products()
+        return products.gradient(products.columns(code(X), chosen)) / code.scale
+
+    def hessian(self, X: Array, chosen: Mapping[str, npt.NDArray[Any]], code: Coding) -> Array:
+        """Second derivatives of the model rows by the levels in the study's units, (n, p, k, k)."""
+        products = self._products()
+        return products.hessian(products.columns(code(X), chosen)) / np.outer(code.scale, code.scale)
+
+    def moment(self, region: Region, code: Coding) -> tuple[Array, bool]:
+        """The average of f f' over the region, (p, p), and whether it is exact (see `Products.moment`)."""
+        return self._products().moment(region, code)
+
+    def _products(self) -> Products:
+        if "products" not in self._kept:
+            pieces = [_pieces(term) for term in self.terms]
+            self._kept["products"] = Products.of(pieces, self.names, self.categories)
+        found: Products = self._kept["products"]
+        return found
 
 
-def _factors(term: Term, names: Sequence[str], V: Array) -> list[tuple[Array, dict[int, Array]]]:
-    """Each factor of a term with its own derivatives by column index (in coded units)."""
-    cached = []
-    for name, power in term.powers:
-        j = names.index(name)
-        cached.append((V[:, j] ** power, {j: power * V[:, j] ** (power - 1)}))
-    if term.difference:
-        a, b = (names.index(n) for n in term.difference)
-        one = np.ones(len(V))
-        cached.append((V[:, a] - V[:, b], {a: one, b: -one}))
-    return cached
+def _pieces(term: Term) -> list[Piece]:
+    pieces: list[Piece] = [("level", (name,)) for name, power in term.powers for _ in range(power)]
+    pieces += [("difference", term.difference)] if term.difference else []
+    return pieces + [("contrast", pair) for pair in term.level]
 
 
 def _form(region: Region, model: str | Mapping[str, str], names_fill: bool) -> Form:
@@ -322,6 +314,20 @@ def _first_order(term: Term, form: Form) -> bool:
     if form == "scheffe" and not term.powers and not term.level and term.difference is None:
         return True
     return term.order <= 1
+
+
+def _not_repeated(have: Sequence[Term], more: Sequence[Term], region: Region, form: Form) -> list[Term]:
+    """Those of `more` that do not say again what `have` says.
+
+    In Scheffé's form the sum over all ingredients of ingredient × factor is the factor itself: beside a factor that
+    stands alone its product with the last ingredient is left out.
+    """
+    if form != "scheffe":
+        return list(more)
+    last = Term(((region.blend[-1], 1),))
+    alone = [t for t in have if t.order and not any(name in region.blend for name, _ in t.powers)]
+    repeated = {last.times(t) for t in alone if all(Term(((n, 1),)).times(t) in more for n in region.blend)}
+    return [t for t in more if t not in repeated]
 
 
 def _parsed_all(texts: Sequence[str], region: Region, where: str) -> tuple[Term, ...]:

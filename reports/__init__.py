@@ -1,1 +1,35 @@
-"""What people read."""
+"""What people read: facts gathered once, then page, sheets, workbook, card, terminal and JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from doe import Design, Results, Study
+    from optimise import Models, Optimum
+
+__all__ = ["write_report"]
+
+
+def write_report(
+    path: str | Path,
+    study: Study,
+    *,
+    design: Design | None = None,
+    results: Results | None = None,
+    models: Models | None = None,
+    best: Optimum | None = None,
+    journal: Sequence[Any] = (),
+) -> None:
+    """Write the report as one self-contained HTML file; what is not given is reported as not known yet.
+
+    `journal` are entries with `when`, `user`, `command`, `why` and `digest`; the last digest is printed as the head.
+    """
+    from reports.gather import gather
+    from reports.page import render
+
+    facts = gather(study, design=design, results=results, models=models, best=best, journal=journal)
+    head = str(journal[-1].digest) if journal else ""
+    Path(path).write_text(render(facts, head), encoding="utf-8", newline="\n")

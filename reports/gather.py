@@ -1,0 +1,266 @@
+"""Facts, gathered once from study, plan, results, models and formula. Everything that is read renders these."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from importlib.metadata import PackageNotFoundError, version
+from types import MappingProxyType
+from typing import Any
+
+import pandas as pd
+
+from doe import Study, Unavailable
+from doe.design import Design
+from doe.results import Results
+from optimise import Models, Optimum
+from reports import wording
+from reports.facts import BatchRow, Event, Facts, FitFacts, Formula, PlanFacts, Spec, TriedRange
+from reports.gather_effects import effect_rows, slices
+from reports.gather_formula import amount, formulas, spec_of
+from reports.numbers import counted
+
+_MOST_ALTERNATIVES = 3
+
+
+def gather(
+    study: Study,
+    *,
+    design: Design | None = None,
+    results: Results | None = None,
+    models: Models | None = None,
+    best: Optimum | None = None,
+    journal: Sequence[Any] = (),
+) -> Facts:
+    """All that a report on these may say; what is not given is not known yet."""
+    specs = tuple(
+        spec_of(r, models[r.name].scale.name if models and r.name in models else None) for r in study.responses
+    )
+    formula = _chosen(study, models, best)
+    others = _others(study, models, best)
+    usable = 0 if results is None else len(results.usable)
+    planned = 0 if design is None else len(design.table)
+    clash = tuple(_clash(best))
+    wanted = study.done.chance if study.done.chance is not None else 0.9
+    decided = wording.decision(formula, clash, wanted, usable, planned)
+    weak = formula.weakest.spec.name if formula and formula.weakest else ""
+    return Facts(
+        study=study.name,
+        product=study.product or "",
+        market=study.market or "",
+        currency=study.currency,
+        unit=study.unit,
+        specs=specs,
+        decision=decided,
+        next_step=wording.next_step(decided, formula, study.batch_cost, study.batches_per_day, weak, planned),
+        batches=usable,
+        rests_on=_rests_on(usable, models),
+        batch_g=study.batch_g,
+        batches_per_day=study.batches_per_day,
+        batch_cost=study.batch_cost,
+        wanted_chance=wanted,
+        cost_ceiling=_ceiling(study, specs),
+        formula=formula,
+        alternatives=others,
+        references=tuple((r.name, dict(r.measured)) for r in study.references),
+        front=_front(best),
+        certificate=MappingProxyType(best.to_dict()["certificate"]) if best is not None else MappingProxyType({}),
+        clash=clash,
+        limited_by=tuple(str(row["response"]) for row in best.to_dict()["limited_by"]) if best is not None else (),
+        effects=effect_rows(study, models, best) if models is not None and best is not None else (),
+        slices=slices(study, models, best, weak) if models is not None and best is not None else (),
+        plans=(_plan(design),) if design is not None else (),
+        tried=_tried(study, results, design, best),
+        made=_made(study, results),
+        fits=_fits(specs, models),
+        findings=(*study.problems, *(results.findings if results else ()), *(best.findings if best else ())),
+        events=tuple(Event(e.when, e.user, e.command, e.why or e.command) for e in journal),
+        region=MappingProxyType({"dimension": study.region.dimension, "reach": dict(study.region.reach)}),
+        limits=tuple((limit.rule, limit.why) for limit in study.limits),
+        open_questions=_open(study, models),
+        digests=MappingProxyType({**study.digests, **({"results": results.digest} if results else {})}),
+        version=_version(),
+        steps=tuple(step.does for step in study.steps),
+    )
+
+
+def _version() -> str:
+    try:
+        return version("blendwright")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def _chosen(study: Study, models: Models | None, best: Optimum | None) -> Formula | None:
+    if models is None or best is None:
+        return None
+    (formula,) = formulas(
+        study,
+        models,
+        best.levels,
+        [{"desirability": best.to_dict()["desirability"]}],
+        tolerances={name: (float(a), float(b)) for name, (a, b) in best.tolerances.items()},
+        findings=tuple(best.findings),
+    )
+    return formula
+
+
+def _others(study: Study, models: Models | None, best: Optimum | None) -> tuple[Formula, ...]:
+    if models is None or best is None:
+        return ()
+    rows = [row for row in best.to_dict()["alternatives"] if "blend" in row][:_MOST_ALTERNATIVES]
+    if not rows:
+        return ()
+    frame = pd.DataFrame(
+        [{**row["blend"], **row["factors"]} for row in rows],
+        index=[str(row.get("label", f"F{i}")) for i, row in enumerate(rows, 2)],
+    )
+    return formulas(study, models, frame)
+
+
+def _clash(best: Optimum | None) -> Iterable[str]:
+    for row in best.to_dict()["clash"] if best is not None else ():
+        yield str(row.get("response", row)) if isinstance(row, Mapping) else str(row)
+
+
+def _rests_on(usable: int, models: Models | None) -> str:
+    if not usable:
+        return "Nothing has been measured yet."
+    how = ""
+    if models is not None:
+        averaged = models.terms_choice == "select"
+        how = ", by the averaged posterior" if averaged else ", by least squares of the full planned model"
+    made = counted(usable, "batch", "batches")
+    return f"Rests on {made} made at bench scale{how}. Other lots and larger scale are not in it."
+
+
+def _ceiling(study: Study, specs: Sequence[Spec]) -> Spec | None:
+    names = {r.name for r in study.responses if r.source == "cost_per_kg" and r.high is not None}
+    return next((spec for spec in specs if spec.name in names), None)
+
+
+def _front(best: Optimum | None) -> tuple[tuple[float, float, bool], ...]:
+    rows = best.to_dict()["front"] if best is not None else []
+    points = [(row["cost_per_kg"], row["chance_all"]) for row in rows]
+    numbers = [(float(c), float(p)) for c, p in points if isinstance(c, float) and isinstance(p, float)]
+    top = max((p for _, p in numbers), default=0.0)
+    return tuple((c, p, p == top) for c, p in numbers)
+
+
+def _plan(design: Design) -> PlanFacts:
+    trials = []
+    for trial, levels in design.table.iterrows():
+        run = design.runs.loc[str(trial)]
+        trials.append({"trial": str(trial), **{k: _known(run[k]) for k in run.index}, "levels": levels.to_dict()})
+    return PlanFacts(
+        round=design.round,
+        seed=design.seed,
+        columns=tuple(str(c) for c in design.table.columns),
+        trials=tuple(trials),
+        quality=MappingProxyType(design.quality.to_dict()),
+        terms=tuple(t for t, sure in zip(design.terms.labels, design.terms.sure, strict=True) if sure),
+        maybe=tuple(t for t, sure in zip(design.terms.labels, design.terms.sure, strict=True) if not sure),
+        digest=design.digest,
+        findings=tuple(design.findings),
+    )
+
+
+def _known(value: Any) -> Any:
+    return None if value is None or value != value else value
+
+
+def _tried(
+    study: Study, results: Results | None, design: Design | None, best: Optimum | None
+) -> tuple[TriedRange, ...]:
+    if results is not None and len(results.usable):
+        levels, names = results.levels(), [str(b).rpartition("-")[0] or str(b) for b in results.usable]
+    elif design is not None:
+        levels, names = design.table, [str(t) for t in design.table.index]
+    else:
+        return ()
+    now = best.levels.iloc[0] if best is not None else None
+    units = {f.name: f.unit for f in study.factors}
+    return tuple(
+        TriedRange(
+            name=name,
+            unit=units.get(name, study.unit),
+            allowed=study.region.reach[name],
+            points=tuple((trial, float(v)) for trial, v in zip(names, levels[name], strict=True)),
+            now=None if now is None else float(now[name]),
+        )
+        for name in study.region.names
+    )
+
+
+def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:
+    if results is None:
+        return ()
+    rows = []
+    readings = results.counted
+    for batch, row in results.batches.iterrows():
+        own = readings[readings["batch"] == batch]
+        said = {
+            str(name): "; ".join(_reading(r) for _, r in group.iterrows()) for name, group in own.groupby("response")
+        }
+        order = _known(row["order"])
+        rows.append(
+            BatchRow(
+                batch=str(batch),
+                trial=str(row["trial"]),
+                state=str(row["state"]),
+                why=str(_known(row["why"]) or ""),
+                order=None if order is None else float(order),
+                day=str(_known(row["day"]) or ""),
+                levels={name: row[name] for name in study.columns},
+                readings=said,
+            )
+        )
+    return tuple(rows)
+
+
+def _reading(row: pd.Series) -> str:
+    value = _known(row["value"])
+    if value is None:
+        return str(_known(row["flag"]) or "not measured")
+    text = f"{value:g}" if isinstance(value, int | float) else str(value)
+    sign = {"below": "<", "above": ">"}.get(str(row["bound"]), "")
+    return f"{sign}{text}"
+
+
+def _fits(specs: Sequence[Spec], models: Models | None) -> tuple[FitFacts, ...]:
+    if models is None:
+        return ()
+    by_name = {spec.name: spec for spec in specs}
+    out = []
+    for name, model in models.items():
+        entry = model.to_dict()
+        points: list[tuple[str, float, float, float, float]] = []
+        for row in entry["trials"]:
+            numbers = [row[k] for k in ("observed", "fitted", "residual")]
+            if all(isinstance(v, int | float) for v in numbers):
+                order = row.get("order")
+                place = float(order) if isinstance(order, int | float) else float(len(points) + 1)
+                seen, fitted, off = (float(v) for v in numbers)
+                points.append((str(row["trial"]), place, seen, fitted, off))
+        sd = amount(entry["residual_sd"])
+        again = "" if isinstance(sd, Unavailable) else f"residual sd {sd:.3g} on the {entry['scale']} scale"
+        out.append(FitFacts(by_name[name], MappingProxyType(entry), tuple(points), again, _fit_reading(entry)))
+    return tuple(out)
+
+
+def _fit_reading(entry: Mapping[str, Any]) -> str:
+    lack = entry["lack_of_fit"]
+    if "unavailable" in lack:
+        return f"Whether the shape is right cannot be tested: {lack['unavailable']}."
+    if lack["p"] < 0.05:
+        return f"The shape may be wrong: lack of fit beyond what repeats explain (p = {lack['p']:.3f})."
+    return f"Repeats give no sign that the shape is wrong (lack of fit p = {lack['p']:.2f})."
+
+
+def _open(study: Study, models: Models | None) -> tuple[str, ...]:
+    out = []
+    if models is not None:
+        out.append("One laboratory, bench scale: what other lots, operators and a larger vessel do is not known.")
+    if study.product is None or study.market is None:
+        out.append("Product type or market is not given, so no legal limit can be looked at.")
+    out.append("Stability, challenge test and the safety assessment stand outside this report.")
+    return tuple(out)

@@ -1,0 +1,176 @@
+"""Sentences that people read, in one place: of batches, units, days and money.
+
+"predicted", "measured" and "confirmed" are three things and never mixed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from doe.problems import Unavailable
+from reports.facts import Amount, Decision, Effect, Formula, NextStep, Spec, State, Strip
+from reports.numbers import (
+    batches_in_words,
+    counted,
+    exactly,
+    figure,
+    limits,
+    listed,
+    money,
+    percent,
+    with_unit,
+)
+
+MEETS, CLOSE = 0.9, 0.5  # chances from which a spec is said to meet, or to come close; our own choice
+ASSUMED_CHANCE = 0.90  # wanted where the study sets none; common practice, no source
+CONFIRM = 3  # fresh batches that confirm a formula: NIST/SEMATECH handbook 5.4.6 asks for at least three
+
+CAUTIONS = (
+    "These are predictions for laboratory batches. A larger vessel heats, cools, shears and loses water differently.",
+    "Heat: hot phases burn, and a hot vessel holds more than it seems. Weigh a batch before and after heating.",
+    "Preservation is not decided here. Only a challenge test on the final product in its final pack decides it.",
+    "Skin: nothing here says how skin will take this formula. Nobody tries a trial batch on people before a "
+    "qualified safety assessor has agreed to it.",
+    "pH agents are corrosive when strong: dilute them, add them slowly, and write down what was added; it is "
+    "part of the composition.",
+    "Limits on ingredients and labels differ by country and change several times a year. Local regulation and a "
+    "qualified safety assessor decide, not this report.",
+)
+
+
+def state_of(chance: Amount, spec: Spec) -> State:
+    """The word for a spec: meets, close, misses; watched when nothing is asked of it."""
+    if spec.low is None and spec.high is None:
+        return "watched"
+    if not isinstance(chance, float):
+        return "unknown"
+    return "meets" if chance >= MEETS else "close" if chance >= CLOSE else "misses"
+
+
+def chance_words(strip: Strip) -> str:
+    """What stands at the end of a strip: `meets, 49 of 50 batches`."""
+    if strip.state == "watched":
+        return "watched only"
+    if not isinstance(strip.chance, float):
+        return f"not known: {strip.chance.reason}"
+    if strip.spec.exact:
+        return "meets, exactly" if strip.chance > 0.5 else "misses, exactly"
+    return f"{strip.state}, {batches_in_words(strip.chance, 'batches').removeprefix('about ')}"
+
+
+def asked(spec: Spec) -> str:
+    """What is wanted of a response: limits, target, must or wish."""
+    if spec.low is None and spec.high is None and spec.target is None:
+        return "watched"
+    parts = [limits(spec.low, spec.high, spec.unit)]
+    if spec.target is not None:
+        parts.append(f"target {exactly(spec.target)}")
+    if not spec.must:
+        parts.append("a wish")
+    return ", ".join(parts)
+
+
+def decision(formula: Formula | None, clash: Sequence[str], wanted: float, batches: int, planned: int) -> Decision:
+    """The first line of a report."""
+    if batches == 0:
+        line = f"Make these {counted(planned, 'batch', 'batches')}" if planned else "Plan the first trials"
+        return Decision("plan", line, "Nothing has been measured yet." if planned else "There is no plan yet.")
+    if formula is None or isinstance(formula.chance, Unavailable):
+        reason = formula.chance.reason if formula is not None and isinstance(formula.chance, Unavailable) else ""
+        because = f"No chance can be given: {reason}." if reason else "No formula has been looked for yet."
+        return Decision("more", "No decision yet", because)
+    if clash:
+        together = f"{listed(clash)} cannot be met together" if len(clash) > 1 else f"{clash[0]} cannot be met"
+        return Decision(
+            "stop", "Do not make any of these formulas yet", f"Within these limits {together}, as predicted."
+        )
+    often = batches_in_words(formula.chance)
+    if formula.chance >= wanted and formula.confirmed:
+        return Decision(
+            "make", f"Make formula {formula.name}", f"{_first(often)} would pass everything; {formula.confirmed}."
+        )
+    if formula.chance >= wanted:
+        because = f"{_first(often)} would pass everything, as predicted. Fresh batches have yet to confirm it."
+        return Decision("confirm", f"Make formula {formula.name}, {CONFIRM} times, to confirm it", because)
+    return Decision(
+        "more",
+        "Spend more batches before deciding",
+        f"The best formula so far, {formula.name}, would pass everything in {often}; the study asks for {percent(wanted)}.",
+    )
+
+
+def _first(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def next_step(
+    made: Decision, formula: Formula | None, batch_cost: float, per_day: float, weak: str, planned: int
+) -> NextStep:
+    """What to do next, with its cost and its days at the bench."""
+    count = {"make": 0, "confirm": CONFIRM, "more": 6, "stop": 0, "plan": planned}[made.verdict]
+    name = formula.name if formula is not None else ""
+    line = {
+        "make": f"Write the formula card of {name} and hand it over",
+        "confirm": f"Make {CONFIRM} fresh batches of {name}, one at least with other lots",
+        "more": f"Make 6 batches chosen to teach most{f' about {weak}' if weak else ''}",
+        "stop": "Agree which spec or which limit may move; the part on what limits it says by how much",
+        "plan": f"Make the {counted(planned, 'batch', 'batches')} in the order given" if planned else "Plan the trials",
+    }[made.verdict]
+    cost: Amount = count * batch_cost if batch_cost else Unavailable("no batch_cost is given", "add batch_cost")
+    return NextStep(line, count, cost, count / per_day if per_day else Unavailable("no batches_per_day", "add it"))
+
+
+def cost_line(formula: Formula, ceiling: Spec | None, others: Sequence[Formula]) -> str:
+    """Cost against its ceiling and against the references."""
+    if not isinstance(formula.cost_per_kg, float):
+        return f"Not available: {formula.cost_per_kg.reason}."
+    says = f"{money(formula.cost_per_kg, formula.currency)} per kg of raw materials"
+    if ceiling is not None and ceiling.high is not None:
+        room = ceiling.high - formula.cost_per_kg
+        word = "below" if room >= 0 else "above"
+        says += f", {money(abs(room), formula.currency)} {word} the ceiling of {money(ceiling.high, formula.currency)}"
+    for other in others:
+        if isinstance(other.cost_per_kg, float):
+            says += f"; {other.name} costs {money(other.cost_per_kg, formula.currency)}"
+            break
+    return f"{says}."
+
+
+def weakest_line(formula: Formula) -> str:
+    """The spec that most often would fail."""
+    weak = formula.weakest
+    if weak is None or not isinstance(weak.chance, float):
+        return "No must has a chance yet."
+    if weak.chance > 0.99:
+        return "None: every must would be met in more than 99 of 100 batches."
+    failing = batches_in_words(1 - weak.chance, "batches")
+    return f"{weak.spec.name}: {failing} would miss it ({asked(weak.spec)}; predicted {predicted(weak)})."
+
+
+def predicted(strip: Strip) -> str:
+    """The predicted value with its unit; exact ones to four digits."""
+    if not isinstance(strip.predicted, float):
+        return str(strip.predicted)
+    text = figure(strip.predicted, digits=4) if strip.spec.exact else figure(strip.predicted, strip.sd)
+    return with_unit(text, strip.spec.unit)
+
+
+def effect_reading(name: str, unit: str, effects: Sequence[Effect]) -> str:
+    """One sentence under a row of effects: which direction moves it most, and by how much."""
+    if not effects:
+        return f"Nothing was found to move {name}."
+    strong = effects[0]
+    first, last = strong.points[0][1], strong.points[-1][1]
+    error = max((p[3] - p[2]) / 4 for p in strong.points) or None
+    return (
+        f"{name} moves most with {strong.direction}: from {figure(first, error)} to "
+        f"{with_unit(figure(last, error), unit)} over what is allowed here. Bands are 95 % confidence for the mean."
+    )
+
+
+def trust_lines(formula: Formula | None, done: str) -> tuple[str, ...]:
+    """What a prediction rests on and does not."""
+    out = [done]
+    if formula is not None and formula.inside is False:
+        out.append("The formula lies outside what was tried: treat every number about it as a guess.")
+    return tuple(out)
