@@ -1,8 +1,9 @@
-"""What the trials say and what to make: models, chance, search, next trials."""
+"""What the trials say and what to make."""
 
+from optimise.fitted import FittedModel
 from optimise.models import Models, fit
 from optimise.optimum import Optimum
 from optimise.search import find
 from optimise.upcoming import Upcoming, next_trials
 
-__all__ = ["Models", "Optimum", "Upcoming", "find", "fit", "next_trials"]
+__all__ = ["FittedModel", "Models", "Optimum", "Upcoming", "find", "fit", "next_trials"]

@@ -29,7 +29,7 @@ Array = npt.NDArray[np.float64]
 Objective = Literal["chance", "desirability"]
 
 _STARTS = 12
-_ROUNDED = 3
+_TIE = 1e-9
 _SMALL = 0.05
 
 
@@ -103,15 +103,23 @@ def _peaks(quest: Quest, starts: int) -> list[Peak]:
 
 
 def _best(quest: Quest, peaks: list[Peak]) -> Peak:
-    """The best recipe of whole weighable steps next to the highest peaks; among equals the likeliest to pass."""
-    rounded = [quest.weighable(peak) for peak in peaks[:_ROUNDED]]
+    """The best recipe of whole weighable steps next to any peak; among equals the likeliest to pass."""
+    rounded = [quest.weighable(peak) for peak in peaks]
+    top = max(peak.score for peak in rounded)
+    equals = [peak for peak in rounded if peak.score >= top - _TIE]
     if quest.objective == "desirability" and quest.brief.aimed:
-        top = max(peak.score for peak in rounded)
-        equals = [quest.weighable(p) for p in peaks if p.score >= top - 1e-9]
-        rounded = [p for p in [*rounded, *equals] if p.score >= top - 1e-9]
         likely = replace(quest, objective="chance")
-        return max(rounded, key=lambda p: round(float(likely.score(p.u[None], p.combo)[0]), 9))
-    return max(rounded, key=lambda p: round(p.score, 9))
+        return max(equals, key=lambda p: round(float(likely.score(p.u[None], p.combo)[0]), 9))
+    return equals[0]
+
+
+def _with_alternatives(quest: Quest, best: Peak, peaks: list[Peak]) -> tuple[Peak, list[Peak]]:
+    """The best and others apart from it; where whole steps let another come out better, that one is the best."""
+    others = around.alternatives(quest, best, peaks)
+    if others and others[0].score > best.score + _TIE:
+        best = others[0]
+        others = around.alternatives(quest, best, peaks)
+    return best, others
 
 
 def _described(
@@ -119,10 +127,10 @@ def _described(
     hold: Mapping[str, Any] | None, findings: list[Problem],
 ) -> Optimum:  # fmt: skip
     brief, study, space = quest.brief, quest.brief.study, quest.space
+    searched = bool(brief.aimed or brief.properties)
+    best, others = _with_alternatives(quest, best, peaks) if searched else (best, [])
     entry = _entries(quest, models, [best], ["F1"], objective)[0]
     x = space.region.decoded(best.u[None])[0]
-    searched = bool(brief.aimed or brief.properties)
-    others = around.alternatives(quest, best, peaks) if searched else []
     labels = [f"F{i + 2}" for i in range(len(others))]
     met = _centres_met(entry, brief) and exact_met
     clash: list[dict[str, Any]] = []
@@ -220,6 +228,8 @@ def _tidy(study: Study, frame: pd.DataFrame, space: Space) -> pd.DataFrame:
         whole = near is not None and bool(np.all(np.abs(near - values) <= 1e-6 * max(1.0, abs(step or 1.0))))
         out[name] = np.round(near if whole and near is not None else values, 12)
     tidied = study.complete(out)
+    if space.region.fill is not None:
+        tidied[space.region.fill] = np.round(tidied[space.region.fill].to_numpy(dtype=float), 10)
     return (
         tidied if bool(space.region.contains(tidied[list(space.region.names)].to_numpy(dtype=float)).all()) else frame
     )

@@ -273,9 +273,9 @@ def _augmented(study: Study, results: Results, count: int, numbers: tuple[int, i
 def _verdict(study: Study, results: Results, recipe: pd.DataFrame) -> Mapping[str, Any] | Unavailable:
     """What batches of the formula from a later round say, held against a fit that has not seen them.
 
-    A batch belongs to the confirmation when it comes from a round after the first and each varied level as made lies
-    within 2 % of its reach of the formula's. Confirmed: every reading within the joint 95 % limits, and every must
-    within its own limits.
+    A batch belongs to the confirmation when it comes from a later round than the first trials and each varied level as
+    made lies within 2 % of its reach of the formula's. Confirmed: every reading within the joint 95 % limits, and every
+    must within its own.
     """
     mine = _confirmations(study, results, recipe)
     none = Unavailable("no confirmation batch of this formula has come back", "make some: next with confirm")
@@ -330,5 +330,6 @@ def _confirmations(study: Study, results: Results, recipe: pd.DataFrame) -> list
     near = (np.abs(X - x) <= _SAME * reach).all(axis=1)
     for name in region.categories:
         near &= levels[name].to_numpy(dtype=object) == recipe[name].iloc[0]
-    rounds = pd.to_numeric(results.batches.loc[levels.index, "round"], errors="coerce").fillna(1).to_numpy()
-    return [str(batch) for batch, close, number in zip(levels.index, near, rounds, strict=True) if close and number > 1]
+    rounds = pd.to_numeric(results.batches["round"], errors="coerce").fillna(0)
+    later = (rounds.loc[levels.index] > rounds.min()).to_numpy()
+    return [str(batch) for batch, good in zip(levels.index, near & later, strict=True) if good]
