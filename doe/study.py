@@ -96,7 +96,7 @@ class Study:
         check_whole(read, notes)
         notes.report_waiting()
         region = None
-        if not notes.stopped_in("ingredient", "factor", "limit", "study"):
+        if not notes.stopped_in("ingredient", "factor", "limit", "study], total", "study.toml"):
             try:
                 region = _region(read)
             except StudyError as error:
