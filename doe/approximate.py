@@ -249,7 +249,10 @@ def proven(plan: Layout, best: Approximate) -> float | Unavailable:
             "read the efficiencies against the best plan that the search found",
         )
     combos = plan.combinations()
-    if len(combos) > _MOST_COMBINATIONS or plan.terms.degree > 3 or region.dimension == 0:
+    if region.dimension == 0:
+        # Every place there is has been looked at.
+        return best.worth(best.seen)
+    if len(combos) > _MOST_COMBINATIONS or plan.terms.degree > 3:
         return Unavailable(
             "not proven for so many categories or terms of so high an order",
             "read the efficiencies against the best plan that the search found",

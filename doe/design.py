@@ -364,7 +364,9 @@ class _Maker:
     def _tell(self, quality: Quality, plots: Mapping[int, int]) -> None:
         for name in _still(self.study):
             got = f"stays at {self.study.region.reach[name][0]:g}, so the plan has no terms in it"
-            self.findings.append(Problem("does-not-move", "inform", name, got, "", "widen its limits to learn about it"))
+            self.findings.append(
+                Problem("does-not-move", "inform", name, got, "", "widen its limits to learn about it")
+            )
         if plots:
             got = f"the hard-to-change factors are set {len(plots)} times; trials between two settings share one"
             do = "read the plan's figures as those of independent batches; effects of these factors are less sure"

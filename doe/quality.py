@@ -194,13 +194,17 @@ def recipes(U: Array, C: Indices) -> Indices:
 
 
 def _freedom(trials: Trials, rank: int) -> dict[str, int]:
-    """Degrees of freedom: of the model, of lack of fit, of pure error; blocks take theirs, from lack of fit first."""
-    n, distinct = len(trials.U), len(set(recipes(trials.U, trials.C).tolist()))
-    used = len(set(trials.blocks)) - 1
-    pairs = {(int(r), b) for r, b in zip(recipes(trials.U, trials.C), trials.blocks, strict=True)}
-    pure = n - len(pairs) if used else n - distinct
-    left = max(0, n - rank - used - pure)
-    out = {"model": rank, "lack_of_fit": left, "pure_error": min(pure, max(0, n - rank - used))}
+    """Degrees of freedom: of the model, of lack of fit, of pure error, and of blocks where there are any.
+
+    Pure error is what recipes and blocks together leave of the trials: a recipe repeated on another day tells of it
+    as far as days are told apart by other repeats.
+    """
+    n = len(trials.U)
+    number, block = recipes(trials.U, trials.C), np.unique(np.asarray(trials.blocks), return_inverse=True)[1]
+    used = int(block.max(initial=0))
+    both = np.column_stack([np.eye(int(number.max()) + 1)[number], np.eye(used + 1)[block][:, 1:]])
+    pure = n - int(np.linalg.matrix_rank(both))
+    out = {"model": rank, "lack_of_fit": max(0, n - rank - used - pure), "pure_error": pure}
     return {**out, "blocks": used} if used else out
 
 
@@ -276,8 +280,8 @@ def visible(plan: Layout, trials: Trials, response: Response, df: Mapping[str, i
 
     For each free ingredient or factor, take the difference between the mean responses at both ends of its chord
     through the overall centroid (an ingredient moving against the one that takes up the rest), all terms in the
-    model. It is seen when a two-sided t test at 5 % finds it. `difference` is the smallest true difference seen with a chance of
-    80 %, for the column where that is worst; `chance` is the chance there to see the difference that `matters`. By the
+    model. It is seen when a two-sided t test at 5 % finds it. `difference` is the smallest true difference seen with
+    a chance of 80 %, for the column where that is worst; `chance` is the chance there to see the difference that `matters`. By the
     noncentral t distribution, the residual degrees of freedom being those of the plan. Where there are potential
     terms, only sure ones are taken into the model. `difference` is in the response's unit, or, when `relative`, a
     fraction of the value.
@@ -346,7 +350,7 @@ def _chord_errors(plan: Layout, trials: Trials, df: Mapping[str, int]) -> tuple[
     F = plan.raw(trials.U, trials.C)[:, keep]
     scale = np.linalg.norm(F, axis=0)
     scale = np.where(scale > 0, scale, 1.0)
-    Q, R = np.linalg.qr(F / scale)
+    R = np.linalg.qr(F / scale).R
     if len(F) < F.shape[1] or np.abs(np.diag(R)).min(initial=np.inf) < 1e-8:
         return None, 0
     left = len(F) - F.shape[1] - df.get("blocks", 0)

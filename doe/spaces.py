@@ -35,7 +35,7 @@ class Layout:
 
     `raw` maps (U (n, d), C (n, c)) to model rows in the printed terms' well-scaled coding; `basis` (p, p) takes these
     to the working basis of `space.model`; in that basis, `moment` (p, p) is the average of f f' over the region and
-    `prior` (p, p) what is known of potential terms. `confounded`: terms that no plan in this region can tell from others.
+    `prior` (p, p) what is known of potential terms. `confounded`: terms that no plan in this region can tell apart.
     """
 
     region: Region

@@ -153,7 +153,7 @@ def _enough(family: str, count: int, runs: int | None, what: str) -> None:
 def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) -> Points:
     family = wish.design
     numeric = [f.name for f in study.numeric_factors]
-    categories = [f for f in study.category_factors]
+    categories = list(study.category_factors)
     many = [f.name for f in categories if len(f.levels) > 2]
     if categories and (family not in _TWO_LEVEL or (many and family != "factorial")):
         raise refuse(

@@ -35,7 +35,9 @@ def test_centroid_and_axial_blends():
     third = 1 / 3
     assert len(found) == 7
     assert tuple(np.round(found[-1], 9)) == tuple(np.round((third, third, third), 9))
-    assert rows(classical.axial_blends(3)) == rows([(4 / 6, 1 / 6, 1 / 6), (1 / 6, 4 / 6, 1 / 6), (1 / 6, 1 / 6, 4 / 6)])
+    assert rows(classical.axial_blends(3)) == rows(
+        [(4 / 6, 1 / 6, 1 / 6), (1 / 6, 4 / 6, 1 / 6), (1 / 6, 1 / 6, 4 / 6)]
+    )
 
 
 def test_two_level_in_standard_order():

@@ -112,7 +112,7 @@ def test_plan_json_round_trips_and_shows_tampering():
     assert again.table.equals(design.table)
     assert again.runs.equals(design.runs)
     assert (again.round, again.seed, again.terms.labels) == (2, 3, design.terms.labels)
-    assert list(design.table.index)[0] == "T13"
+    assert design.table.index[0] == "T13"
     held["runs"][0]["levels"]["Gum"] += 0.01
     with pytest.raises(PlanError, match="changed"):
         Design.from_dict(held)
