@@ -151,7 +151,7 @@ def weights(plan, name="D"):
 
 
 def test_approximate_optimum_of_the_square():
-    # Farrell, Kiefer & Walbran (1967), from memory and checked by the equivalence theorem: corner, edge, centre weights;
+    # Farrell, Kiefer & Walbran (1967), from memory, checked by the equivalence theorem: corner, edge, centre weights;
     # the determinant of M is 0.01142700.
     best, X = weights(square())
     M = (w := quadratic(X)).T @ (best.weights[:, None] * w)
