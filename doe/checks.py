@@ -179,10 +179,25 @@ def _value_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
         return all(_number_is_good(key, v, where, notes) for v in ends)
     if kinds[0] == "text":
         return _text_is_good(key, value, where, notes)
+    if kinds[0] == "table" and key.parts is not None:
+        return _parts_are_good(key.parts, value, where, notes)
     if kinds[0] == "texts" and not all(v.strip() for v in value):
         notes.stop("empty-text", where, "holds an empty text", WORDS["texts"], "write something or leave it out")
         return False
     return True
+
+
+def _parts_are_good(parts: Mapping[str, tuple[str, ...]], table: Mapping[str, Any], where: str, notes: Notes) -> bool:
+    before = len(notes.problems)
+    for name, value in table.items():
+        words = parts.get(name, tuple(parts))
+        strange = name if name not in parts else value if value not in words else None
+        if name not in parts or value not in words:
+            near = nearest(strange, words) if isinstance(strange, str) else None
+            do = f"did you mean {near}?" if near else "write one of these"
+            code = "unknown-key" if name not in parts else "unknown-word"
+            notes.stop(code, f"{where}, {name}", f"came {shown(strange)}", "one of " + ", ".join(words), do)
+    return len(notes.problems) == before
 
 
 def _type_hint(key: Key, value: Any) -> str:

@@ -9,7 +9,6 @@ from types import MappingProxyType
 from typing import Any
 
 from doe.checks import Notes, Row, check_names, folded, fraction, is_number, named, sections, shown
-from doe.keys import MODELS, nearest
 from doe.parts import (
     Accept,
     Balance,
@@ -23,7 +22,7 @@ from doe.parts import (
     Response,
     Step,
 )
-from doe.responses import check_model, grade_numbers, number_or_none, read_response
+from doe.responses import grade_numbers, number_or_none, read_response
 from doe.rules import Linear, Rule, RuleError, parse_rule, pointed, tidy
 
 
@@ -362,15 +361,6 @@ def _done(t: Mapping[str, Any]) -> Done:
 
 def _plan(t: Mapping[str, Any], notes: Notes) -> PlanWish:
     values = dict(t)
-    model = values.get("model")
-    if model is not None and not check_model(model, "[plan], model", notes):
-        del values["model"]
-    maybe = values.get("maybe")
-    if isinstance(maybe, str) and maybe not in MODELS:
-        near = nearest(maybe, MODELS)
-        do = f"did you mean {near}?" if near else "write a model, or a list of terms"
-        notes.stop("unknown-word", "[plan], maybe", f"came {maybe!r}", "one of " + ", ".join(MODELS), do)
-        del values["maybe"]
     blocks = values.get("blocks")
     if isinstance(blocks, list) and len({folded(name) for name in blocks}) < len(blocks):
         notes.stop("duplicate-name", "[plan], blocks", f"came {shown(blocks)}", "different names", "rename one")

@@ -43,7 +43,10 @@ WORDS: Mapping[str, str] = MappingProxyType(
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """One key: the types it may have, the words it may be, its lowest and highest value, and whether it is used yet."""
+    """One key: the types it may have, the words it may be, its lowest and highest value, and whether it is used yet.
+
+    `parts` are the keys a table of it may have, each with the words allowed.
+    """
 
     name: str
     types: tuple[Type, ...]
@@ -54,6 +57,7 @@ class Key:
     above_zero: bool = False
     needed: bool = False
     used: bool = True
+    parts: Mapping[str, tuple[str, ...]] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +96,9 @@ PLANS = (
     "space-filling",
 )
 MODELS = ("linear", "quadratic", "special-cubic", "full-cubic")
+MODEL_PARTS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {"blend": MODELS, "process": ("linear", "quadratic", "factorial"), "cross": ("none", "linear", "full")}
+)
 
 _STUDY = _section(
     "study",
@@ -200,7 +207,7 @@ _RESPONSE = _section(
     _number("exponent_high", "desirability exponent above the target", above_zero=True),
     Key("from", ("text", "table"), "the exact property it is: cost_per_kg, or a linear sum of ingredients"),
     _text("of", "the response a derived quantity is taken from", used=False),
-    Key("model", ("text", "table"), "its own model, where it differs from the plan's"),
+    Key("model", ("text", "table"), "its own model, where it differs from the plan's", MODELS, parts=MODEL_PARTS),
     repeated=True,
 )
 _REFERENCE = _section(
@@ -237,9 +244,9 @@ _PLAN = _section(
     "plan",
     "The plan wanted.",
     _text("design", "the kind of plan", *PLANS),
-    Key("model", ("text", "table"), "the model the plan is for"),
+    Key("model", ("text", "table"), "the model the plan is for", MODELS, parts=MODEL_PARTS),
     Key("terms", ("texts",), "the model's terms, one by one"),
-    Key("maybe", ("text", "texts"), "terms planned for, but not owed a run each"),
+    Key("maybe", ("text", "texts"), "terms planned for, but not owed a run each", MODELS),
     _text("criterion", "what the plan is best at: I prediction, D coefficients, A their mean variance", "I", "D", "A"),
     Key("runs", ("whole",), "number of trials", low=1),
     Key("replicate_batches", ("whole",), "trials that repeat another", low=0),
@@ -358,6 +365,9 @@ def _key_schema(key: Key) -> dict[str, Any]:
                 option["exclusiveMinimum"] = 0
         if kind == "text" and key.choices:
             option["enum"] = list(key.choices)
+        if kind == "table" and key.parts is not None:
+            option["properties"] = {name: {"type": "string", "enum": list(words)} for name, words in key.parts.items()}
+            option["additionalProperties"] = False
         options.append(option)
     body = options[0] if len(options) == 1 else {"anyOf": options}
     return {"description": key.doc, **body}

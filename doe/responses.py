@@ -10,18 +10,11 @@ from typing import Any
 
 from doe.cells import grade_values
 from doe.checks import Notes, Row, folded, fraction, is_number, is_numeral, shown
-from doe.keys import MODELS, WORDS, nearest
+from doe.keys import WORDS, nearest
 from doe.parts import Response
 from doe.rules import RuleError, parse_sum, pointed, tidy
 
 QUANTITIES = ("cost_per_kg",)
-MODEL_WORDS: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {
-        "blend": MODELS,
-        "process": ("linear", "quadratic", "factorial"),
-        "cross": ("none", "linear", "full"),
-    }
-)
 _MARKS = ("low", "target", "high")
 _NEEDS = {"above": ("low",), "below": ("high",), "within": ("low", "high"), "target": _MARKS, "watch": ()}
 _TAKES = {"above": ("low", "target"), "below": ("target", "high"), "within": ("low", "high")}
@@ -34,26 +27,6 @@ def hint(name: str, known: Sequence[str]) -> str:
     if near:
         return f"did you mean {near}?"
     return "known names: " + ", ".join(known) if known else "there is none to name yet"
-
-
-def check_model(model: Any, where: str, notes: Notes) -> bool:
-    """Whether `model` is a model's name, or a mapping of blend, process and cross; else problems go to `notes`."""
-    before = len(notes.problems)
-    if isinstance(model, str):
-        _check_word(model, MODELS, where, notes)
-    for key, value in model.items() if isinstance(model, Mapping) else ():
-        if key not in MODEL_WORDS:
-            notes.stop("unknown-key", where, f"{key} is not known", "blend, process, cross", hint(key, [*MODEL_WORDS]))
-        else:
-            _check_word(value, MODEL_WORDS[key], f"{where}, {key}", notes)
-    return len(notes.problems) == before
-
-
-def _check_word(value: Any, words: Sequence[str], where: str, notes: Notes) -> None:
-    if not isinstance(value, str) or value not in words:
-        near = nearest(value, tuple(words)) if isinstance(value, str) else None
-        do = f"did you mean {near}?" if near else "write one of these"
-        notes.stop("unknown-word", where, f"came {shown(value)}", "one of " + ", ".join(words), do)
 
 
 def read_response(t: Row, where: str, numeric: Sequence[str], notes: Notes) -> Response:
@@ -70,8 +43,6 @@ def read_response(t: Row, where: str, numeric: Sequence[str], notes: Notes) -> R
         do = "say how it is measured: instrument, setting, temperature"
         notes.add("no-method", "warn", where, "has no method", "a number is worth what its method is", do)
     model = t.get("model")
-    if model is not None and not check_model(model, f"{where}, model", notes):
-        model = None
     return Response(
         name=t["name"],
         unit=t.get("unit", ""),
