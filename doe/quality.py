@@ -282,9 +282,9 @@ def visible(plan: Layout, trials: Trials, response: Response, df: Mapping[str, i
     through the overall centroid (an ingredient moving against the one that takes up the rest), all terms in the
     model. It is seen when a two-sided t test at 5 % finds it. `difference` is the smallest true difference seen with
     a chance of 80 %, for the column where that is worst; `chance` is the chance there to see the difference that
-    `matters`. By the noncentral t distribution, the residual degrees of freedom being those of the plan. Where there are potential
-    terms, only sure ones are taken into the model. `difference` is in the response's unit, or, when `relative`, a
-    fraction of the value.
+    `matters`. By the noncentral t distribution with the residual degrees of freedom of the plan. Where there are
+    potential terms, only sure ones are taken into the model. `difference` is in the response's unit, or, when
+    `relative`, a fraction of the value.
     """
     if response.sd is None:
         return Unavailable(
