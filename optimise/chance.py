@@ -58,7 +58,7 @@ def joint_chance(mixtures: Sequence[TMixture], windows: Sequence[Window], correl
     for r, (mixture, (low, high)) in enumerate(zip(mixtures, ends, strict=True)):
         lower[:, r] = -np.inf if np.isneginf(low) else ndtri(np.clip(mixture.cdf(low), _EDGE, 1 - _EDGE))
         upper[:, r] = np.inf if np.isposinf(high) else ndtri(np.clip(mixture.cdf(high), _EDGE, 1 - _EDGE))
-    root = np.linalg.cholesky(correlation)
+    root = np.asarray(np.linalg.cholesky(correlation), dtype=float)
     estimates = np.stack([_box(lower, upper, root, nodes) for nodes in _nodes(len(mixtures) - 1)])
     error = estimates.std(axis=0, ddof=1) / np.sqrt(_SHIFTS)
     return Chance(np.asarray(estimates.mean(axis=0)), np.asarray(error), each)

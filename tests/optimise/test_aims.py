@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from doe.parts import Response
 
+from doe.parts import Response
 from optimise.aims import desirability, overall, window
 
 # NIST/SEMATECH e-Handbook 5.5.3.2.2, after Derringer & Suich (1980) J. Qual. Technol. 12(4) 214-219.
