@@ -53,17 +53,24 @@ def is_fresh(folder: StudyFolder, name: str) -> bool:
     return stored is not None and folder.has_results() and stored.get("basis") == folder.basis()
 
 
+_last: dict[tuple[Any, ...], Models] = {}
+
+
 def fitted(
     folder: StudyFolder, terms: TermsChoice | None = None, coding: str | None = None, without: Sequence[str] = ()
 ) -> Models:
-    """Models of the folder's results, under the choices given or those of the last `fit`."""
-    return fit(
-        folder.study,
-        folder.results,
-        terms=terms or last_terms(folder),
-        coding=cast(Any, coding or last_coding(folder)),
-        without=without,
-    )
+    """Models of the folder's results, under the choices given or those of the last `fit`.
+
+    Several commands in one process (the demo) fit the same results once: the last models are remembered by digests.
+    """
+    terms, coding = terms or last_terms(folder), coding or last_coding(folder)
+    study, results = folder.study, folder.results
+    key = (tuple(sorted(study.digests.items())), results.digest, results.findings, terms, coding, tuple(without))
+    if key not in _last:
+        models = fit(study, results, terms=terms, coding=cast(Any, coding), without=without)
+        _last.clear()
+        _last[key] = models
+    return _last[key]
 
 
 def keep_models(change: Change, folder: StudyFolder, models: Models, terms: TermsChoice, coding: str) -> None:

@@ -43,7 +43,8 @@ def _upcoming(folder: StudyFolder, args: argparse.Namespace, formula: pd.DataFra
     desk.progress("fitting ...")
     models = analysis.fitted(folder)
     desk.progress("looking for what to make ...")
-    best = formulas.best_of(folder, models, args.workers)
+    # A formula that is given needs no search for the best one.
+    best = formulas.best_of(folder, models, args.workers) if formula is None else None
     return next_trials(
         folder.study,
         models,

@@ -44,7 +44,11 @@ def test_plan_document_and_papers(planned, call):
         "terms", "rank", "condition", "d_efficiency", "i_efficiency", "best_possible", "df", "prediction_sd", "fds",
         "aliases", "can_see", "days", "cost",
     }  # fmt: skip
-    assert quality["cost"] == pytest.approx(9 * 45.0)
+    price = {"Water": 0.1, "Gum": 18.0, "Wax": 9.0, "Preservative": 12.0}
+    materials = sum(
+        0.4 * level / 100 * price[name] for run in document["runs"] for name, level in run["levels"].items()
+    )
+    assert quality["cost"] == pytest.approx(9 * 45.0 + materials)
 
 
 def test_plan_compare_writes_nothing(small, call, snapshot):
