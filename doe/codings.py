@@ -58,7 +58,7 @@ def coding(region: Region, name: str, total: float | None = None, *, free: Seque
                 shift[j], scale[j] = low, room if room > 0 else 1.0
     shift.setflags(write=False)
     scale.setflags(write=False)
-    return Coding(name, shift, scale)  # type: ignore[arg-type]
+    return Coding(name, shift, scale)
 
 
 def _middle(low: float, high: float) -> tuple[float, float]:

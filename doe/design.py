@@ -319,7 +319,8 @@ class _Maker:
                 "replicate_of": pd.Series(same, dtype=object),
             }
         ).set_axis(table.index)
-        quality = assess(study, self.layout, self._trials(U, C, trials, table, block, wanted))
+        given = len(self.wish.must_make) >= n
+        quality = assess(study, self.layout, self._trials(U, C, trials, table, block, wanted), chosen=not given)
         self._tell(quality, plot_names)
         return Design(
             study_digests=study.digests,

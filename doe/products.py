@@ -35,7 +35,10 @@ class Products:
     def of(
         cls, terms: Sequence[Sequence[Piece]], names: Sequence[str], categories: Mapping[str, tuple[str, ...]]
     ) -> Products:
-        """Arrange terms, each a list of pieces: ("level", (name,)), ("difference", (a, b)), ("contrast", (factor, level))."""
+        """Arrange terms, each a list of pieces.
+
+        A piece is ("level", (name,)), ("difference", (a, b)) or ("contrast", (factor, level)).
+        """
         k = len(names)
         at: dict[Piece, int] = {("level", (name,)): 1 + j for j, name in enumerate(names)}
         used = list(dict.fromkeys(piece for term in terms for piece in term))

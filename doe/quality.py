@@ -110,8 +110,13 @@ class Trials:
     blocks: Sequence[int]
 
 
-def assess(study: Study, plan: Layout, trials: Trials, best: Mapping[str, Approximate] | None = None) -> Quality:
-    """Work out every figure for `trials`; `best` holds the approximate optima "D" and "I" when known already."""
+def assess(
+    study: Study, plan: Layout, trials: Trials, best: Mapping[str, Approximate] | None = None, *, chosen: bool = True
+) -> Quality:
+    """Work out every figure for `trials`; `best` holds the approximate optima "D" and "I" when known already.
+
+    Where every recipe was given (`chosen` is False) there is nothing to judge against the best possible plan.
+    """
     F = plan.raw(trials.U, trials.C)
     G = plan.space.model(trials.U, trials.C)
     rank = int(np.linalg.matrix_rank(G, tol=1e-7 * max(1.0, float(np.linalg.norm(G, 2)))))
@@ -121,7 +126,7 @@ def assess(study: Study, plan: Layout, trials: Trials, best: Mapping[str, Approx
     df = _freedom(trials, rank)
     spread = _prediction(plan, V)
     per_trial = None if V is None else np.einsum("ij,jk,ik->i", G, V, G)
-    d, i, bracket = _efficiencies(plan, trials, A, V, best)
+    d, i, bracket = _efficiencies(plan, trials, A, V, best) if chosen else _given()
     cost = _cost(study, trials.levels)
     return Quality(
         terms=len(plan.terms),
@@ -223,6 +228,11 @@ def _prediction(plan: Layout, V: Array | None) -> tuple[dict[str, Figure], tuple
     shares = np.linspace(0, 1, 21)
     curve = tuple((round(float(s), 2), float(q)) for s, q in zip(shares, np.quantile(sd, shares), strict=True))
     return {"mean": float(sd.mean()), "max": max(worst, float(sd.max()))}, curve
+
+
+def _given() -> tuple[Figure, Figure, dict[str, tuple[float, float] | Unavailable]]:
+    missing = Unavailable("every recipe was given, none was chosen", "look at the prediction sd")
+    return missing, missing, {"d": missing, "i": missing}
 
 
 def _efficiencies(

@@ -52,7 +52,7 @@ def choose(
     y: Array,
     sure: Sequence[bool],
     parents: Sequence[frozenset[int]],
-    draws: int = 200,
+    draws: int = 60,
     seed: int = 1,
 ) -> Choice:
     """The best set of columns of X (n, p) for y (n,): every sure one, and of the others those that pay by AICc.

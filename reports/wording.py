@@ -25,17 +25,18 @@ MEETS, CLOSE = 0.9, 0.5  # chances from which a spec is said to meet, or to come
 ASSUMED_CHANCE = 0.90  # wanted where the study sets none; common practice, no source
 CONFIRM = 3  # fresh batches that confirm a formula: NIST/SEMATECH handbook 5.4.6 asks for at least three
 
-CAUTIONS = (
-    "These are predictions for laboratory batches. A larger vessel heats, cools, shears and loses water differently.",
-    "Heat: hot phases burn, and a hot vessel holds more than it seems. Weigh a batch before and after heating.",
-    "Preservation is not decided here. Only a challenge test on the final product in its final pack decides it.",
-    "Skin: nothing here says how skin will take this formula. Nobody tries a trial batch on people before a "
-    "qualified safety assessor has agreed to it.",
-    "pH agents are corrosive when strong: dilute them, add them slowly, and write down what was added; it is "
-    "part of the composition.",
-    "Limits on ingredients and labels differ by country and change several times a year. Local regulation and a "
-    "qualified safety assessor decide, not this report.",
-)
+_CAUTIONS = """
+These are predictions for laboratory batches. A larger vessel heats, cools, shears and loses water differently.
+Heat: hot phases burn, and a hot vessel holds more than it seems. Weigh a batch before and after heating.
+Preservation is not decided here. Only a challenge test on the final product in its final pack decides it.
+Skin: nothing here says how skin will take this formula. Nobody tries a trial batch on people before a qualified \
+safety assessor has agreed to it.
+pH agents are corrosive when strong: dilute them, add them slowly, and write down what was added; it is part of the \
+composition.
+Limits on ingredients and labels differ by country and change several times a year. Local regulation and a qualified \
+safety assessor decide, not this report.
+"""
+CAUTIONS = tuple(_CAUTIONS.strip().splitlines())
 
 
 def state_of(chance: Amount, spec: Spec) -> State:
@@ -70,7 +71,7 @@ def asked(spec: Spec) -> str:
     return ", ".join(parts)
 
 
-def decision(formula: Formula | None, clash: Sequence[str], wanted: float, batches: int, planned: int) -> Decision:
+def decision(formula: Formula | None, clash: tuple[str, ...], wanted: float, batches: int, planned: int) -> Decision:
     """The first line of a report."""
     if batches == 0:
         line = f"Make these {counted(planned, 'batch', 'batches')}" if planned else "Plan the first trials"
@@ -95,7 +96,8 @@ def decision(formula: Formula | None, clash: Sequence[str], wanted: float, batch
     return Decision(
         "more",
         "Spend more batches before deciding",
-        f"The best formula so far, {formula.name}, would pass everything in {often}; the study asks for {percent(wanted)}.",
+        f"The best formula so far, {formula.name}, would pass everything in {often}; "
+        f"the study asks for {percent(wanted)}.",
     )
 
 

@@ -5,8 +5,8 @@ import os
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-import hypothesis
-import pytest
+import hypothesis  # noqa: E402
+import pytest  # noqa: E402
 
 hypothesis.settings.register_profile("house", deadline=None, derandomize=True, print_blob=False)
 hypothesis.settings.load_profile("house")
