@@ -58,6 +58,18 @@ def _ranked(optimum: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
     return {str(row.get("label") or f"F{place}"): row for place, row in enumerate(rows, 1)}
 
 
+def in_confirmation(folder: StudyFolder) -> pd.DataFrame | None:
+    """The formula that the last round was made to confirm, once a batch of it came back; None otherwise."""
+    rounds = folder.rounds()
+    if not rounds or folder.round_note(rounds[-1]).get("purpose") != "confirm":
+        return None
+    design = folder.design(rounds[-1])
+    if not set(folder.results.batches["trial"]).intersection(design.table.index):
+        return None
+    name = str(folder.round_note(rounds[-1]).get("formula") or "F1")
+    return design.table.iloc[[0]].set_axis([name], axis=0)
+
+
 def best_of(folder: StudyFolder, models: Models, workers: int = 1) -> Optimum:
     """The formula the last `optimise` asked for, found again on the present models."""
     return analysis.best(folder, models, analysis.last_asked(folder), workers)

@@ -42,6 +42,8 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     story.note(f"chance that one new batch meets every must: {best['chance_all']:.0%}")
     story.step("next", "--confirm", str(CONFIRM), "--formula", "F1")
     story.bench(2)
+    verdict = story.step("next")["verdict"]
+    story.note(str(verdict.get("says") or verdict.get("unavailable")))
     story.step("report")
     return story.end(best)
 
@@ -83,7 +85,8 @@ class _Story:
         truth = BENCH.chance(folder.study, levels)
         said = [
             "",
-            f"The models say {best['chance_all']:.0%} of new batches pass; the bench knows the truth: {truth:.0%}.",
+            f"Before it was confirmed, the models expected {best['chance_all']:.0%} of new batches of F1 to pass.",
+            f"The simulated bench, which knows the truth, says {truth:.0%}.",
             f"The report: {self.place / REPORT}",
         ]
         document = envelope(

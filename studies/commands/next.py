@@ -17,13 +17,18 @@ from studies.wording import code_of
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
-    """With `--confirm` or `--learn`, plan the next round and write its papers; without, say what is due."""
+    """With `--confirm` or `--learn`, plan the next round and write its papers; without, say what is due.
+
+    What is due after confirmation batches came back is their verdict, on the formula they were made to.
+    """
     folder = StudyFolder.at(args.folder)
     asked = args.confirm is not None or args.learn is not None
     with folder.changing("next") as change:
         if asked:
             _unless_waiting(folder)
         formula = formulas.named(folder, args.formula) if args.formula is not None else None
+        if formula is None and not asked:
+            formula = formulas.in_confirmation(folder)
         upcoming = _upcoming(folder, args, formula, desk)
         digests = {**folder.study.digests, "results": folder.results.digest}
         document = documents.next_document(upcoming, digests=digests)

@@ -84,10 +84,10 @@ def _next(folder: StudyFolder, name: str, rounds: list[dict[str, Any]], analyses
         return f"blendwright plan {name}"
     if open_rounds:
         return f"blendwright record {name} {name}/bench/round-{open_rounds[-1]['round']}.xlsx"
+    if rounds and rounds[-1]["purpose"] == "confirm":
+        return f"blendwright next {name}"
     if analyses["models"] != "fresh":
         return f"blendwright fit {name}"
     if analyses["optimum"] != "fresh":
         return f"blendwright optimise {name}"
-    if not any(row["purpose"] == "confirm" for row in rounds):
-        return f"blendwright next {name} --confirm 3"
-    return f"blendwright report {name}"
+    return f"blendwright next {name}"

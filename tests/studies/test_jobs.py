@@ -158,6 +158,24 @@ def test_next_document(recorded, call):
     assert call("verify", recorded)[0] == 0
 
 
+def test_verdict_on_the_formula_that_was_confirmed(recorded, tmp_path, call, table_of, snapshot):
+    call("optimise", recorded, "--keep", "F1")
+    before = snapshot(recorded)
+    assert call("next", recorded)[0] == 0
+    assert snapshot(recorded) == before
+    runs = call("next", recorded, "--confirm", "3", "--formula", "F1")[1]["runs"]
+    waiting = call("next", recorded, "--confirm", "3")[1]["problems"][0]
+    assert waiting["code"] == "waiting"
+    table = tmp_path / "confirmation.csv"
+    table.write_text(table_of(runs, seed=8), encoding="utf-8")
+    assert call("record", recorded, table)[0] == 0
+    assert call("status", recorded)[1]["next"] == f"blendwright next {recorded}"
+    verdict = call("next", recorded)[1]["verdict"]
+    assert verdict["batches"] == ["T10-1", "T11-1", "T12-1"]
+    assert isinstance(verdict["confirmed"], bool)
+    assert set(verdict["responses"]) == {"Viscosity", "pH"}
+
+
 def test_next_learn_runs_on(recorded, call):
     code, document = call("next", recorded, "--learn", "2")
     assert code == 0
