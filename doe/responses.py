@@ -17,6 +17,7 @@ from doe.rules import RuleError, parse_sum, pointed, tidy
 QUANTITIES = ("cost_per_kg",)
 _MARKS = ("low", "target", "high")
 _NEEDS = {"above": ("low",), "below": ("high",), "within": ("low", "high"), "target": _MARKS, "watch": ()}
+_FULL_AT = (("above", "high"), ("below", "low"))
 _TAKES = {"above": ("low", "target"), "below": ("target", "high"), "within": ("low", "high")}
 _MEASURING = ("method", "reads", "scale", "sd", "sample_g", "grades", "after_h", "model")
 
@@ -181,7 +182,11 @@ def _check_aim(t: Row, marks: Mapping[str, float], where: str, notes: Notes) -> 
         if key not in _TAKES.get(aim, _MARKS):
             meant = "target" if key == "target" else "within"
             do = f'take {key} out, or write aim = "{meant}"'
-            notes.stop("limit-not-looked-at", where, f"aim {aim} does not look at {key}", "limits of its aim", do)
+            if (aim, key) in _FULL_AT:
+                got = f"aim {aim} takes {key} only as the value beyond which nothing is gained, not as a limit"
+                notes.add("limit-not-looked-at", "warn", where, got, "limits of its aim", do)
+            else:
+                notes.stop("limit-not-looked-at", where, f"aim {aim} does not look at {key}", "limits of its aim", do)
     _check_order(marks, where, notes)
 
 

@@ -199,11 +199,8 @@ def _next_token(text: str, at: int, names: Sequence[str]) -> _Token:
         return _quoted_token(text, at, names)
     for name in names:
         end = at + len(name)
-        if text.startswith(name, at) and (end == len(text) or not _WORD.match(text[end])):
-            if is_plain(name):
-                return _Token("name", name, at, end)
-            do = f"write {quoted(name)}"
-            raise RuleError(f"{name} has other signs in it than letters, digits and blanks", at, end, do)
+        if is_plain(name) and text.startswith(name, at) and (end == len(text) or not _WORD.match(text[end])):
+            return _Token("name", name, at, end)
     for kind, pattern in (("compare", _COMPARE), ("number", _NUMBER)):
         match = pattern.match(text, at)
         if match and not (kind == "number" and _WORD.match(text[match.end() : match.end() + 1])):
@@ -227,6 +224,10 @@ def _quoted_token(text: str, at: int, names: Sequence[str]) -> _Token:
 
 
 def _strange(text: str, at: int, end: int, names: Sequence[str]) -> RuleError:
+    for name in names:
+        if text.startswith(name, at):
+            reason = f"{name} has other signs in it than letters, digits and blanks"
+            return RuleError(reason, at, at + len(name), f"write {quoted(name)}")
     word = text[at:end]
     if re.fullmatch(r"\d+,\d+", word):
         return RuleError(f"{word} has a decimal comma", at, end, f"write {word.replace(',', '.')}")

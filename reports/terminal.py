@@ -54,7 +54,7 @@ def _do(text: str) -> str:
     return f"Next: {clean(text)}"
 
 
-def check(study: Study) -> str:
+def check(study: Study, name: str = "FOLDER") -> str:
     """The reach of each ingredient, what a kilogram costs, and everything noticed."""
     region = study.region
     rows = []
@@ -82,7 +82,7 @@ def check(study: Study) -> str:
     head = f"{clean(study.name)}: {size}"
     count = f"{region.dimension} free dimensions, {counted(len(region.vertex_array), 'corner')}. {money_line}"
     table = aligned(rows, ("name", f"asked for [{study.unit}]", "can reach", "middle"), right=(3,))
-    return _page(head, table, count, findings(study.problems), _do("blendwright plan FOLDER"))
+    return _page(head, table, count, findings(study.problems), _do(f"blendwright plan {name}"))
 
 
 def _ends(low: Any, high: Any) -> str:
@@ -145,9 +145,10 @@ def _can_see(study: Study, quality: Mapping[str, Any]) -> list[str]:
     for name, entry in (quality.get("can_see") or {}).items():
         if not isinstance(entry, Mapping) or _number(entry.get("difference")) is None:
             continue
-        unit = study.response(name).unit
+        much = entry["difference"]
+        size = percent(much) if entry.get("relative") else with_unit(figure(much), study.response(name).unit)
         lines.append(
-            f"A difference of {with_unit(figure(entry['difference']), unit)} in {clean(name)} would be seen "
+            f"A difference of {size} in {clean(name)} would be seen "
             f"with a chance of {percent(_number(entry.get('chance')))}."
         )
     return lines
@@ -231,7 +232,7 @@ def coefficients(models: Models) -> str:
     return _page(*parts)
 
 
-def predict(models: Models, frame: pd.DataFrame) -> str:
+def predict(models: Models, frame: pd.DataFrame, name: str = "FOLDER") -> str:
     """What the models say of given recipes: centre, interval for one new batch, chance."""
     study = models.study
     parts = []
@@ -250,7 +251,7 @@ def predict(models: Models, frame: pd.DataFrame) -> str:
         )
         cost = _number(point["cost_per_kg"])
         parts.append(_page(head, table, f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""))
-    return _page(*parts, _do("blendwright optimise FOLDER"))
+    return _page(*parts, _do(f"blendwright optimise {name}"))
 
 
 def _all_pass(chance: Any) -> str:

@@ -14,4 +14,4 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Read the definition and say what it amounts to. Writes nothing."""
     study = StudyFolder.at(args.folder).study
     document = documents.check_document(study)
-    return Outcome(document, terminal.check(study), code_of(document))
+    return Outcome(document, terminal.check(study, args.folder), code_of(document))

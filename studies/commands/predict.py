@@ -18,4 +18,4 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     frame = formulas_at(args.at, folder.study)
     models = fitted(folder)
     document = documents.predict_document(models, frame)
-    return Outcome(document, terminal.predict(models, frame), code_of(document))
+    return Outcome(document, terminal.predict(models, frame, args.folder), code_of(document))
