@@ -54,7 +54,7 @@ def _do(text: str) -> str:
     return f"Next: {clean(text)}"
 
 
-def check(study: Study, name: str = "FOLDER") -> str:
+def check(study: Study, folder: str = "FOLDER") -> str:
     """The reach of each ingredient, what a kilogram costs, and everything noticed."""
     region = study.region
     rows = []
@@ -82,7 +82,7 @@ def check(study: Study, name: str = "FOLDER") -> str:
     head = f"{clean(study.name)}: {size}"
     count = f"{region.dimension} free dimensions, {counted(len(region.vertex_array), 'corner')}. {money_line}"
     table = aligned(rows, ("name", f"asked for [{study.unit}]", "can reach", "middle"), right=(3,))
-    return _page(head, table, count, findings(study.problems), _do(f"blendwright plan {name}"))
+    return _page(head, table, count, findings(study.problems), _do(f"blendwright plan {folder}"))
 
 
 def _ends(low: Any, high: Any) -> str:
@@ -154,12 +154,12 @@ def _can_see(study: Study, quality: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def compare(study: Study, table: pd.DataFrame) -> str:
+def compare(study: Study, table: pd.DataFrame, folder: str = "FOLDER") -> str:
     """Several plans side by side, one row each."""
     frame = table.reset_index()
     rows = [[_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)]
     text = aligned(rows, [str(c).replace("_", " ") for c in frame.columns], right=range(len(frame.columns)), most=22)
-    return _page(clean(study.name), text, _do("blendwright plan FOLDER --runs N"))
+    return _page(clean(study.name), text, _do(f"blendwright plan {folder} --runs N"))
 
 
 def _cell(value: Any) -> str:
@@ -232,7 +232,7 @@ def coefficients(models: Models) -> str:
     return _page(*parts)
 
 
-def predict(models: Models, frame: pd.DataFrame, name: str = "FOLDER") -> str:
+def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER") -> str:
     """What the models say of given recipes: centre, interval for one new batch, chance."""
     study = models.study
     parts = []
@@ -251,7 +251,7 @@ def predict(models: Models, frame: pd.DataFrame, name: str = "FOLDER") -> str:
         )
         cost = _number(point["cost_per_kg"])
         parts.append(_page(head, table, f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""))
-    return _page(*parts, _do(f"blendwright optimise {name}"))
+    return _page(*parts, _do(f"blendwright optimise {folder}"))
 
 
 def _all_pass(chance: Any) -> str:

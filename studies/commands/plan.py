@@ -73,7 +73,7 @@ def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outco
     desk.progress(f"planning {listed(map(str, counts))} trials ...")
     table = compare(study, counts)
     desk.progress("")
-    return Outcome(documents.compare_document(study, table), terminal.compare(study, table))
+    return Outcome(documents.compare_document(study, table), terminal.compare(study, table, args.folder))
 
 
 def _run_counts(text: str, wish: int | None, terms: int) -> list[int]:
