@@ -225,7 +225,7 @@ def _quoted_token(text: str, at: int, names: Sequence[str]) -> _Token:
 
 def _strange(text: str, at: int, end: int, names: Sequence[str]) -> RuleError:
     for name in names:
-        if text.startswith(name, at):
+        if not is_plain(name) and text.startswith(name, at):
             reason = f"{name} has other signs in it than letters, digits and blanks"
             return RuleError(reason, at, at + len(name), f"write {quoted(name)}")
     word = text[at:end]
