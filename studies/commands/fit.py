@@ -26,7 +26,9 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             keep_models(change, folder, models, terms, coding)
     desk.progress("")
     document = documents.fit_document(models)
-    return Outcome(document, f"{terminal.coefficients(models)}\n\n{terminal.fit(models, args.folder)}", code_of(document))
+    return Outcome(
+        document, f"{terminal.coefficients(models)}\n\n{terminal.fit(models, args.folder)}", code_of(document)
+    )
 
 
 def _trials(text: str) -> tuple[str, ...]:
