@@ -184,6 +184,8 @@ def _axis(spec: Spec, predicted: Amount, prediction: Ends | Unavailable, marks: 
         return low / room, high * room
     low, high = min(core), max(core)
     span = (high - low) or abs(high) * 0.2 or 1.0
+    if spec.exact and span < 0.25 * abs(high):  # an exact value beside its limit: leave room to see how near
+        low, span = high - 0.25 * abs(high), 0.25 * abs(high)
     near = [m for m in marks if low - 1.5 * span <= m <= high + 1.5 * span]
     low, high = min([low, *near]), max([high, *near])
     room = 0.14 * ((high - low) or span)

@@ -110,9 +110,9 @@ def fraction_of_space(curve: Sequence[tuple[float, float]], width: float = 330.0
 def chance_against_cost(
     front: Sequence[tuple[float, float, bool]], currency: str, ceiling: float | None, width: float = 360.0
 ) -> Markup:
-    """The cheapest formula for each chance: chance against cost per kg, the chosen one with our mark."""
+    """The cheapest formula for each chance: (cost, chance, chosen), the chosen one with our mark."""
     height = 240.0
-    costs = [cost for _, cost, _ in front]
+    costs = [cost for cost, _, _ in front]
     low, high = padded([*costs, *([ceiling] if ceiling is not None else [])], 0.08)
     x = Axis(low, high, 46, width - 14)
     y = Axis(0, 1, height - 40, 30)
@@ -122,32 +122,18 @@ def chance_against_cost(
         parts += [line(46, y(share), width - 14, y(share), "hair"),
                   words(40, y(share) + 4, f"{share:.0%}".replace("%", " %"), anchor="end")]  # fmt: skip
     parts.append(words(2, 18, "chance that a new batch passes everything", "say"))
-    ordered = sorted(front, key=lambda p: p[1])
-    parts.append(path([(x(cost), y(chance)) for chance, cost, _ in ordered], "thin"))
+    ordered = sorted(front)
+    parts.append(path([(x(cost), y(chance)) for cost, chance, _ in ordered], "thin"))
     if ceiling is not None:
         parts += [line(x(ceiling), y.start, x(ceiling), y.end, "limit"),
                   words(x(ceiling) - 4, y.end + 10, f"ceiling {exactly(ceiling)}", anchor="end")]  # fmt: skip
-    for chance, cost, chosen in ordered:
+    for cost, chance, chosen in ordered:
         label = element("title", f"{percent(chance)} at {figure(cost)} {currency}/kg")
         if chosen:
             parts.append(mark(x(cost), y(chance), 1.3))
         else:
             parts.append(element("circle", label, cx=x(cost), cy=y(chance), r="3", cls="ring"))
     return picture(width, height, "chance against cost", parts)
-
-
-def compared_chances(rows: Sequence[tuple[str, float]], width: float = 360.0) -> Markup:
-    """Chances side by side as bars with their names: alternatives and references."""
-    height = 26.0 * len(rows) + 14
-    axis = Axis(0, 1, 130, width - 56)
-    parts: list[Markup] = []
-    for i, (name, chance) in enumerate(rows):
-        y = 18.0 + 26 * i
-        parts += [words(2, y + 4, name, "say", most=20), line(axis.start, y, axis.end, y, "hair"),
-                  element("rect", x=axis.start, y=y - 4, width=max(axis(chance) - axis.start, 0.5), height="8",
-                          cls="s4"),
-                  words(width - 50, y + 4, percent(chance), "say")]  # fmt: skip
-    return picture(width, height, "chances side by side", parts)
 
 
 def time_line(events: Sequence[Event], width: float = 760.0) -> Markup:
