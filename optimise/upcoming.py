@@ -112,6 +112,16 @@ def next_trials(
     return _learning(study, models, results, found, recipe, count, stop, verdict, numbers)
 
 
+def confirmation(
+    study: Study, results: Results, formula: Mapping[str, Any] | pd.DataFrame
+) -> Mapping[str, Any] | Unavailable:
+    """What the batches made to confirm a formula say: `confirmed`, `says` in words, and by response limits and values.
+
+    `formula` gives levels by name, or is a frame of one row. Unavailable before any such batch came back.
+    """
+    return _verdict(study, results, _recipe(study, formula, None))
+
+
 def _check(confirm: int | None, learn: int | None) -> None:
     problems = []
     if confirm is not None and learn is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,14 +22,16 @@ def write_report(
     models: Models | None = None,
     best: Optimum | None = None,
     journal: Sequence[Any] = (),
+    verdict: Mapping[str, Any] | None = None,
 ) -> None:
     """Write the report as one self-contained HTML file; what is not given is reported as not known yet.
 
     `journal` are entries with `when`, `user`, `command`, `why` and `digest`; the last digest is printed as the head.
+    `verdict` is what confirmation batches of `best` said (`optimise.confirmation`).
     """
     from reports.gather import gather
     from reports.page import render
 
-    facts = gather(study, design=design, results=results, models=models, best=best, journal=journal)
+    facts = gather(study, design=design, results=results, models=models, best=best, journal=journal, verdict=verdict)
     head = str(journal[-1].digest) if journal else ""
     Path(path).write_text(render(facts, head), encoding="utf-8", newline="\n")

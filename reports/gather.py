@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from types import MappingProxyType
 from typing import Any
@@ -11,6 +12,7 @@ import pandas as pd
 
 from doe import Study, Unavailable
 from doe.design import Design
+from doe.problems import Problem
 from doe.results import Results
 from optimise import Models, Optimum
 from reports import wording
@@ -30,12 +32,13 @@ def gather(
     models: Models | None = None,
     best: Optimum | None = None,
     journal: Sequence[Any] = (),
+    verdict: Mapping[str, Any] | None = None,
 ) -> Facts:
     """All that a report on these may say; what is not given is not known yet."""
     specs = tuple(
         spec_of(r, models[r.name].scale.name if models and r.name in models else None) for r in study.responses
     )
-    formula = _chosen(study, models, best)
+    formula = _chosen(study, models, best, verdict)
     others = _others(study, models, best)
     usable = 0 if results is None else len(results.usable)
     planned = 0 if design is None else len(design.table)
@@ -72,7 +75,12 @@ def gather(
         tried=_tried(study, results, design, best),
         made=_made(study, results),
         fits=_fits(specs, models),
-        findings=(*study.problems, *(results.findings if results else ()), *(best.findings if best else ())),
+        findings=(
+            *_not_confirmed(verdict),
+            *study.problems,
+            *(results.findings if results else ()),
+            *(best.findings if best else ()),
+        ),
         events=tuple(Event(e.when, e.user, e.command, e.why or e.command) for e in journal),
         region=MappingProxyType({"dimension": study.region.dimension, "reach": dict(study.region.reach)}),
         limits=tuple((limit.rule, limit.why) for limit in study.limits),
@@ -90,7 +98,16 @@ def _version() -> str:
         return "unknown"
 
 
-def _chosen(study: Study, models: Models | None, best: Optimum | None) -> Formula | None:
+def _not_confirmed(verdict: Mapping[str, Any] | None) -> tuple[Problem, ...]:
+    if verdict is None or verdict["confirmed"]:
+        return ()
+    do = "look at these batches before anything is made; the models now know of them"
+    return (Problem("not-confirmed", "warn", "confirmation", str(verdict["says"]), "as predicted, every must met", do),)
+
+
+def _chosen(
+    study: Study, models: Models | None, best: Optimum | None, verdict: Mapping[str, Any] | None
+) -> Formula | None:
     if models is None or best is None:
         return None
     (formula,) = formulas(
@@ -101,7 +118,9 @@ def _chosen(study: Study, models: Models | None, best: Optimum | None) -> Formul
         tolerances={name: (float(a), float(b)) for name, (a, b) in best.tolerances.items()},
         findings=tuple(best.findings),
     )
-    return formula
+    if verdict is None or not verdict["confirmed"]:
+        return formula
+    return replace(formula, confirmed=str(verdict["says"]).removeprefix("Confirmed: ").rstrip("."))
 
 
 def _others(study: Study, models: Models | None, best: Optimum | None) -> tuple[Formula, ...]:

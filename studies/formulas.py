@@ -9,9 +9,8 @@ from typing import Any
 import pandas as pd
 
 from doe import Study
-from doe.problems import Problem, StudyError
-from optimise.models import Models
-from optimise.optimum import Optimum
+from doe.problems import Problem, StudyError, Unavailable
+from optimise import Models, Optimum, confirmation, find
 from studies import analysis
 from studies.folder import StudyFolder
 from studies.levels import completed
@@ -68,6 +67,24 @@ def in_confirmation(folder: StudyFolder) -> pd.DataFrame | None:
         return None
     name = str(folder.round_note(rounds[-1]).get("formula") or "F1")
     return design.table.iloc[[0]].set_axis([name], axis=0)
+
+
+def confirmed_or_best(
+    folder: StudyFolder, models: Models, workers: int = 1
+) -> tuple[Optimum, Mapping[str, Any] | None]:
+    """What the report is about, and what confirmation batches said, if any came back.
+
+    The formula that they confirmed stays the formula, though the models have learnt from them since; where they did
+    not confirm it, the best formula of the present models takes its place.
+    """
+    tried = in_confirmation(folder)
+    said = None if tried is None else confirmation(folder.study, folder.results, tried)
+    verdict = None if said is None or isinstance(said, Unavailable) else said
+    if tried is None or verdict is None or not verdict["confirmed"]:
+        return best_of(folder, models, workers), verdict
+    names = [item.name for item in folder.study.varied if item.role == "varied"]
+    names += [factor.name for factor in folder.study.factors]
+    return find(folder.study, models, hold={name: tried.iloc[0][name] for name in names}), verdict
 
 
 def best_of(folder: StudyFolder, models: Models, workers: int = 1) -> Optimum:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from reports import write_report
-from studies import analysis
+from studies import analysis, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import REPORT
@@ -21,17 +21,27 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     results = folder.results if folder.has_results() else None
     desk.progress("gathering ...")
     with folder.changing("report") as change:
-        models = best = None
+        models = best = verdict = None
         if results is not None:
             models = analysis.fitted(folder)
-            asked = analysis.last_asked(folder)
-            best = analysis.best(folder, models, asked, args.workers)
+            best, verdict = formulas.confirmed_or_best(folder, models, args.workers)
             analysis.keep_fresh_models(change, folder, models)
-        design = designs[-1] if designs else None
+        # The round that was planned to learn from; confirmation rounds repeat one recipe and have no plan to judge.
+        learnt = [one for one in designs if folder.round_note(one.round).get("purpose") != "confirm"]
+        design = learnt[-1] if learnt else None
         journal = folder.journal()
 
         def make(path: Path) -> None:
-            write_report(path, study, design=design, results=results, models=models, best=best, journal=journal)
+            write_report(
+                path,
+                study,
+                design=design,
+                results=results,
+                models=models,
+                best=best,
+                journal=journal,
+                verdict=verdict,
+            )
 
         change.draw(REPORT, make)
     desk.progress("")
