@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from doe import Study, Unavailable
-from doe.costs import cost_per_kg, cost_range
+from doe.costs import cost_per_kg, cost_range, exact_range, exact_values
 
 TOML = """
 [study]
@@ -42,3 +42,53 @@ def test_a_missing_price_is_named():
     study = Study.from_toml(TOML.replace("price_per_kg = 18\n", ""))
     assert isinstance(cost_range(study), Unavailable)
     assert "Gum" in cost_range(study).reason
+
+
+def many(**more):
+    rng = np.random.default_rng(7)
+    items = [{"name": "Water", "qs": True, "price_per_kg": 0.1}]
+    for i in range(6):
+        low = float(rng.uniform(0, 2))
+        high = low + float(rng.uniform(1, 4))
+        items.append({"name": f"x{i}", "low": low, "high": high, "price_per_kg": float(rng.uniform(1, 30))})
+    limits = [{"rule": "x0 + x1 <= 4"}, {"rule": "x2 >= 0.5 * x3"}, {"rule": "x4 / x5 <= 3"}]
+    return {"study": {"name": "many"}, "ingredient": items, "limit": limits, **more}
+
+
+def test_the_range_of_cost_is_that_of_the_corners():
+    study = Study.from_dict(many())
+    corners = cost_per_kg(study, study.complete(study.region.vertices()))
+    assert cost_range(study) == pytest.approx((corners.min(), corners.max()), rel=1e-9)
+    inside = cost_per_kg(study, study.complete(pd.DataFrame(study.region.sample(200, 1), columns=study.region.names)))
+    assert cost_range(study)[0] <= inside.min() <= inside.max() <= cost_range(study)[1]
+
+
+def test_the_range_of_a_sum_over_a_box_with_factors_is_in_closed_form():
+    names = [f"z{i}" for i in range(30)]
+    study = Study.from_dict(
+        {
+            "study": {"name": "box"},
+            "factor": [{"name": n, "low": -i, "high": 2 * i + 1} for i, n in enumerate(names)],
+            "response": [{"name": "Sum", "from": " - ".join(names)}],
+        }
+    )
+    # z0 - z1 - ... : least at z0 = 0 and all else high, most at z0 = 1 and all else low. A box of 2^30 corners.
+    low, high = exact_range(study, study.response("Sum"))
+    assert low == pytest.approx(-sum(2 * i + 1 for i in range(1, 30)))
+    assert high == pytest.approx(1 + sum(range(1, 30)))
+
+
+def test_a_sum_of_fixed_things_is_one_number():
+    source = many(response=[{"name": "Held", "from": "2 * Salt"}])
+    source["ingredient"].append({"name": "Salt", "level": 0.4, "price_per_kg": 1})
+    study = Study.from_dict(source)
+    assert exact_range(study, study.response("Held")) == pytest.approx((0.8, 0.8))
+    frame = study.complete(study.region.vertices())
+    assert exact_values(study, study.response("Held"), frame) == pytest.approx(np.full(len(frame), 0.8))
+
+
+def test_a_quantity_of_later_is_unavailable_not_nothing():
+    study = Study.from_dict(many(response=[{"name": "Yield", "from": "yield_value"}]))
+    value = exact_range(study, study.response("Yield"))
+    assert isinstance(value, Unavailable)
+    assert "yield_value" in value.reason

@@ -180,3 +180,10 @@ def test_which_names_need_quotes(name, plain):
     assert is_plain(name) is plain
     (rule,) = parse_rule(f"{quoted(name)} <= 3", [name])
     assert dict(rule.weights) == {name: 1}
+
+
+def test_signs_that_are_names_are_names_only_in_quotes():
+    (rule,) = parse_rule("'<' + '-' - Wax + 2 * 'Wax-Oil' <= 3", ["<", "-", "Wax", "Wax-Oil", "Oil"])
+    assert dict(rule.weights) == {"<": 1, "-": 1, "Wax": -1, "Wax-Oil": 2}
+    (rule,) = parse_rule("Wax-Oil <= 3", ["Wax", "Wax-Oil", "Oil"])
+    assert dict(rule.weights) == {"Wax": 1, "Oil": -1}
