@@ -190,7 +190,8 @@ class Slice:
     unit: str
     x_name: str
     y_name: str
-    axis_unit: str
+    x_unit: str
+    y_unit: str
     xs: tuple[float, ...]
     ys: tuple[float, ...]
     values: tuple[tuple[float, ...], ...]
@@ -248,7 +249,7 @@ class BatchRow:
 
 @dataclass(frozen=True, slots=True)
 class FitFacts:
-    """One fitted response: the entry of `fit --json`, and (trial, order, observed, predicted, residual) in its unit."""
+    """One fitted response: the entry of `fit --json`, and (trial, place, observed, fitted, deleted residual) each."""
 
     spec: Spec
     fit: Mapping[str, Any]

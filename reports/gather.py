@@ -17,8 +17,9 @@ from doe.results import Results
 from optimise import Models, Optimum
 from reports import wording
 from reports.facts import BatchRow, Event, Facts, FitFacts, Formula, PlanFacts, Spec, TriedRange
-from reports.gather_effects import effect_rows, slices
+from reports.gather_effects import effect_rows
 from reports.gather_formula import amount, formulas, spec_of
+from reports.gather_slices import slices
 from reports.numbers import counted
 
 _MOST_ALTERNATIVES = 3
@@ -45,6 +46,7 @@ def gather(
     clash = tuple(_clash(best))
     wanted = study.done.chance if study.done.chance is not None else 0.9
     decided = wording.decision(formula, clash, wanted, usable, planned)
+    effects = effect_rows(study, models, best) if models is not None and best is not None else ()
     weak = formula.weakest.spec.name if formula and formula.weakest else ""
     return Facts(
         study=study.name,
@@ -69,8 +71,8 @@ def gather(
         certificate=MappingProxyType(best.to_dict()["certificate"]) if best is not None else MappingProxyType({}),
         clash=clash,
         limited_by=tuple(str(row["response"]) for row in best.to_dict()["limited_by"]) if best is not None else (),
-        effects=effect_rows(study, models, best) if models is not None and best is not None else (),
-        slices=slices(study, models, best, weak) if models is not None and best is not None else (),
+        effects=effects,
+        slices=slices(study, models, best, effects) if models is not None and best is not None else (),
         plans=(_plan(design),) if design is not None else (),
         tried=_tried(study, results, design, best),
         made=_made(study, results),
@@ -249,21 +251,34 @@ def _fits(specs: Sequence[Spec], models: Models | None) -> tuple[FitFacts, ...]:
     if models is None:
         return ()
     by_name = {spec.name: spec for spec in specs}
+    places = _places(models.results)
     out = []
     for name, model in models.items():
         entry = model.to_dict()
         points: list[tuple[str, float, float, float, float]] = []
         for row in entry["trials"]:
-            numbers = [row[k] for k in ("observed", "fitted", "residual")]
+            numbers = [row[k] for k in ("observed", "fitted", "deleted")]
             if all(isinstance(v, int | float) for v in numbers):
-                order = row.get("order")
-                place = float(order) if isinstance(order, int | float) else float(len(points) + 1)
                 seen, fitted, off = (float(v) for v in numbers)
-                points.append((str(row["trial"]), place, seen, fitted, off))
+                points.append((str(row["trial"]), places.get(str(row["batch"]), 0.0), seen, fitted, off))
         sd = amount(entry["residual_sd"])
         again = "" if isinstance(sd, Unavailable) else f"residual sd {sd:.3g} on the {entry['scale']} scale"
         out.append(FitFacts(by_name[name], MappingProxyType(entry), tuple(points), again, _fit_reading(entry)))
     return tuple(out)
+
+
+def _places(results: Results) -> dict[str, float]:
+    """Each batch's place in the order of making: round by round, then the order within it, else as recorded."""
+    batches = results.batches
+    keys = [
+        (_number(row["round"]), _number(row["order"]), i, str(batch))
+        for i, (batch, row) in enumerate(batches.iterrows())
+    ]
+    return {batch: float(place) for place, (_, _, _, batch) in enumerate(sorted(keys), 1)}
+
+
+def _number(value: Any) -> float:
+    return float(value) if isinstance(value, int | float) and value == value else 0.0
 
 
 def _fit_reading(entry: Mapping[str, Any]) -> str:

@@ -22,8 +22,8 @@ _MOST_STEPS = 6
 
 def contours(facts: Slice, key: str, width: float = 350.0, height: float = 330.0) -> Markup:
     """The whole picture. `key` keeps its clip and hatch apart from those of other pictures on the page."""
-    x = Axis(facts.xs[0], facts.xs[-1], 50, width - 12)
-    y = Axis(facts.ys[0], facts.ys[-1], height - 42, 44)
+    x = Axis(facts.xs[0], facts.xs[-1], 58, width - 14)
+    y = Axis(facts.ys[0], facts.ys[-1], height - 50, 50)
     outline = [(x(a), y(b)) for a, b in facts.polygon]
     clip = element("clipPath", element("path", d=trace(outline, closed=True)), id=f"clip-{key}")
     inside = [*_steps(facts, x, y), *_untried(facts, x, y, key)]
@@ -34,26 +34,33 @@ def contours(facts: Slice, key: str, width: float = 350.0, height: float = 330.0
         element("g", *inside, *lines, clip_path=f"url(#clip-{key})"),
         path(outline, "axis", closed=True),
         *labels,
-        *axis_below(x, height - 42, f"{facts.x_name} [{facts.axis_unit}]", 5),
-        *axis_left(y, 50, "", 5),
+        *axis_below(x, height - 40, f"{facts.x_name} [{facts.x_unit}]", 5),
+        *axis_left(y, 48, "", 5),
         words(2, 14, facts.title, "say", most=52),
-        words(2, 30, f"up: {facts.y_name} [{facts.axis_unit}]", most=52),
+        words(2, 30, f"up: {facts.y_name} [{facts.y_unit}]", most=52),
     ]
-    for trial, at_x, at_y, near in facts.trials:
-        parts += _ring(trial, x(at_x), y(at_y), near)
+    parts += _rings(facts, x, y)
     parts.append(mark(x(facts.chosen[0]), y(facts.chosen[1]), 1.5))
     return picture(width, height, f"{facts.title} over {facts.x_name} and {facts.y_name}. {facts.reading}", parts)
 
 
-def _ring(trial: str, x: float, y: float, near: float) -> list[Markup]:
-    if near < 0.02:
-        return []
-    label = trial.lstrip("T").lstrip("0") or trial
-    opacity = f"{0.35 + 0.65 * near:.2f}"
-    return [
-        element("g", element("circle", element("title", trial), cx=x, cy=y, r="7", cls="ring"),
-                element("text", label[:3], x=x, y=y + 3.4, text_anchor="middle", font_size="8"), opacity=opacity)
-    ]  # fmt: skip
+def _rings(facts: Slice, x: Axis, y: Axis) -> list[Markup]:
+    """Hollow numbered rings; trials far from this slice are small and without a number, repeats are drawn once."""
+    out: list[Markup] = []
+    taken: set[tuple[int, int]] = set()
+    for trial, at_x, at_y, near in sorted(facts.trials, key=lambda t: -t[3]):
+        place = (round(x(at_x)), round(y(at_y)))
+        if place in taken:
+            continue
+        taken.add(place)
+        title = element("title", trial)
+        if near < 0.5:
+            out.append(element("circle", title, cx=x(at_x), cy=y(at_y), r="2.5", cls="ring"))
+            continue
+        label = trial.lstrip("T").lstrip("0") or trial
+        number = element("text", label[:3], x=x(at_x), y=y(at_y) + 3.2, text_anchor="middle", cls="number")
+        out += [element("circle", title, cx=x(at_x), cy=y(at_y), r="7.5", cls="ring"), number]
+    return out
 
 
 def _cells(facts: Slice, x: Axis, y: Axis) -> list[list[tuple[Corner, Corner, Corner, Corner]]]:
