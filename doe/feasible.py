@@ -115,14 +115,14 @@ def always_tight(rows: Rows) -> tuple[npt.NDArray[np.bool_], Array]:
     return tight, np.mean(seen, axis=0)
 
 
-def _violations(rows: Rows) -> tuple[Array, Array]:
-    """How much each row must give way so that the sum is least: (m,) for A, (n,) signed for E."""
+def _violations(rows: Rows, room: Array) -> tuple[Array, Array]:
+    """How much each row must give way so that the sum is least: (m,) for A, each at most `room`, (n,) signed for E."""
     m, k = rows.A.shape
     n = len(rows.e)
     A = np.column_stack([rows.A, -np.eye(m), np.zeros((m, 2 * n))])
     E = np.column_stack([rows.E, np.zeros((n, m)), -np.eye(n), np.eye(n)])
     c = np.concatenate([np.zeros(k), np.ones(m + 2 * n)])
-    y = _solve(c, A, rows.b, E, rows.e, [*_free(k), *[(0.0, None)] * (m + 2 * n)])
+    y = _solve(c, A, rows.b, E, rows.e, [*_free(k), *[(0.0, float(most)) for most in room], *[(0.0, None)] * (2 * n)])
     if y is None:
         return np.zeros(m), np.zeros(n)
     return y[k : k + m], y[k + m : k + m + n] - y[k + m + n :]
@@ -130,7 +130,7 @@ def _violations(rows: Rows) -> tuple[Array, Array]:
 
 def is_open(rows: Rows) -> bool:
     """Whether some point obeys every row."""
-    upper, equal = _violations(rows)
+    upper, equal = _violations(rows, np.full(len(rows.b), np.inf))
     return bool(upper.sum() + np.abs(equal).sum() <= FLAT)
 
 
@@ -173,6 +173,6 @@ def least_change(rows: Rows, upper: int | None = None, equal: int | None = None)
     return None if y is None else float(y[k] - (y[k + 1] if equal is not None else 0.0))
 
 
-def changes_together(rows: Rows) -> tuple[Array, Array]:
-    """Changes to several rows that open them, least in sum, for when no single one does: (m,), (n,)."""
-    return _violations(rows)
+def changes_together(rows: Rows, room: Array) -> tuple[Array, Array]:
+    """Changes to rows, each at most `room` (m,), that open them, least in sum: (m,) for A, (n,) signed for E."""
+    return _violations(rows, room)

@@ -18,9 +18,13 @@ LimitRow = tuple[Mapping[str, float], float | None, float | None, str]
 
 @dataclass(frozen=True, slots=True)
 class Written(Rows):
-    """Rows in natural units; `limits` says which rows of A come from a limit and not from a bound."""
+    """Rows in natural units; `limits` says which rows of A come from a limit and not from a bound.
 
-    limits: tuple[int, ...] = ()
+    `room` (m,) is how far each row may give way at all: no ingredient can be let below 0.
+    """
+
+    limits: tuple[int, ...]
+    room: Array
 
 
 def rows_of(
@@ -71,7 +75,15 @@ def rows_of(
         np.array([r[1] for r in equal]),
         tuple(r[2] for r in equal),
         tuple(range(first, len(upper))),
+        np.array([_room(names, blend, row, most) for row, most, _ in upper]),
     )
+
+
+def _room(names: tuple[str, ...], blend: tuple[str, ...], row: Array, most: float) -> float:
+    used = np.flatnonzero(row)
+    if used.size == 1 and row[used[0]] < 0 and names[int(used[0])] in blend:
+        return max(-most, 0.0)
+    return math.inf
 
 
 def _check(names: tuple[str, ...], blend: tuple[str, ...], low: Array, high: Array, limits: Sequence[LimitRow]) -> None:
@@ -115,16 +127,17 @@ def nothing_left(written: Rows, scaled: Rows, long_a: Array, long_e: Array) -> S
     ways = []
     for i in upper:
         change = least_change(scaled, upper=i)
-        if change is not None:
+        if change is not None and change * long_a[i] <= written.room[i] + FLAT * long_a[i]:
             ways.append((change, _moved(written, i, change * long_a[i])))
     for i in equal:
         change = least_change(scaled, equal=i)
-        if change is not None:
+        sinks = written.e[i] >= 0 > written.e[i] + (change or 0.0) * long_e[i]
+        if change is not None and not (sinks and np.count_nonzero(written.E[i]) == 1):
             ways.append((abs(change), _set(written, i, change * long_e[i])))
     if ways:
         do = "change one: " + "; or ".join(text for _, text in sorted(ways, key=lambda way: way[0]))
     else:
-        give, shift = changes_together(scaled)
+        give, shift = changes_together(scaled, written.room / long_a)
         parts = [_moved(written, int(i), give[i] * long_a[i]) for i in np.flatnonzero(give > FLAT)]
         parts += [_set(written, int(i), shift[i] * long_e[i]) for i in np.flatnonzero(np.abs(shift) > FLAT)]
         do = "change together: " + " and ".join(parts)
@@ -132,20 +145,20 @@ def nothing_left(written: Rows, scaled: Rows, long_a: Array, long_e: Array) -> S
     return StudyError([Problem("empty-region", "stop", "limits", got, "limits that at least one recipe can meet", do)])
 
 
-def _moved(written: Rows, i: int, change: float) -> str:
+def _moved(written: Written, i: int, change: float) -> str:
     """What it takes to let row i of A give way by `change`, in its own unit."""
     least = np.count_nonzero(written.A[i]) > 0 and written.A[i][np.flatnonzero(written.A[i])].max() < 0
     # A row that was written "at least" stands negated in A.
     value = -(written.b[i] + change) if least else written.b[i] + change
     shown = _number(_outward(value, down=bool(least)))
     label = written.labels[i]
-    if label.endswith(f" {_number(-written.b[i] if least else written.b[i])}") and np.count_nonzero(written.A[i]) == 1:
+    if i not in written.limits:
         name = label.rsplit(" at ", 1)[0]
         return f"let {name} go {'down' if least else 'up'} to {shown}"
     return f'relax "{label}" by {_number(_outward(change, down=False))}'
 
 
-def _set(written: Rows, i: int, change: float) -> str:
+def _set(written: Written, i: int, change: float) -> str:
     value = written.e[i] + change
     label = written.equal_labels[i]
     if np.count_nonzero(written.E[i]) == 1:

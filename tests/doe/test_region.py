@@ -1,6 +1,7 @@
 """The region against published counts, closed forms, and itself under random limits."""
 
-from math import comb
+import time
+from math import comb, factorial, prod
 
 import numpy as np
 import pytest
@@ -129,3 +130,117 @@ def test_coded_and_decoded_are_inverse():
     assert (down <= 0).all()
     assert region.contains(ends).all()
     assert not region.contains(X + (up + 1e-6)[:, None] * np.array([1.0, -1.0, 0, 0])).any()
+
+
+def test_a_box_of_many_factors_costs_nothing():
+    names = tuple(f"f{i}" for i in range(20))
+    region = Region.build(names, (), None, None, -np.ones(20), np.ones(20))
+    assert region.vertex_count == 2**20
+    assert region.centroid["f7"] == 0
+    with pytest.raises(StudyError, match="corners"):
+        region.vertices()
+
+
+def test_no_corner_stands_twice():
+    # Bounds with few digits make corners in which more limits meet than are needed.
+    rows = [({"x1": 1, "x2": 1}, None, 0.5, "x1 + x2 <= 0.5"), ({"x1": 1, "x3": -1}, None, 0.0, "x1 <= x3")]
+    region = blend([(0, 0.5), (0, 0.5), (0, 0.5), (0, 0.5)], rows=rows)
+    V = region.vertex_array
+    assert len(np.unique(np.round(V, 8), axis=0)) == len(V)
+    assert (np.lexsort(V.T[::-1]) == np.arange(len(V))).all()
+
+
+def test_levels_carry_no_dust():
+    region = blend([(0.3, 0.8), (2, 6), (0.5, 3), (0, np.inf)], total=100.0, fill="x4")
+    V = region.vertex_array
+    assert set(V[:, 0]) == {0.3, 0.8}
+    assert np.abs(V.sum(axis=1) - 100).max() <= 1e-12
+    assert 90.2 in V[:, 3]
+
+
+def test_what_would_open_an_empty_region_is_named():
+    with pytest.raises(StudyError) as caught:
+        blend([(30, 50), (40, 50), (40, 50)], total=100)
+    (problem,) = caught.value.problems
+    assert problem.code == "empty-region"
+    for words in ("x1 at least 30", "x2 at least 40", "x3 at least 40", "all add up to 100"):
+        assert words in problem.got
+    assert "let x1 go down to 20" in problem.do
+    assert "let all add up to 110" in problem.do
+    opened = blend([(20, 50), (40, 50), (40, 50)], total=100)
+    assert opened.vertices().to_numpy().tolist() == [[20, 40, 40]]
+
+
+def test_no_ingredient_is_let_below_nothing():
+    # Only a level of x3 below 0 would open this by one change; two changes do.
+    rows = [({"x1": 1}, 0.9, None, "x1 >= 0.9"), ({"x2": 1}, 0.3, None, "x2 >= 0.3")]
+    with pytest.raises(StudyError) as caught:
+        blend([(0, 0.85), (0, 0.2), (0, 1)], rows=rows)
+    (problem,) = caught.value.problems
+    assert problem.do.startswith("change together: ")
+    assert 'relax "x1 >= 0.9" by 0.05' in problem.do
+    assert "x3" not in problem.do
+
+
+def test_bad_bounds_are_all_named():
+    with pytest.raises(StudyError) as caught:
+        blend([(0.5, 0.2), (0, 1), (0, 1)], rows=[({"x9": 1}, None, 1, "x9 <= 1")])
+    assert {p.code for p in caught.value.problems} == {"bad-bounds", "unknown-name"}
+
+
+def test_twelve_ingredients_with_several_limits_stay_interactive():
+    rng = np.random.default_rng(1)
+    names = [f"x{i + 1}" for i in range(12)]
+    rows = [
+        (dict.fromkeys(rng.choice(names, 4, replace=False), 1.0), None, 0.4 + 0.05 * i, f"limit {i}") for i in range(5)
+    ]
+    start = time.process_time()
+    region = blend([(0.02, 0.14 + 0.01 * i) for i in range(12)], rows=rows)
+    assert region.vertex_count > 5000
+    assert region.contains(region.vertex_array).all()
+    # Measured 0.15 s; the bound leaves room for a slow machine.
+    assert time.process_time() - start < 5
+
+
+def dirichlet_moment(powers):
+    """E of prod x_i^a_i for uniform points of the simplex: Gamma(q) prod a_i! / Gamma(q + sum a)."""
+    return factorial(len(powers) - 1) * prod(factorial(a) for a in powers) / factorial(len(powers) - 1 + sum(powers))
+
+
+@pytest.mark.parametrize("q", [3, 5, 9])
+def test_uniform_points_have_the_moments_of_the_simplex(q):
+    # q = 9 is too thin a part of its box to be hit by chance, and takes the walk.
+    region = blend([(0, 1)] * q)
+    X = region.sample(20_000, seed=5)
+    assert region.contains(X).all()
+    assert (region.sample(20_000, seed=5) == X).all()
+    for powers in ([1], [2], [3], [1, 1]):
+        full = powers + [0] * (q - len(powers))
+        got = np.prod(X[:, : len(powers)] ** powers, axis=1)
+        # Four standard errors; the walk's points are nearly independent.
+        assert abs(got.mean() - dirichlet_moment(full)) < 4 * got.std() / np.sqrt(len(X)) * 1.5
+
+
+def test_whitened_products_do_not_depend_on_the_fill():
+    one, other = blend(FLARE, fill="x2"), blend(FLARE, fill="x4")
+    X = one.sample(10, seed=1)
+    a, b = one.whitened(X), other.whitened(X)
+    assert a @ a.T == pytest.approx(b @ b.T, abs=1e-9)
+
+
+def test_a_direction_that_leaves_the_total_leads_nowhere():
+    region = blend(FLARE)
+    assert region.line_range(region.interior, np.array([1.0, 0, 0, 0])) == (0, 0)
+
+
+def test_a_fixed_ratio_is_an_equality():
+    region = blend([(0, 1), (0, 1), (0, 1)], rows=[({"x1": 1, "x2": -4}, 0.0, 0.0, "x1 = 4 x2")])
+    assert region.dimension == 1
+    assert region.vertices().to_numpy() == pytest.approx(np.array([[0, 0, 1], [0.8, 0.2, 0]]))
+
+
+def test_nothing_to_vary_is_one_point():
+    region = blend([(0.2, 0.2), (0.8, 0.8)])
+    assert (region.dimension, region.vertex_count) == (0, 1)
+    assert region.sample(3, seed=1).tolist() == [[0.2, 0.8]] * 3
+    assert region.decoded(np.zeros((2, 0))).tolist() == [[0.2, 0.8]] * 2
