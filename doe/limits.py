@@ -120,7 +120,7 @@ def scaled_rows(written: Rows, shift: Array, scale: Array) -> tuple[Rows, Array,
     return rows, long_a, long_e
 
 
-def nothing_left(written: Rows, scaled: Rows, long_a: Array, long_e: Array) -> StudyError:
+def nothing_left(written: Written, scaled: Rows, long_a: Array, long_e: Array) -> StudyError:
     """The error for an empty region: a smallest set of conflicting limits, and what would open it."""
     upper, equal = conflict(scaled)
     labels = [written.labels[i] for i in upper] + [written.equal_labels[i] for i in equal]
