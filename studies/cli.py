@@ -39,7 +39,7 @@ class Desk:
     def say(self, text: str) -> None:
         """Print a line now, unless a JSON document was asked for."""
         if not self.as_json:
-            _print(text)
+            _print(harmless(text))
 
     def progress(self, text: str) -> None:
         """A passing word on standard error, only where a person watches."""
@@ -121,7 +121,7 @@ def _run(args: argparse.Namespace, as_json: bool) -> int:
             f"repeat with {TRACE}=1 in the environment and report what it prints",
         )  # fmt: skip
         return _refuse(args.command, [problem], as_json)
-    _print(as_text(outcome.document) if as_json else outcome.text)
+    _print(as_text(outcome.document) if as_json else harmless(outcome.text))
     return outcome.code
 
 
@@ -148,9 +148,21 @@ def as_text(document: Mapping[str, Any]) -> str:
     return json.dumps(document, indent=2, ensure_ascii=not wide, allow_nan=False)
 
 
+_PLAINER = str.maketrans({"\u2212": "-", "\u00a0": " ", "\u202f": " ", "\u2009": " ", "×": "x", "²": "^2", "€": "EUR "})
+
+
+def harmless(text: str) -> str:
+    """Text without signs that steer a terminal or turn the direction of reading: names come from other people."""
+    return "".join(sign if sign in "\n\t" or sign.isprintable() or sign.isspace() else "?" for sign in text)
+
+
 def _print(text: str) -> None:
     encoding = sys.stdout.encoding or "utf-8"
-    sys.stdout.write(text.encode(encoding, "replace").decode(encoding) + "\n")
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        text = text.translate(_PLAINER).encode(encoding, "replace").decode(encoding)
+    sys.stdout.write(text + "\n")
     sys.stdout.flush()
 
 
@@ -178,7 +190,7 @@ def _refuse(command: str, problems: Iterable[Problem], as_json: bool) -> int:
         return 2
     stops = [problem for problem in listed if problem.level == "stop"]
     for problem in stops or listed:
-        print(problem, file=sys.stderr)
+        print(harmless(str(problem)).replace("\n", " "), file=sys.stderr)
     count = len(stops or listed)
     print(f"Nothing was written. {count} thing{'s' if count != 1 else ''} to put right.", file=sys.stderr)
     return 2

@@ -18,7 +18,7 @@ from doe.results import Results
 from studies import journal
 from studies.cli import version
 from studies.names import READINGS, STUDY, refusal
-from studies.writing import PENDING, Change, Lock, changing, complete
+from studies.writing import Change, changing, recover
 
 _ROUND = re.compile(r"round-([1-9][0-9]*)")
 
@@ -42,9 +42,7 @@ class StudyFolder:
         if not (place / STUDY).is_file():
             raise refusal("no-study", str(path), "has no study.toml", "a study folder",
                           "write a study.toml in it, or start one with: blendwright new FOLDER")  # fmt: skip
-        if (place / PENDING / "manifest.json").is_file():
-            with Lock(place):
-                complete(place)
+        recover(place)
         return cls(place)
 
     @cached_property

@@ -276,6 +276,13 @@ def complete(folder: Path) -> bool:
     return True
 
 
+def recover(folder: Path) -> None:
+    """Finish what a killed command had made definite, clear away what it had not, if there is anything."""
+    if (folder / PENDING).is_dir() and os.access(folder, os.W_OK):
+        with Lock(folder):
+            complete(folder)
+
+
 @contextlib.contextmanager
 def changing(folder: Path, command: str, version: str, wait_s: float = WAIT_S) -> Iterator[Change]:
     """Hold the folder's lock, collect what is to be written, and write it when the block ends well.

@@ -10,6 +10,7 @@ from studies.cli import Desk, Outcome
 from studies.inspection import inspect
 from studies.names import refusal
 from studies.wording import code_of, counted, envelope
+from studies.writing import recover
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
@@ -17,6 +18,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     place = Path(args.folder)
     if not place.is_dir():
         raise refusal("no-folder", str(place), "is not a folder", "a study folder", "check its name")
+    recover(place)
     entries = journal.read(place)
     problems = inspect(place, args.head)
     files = journal.last_digests(entries)

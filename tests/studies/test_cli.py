@@ -139,3 +139,11 @@ def test_output_that_cannot_show_every_sign():
     )
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout.split(b"\n", 1)[1])["a"] == "Gum × Wax"
+
+
+def test_names_cannot_steer_the_terminal(tmp_path, capsys):
+    assert cli.main(["check", str(tmp_path / "no\x1b[2Jwhere\u202e")]) == 2
+    error = capsys.readouterr().err
+    assert "\x1b" not in error
+    assert "\u202e" not in error
+    assert cli.harmless("Gum × 5\u00a0%\n\tend") == "Gum × 5\u00a0%\n\tend"

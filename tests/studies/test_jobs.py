@@ -2,6 +2,8 @@
 
 import json
 import shutil
+import subprocess
+import sys
 
 import pytest
 
@@ -348,3 +350,42 @@ def test_results_files_tell_where_the_chain_stands(recorded, call):
     code, document = call("verify", recorded)
     assert code == 1
     assert document["problems"][0]["where"] == "results/readings.csv"
+
+
+def test_every_byte_of_a_recorded_file_counts(recorded, call):
+    assert main(["optimise", str(recorded), "--keep", "F1"]) in (0, 1)
+    files = [p for p in recorded.rglob("*") if p.is_file() and p.parent.name != "bench" and p.name != "study.toml"]
+    for number, path in enumerate(sorted(files)):
+        content = path.read_bytes()
+        for place in (0, len(content) // 2 + number, len(content) - 1):
+            changed = bytearray(content)
+            changed[place % len(content)] ^= 4
+            path.write_bytes(bytes(changed))
+            assert call("verify", recorded)[0] == 1, f"{path.name}, byte {place}"
+        path.write_bytes(content)
+    assert call("verify", recorded)[0] == 0
+
+
+def test_workers_change_nothing(recorded, tmp_path):
+    copy = shutil.copytree(recorded, tmp_path / "elsewhere")
+    assert main(["optimise", str(recorded)]) in (0, 1)
+    assert main(["optimise", str(copy), "--workers", "2"]) in (0, 1)
+    for name in ("models.json", "optimum.json"):
+        assert (recorded / "analysis" / name).read_bytes() == (copy / "analysis" / name).read_bytes()
+
+
+def test_two_processes_recording_at_once(planned, tmp_path, table_of):
+    runs = json.loads((planned / "plan/round-1/plan.json").read_text(encoding="utf-8"))["runs"]
+    lines = table_of(runs).splitlines()
+    jobs = []
+    for number in range(3):
+        table = tmp_path / f"part-{number}.csv"
+        table.write_text("\n".join([lines[0], *lines[1 + number :: 3]]) + "\n", encoding="utf-8")
+        words = [sys.executable, "-m", "studies.cli", "record", str(planned), str(table)]
+        jobs.append(subprocess.Popen(words, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE))
+    for job in jobs:
+        assert job.wait(60) == 0, job.stderr.read()
+        job.stderr.close()
+    assert main(["verify", str(planned)]) == 0
+    batches = (planned / "results/batches.csv").read_text(encoding="utf-8")
+    assert batches.count("\n") == 10
