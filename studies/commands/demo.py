@@ -27,7 +27,7 @@ CONFIRM = 3
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """From an empty folder to a report: every step is a command a person would type."""
     place = Path(args.folder)
-    _make_room(place)
+    make_room(place)
     story = _Story(place, desk, args.workers)
     desk.say("An invented study, made by a simulated bench: nothing here was ever weighed or measured.\n")
     desk.say(f"  $ blendwright new {_shown(place)} --from {EXAMPLE}")
@@ -106,7 +106,7 @@ def _shown(place: Path) -> str:
     return shlex.quote(str(place))
 
 
-def _make_room(place: Path) -> None:
+def make_room(place: Path) -> None:
     """Clear a folder that an earlier demo made and nobody touched since. Raises StudyError for any other."""
     if not place.exists() or (place.is_dir() and not any(place.iterdir())):
         return

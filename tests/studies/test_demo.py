@@ -10,6 +10,7 @@ import pytest
 
 import studies
 from studies.cli import main
+from studies.commands import demo
 
 
 @pytest.fixture(scope="module")
@@ -68,3 +69,10 @@ def test_demo_runs_again_into_its_own_folder_and_spares_others(shown, tmp_path, 
     (other / "thing").write_text("theirs")
     assert main(["demo", str(other)]) == 2
     assert [p.name for p in other.iterdir()] == ["thing"]
+    study = (place / "study.toml").read_text(encoding="utf-8")
+    (place / "study.toml").write_text(study + "# mine\n", encoding="utf-8")
+    assert main(["demo", str(place)]) == 2
+    assert "study.toml" in capsys.readouterr().err
+    (place / "study.toml").write_text(study, encoding="utf-8")
+    demo.make_room(place)
+    assert not place.exists()
