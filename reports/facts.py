@@ -85,6 +85,7 @@ class Setting:
     allowed: Ends | None
     tried: Ends | None
     levels: tuple[str, ...] = ()
+    tolerance: Ends | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,6 +290,7 @@ class Facts:
     cost_ceiling: Spec | None = None
     formula: Formula | None = None
     alternatives: tuple[Formula, ...] = ()
+    compared: tuple[Formula, ...] = ()
     references: tuple[tuple[str, Mapping[str, float]], ...] = ()
     front: tuple[tuple[float, float, bool], ...] = ()
     certificate: Mapping[str, Any] = field(default_factory=lambda: _NONE)
@@ -306,6 +308,6 @@ class Facts:
     limits: tuple[tuple[str, str], ...] = ()
     open_questions: tuple[str, ...] = ()
     digests: Mapping[str, str] = field(default_factory=lambda: _NONE)
+    predicts_by: str = ""
     version: str = ""
-    definition: str = ""
     steps: tuple[str, ...] = ()

@@ -16,11 +16,12 @@ from doe.problems import Problem
 from doe.results import Results
 from optimise import Models, Optimum
 from reports import wording
-from reports.facts import BatchRow, Event, Facts, FitFacts, Formula, PlanFacts, Spec, TriedRange
+from reports.facts import BatchRow, Event, Facts, FitFacts, Formula, Spec, TriedRange
 from reports.gather_effects import effect_rows
 from reports.gather_formula import amount, formulas, spec_of
+from reports.gather_plan import known, plan_facts
 from reports.gather_slices import slices
-from reports.numbers import counted
+from reports.numbers import counted, listed
 
 _MOST_ALTERNATIVES = 3
 
@@ -66,6 +67,7 @@ def gather(
         cost_ceiling=_ceiling(study, specs),
         formula=formula,
         alternatives=others,
+        compared=_compared(study, models),
         references=tuple((r.name, dict(r.measured)) for r in study.references),
         front=_front(best),
         certificate=MappingProxyType(best.to_dict()["certificate"]) if best is not None else MappingProxyType({}),
@@ -73,7 +75,7 @@ def gather(
         limited_by=tuple(str(row["response"]) for row in best.to_dict()["limited_by"]) if best is not None else (),
         effects=effects,
         slices=slices(study, models, best, effects) if models is not None and best is not None else (),
-        plans=(_plan(design),) if design is not None else (),
+        plans=(plan_facts(study, design),) if design is not None else (),
         tried=_tried(study, results, design, best),
         made=_made(study, results),
         fits=_fits(specs, models),
@@ -85,6 +87,7 @@ def gather(
         ),
         events=tuple(Event(e.when, e.user, e.command, e.why or e.command) for e in journal),
         region=MappingProxyType({"dimension": study.region.dimension, "reach": dict(study.region.reach)}),
+        predicts_by=_predicts_by(models),
         limits=tuple((limit.rule, limit.why) for limit in study.limits),
         open_questions=_open(study, models),
         digests=MappingProxyType({**study.digests, **({"results": results.digest} if results else {})}),
@@ -138,6 +141,16 @@ def _others(study: Study, models: Models | None, best: Optimum | None) -> tuple[
     return formulas(study, models, frame)
 
 
+def _compared(study: Study, models: Models | None) -> tuple[Formula, ...]:
+    """References whose levels are known, as formulas predicted like any other."""
+    needed = {i.name for i in study.varied if i.role != "fill"} | {f.name for f in study.factors}
+    known_ones = [r for r in study.references if needed and needed <= set(r.levels)]
+    if models is None or not known_ones:
+        return ()
+    frame = pd.DataFrame([{n: r.levels[n] for n in needed} for r in known_ones], index=[r.name for r in known_ones])
+    return formulas(study, models, study.complete(frame))
+
+
 def _clash(best: Optimum | None) -> Iterable[str]:
     for row in best.to_dict()["clash"] if best is not None else ():
         yield str(row.get("response", row)) if isinstance(row, Mapping) else str(row)
@@ -154,6 +167,14 @@ def _rests_on(usable: int, models: Models | None) -> str:
     return f"Rests on {made} made at bench scale{how}. Other lots and larger scale are not in it."
 
 
+def _predicts_by(models: Models | None) -> str:
+    if models is None:
+        return ""
+    if models.terms_choice == "all":
+        return "Predictions are by least squares of the full planned model."
+    return "Predictions come from the averaged posterior over many models, not from these coefficients."
+
+
 def _ceiling(study: Study, specs: Sequence[Spec]) -> Spec | None:
     names = {r.name for r in study.responses if r.source == "cost_per_kg" and r.high is not None}
     return next((spec for spec in specs if spec.name in names), None)
@@ -165,28 +186,6 @@ def _front(best: Optimum | None) -> tuple[tuple[float, float, bool], ...]:
     numbers = [(float(c), float(p)) for c, p in points if isinstance(c, float) and isinstance(p, float)]
     top = max((p for _, p in numbers), default=0.0)
     return tuple((c, p, p == top) for c, p in numbers)
-
-
-def _plan(design: Design) -> PlanFacts:
-    trials = []
-    for trial, levels in design.table.iterrows():
-        run = design.runs.loc[str(trial)]
-        trials.append({"trial": str(trial), **{k: _known(run[k]) for k in run.index}, "levels": levels.to_dict()})
-    return PlanFacts(
-        round=design.round,
-        seed=design.seed,
-        columns=tuple(str(c) for c in design.table.columns),
-        trials=tuple(trials),
-        quality=MappingProxyType(design.quality.to_dict()),
-        terms=tuple(t for t, sure in zip(design.terms.labels, design.terms.sure, strict=True) if sure),
-        maybe=tuple(t for t, sure in zip(design.terms.labels, design.terms.sure, strict=True) if not sure),
-        digest=design.digest,
-        findings=tuple(design.findings),
-    )
-
-
-def _known(value: Any) -> Any:
-    return None if value is None or value != value else value
 
 
 def _tried(
@@ -222,15 +221,15 @@ def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:
         said = {
             str(name): "; ".join(_reading(r) for _, r in group.iterrows()) for name, group in own.groupby("response")
         }
-        order = _known(row["order"])
+        order = known(row["order"])
         rows.append(
             BatchRow(
                 batch=str(batch),
                 trial=str(row["trial"]),
                 state=str(row["state"]),
-                why=str(_known(row["why"]) or ""),
+                why=str(known(row["why"]) or ""),
                 order=None if order is None else float(order),
-                day=str(_known(row["day"]) or ""),
+                day=str(known(row["day"]) or ""),
                 levels={name: row[name] for name in study.columns},
                 readings=said,
             )
@@ -239,9 +238,9 @@ def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:
 
 
 def _reading(row: pd.Series) -> str:
-    value = _known(row["value"])
+    value = known(row["value"])
     if value is None:
-        return str(_known(row["flag"]) or "not measured")
+        return str(known(row["flag"]) or "not measured")
     text = f"{value:g}" if isinstance(value, int | float) else str(value)
     sign = {"below": "<", "above": ">"}.get(str(row["bound"]), "")
     return f"{sign}{text}"
@@ -284,10 +283,13 @@ def _number(value: Any) -> float:
 def _fit_reading(entry: Mapping[str, Any]) -> str:
     lack = entry["lack_of_fit"]
     if "unavailable" in lack:
-        return f"Whether the shape is right cannot be tested: {lack['unavailable']}."
-    if lack["p"] < 0.05:
-        return f"The shape may be wrong: lack of fit beyond what repeats explain (p = {lack['p']:.3f})."
-    return f"Repeats give no sign that the shape is wrong (lack of fit p = {lack['p']:.2f})."
+        said = f"Whether the shape is right cannot be tested: {lack['unavailable']}."
+    elif lack["p"] < 0.05:
+        said = "The shape may be wrong: batches lie farther from it than repeats of one recipe lie from each other."
+    else:
+        said = "Repeats of one recipe give no sign that the shape is wrong."
+    odd = [str(r["batch"]) for r in entry["trials"] if isinstance(r["deleted"], float) and abs(r["deleted"]) > 3]
+    return f"{said} Out of the ordinary: {listed(odd)}; look at the sheet." if odd else said
 
 
 def _open(study: Study, models: Models | None) -> tuple[str, ...]:

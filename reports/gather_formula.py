@@ -86,7 +86,7 @@ def formulas(
                 batch_g=study.batch_g,
                 balance_g=min((b.step_g for b in study.balances), default=0.01),
                 lines=_lines(study, models, recipes.iloc[i], tolerances or {}),
-                settings=_settings(study, models, recipes.iloc[i]),
+                settings=_settings(study, models, recipes.iloc[i], tolerances or {}),
                 strips=strips,
                 chance=amount(known["chance_all"]),
                 chance_interval=ends(known["chance_interval"]),
@@ -126,7 +126,7 @@ def _lines(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[
     return tuple(lines)
 
 
-def _settings(study: Study, models: Models, recipe: pd.Series) -> tuple[Setting, ...]:
+def _settings(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[str, Ends]) -> tuple[Setting, ...]:
     tried = models.tried
     out = []
     for factor in study.factors:
@@ -135,7 +135,9 @@ def _settings(study: Study, models: Models, recipe: pd.Series) -> tuple[Setting,
             out.append(Setting(factor.name, factor.unit, str(value), None, None, factor.levels))
             continue
         span = (float(tried[factor.name].min()), float(tried[factor.name].max())) if len(tried) else None
-        out.append(Setting(factor.name, factor.unit, float(value), study.region.reach[factor.name], span))
+        reach = study.region.reach[factor.name]
+        kept = tolerances.get(factor.name)
+        out.append(Setting(factor.name, factor.unit, float(value), reach, span, (), kept))
     return tuple(out)
 
 

@@ -12,7 +12,7 @@ import pandas as pd
 from doe import Study, Unavailable
 from doe.problems import StudyError
 from optimise import Models, Optimum
-from reports.facts import EffectRow, Slice
+from reports.facts import Effect, EffectRow, Slice
 from reports.gather_effects import Direction, directions, moved
 from reports.numbers import figure, listed, percent, with_unit
 from reports.svg import round_steps
@@ -50,7 +50,7 @@ def _strongest(
         top = max((e.span for e in row.effects), default=0.0)
         for effect in row.effects:
             place = next(i for i, way in enumerate(ways) if way[1] == effect.direction)
-            weight[place] += effect.span / top if top > 0 else 0.0
+            weight[place] += (effect.span / top if top > 0 else 0.0) * (_room(effect) if len(rows) > 1 else 1.0)
     pairs = combinations(range(len(ways)), 2)
     for pair in sorted(pairs, key=lambda p: (-round(weight[p[0]] + weight[p[1]], 9), p)):
         if pair not in planes:
@@ -58,6 +58,13 @@ def _strongest(
         if planes[pair] is not None:
             return planes[pair]
     return None
+
+
+def _room(effect: Effect) -> float:
+    """How far the formula stands from both ends of a direction: 1 in the middle, 0.2 at an end."""
+    low, high = effect.points[0][0], effect.points[-1][0]
+    share = (effect.now - low) / (high - low) if high > low else 0.0
+    return 0.2 + 1.6 * min(share, 1 - share)
 
 
 class _Plane:

@@ -72,7 +72,7 @@ def figure(value: Amount, error: Amount = None, digits: int = 3) -> str:
     if value == 0:
         return "0"
     places = digits - 1 - math.floor(math.log10(abs(value)))
-    text = plain(value, min(max(places, 0), 12))
+    text = plain(value, min(places, 12))
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 

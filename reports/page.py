@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from doe import Unavailable
-from reports import numbers, svg_chart, svg_slice, svg_strip, tokens, wording
+from reports import numbers, svg_chart, svg_slice, svg_strip, tokens, wording, wording_plan
+from reports import page_rows as rows
 from reports.facts import Facts, PlanFacts
 
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -31,44 +32,97 @@ QUESTIONS = (
 def render(facts: Facts, head: str = "") -> str:
     """The page as text. Same facts, same text."""
     style = stylesheet()
+    values = {
+        "facts": facts,
+        "head": head,
+        "style": Markup(style),
+        "style_hash": _hash(style),
+        "questions": QUESTIONS,
+        "cautions": wording.CAUTIONS,
+        **_first(facts),
+        **_pictures(facts),
+        **_tables(facts),
+    }
+    return environment().get_template("page.html").render(values)
+
+
+def _first(facts: Facts) -> dict[str, Any]:
     formula = facts.formula
     plan = facts.plans[-1] if facts.plans else None
-    quality = plan.quality if plan else {}
-    curve = quality.get("fds", ())
-    return environment().get_template("page.html").render(
-        facts=facts,
-        head=head,
-        style=Markup(style),
-        style_hash=_hash(style),
-        questions=QUESTIONS,
-        jars=_jars(facts),
-        strips=[
-            (s, svg_strip.strip(s), svg_strip.state_sign(s.state), wording.chance_words(s))
-            for s in (formula.strips if formula else ())
-        ],
-        weakest=wording.weakest_line(formula) if formula else "",
-        cost=wording.cost_line(formula, facts.cost_ceiling, facts.alternatives) if formula else "",
-        stops=[p for p in facts.findings if p.level == "stop"],
-        notes=[p for p in facts.findings if p.level != "stop"],
-        bars=_bars(facts),
-        front=_front(facts),
-        plan=plan,
-        plan_table=plan_table,
-        plan_words=_plan_words(facts, plan),
-        plan_numbers=_plan_numbers(quality),
-        fds=svg_chart.fraction_of_space([tuple(p) for p in curve]) if isinstance(curve, list | tuple) and curve else "",
-        effects=[
+    strips = formula.strips if formula else ()
+    listed = [p for p in facts.findings if p.level == "warn"]
+    return {
+        "jars": _jars(facts),
+        "strips": [(s, svg_strip.strip(s), svg_strip.state_sign(s.state), wording.chance_words(s)) for s in strips],
+        "with_marks": any(s.marks for s in strips),
+        "weakest": wording.weakest_line(formula) if formula else "",
+        "cost": wording.cost_line(formula, facts.cost_ceiling, facts.compared) if formula else "",
+        "stops": [p for p in facts.findings if p.level == "stop"],
+        "notes": listed,
+        "small_notes": [p for p in facts.findings if p.level == "inform"],
+        "plan": plan,
+        "plan_said": wording_plan.plan_said(facts, plan) if plan else {},
+        "trust": wording.trust_lines(formula, facts.rests_on),
+        "predicts": facts.predicts_by,
+    }
+
+
+def _pictures(facts: Facts) -> dict[str, Any]:
+    plan = facts.plans[-1] if facts.plans else None
+    curve = plan.quality.get("fds") if plan else None
+    points = [(float(a), float(b)) for a, b in curve] if isinstance(curve, list | tuple) else []
+    return {
+        "bars": _bars(facts),
+        "front": _front(facts),
+        "front_words": wording.front_words(facts),
+        "fds": svg_chart.fraction_of_space(points) if points else "",
+        "fds_words": wording_plan.fds_words(points) if points else "",
+        "fds_rows": [[f"{share:.0%}", numbers.figure(sd)] for share, sd in points],
+        "effects": [
             (row, [svg_chart.effect(row, one, first=i == 0) for i, one in enumerate(row.effects)])
             for row in facts.effects
         ],
-        slices=[(s, svg_slice.contours(s, f"slice{i}")) for i, s in enumerate(facts.slices)],
-        tried=[(t, svg_strip.tried_dots(t)) for t in facts.tried],
-        reading_names=[spec.name for spec in facts.specs if not spec.exact],
-        level_names=[t.name for t in facts.tried],
-        trust=wording.trust_lines(formula, facts.rests_on),
-        fits=[(fit, svg_chart.observed_predicted(fit), svg_chart.residuals_by_order(fit)) for fit in facts.fits],
-        time_line=svg_chart.time_line(facts.events) if facts.events else "",
-    )  # fmt: skip
+        "slices": [(s, svg_slice.contours(s, f"slice{i}")) for i, s in enumerate(facts.slices)],
+        "tried": [(t, svg_strip.tried_dots(t)) for t in facts.tried],
+        "fits": [
+            (fit, svg_chart.observed_predicted(fit), svg_chart.residuals_by_order(fit), rows.figures(fit))
+            for fit in facts.fits
+        ],
+        "time_line": svg_chart.time_line(facts.events) if facts.events else "",
+    }
+
+
+def _tables(facts: Facts) -> dict[str, Any]:
+    plan = facts.plans[-1] if facts.plans else None
+    responses = [spec for spec in facts.specs if not spec.exact]
+    return {
+        "plan_table": plan_table,
+        "plan_numbers": rows.plan_quality(plan) if plan else [],
+        "beside": rows.beside(facts),
+        "front_rows": rows.front(facts),
+        "sure_rows": rows.sure(facts.formula) if facts.formula else [],
+        "methods": [f"{spec.name}: {spec.method}" for spec in facts.specs if spec.method],
+        "effect_rows": rows.effect,
+        "grid_head": rows.grid_head,
+        "grid_rows": rows.grid,
+        "reading_heads": [_with_unit(spec.name, spec.unit) for spec in responses],
+        "level_heads": [_with_unit(t.name, t.unit if t.unit != facts.unit else "") for t in facts.tried],
+        "made_rows": rows.made(facts),
+        "left_out": rows.left_out(facts),
+        "reach_rows": [
+            [name, *(numbers.figure(v, digits=5) for v in ends)] for name, ends in facts.region["reach"].items()
+        ],
+        "coefficient_rows": rows.coefficients,
+        "anova_rows": rows.anova,
+        "figure_rows": rows.figure_rows,
+        "trial_rows": rows.trials,
+        "near_rows": rows.near,
+        "event_rows": rows.events(facts),
+    }
+
+
+def _with_unit(name: str, unit: str) -> str:
+    return f"{name} [{unit}]" if unit and unit != name else name
 
 
 def environment() -> Environment:
@@ -87,13 +141,9 @@ def environment() -> Environment:
         "level": numbers.level,
         "plain": lambda value: f"{value:g}",
         "g3": lambda value: numbers.figure(value),
-        "g5": lambda value: f"{value:.5g}" if isinstance(value, int | float) else str(value),
         "counted": lambda n: numbers.counted(n, "batch", "batches"),
         "days": lambda d: numbers.counted(max(1, -(-round(d * 100) // 100)), "day"),
-        "cell": cell,
-        "ends": ends,
-        "asked": wording.asked,
-        "predicted": wording.predicted,
+        "predicted_short": wording.predicted_short,
         "barred": lambda items, bars: [(item, bars.get(item.name, "")) for item in items],
     }
     return made
@@ -110,22 +160,6 @@ def stylesheet() -> str:
 
 def _hash(text: str) -> str:
     return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
-
-
-def cell(value: Any) -> str:
-    """A number of the analyst's part, or why it is not there."""
-    if value is None:
-        return ""
-    if isinstance(value, Unavailable):
-        return f"not available: {value.reason}"
-    if isinstance(value, Mapping):
-        return f"not available: {value.get('unavailable', '')}"
-    return numbers.precise(value) if isinstance(value, int | float) else str(value)
-
-
-def ends(value: Any) -> str:
-    """Two ends of an interval."""
-    return numbers.between(*value) if isinstance(value, tuple) else ""
 
 
 def _jars(facts: Facts) -> Markup:
@@ -146,7 +180,9 @@ def _bars(facts: Facts) -> dict[str, Markup]:
             bars[line.name] = svg_strip.reach_bar(line.allowed, line.tried, line.level, line.tolerance, line.name)
     for setting in formula.settings:
         if setting.allowed is not None and isinstance(setting.value, float):
-            bars[setting.name] = svg_strip.reach_bar(setting.allowed, setting.tried, setting.value, None, setting.name)
+            bars[setting.name] = svg_strip.reach_bar(
+                setting.allowed, setting.tried, setting.value, setting.tolerance, setting.name
+            )
     return bars
 
 
@@ -179,38 +215,3 @@ def _table(head: Sequence[str], body: Iterable[Sequence[Any]]) -> Markup:
         parts.append("<tr>" + "".join(f'<td class="n">{escape(c)}</td>' for c in cells) + "</tr>")
     parts.append("</tbody></table></div>")
     return Markup("".join(parts))
-
-
-def _plan_words(facts: Facts, plan: PlanFacts | None) -> str:
-    if plan is None:
-        return ""
-    seen = plan.quality.get("can_see", {})
-    said = []
-    for name, entry in seen.items():
-        difference = entry.get("difference") if isinstance(entry, Mapping) else None
-        if isinstance(difference, float):
-            unit = next((s.unit for s in facts.specs if s.name == name), "")
-            size = (
-                numbers.percent(difference)
-                if entry.get("relative")
-                else numbers.with_unit(numbers.figure(difference), unit)
-            )
-            said.append(f"{name}: differences of {size}")
-    days, cost = plan.quality.get("days"), plan.quality.get("cost")
-    out = f"{numbers.counted(len(plan.trials), 'trial')} in round {plan.round}"
-    if isinstance(days, int | float):
-        out += f", {numbers.counted(int(days), 'day')} at the bench"
-    if isinstance(cost, int | float):
-        out += f", about {numbers.money(float(cost), facts.currency)}"
-    return out + ". " + ("Across the region it will most likely show " + "; ".join(said) + "." if said else "")
-
-
-def _plan_numbers(quality: Mapping[str, Any]) -> list[tuple[str, str]]:
-    out = []
-    for key in ("terms", "rank", "condition", "d_efficiency", "i_efficiency", "df", "prediction_sd", "days", "cost"):
-        value = quality.get(key)
-        if isinstance(value, Mapping) and "unavailable" not in value:
-            out += [(f"{key.replace('_', ' ')}: {k.replace('_', ' ')}", cell(v)) for k, v in value.items()]
-        elif value is not None:
-            out.append((key.replace("_", " "), cell(value)))
-    return out

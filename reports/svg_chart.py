@@ -12,12 +12,12 @@ from reports.numbers import exactly, figure, percent
 from reports.svg import Axis, axis_below, axis_left, element, line, mark, padded, path, picture, words
 
 
-def effect(row: EffectRow, one: Effect, *, first: bool, width: float = 190.0, height: float = 132.0) -> Markup:
+def effect(row: EffectRow, one: Effect, *, first: bool, height: float = 146.0) -> Markup:
     """One response along one direction: the predicted mean with its confidence band, and the formula's own place."""
     spec = row.spec
-    left = 46.0 if first else 12.0
+    width, left = (204.0, 48.0) if first else (166.0, 10.0)
     x = Axis(one.points[0][0], one.points[-1][0], left, width - 12)
-    y = Axis(*row.axis, height - 30, 24, spec.log and row.axis[0] > 0)
+    y = Axis(*row.axis, height - 30, 38, spec.log and row.axis[0] > 0)
     parts = axis_left(y, left, "", 4, width - 12 - left) if first else [
         line(left, y(t), width - 12, y(t), "hair") for t in y.ticks(4)
     ]  # fmt: skip
@@ -33,6 +33,7 @@ def effect(row: EffectRow, one: Effect, *, first: bool, width: float = 190.0, he
         for limit in (spec.low, spec.high)
         if limit is not None and row.axis[0] <= limit <= row.axis[1]
     ]
+    up, _, down = one.direction.partition(", ")
     here = min(one.points, key=lambda p: abs(p[0] - one.now))
     parts.append(mark(x(one.now), _held(y, here[1]), 0.9))
     parts += [
@@ -40,7 +41,8 @@ def effect(row: EffectRow, one: Effect, *, first: bool, width: float = 190.0, he
         words(left, height - 16, figure(one.points[0][0])),
         words(width - 12, height - 16, figure(one.points[-1][0]), anchor="end"),
         words((left + width - 12) / 2, height - 16, one.unit, anchor="middle", most=14),
-        words(left - (0 if not first else 34), 13, one.direction, "say", most=30),
+        words(left, 13, up, "say", most=24),
+        words(left, 27, down, most=26),
     ]
     says = (
         f"{spec.name} along {one.direction}: from {figure(one.points[0][1])} to {figure(one.points[-1][1])} {spec.unit}"
@@ -54,8 +56,12 @@ def _held(axis: Axis, value: float) -> float:
     return min(max(axis(value), low), high)
 
 
+def _label(text: str, unit: str) -> str:
+    return f"{text} [{unit}]" if unit else text
+
+
 def observed_predicted(facts: FitFacts, side: float = 250.0) -> Markup:
-    """Observed against predicted with the line where both agree."""
+    """Measured against fitted with the line where both agree."""
     spec = facts.spec
     values = [v for p in facts.points for v in (p[2], p[3])]
     low, high = padded(values)
@@ -63,14 +69,16 @@ def observed_predicted(facts: FitFacts, side: float = 250.0) -> Markup:
         low, high = min(values) / 1.15, max(values) * 1.15
     x = Axis(low, high, 54, side - 10, spec.log)
     y = Axis(low, high, side - 40, 30, spec.log)
-    parts = [*axis_below(x, side - 40, f"predicted [{spec.unit}]", 4),
-             *axis_left(y, 54, f"observed {spec.name} [{spec.unit}]", 4)]  # fmt: skip
+    parts = [*axis_below(x, side - 40, _label("fitted", spec.unit), 4),
+        *axis_left(
+            y, 54, _label(f"measured {spec.name}", "" if spec.unit == spec.name else spec.unit), 4
+        ),
     parts.append(line(x(low), y(low), x(high), y(high), "dash"))
     for trial, _, seen, fitted, _ in facts.points:
-        title = element("title", f"{trial}: observed {figure(seen)}, predicted {figure(fitted)}")
+        title = element("title", f"{trial}: measured {figure(seen)}, fitted {figure(fitted)}")
         parts.append(element("circle", title,
                              cx=x(fitted), cy=y(seen), r="3.2", cls="ring"))  # fmt: skip
-    return picture(side, side, f"{spec.name}: observed against predicted, {len(facts.points)} batches", parts)
+    return picture(side, side, f"{spec.name}: measured against fitted, {len(facts.points)} batches", parts)
 
 
 def residuals_by_order(facts: FitFacts, width: float = 330.0, height: float = 250.0) -> Markup:
@@ -137,26 +145,28 @@ def chance_against_cost(
 
 
 def time_line(events: Sequence[Event], width: float = 760.0) -> Markup:
-    """What was done, on a line of days; several things on one day stand on each other."""
-    days = [datetime.fromisoformat(e.when).date() for e in events]
-    first, last = min(days), max(days)
-    axis = Axis(0, max((last - first).days, 1), 60, width - 60)
+    """What was done: on a line of days, things of one day on each other; within one day, in order along it."""
+    when = [datetime.fromisoformat(e.when) for e in events]
+    first, last = min(when).date(), max(when).date()
+    one_day = first == last
     piles: dict[int, list[Event]] = {}
-    for day, event in zip(days, events, strict=True):
-        piles.setdefault((day - first).days, []).append(event)
-    tall = max(len(pile) for pile in piles.values())
-    gap = min(14.0, 150.0 / tall)
-    base = 22 + gap * tall
-    parts = [line(40, base, width - 40, base, "axis")]
+    for place, (moment, event) in enumerate(zip(when, events, strict=True)):
+        piles.setdefault(place if one_day else (moment.date() - first).days, []).append(event)
+    axis = Axis(0, max(max(piles), 1), 46, width - 70)
+    gap = min(14.0, 150.0 / max(len(pile) for pile in piles.values()))
+    base = 22 + gap * max(len(pile) for pile in piles.values())
+    parts = [line(30, base, width - 30, base, "axis")]
     shown = -1e9
     for since, pile in sorted(piles.items()):
         x = axis(since)
         for i, event in enumerate(pile):
             title = element("title", f"{event.when} {event.command}: {event.says}")
             parts.append(element("circle", title, cx=x, cy=base - 8 - gap * i, r="3.4", cls="ring"))
-            if gap >= 12:
+            if gap >= 12 and (not one_day or x - shown > 64 or since == 0):
                 parts.append(words(x + 8, base - 4 - gap * i, event.command, most=14))
         if x - shown > 64:
-            parts.append(words(x, base + 18, str(datetime.fromisoformat(pile[0].when).date()), anchor="middle"))
+            moment = datetime.fromisoformat(pile[0].when)
+            parts.append(words(x, base + 18, f"{moment:%H:%M}" if one_day else str(moment.date()), anchor="middle"))
             shown = x
-    return picture(width, base + 26, f"time line from {first} to {last}", parts, wide=True)
+    says = f"what was done on {first}" if one_day else f"what was done from {first} to {last}"
+    return picture(width, base + 26, says, parts, wide=True)

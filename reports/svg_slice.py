@@ -20,7 +20,7 @@ Corner = tuple[float, float, float]  # x, y in pixels, and the height of the sur
 _MOST_STEPS = 6
 
 
-def contours(facts: Slice, key: str, width: float = 350.0, height: float = 330.0) -> Markup:
+def contours(facts: Slice, key: str, width: float = 302.0, height: float = 306.0) -> Markup:
     """The whole picture. `key` keeps its clip and hatch apart from those of other pictures on the page."""
     x = Axis(facts.xs[0], facts.xs[-1], 58, width - 14)
     y = Axis(facts.ys[0], facts.ys[-1], height - 50, 50)
@@ -92,7 +92,8 @@ def _steps(facts: Slice, x: Axis, y: Axis) -> list[Markup]:
     for number, (low, high) in enumerate(bounds):
         data = "".join(_row(row, low, high) for row in rows)
         if data:
-            shade = round(number * (_MOST_STEPS - 1) / max(len(bounds) - 1, 1))
+            # The darkest step stays below full accent, so that our mark stands out on it.
+            shade = round(number * (_MOST_STEPS - 2) / max(len(bounds) - 1, 1))
             out.append(element("path", d=data, cls=f"s{shade}"))
     return out
 

@@ -66,11 +66,8 @@ def strip(facts: Strip, *, width: float = 360.0) -> Markup:
     parts += _density(facts, axis, base)
     parts.append(line(axis.start, base, axis.end, base, "axis"))
     for name, value in facts.marks:
-        x = axis(value)
-        parts.append(
-            element("path", element("title", f"{name}: {exactly(value)} {spec.unit}"),
-                    d=f"M{x:.1f} {base - 5:.1f}l4 5l-4 5l-4 -5z", cls="ring")
-        )  # fmt: skip
+        title = element("title", f"{name}: {exactly(value)} {spec.unit}")
+        parts.append(element("path", title, d=_lozenge(value, axis, base), cls="ring"))
     for value in facts.measured:
         parts.append(element("circle", cx=axis(value), cy=base - 3.5, r="2.2", cls="dot"))
     if spec.low is not None:
@@ -83,6 +80,15 @@ def strip(facts: Strip, *, width: float = 360.0) -> Markup:
         parts.append(mark(axis(facts.predicted), base - 1.5 if spec.exact else base + 1, 0.9))
     parts += _numbers_below(facts, axis, base)
     return picture(width, 62, strip_words(facts), parts, wide=True)
+
+
+def _lozenge(value: float, axis: Axis, base: float) -> str:
+    """A lozenge at a reference's reading; an arrow at the end of the strip for one beyond it."""
+    if value > axis.high:
+        return f"M{axis.end + 2:.1f} {base - 4:.1f}l6 4l-6 4z"
+    if value < axis.low:
+        return f"M{axis.start - 2:.1f} {base - 4:.1f}l-6 4l6 4z"
+    return f"M{axis(value):.1f} {base - 5:.1f}l4 5l-4 5l-4 -5z"
 
 
 def _bracket(x: float, base: float, turn: float) -> list[Markup]:

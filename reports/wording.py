@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from doe.problems import Unavailable
-from reports.facts import Amount, Decision, Effect, Formula, NextStep, Spec, State, Strip
+from reports.facts import Amount, Decision, Effect, Facts, Formula, NextStep, Spec, State, Strip
 from reports.numbers import (
     batches_in_words,
     counted,
@@ -130,7 +130,9 @@ def cost_line(formula: Formula, ceiling: Spec | None, others: Sequence[Formula])
     if ceiling is not None and ceiling.high is not None:
         room = ceiling.high - formula.cost_per_kg
         word = "below" if room >= 0 else "above"
-        says += f", {money(abs(room), formula.currency)} {word} the ceiling of {money(ceiling.high, formula.currency)}"
+        by = money(abs(room), formula.currency)
+        at = "at" if abs(room) < 0.005 else f"{by} {word}"
+        says += f", {at} the ceiling of {money(ceiling.high, formula.currency)}"
     for other in others:
         if isinstance(other.cost_per_kg, float):
             says += f"; {other.name} costs {money(other.cost_per_kg, formula.currency)}"
@@ -155,6 +157,30 @@ def predicted(strip: Strip) -> str:
         return str(strip.predicted)
     text = figure(strip.predicted, digits=4) if strip.spec.exact else figure(strip.predicted, strip.sd)
     return with_unit(text, strip.spec.unit)
+
+
+def predicted_short(strip: Strip) -> str:
+    """What stands under a spec's name: `predicted 24 200 mPa.s`, or that nothing is."""
+    if not isinstance(strip.predicted, float):
+        return "no prediction"
+    return f"{'computed' if strip.spec.exact else 'predicted'} {predicted(strip)}"
+
+
+def front_words(facts: Facts) -> str:
+    """The sentence under chance against cost: what the best chance costs over the cheapest that is nearly as good."""
+    points = sorted(facts.front)
+    if len(points) < 2:
+        return ""
+    best_cost, best = max(points, key=lambda p: (p[1], -p[0]))[:2]
+    near = next((p for p in points if p[1] >= best - 0.05), None)
+    if near is not None and near[0] < best_cost - 0.005:
+        return (
+            f"The last {percent(best - near[1])} of chance cost {money(best_cost - near[0], facts.currency)} per kg: "
+            f"{percent(near[1])} is to be had at {money(near[0], facts.currency)}, {percent(best)} at "
+            f"{money(best_cost, facts.currency)}."
+        )
+    most = f"{percent(best)} is the most, at {money(best_cost, facts.currency)}"
+    return f"Each ring is the best chance for its cost; {most}."
 
 
 def effect_reading(name: str, unit: str, effects: Sequence[Effect]) -> str:

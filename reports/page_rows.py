@@ -1,0 +1,223 @@
+"""Rows of the page's tables, from facts to text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from doe.problems import Unavailable
+from reports import numbers, wording
+from reports.facts import EffectRow, Facts, FitFacts, Formula, PlanFacts, Slice
+
+Rows = list[list[str]]
+
+_COARSE = 4
+
+
+def cell(value: Any) -> str:
+    """A number of the analyst's part, or why it is not there."""
+    if value is None:
+        return ""
+    if isinstance(value, Unavailable):
+        return f"not available: {value.reason}"
+    if isinstance(value, Mapping):
+        return f"not available: {value.get('unavailable', '')}"
+    return numbers.precise(value) if isinstance(value, int | float) else str(value)
+
+
+def ends(value: Any) -> str:
+    """Two ends of an interval, nothing where there is none."""
+    return numbers.between(*value) if isinstance(value, tuple) else ""
+
+
+def sure(formula: Formula) -> Rows:
+    """What is asked and predicted of each response, with the three intervals."""
+    return [
+        [
+            s.spec.name + ("" if s.spec.must else " (wish)"),
+            wording.asked(s.spec),
+            wording.predicted(s),
+            ends(s.confidence),
+            ends(s.prediction),
+            ends(s.tolerance),
+            "exact" if s.spec.exact else numbers.percent(s.chance),
+        ]
+        for s in formula.strips
+    ]
+
+
+def beside(facts: Facts) -> Rows:
+    """The chosen formula, its alternatives and the references, side by side."""
+    shown = [facts.formula] if facts.formula is not None else []
+    return [
+        [f.name + ("" if f.inside is not False else " (outside what was tried)"), numbers.percent(f.chance),
+         numbers.money(f.cost_per_kg, f.currency) if isinstance(f.cost_per_kg, float) else "", _levels(f)]
+        for f in [*shown, *facts.alternatives, *facts.compared]
+    ]  # fmt: skip
+
+
+def _levels(formula: Formula) -> str:
+    said = [
+        f"{line.name} {numbers.level(line.level, line.step, formula.total)}"
+        for line in formula.lines
+        if line.role in ("varied", "fill")
+    ]
+    said += [f"{s.name} {numbers.figure(s.value) if isinstance(s.value, float) else s.value}" for s in formula.settings]
+    return ", ".join(said)
+
+
+def front(facts: Facts) -> Rows:
+    """Cost and chance of the cheapest formulas."""
+    return [[numbers.money(cost, facts.currency), numbers.percent(chance)] for cost, chance, _ in sorted(facts.front)]
+
+
+def effect(row: EffectRow) -> Rows:
+    """Start and end of each direction."""
+    return [
+        [
+            e.direction,
+            numbers.figure(e.points[0][0]),
+            f"{numbers.figure(e.points[-1][0])} {e.unit}",
+            numbers.figure(e.points[0][1]),
+            numbers.between(e.points[0][2], e.points[0][3]),
+            numbers.figure(e.points[-1][1]),
+            numbers.between(e.points[-1][2], e.points[-1][3]),
+        ]
+        for e in row.effects
+    ]
+
+
+def grid_head(facts: Slice) -> list[str]:
+    """The head of a slice's table: its y name down, its x values across."""
+    return [f"{facts.y_name} down, {facts.x_name} across", *(numbers.figure(x) for x in facts.xs[::_COARSE])]
+
+
+def grid(facts: Slice) -> Rows:
+    """A slice's values at every fourth line of its grid, nothing outside the limits."""
+    inside = [[_within(facts.polygon, x, y) for x in facts.xs] for y in facts.ys]
+    write = numbers.percent if facts.is_chance else numbers.figure
+    return [
+        [numbers.figure(facts.ys[j]), *(write(facts.values[j][i]) if inside[j][i] else "" for i in _every(facts.xs))]
+        for j in reversed(_every(facts.ys))
+    ]
+
+
+def _every(values: Sequence[float]) -> list[int]:
+    return list(range(0, len(values), _COARSE))
+
+
+def _within(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:
+    """Whether a point lies in a convex polygon."""
+    turns = []
+    size = max(abs(v) for p in polygon for v in p) or 1.0
+    for (ax, ay), (bx, by) in zip(polygon, [*polygon[1:], polygon[0]], strict=True):
+        turns.append((bx - ax) * (y - ay) - (by - ay) * (x - ax))
+    return all(t >= -1e-9 * size for t in turns) or all(t <= 1e-9 * size for t in turns)
+
+
+def made(facts: Facts) -> Rows:
+    """Batches as made, with what was read and why one does not count."""
+    responses = [s.name for s in facts.specs if not s.exact]
+    return [
+        [b.batch, b.state + (f": {b.why}" if b.why else ""), *(b.readings.get(n, "") for n in responses)]
+        + [_plain(b.levels[t.name]) for t in facts.tried]
+        for b in facts.made
+    ]
+
+
+def _plain(value: Any) -> str:
+    return f"{value:.5g}" if isinstance(value, int | float) else str(value)
+
+
+def left_out(facts: Facts) -> Rows:
+    """Batches left out of a fit, with the reason."""
+    return [
+        [fit.spec.name, str(entry.get("batch", entry.get("trial", ""))), str(entry.get("why", entry.get("reason", "")))]
+        for fit in facts.fits
+        for entry in fit.fit.get("excluded", ())
+    ]
+
+
+def figures(fit: FitFacts) -> Rows:
+    """The few numbers that stand beside a fit's pictures."""
+    entry = fit.fit
+    r2 = entry.get("r2_predicted")
+    out = [["Batches", str(entry["n"])], ["Terms", str(len(entry["terms"]))]]
+    sd = entry.get("residual_sd")
+    if isinstance(sd, float):
+        says = f"{numbers.percent(sd)} of the value" if entry["scale"] == "log" else numbers.with_unit(
+            numbers.figure(sd, digits=2), fit.spec.unit)  # fmt: skip
+        out.append(["A batch differs from its fit by", says + " (sd)"])
+    if isinstance(r2, float):
+        out.append(["Of the differences between new batches it would foretell", numbers.percent(max(r2, 0.0))])
+    return out
+
+
+def figure_rows(fit: FitFacts) -> Rows:
+    """The single figures of a fit under their standard names."""
+    entry = fit.fit
+    names = ("residual_sd", "df_residual", "r2", "r2_adjusted", "r2_predicted", "press", "log_likelihood")
+    rows = [[name.replace("_", " ").replace("r2", "R²"), cell(entry.get(name))] for name in names]
+    rows += [[f"variance, {name.replace('_', ' ')}", cell(value)] for name, value in entry.get("variance", {}).items()]
+    lack = entry.get("lack_of_fit", {})
+    if "f" in lack:
+        a, b = lack["df"]
+        rows.append(["lack of fit", f"F({cell(a)}, {cell(b)}) = {cell(lack['f'])}, p = {cell(lack['p'])}"])
+    else:
+        rows.append(["lack of fit", cell(lack)])
+    still = entry.get("stationary", {})
+    if "at" in still:
+        where = ", ".join(f"{name} {numbers.figure(v)}" for name, v in still["at"].items())
+        side = "inside the region" if still.get("inside") else "outside the region"
+        rows.append(["stationary point", f"{still.get('kind')} at {where}, {side}"])
+    else:
+        rows.append(["stationary point", cell(still)])
+    return rows
+
+
+def coefficients(fit: FitFacts) -> Rows:
+    """The coefficient table."""
+    keys = ("term", "estimate", "se", "t", "df", "p")
+    return [[cell(row.get(key)) for key in keys] for row in fit.fit["terms"]]
+
+
+def anova(fit: FitFacts) -> Rows:
+    """The analysis of variance."""
+    return [[cell(row.get(key)) for key in ("source", "df", "ss", "ms", "f", "p")] for row in fit.fit["anova"]]
+
+
+def trials(fit: FitFacts) -> Rows:
+    """The diagnosis of each batch."""
+    keys = ("batch", "observed", "fitted", "residual", "leverage", "studentised", "deleted", "cook")
+    return [[cell(row.get(key)) for key in keys] for row in fit.fit["trials"]]
+
+
+def near(fit: FitFacts) -> Rows:
+    """Models that explain nearly as well as the one that is read."""
+    found = (fit.fit.get("selection") or {}).get("near") or ()
+    return [[" + ".join(row["terms"]), cell(row.get("delta_aicc"))] for row in found]
+
+
+def plan_quality(plan: PlanFacts) -> Rows:
+    """The quality of a plan under its standard names."""
+    quality = plan.quality
+    out: Rows = []
+    for key in ("terms", "rank", "condition", "d_efficiency", "i_efficiency", "best_possible", "df", "prediction_sd",
+                "days", "cost"):  # fmt: skip
+        value = quality.get(key)
+        if isinstance(value, Mapping) and "unavailable" not in value:
+            out += [[f"{key}: {k}".replace("_", " "), _pair(v)] for k, v in value.items()]
+        elif value is not None:
+            out.append([key.replace("_", " "), cell(value)])
+    return out
+
+
+def _pair(value: Any) -> str:
+    if isinstance(value, list | tuple):
+        return " to ".join(cell(v) for v in value)
+    return cell(value)
+
+
+def events(facts: Facts) -> Rows:
+    """The journal as a list."""
+    return [[e.when, e.who, e.command, e.says if e.says != e.command else ""] for e in facts.events]
