@@ -69,10 +69,8 @@ def observed_predicted(facts: FitFacts, side: float = 250.0) -> Markup:
         low, high = min(values) / 1.15, max(values) * 1.15
     x = Axis(low, high, 54, side - 10, spec.log)
     y = Axis(low, high, side - 40, 30, spec.log)
-    parts = [*axis_below(x, side - 40, _label("fitted", spec.unit), 4),
-        *axis_left(
-            y, 54, _label(f"measured {spec.name}", "" if spec.unit == spec.name else spec.unit), 4
-        ),
+    measured = _label(f"measured {spec.name}", "" if spec.unit == spec.name else spec.unit)
+    parts = [*axis_below(x, side - 40, _label("fitted", spec.unit), 4), *axis_left(y, 54, measured, 4)]
     parts.append(line(x(low), y(low), x(high), y(high), "dash"))
     for trial, _, seen, fitted, _ in facts.points:
         title = element("title", f"{trial}: measured {figure(seen)}, fitted {figure(fitted)}")
