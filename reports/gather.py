@@ -49,6 +49,9 @@ def gather(
     decided = wording.decision(formula, clash, wanted, usable, planned)
     effects = effect_rows(study, models, best) if models is not None and best is not None else ()
     weak = formula.weakest.spec.name if formula and formula.weakest else ""
+    step = wording.next_step(decided, formula, study.batch_cost, study.batches_per_day, weak, planned)
+    if decided.verdict == "plan" and design is not None:
+        step = replace(step, cost=amount(design.quality.to_dict()["cost"]))
     return Facts(
         study=study.name,
         product=study.product or "",
@@ -57,7 +60,7 @@ def gather(
         unit=study.unit,
         specs=specs,
         decision=decided,
-        next_step=wording.next_step(decided, formula, study.batch_cost, study.batches_per_day, weak, planned),
+        next_step=step,
         batches=usable,
         rests_on=_rests_on(usable, models),
         batch_g=study.batch_g,

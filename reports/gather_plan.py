@@ -41,7 +41,7 @@ def known(value: Any) -> Any:
 
 
 def corners(study: Study, design: Design) -> tuple[str, ...]:
-    """The most extreme trials in words, no two alike: farthest from the middle, then farthest from those chosen."""
+    """The most extreme trials in words, no two alike: the thickest, then those farthest from it and from the middle."""
     names = [n for n in study.region.names if n in design.table.columns]
     if not names or len(design.table) < 6:
         return ()
@@ -50,7 +50,10 @@ def corners(study: Study, design: Design) -> tuple[str, ...]:
     size = np.where(high > low, high - low, 1.0)
     X = 2 * (design.table[names].to_numpy(dtype=float) - low) / size - 1
     away = np.linalg.norm(X, axis=1)
-    chosen: list[int] = [int(np.argmax(np.round(away, 9)))]
+    fill = study.region.fill
+    # The recipe with the least fill holds most of everything else: the likeliest to be a paste.
+    first = int(np.argmin(design.table[fill])) if fill in names else int(np.argmax(np.round(away, 9)))
+    chosen: list[int] = [first]
     while len(chosen) < _CORNERS:
         apart = np.min([np.linalg.norm(X - X[i], axis=1) for i in chosen], axis=0)
         chosen.append(int(np.argmax(np.round(np.minimum(apart, away), 9))))

@@ -37,7 +37,7 @@ def _why(plan: PlanFacts) -> str:
     said = [f"These recipes are spread so that {terms} of a model can be told apart"]
     if isinstance(df, Mapping):
         spare = [f"{df[k]} batches more to check its shape" for k in ("lack_of_fit",) if _positive(df.get(k))]
-        spare += [f"{df[k]} to see how batches differ" for k in ("pure_error",) if _positive(df.get(k))]
+        spare += [f"{df[k]} to see how batches of one recipe differ" for k in ("pure_error",) if _positive(df.get(k))]
         said[0] += f", with {listed(spare)}" if spare else ""
     d, i = quality.get("d_efficiency"), quality.get("i_efficiency")
     if _positive(d) and _positive(i):
