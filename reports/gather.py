@@ -75,7 +75,7 @@ def gather(
         front=_front(best),
         certificate=MappingProxyType(best.to_dict()["certificate"]) if best is not None else MappingProxyType({}),
         clash=clash,
-        limited_by=tuple(str(row["response"]) for row in best.to_dict()["limited_by"]) if best is not None else (),
+        limited_by=tuple(wording.limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
         effects=effects,
         slices=slices(study, models, best, effects) if models is not None and best is not None else (),
         plans=(plan_facts(study, design),) if design is not None else (),

@@ -157,6 +157,12 @@ def percent(share: Amount, digits: int = 0) -> str:
     return f"{plain(100 * share, digits)}{THIN}%"
 
 
+def chance_between(low: float, high: float) -> str:
+    """The ends of a chance's interval: `56 % and 96 %`; one that has no room says on which side it lies."""
+    ends = [percent(min(max(end, 1e-9), 1 - 1e-9)) for end in (low, high)]
+    return f"all of it {ends[0]}" if ends[0] == ends[1] else f"between {ends[0]} and {ends[1]}"
+
+
 def money(value: Amount, currency: str = "") -> str:
     """Money: two decimals below a hundred, whole above. Currency as its sign where it has a common one."""
     if not isinstance(value, int | float) or not exists(value):

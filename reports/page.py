@@ -139,6 +139,7 @@ def environment() -> Environment:
         "money": numbers.money,
         "grams": numbers.grams,
         "level": numbers.level,
+        "chance_between": lambda pair: numbers.chance_between(*pair),
         "plain": lambda value: f"{value:g}",
         "g3": lambda value: numbers.figure(value),
         "counted": lambda n: numbers.counted(n, "batch", "batches"),

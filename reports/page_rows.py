@@ -94,7 +94,7 @@ def grid_head(facts: Slice) -> list[str]:
 
 def grid(facts: Slice) -> Rows:
     """A slice's values at every fourth line of its grid, nothing outside the limits."""
-    inside = [[_within(facts.polygon, x, y) for x in facts.xs] for y in facts.ys]
+    inside = [[within(facts.polygon, x, y) for x in facts.xs] for y in facts.ys]
     write = numbers.percent if facts.is_chance else numbers.figure
     return [
         [numbers.figure(facts.ys[j]), *(write(facts.values[j][i]) if inside[j][i] else "" for i in _every(facts.xs))]
@@ -106,7 +106,7 @@ def _every(values: Sequence[float]) -> list[int]:
     return list(range(0, len(values), _COARSE))
 
 
-def _within(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:
+def within(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:
     """Whether a point lies in a convex polygon."""
     turns = []
     size = max(abs(v) for p in polygon for v in p) or 1.0
