@@ -176,7 +176,9 @@ def reach_bar(
         parts.append(path([(axis(tolerance[0]), y - 5), (axis(tolerance[0]), y + 5)], "thin"))
         parts.append(path([(axis(tolerance[1]), y - 5), (axis(tolerance[1]), y + 5)], "thin"))
     parts.append(mark(axis(now), y + 1))
-    return picture(width, 24, says or f"now {exactly(now)}", parts)
+    span = f", tried {figure(tried[0])} to {figure(tried[1])}" if tried is not None else ""
+    told = f"now {figure(now)}, allowed {figure(allowed[0])} to {figure(allowed[1])}{span}"
+    return picture(width, 24, f"{says}: {told}" if says else told, parts)
 
 
 def tried_dots(tried: TriedRange, width: float = 420.0) -> Markup:

@@ -1,5 +1,7 @@
 """The page: one file, nothing run, nothing asked for, the decision first, user text only ever text."""
 
+import base64
+import hashlib
 import re
 import shutil
 import subprocess
@@ -96,6 +98,31 @@ def test_words_that_are_not_ours_to_say(pages):
         words = re.findall(r"[a-z]+", re.sub(r"<[^>]*>", " ", path.read_text(encoding="utf-8").lower()))
         assert "safe" not in words
         assert "preserved" not in words
+
+
+@pytest.mark.parametrize("name", ["before", "after"])
+def test_the_policy_names_the_style_and_nothing_else_is_styled(pages, name):
+    text = pages[name].read_text(encoding="utf-8")
+    (style,) = re.findall(r"<style>(.*?)</style>", text, re.DOTALL)
+    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+    assert f"style-src 'sha256-{digest}'" in text
+    assert not re.search(r'<[^>]+ style="', text)
+    assert "unsafe" not in text
+
+
+@pytest.mark.parametrize("name", ["before", "after"])
+def test_whatever_is_pointed_at_is_there(pages, name):
+    text = pages[name].read_text(encoding="utf-8")
+    ids = re.findall(r'\sid="([^"]+)"', text)
+    assert len(ids) == len(set(ids))
+    wanted = re.findall(r'(?:href="#|url\(#|aria-labelledby=")([^")]+)', text)
+    assert set(wanted) <= set(ids)
+
+
+def test_every_picture_has_words(pages):
+    text = pages["after"].read_text(encoding="utf-8")
+    for opening in re.findall(r"<svg [^>]*>", text):
+        assert 'aria-label="' in opening or 'aria-hidden="true"' in opening
 
 
 def test_same_facts_same_bytes(pages):

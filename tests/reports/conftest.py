@@ -1,0 +1,119 @@
+"""One small invented job, from study to formula, shared by the tests of what people read."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Study, plan
+from optimise import find, fit
+
+TOML = """
+[study]
+name = "Small <b>invented</b> wash"
+product = "rinse-off"
+market = "EU"
+batch_g = 200
+batches_per_day = 4
+batch_cost = 40
+currency = "EUR"
+
+[[ingredient]]
+name = "Water"
+qs = true
+phase = "A"
+inci = "Aqua"
+
+[[ingredient]]
+name = "Gum & co"
+low = 0.2
+high = 1.0
+step = 0.05
+phase = "A"
+inci = "Xanthan Gum"
+price_per_kg = 20
+
+[[ingredient]]
+name = "Wax"
+low = 1
+high = 5
+phase = "B"
+inci = [{ name = "Cera Alba", share = 0.6 }, { name = "Aqua", share = 0.4 }]
+price_per_kg = 9
+
+[[ingredient]]
+name = "Buffer"
+level = 0.3
+phase = "B"
+price_per_kg = 3
+
+[[factor]]
+name = "Speed"
+unit = "rpm"
+low = 100
+high = 500
+
+[[limit]]
+rule = "Wax + 4 * 'Gum & co' <= 7"
+why = "a paste"
+
+[[response]]
+name = "Thickness"
+unit = "mPa.s"
+method = "rotational (invented)"
+scale = "log"
+aim = "target"
+low = 3000
+target = 5000
+high = 9000
+sd = "8 %"
+
+[[response]]
+name = "Feel"
+unit = "score"
+method = "panel (invented)"
+aim = "above"
+low = 5
+must = false
+sd = 0.3
+
+[[response]]
+name = "Cost"
+unit = "EUR/kg"
+from = "cost_per_kg"
+aim = "below"
+high = 0.6
+
+[[reference]]
+name = "Old wash"
+levels = { "Gum & co" = 0.4, Wax = 2.0, Speed = 300 }
+measured = { Thickness = 1500, Feel = 4.0 }
+
+[[step]]
+does = "wet out <the gum>"
+
+[plan]
+model = "quadratic"
+runs = 16
+replicate_batches = 3
+seed = 4
+"""
+
+
+def measured(table):
+    """A known surface with a little fixed scatter."""
+    gum, wax, speed = (table[n].to_numpy(dtype=float) for n in ("Gum & co", "Wax", "Speed"))
+    rng = np.random.default_rng(5)
+    thick = np.exp(7.2 + 2.6 * gum - 0.8 * gum**2 + 0.05 * wax + 0.07 * rng.normal(size=len(table)))
+    feel = 3 + 1.5 * wax - 0.2 * wax**2 + 0.002 * speed + 0.25 * rng.normal(size=len(table))
+    return pd.DataFrame({"Thickness": thick, "Feel": feel}, index=table.index)
+
+
+@pytest.fixture(scope="session")
+def job():
+    study = Study.from_toml(TOML)
+    design = plan(study)
+    results = study.results(measured(design.table), design=design)
+    models = fit(study, results)
+    return SimpleNamespace(study=study, design=design, results=results, models=models, best=find(study, models))

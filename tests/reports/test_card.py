@@ -1,0 +1,34 @@
+"""The formula card: grams that add up, INCI names in descending order, no promise that is not ours."""
+
+import pytest
+
+from reports import card
+
+
+@pytest.fixture(scope="module")
+def formula(job):
+    return card.formula_card(job.study, job.models, job.best.levels, "F1")
+
+
+def test_grams_add_up_to_the_batch(job, formula):
+    document = card.document(job.study, formula, 20_000.0)
+    assert sum(line["grams"] for line in document["lines"]) == pytest.approx(20_000)
+
+
+def test_declaration_sums_one_name_over_materials_and_descends(job, formula):
+    names = dict(card.declaration(job.study, formula))
+    blend = job.best.blend
+    # Water stands as the fill and as two fifths of the wax.
+    assert names["Aqua"] == pytest.approx(blend["Water"] + 0.4 * blend["Wax"])
+    assert names["Cera Alba"] == pytest.approx(0.6 * blend["Wax"])
+    assert list(names.values()) == sorted(names.values(), reverse=True)
+    assert sum(names.values()) == pytest.approx(100)
+
+
+def test_card_says_predicted_and_who_decides(job, formula):
+    text = card.text(job.study, formula, 500.0)
+    assert "qualified safety assessor" in text
+    assert "Predicted chance" in text
+    assert not {"safe", "preserved"} & set(text.lower().replace(",", " ").split())
+    for response in ("Thickness", "Feel", "Cost"):
+        assert response in text

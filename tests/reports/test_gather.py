@@ -1,0 +1,139 @@
+"""Facts agree with the objects they are gathered from."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Unavailable
+from reports import gather_effects, gather_slices, wording
+from reports.gather import gather
+from reports.page_rows import within
+
+
+@pytest.fixture(scope="module")
+def facts(job):
+    return gather(job.study, design=job.design, results=job.results, models=job.models, best=job.best)
+
+
+def test_the_formula_is_the_one_found(job, facts):
+    levels = {line.name: line.level for line in facts.formula.lines}
+    assert levels == pytest.approx(dict(job.best.blend))
+    assert sum(levels.values()) == pytest.approx(100)
+    assert sum(line.grams for line in facts.formula.lines) == pytest.approx(200)
+    assert facts.formula.chance == pytest.approx(job.best.chance, abs=1e-12)
+    assert [phase for phase, _ in facts.formula.phases] == ["A", "B"]
+
+
+def test_strips_hold_what_predict_says(job, facts):
+    table = job.models.predict(job.best.levels)
+    strip = {s.spec.name: s for s in facts.formula.strips}["Thickness"]
+    row = table["Thickness"].iloc[0]
+    assert strip.predicted == pytest.approx(row["predicted"])
+    assert strip.prediction == pytest.approx((row["prediction_low"], row["prediction_high"]))
+    assert strip.confidence == pytest.approx((row["confidence_low"], row["confidence_high"]))
+    assert strip.spec.log
+    assert strip.marks == (("Old wash", 1500.0),)
+
+
+def test_the_density_of_one_batch_holds_its_chance(job, facts):
+    # On a log axis heights stand per ratio: the area within the limits over the whole is the chance, but for what
+    # lies beyond the strip.
+    strip = {s.spec.name: s for s in facts.formula.strips}["Thickness"]
+    values, heights = np.array(strip.shape).T
+    inside = (values >= strip.spec.low) & (values <= strip.spec.high)
+    assert heights[inside].sum() / heights.sum() == pytest.approx(strip.chance, abs=0.03)
+    assert heights.max() == 1
+
+
+def test_exact_values_have_no_spread(facts):
+    cost = {s.spec.name: s for s in facts.formula.strips}["Cost"]
+    assert cost.shape == ()
+    assert isinstance(cost.prediction, Unavailable)
+    assert cost.chance == 1.0
+
+
+def test_effects_walk_the_line_they_state(job, facts):
+    row = facts.effects[0]
+    one = {e.direction: e for e in row.effects}["Gum & co up, Water down"]
+    x, predicted, low, high = one.points[3]
+    recipe = job.best.levels.copy()
+    recipe["Water"] += recipe["Gum & co"] - x
+    recipe["Gum & co"] = x
+    said = job.models.predict(recipe)["Thickness"].iloc[0]
+    assert predicted == pytest.approx(said["predicted"])
+    assert (low, high) == pytest.approx((said["confidence_low"], said["confidence_high"]))
+    ends = [one.points[0][0], one.points[-1][0]]
+    assert ends == pytest.approx(_along(job, "Gum & co", "Water"), abs=1e-9)
+
+
+def _along(job, up, down):
+    region = job.study.region
+    x = job.best.levels[list(region.names)].to_numpy(dtype=float)
+    way = np.array([[1.0 if n == up else -1.0 if n == down else 0.0 for n in region.names]])
+    low, high = region.line_range(x, way)
+    return [float(x[0, region.names.index(up)] + t) for t in (low[0], high[0])]
+
+
+def test_without_a_fill_the_rest_gives_way_in_proportion():
+    from doe import Study
+
+    study = Study.from_dict(
+        {
+            "study": {"name": "x", "total": 1},
+            "ingredient": [{"name": n, "low": 0, "high": 1} for n in "ABC"],
+            "response": [{"name": "Y", "unit": "u", "method": "m"}],
+        }
+    )
+    at = pd.DataFrame([{"A": 0.2, "B": 0.6, "C": 0.2}])
+    name, says, rates = gather_effects.direction_of(study, "A", at.iloc[0])
+    # Cox direction: B and C keep their ratio 3 : 1.
+    assert (name, says) == ("A", "A up, the rest down")
+    assert rates == pytest.approx([1, -0.75, -0.25])
+
+
+def test_slices_say_what_predict_says_and_keep_the_limits(job, facts):
+    chance = next(s for s in facts.slices if s.is_chance)
+    thick = next(s for s in facts.slices if s.title.startswith("Thickness"))
+    for drawn in (chance, thick):
+        corners = np.array(drawn.polygon)
+        assert within(drawn.polygon, *drawn.chosen)
+        recipe = pd.concat([job.best.levels] * len(corners), ignore_index=True)
+        recipe[drawn.x_name], recipe[drawn.y_name] = corners.T
+        whole = job.study.complete(recipe)[list(job.study.region.names)].to_numpy(dtype=float)
+        assert job.study.region.contains(whole, tol=1e-7).all()
+    j, i = len(thick.ys) // 2, len(thick.xs) // 2
+    recipe = job.best.levels.copy()
+    recipe[thick.x_name], recipe[thick.y_name] = thick.xs[i], thick.ys[j]
+    whole = job.study.complete(recipe)
+    assert thick.values[j][i] == pytest.approx(job.models.predict(whole)["Thickness"]["predicted"].iloc[0])
+
+
+def test_a_slice_of_two_that_add_up_is_not_drawn(job):
+    first = gather_effects.direction_of(job.study, "Wax", job.best.levels.iloc[0])
+    assert gather_slices._Plane.through(job.study, job.best.levels, first, first) is None
+
+
+def test_references_with_levels_are_predicted_beside(job, facts):
+    (old,) = facts.compared
+    assert old.name == "Old wash"
+    assert old.chance == pytest.approx(float(job.models.joint(job.study.complete(
+        pd.DataFrame([{"Gum & co": 0.4, "Wax": 2.0, "Speed": 300.0}])))[0][0]))  # fmt: skip
+
+
+def test_a_plan_alone_says_what_to_make(job):
+    facts = gather(job.study, design=job.design)
+    assert facts.decision.verdict == "plan"
+    assert facts.decision.line == "Make these 16 batches"
+    assert facts.formula is None
+    assert len(facts.plans[0].corners) == 3
+    driest = job.design.table["Water"].idxmin()
+    assert facts.plans[0].corners[0].startswith(f"{driest} (")
+
+
+@pytest.mark.parametrize(
+    ("chance", "state"),
+    [(0.95, "meets"), (0.9, "meets"), (0.7, "close"), (0.3, "misses"), (Unavailable("a", "b"), "unknown")],
+)
+def test_states(facts, chance, state):
+    spec = facts.specs[0]
+    assert wording.state_of(chance, spec) == state

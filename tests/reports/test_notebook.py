@@ -1,0 +1,61 @@
+"""Small tables in a notebook: each object shows itself, and display never fails."""
+
+from html.parser import HTMLParser
+
+import pytest
+from IPython.core.formatters import HTMLFormatter
+
+from optimise import next_trials
+from reports import notebook
+
+
+class Balanced(HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.open, self.seen = [], []
+
+    def handle_starttag(self, tag, attrs):
+        self.open.append(tag)
+        self.seen.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+@pytest.fixture
+def formatter():
+    made = HTMLFormatter()
+    notebook.enable(made)
+    return made
+
+
+def test_each_object_shows_itself(job, formatter):
+    upcoming = next_trials(job.study, job.models, confirm=3, best=job.best)
+    fitted = job.models["Thickness"]
+    for thing in (job.study, job.design, job.results, job.models, fitted, job.best, upcoming):
+        html = formatter(thing)
+        assert html is not None, type(thing)
+        page = Balanced()
+        page.feed(html)
+        assert not page.open
+        assert "table" in page.seen
+        assert "b" not in page.seen[1:] or "<b>invented" not in html
+        assert "<b>invented</b>" not in html
+
+
+def test_names_are_escaped(job, formatter):
+    assert "Gum &amp; co" in formatter(job.study)
+    assert "Gum & co" not in formatter(job.study)
+
+
+def test_what_cannot_be_shown_gives_way_to_text(job):
+    class Study:
+        pass
+
+    Study.__module__ = "doe.study"
+    assert notebook.html_of(Study()) is None
+    assert notebook.html_of(3) is None
+
+
+def test_outside_a_notebook_nothing_happens():
+    notebook.enable_here()
