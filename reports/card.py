@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from doe import Study, Unavailable
+from doe.parts import Step
 from doe.problems import Problem
 from optimise import Models
 from reports import numbers, tables, wording
@@ -15,16 +17,24 @@ from reports.facts import Formula
 from reports.gather_formula import formulas
 
 CAUTIONS = (
+    "Predicted from bench batches, not confirmed by this card; scale, lots and plant differ.",
     "Hot stages, acids and alkalis, preservatives and fragrance: follow each material's own data sheet.",
     "For assessment by a qualified safety assessor; local regulation and licensed practice decide on sale.",
-    "Predicted from bench batches, not confirmed by this card; scale, lots and plant differ.",
 )
+_FREE_BELOW = 1.0  # % of the product: EU 1223/2009 Art. 19 lets names below it stand in any order (from memory)
 
 
 def formula_card(study: Study, models: Models, levels: pd.DataFrame, name: str) -> Formula:
     """The formula of one row of levels, as facts."""
     (formula,) = formulas(study, models, levels.set_axis([name], axis=0))
     return formula
+
+
+def write_card(path: str | Path, study: Study, formula: Formula, batch_g: float) -> None:
+    """Write the card as one self-contained HTML page that prints on one or two sheets."""
+    from reports.page import card_page
+
+    Path(path).write_text(card_page(study, formula, batch_g), encoding="utf-8", newline="\n")
 
 
 def declaration(study: Study, formula: Formula) -> tuple[tuple[str, float], ...]:
@@ -37,6 +47,27 @@ def declaration(study: Study, formula: Formula) -> tuple[tuple[str, float], ...]
         for inci, share in line.inci or ((line.name, 1.0),):
             shares[inci] = shares.get(inci, 0.0) + 100 * line.level / study.total * share
     return tuple(sorted(((n, s) for n, s in shares.items() if s > 0), key=lambda row: (-row[1], row[0])))
+
+
+def declared(study: Study, formula: Formula) -> str:
+    """The declaration as one line; names below 1 %, whose order is free, stand after a sign."""
+    rows = declaration(study, formula)
+    above = [name for name, share in rows if share >= _FREE_BELOW]
+    below = [name for name, share in rows if share < _FREE_BELOW]
+    return "; below 1 %: ".join(", ".join(part) for part in (above, below) if part)
+
+
+def making(step: Step) -> str:
+    """One step of making with its temperature, time, speed and gate."""
+    said = [step.does]
+    if step.temp_c is not None:
+        low, high = step.temp_c
+        said.append(f"{low:g} C" if low == high else f"{low:g} to {high:g} C")
+    said += [f"{step.minutes:g} min"] if step.minutes is not None else []
+    said += [f"{step.rpm:g} rpm"] if step.rpm is not None else []
+    said += [f"hold {step.hold_min:g} min"] if step.hold_min is not None else []
+    said += [f"go on when: {step.gate}"] if step.gate else []
+    return "; ".join(said)
 
 
 def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
@@ -55,10 +86,16 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
             for line in formula.lines
         ],
         "process": [{"name": s.name, "value": s.value, "unit": s.unit} for s in formula.settings],
-        "steps": [step.does for step in study.steps],
+        "steps": [making(step) for step in study.steps],
         "declaration": [{"inci": n, "percent": s} for n, s in declaration(study, formula)],
         "specs": [
-            {"name": s.spec.name, "unit": s.spec.unit, "method": s.spec.method, "asked": wording.asked(s.spec)}
+            {
+                "name": s.spec.name,
+                "unit": s.spec.unit,
+                "method": s.spec.method,
+                "asked": wording.asked(s.spec),
+                "predicted": _plain(s.predicted),
+            }
             for s in formula.strips
         ],
         "chance_all": _plain(formula.chance),
@@ -71,34 +108,53 @@ def _plain(value: float | Unavailable) -> float | Mapping[str, str]:
     return value.to_dict() if isinstance(value, Unavailable) else value
 
 
+def grams_of(study: Study, formula: Formula, batch_g: float) -> dict[str, str]:
+    """The weight of each line, to the finest balance."""
+    return {line.name: numbers.grams(line.level / study.total * batch_g, formula.balance_g) for line in formula.lines}
+
+
+def chance_line(formula: Formula) -> str:
+    """The chance in words, or why there is none."""
+    if isinstance(formula.chance, Unavailable):
+        return f"Predicted chance that one new batch passes every must: not available, {formula.chance.reason}"
+    often = numbers.batches_in_words(formula.chance)
+    return f"Predicted chance that one new batch passes every must: {numbers.percent(formula.chance)}, {often}"
+
+
 def text(study: Study, formula: Formula, batch_g: float) -> str:
     """The card for the terminal."""
-    out = [f"Formula {formula.name}  ({tables.clean(study.name)})", f"for a batch of {batch_g:g} g", ""]
+    weights = grams_of(study, formula, batch_g)
+    out = [f"Formula {tables.clean(formula.name)} of {tables.clean(study.name)}"]
+    if formula.lines:
+        out[0] += f", for a batch of {numbers.exactly(batch_g)} g"
+    rows = [
+        [f"  {line.name}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",
+         "to weight" if line.role == "fill" else ""]
+        for _, lines in formula.phases
+        for line in lines
+    ]  # fmt: skip
+    printed = iter(tables.aligned(rows, right=(1, 3)).splitlines())
     for phase, lines in formula.phases:
-        out.append(f"Phase {tables.clean(phase)}" if phase else "Ingredients")
-        for line in lines:
-            grams = line.level / study.total * batch_g
-            level = numbers.level(line.level, line.step, study.total)
-            out.append(f"  {tables.clean(line.name):<24} {level:>9} {study.unit:<7} {grams:>12.2f} g")
-    for setting in formula.settings:
-        out.append(f"  {tables.clean(setting.name):<24} {_setting(setting.value):>9} {tables.clean(setting.unit)}")
+        out += ["", f"Phase {tables.clean(phase)}" if phase else "Ingredients", *(next(printed) for _ in lines)]
+    if formula.settings:
+        settings = [[f"  {s.name}", _setting(s.value), s.unit] for s in formula.settings]
+        out += ["", "Process", tables.aligned(settings, right=(1,))]
     if study.steps:
-        out += ["", "Making"] + [f"  {i}. {tables.clean(step.does)}" for i, step in enumerate(study.steps, 1)]
-    names = [inci for inci, share in declaration(study, formula)]
-    out += ["", "Declaration (descending; below 1 % the order is free)", "  " + ", ".join(map(tables.clean, names))]
-    out += ["", "Specs"]
-    for strip in formula.strips:
-        method = f"  ({tables.clean(strip.spec.method)})" if strip.spec.method else ""
-        out.append(f"  {tables.clean(strip.spec.name):<16} {wording.asked(strip.spec)}{method}")
-    chance = formula.chance
-    says = f"not available: {chance.reason}" if isinstance(chance, Unavailable) else numbers.percent(chance)
-    out += ["", f"Predicted chance that one new batch passes every must: {says}", ""]
-    out += [f"- {line}" for line in CAUTIONS]
-    return "\n".join(out)
+        out += ["", "Making"] + [
+            tables.wrapped(f"  {i}. {making(s)}", indent="     ") for i, s in enumerate(study.steps, 1)
+        ]
+    if formula.lines:
+        out += ["", "Declaration, descending; the order below 1 % is free"]
+        out.append(tables.wrapped(f"  {declared(study, formula)}", indent="  "))
+    specs = [
+        [f"  {s.spec.name}", wording.asked(s.spec), wording.predicted_short(s), s.spec.method] for s in formula.strips
+    ]
+    out += ["", "Specs", tables.aligned(specs, most=60), "", chance_line(formula), ""]
+    return "\n".join([*out, *(f"- {line}" for line in CAUTIONS)])
 
 
 def _setting(value: float | str) -> str:
-    return f"{value:g}" if isinstance(value, float) else tables.clean(value)
+    return numbers.exactly(value) if isinstance(value, float) else tables.clean(value)
 
 
 def outside(formula: Formula) -> tuple[Problem, ...]:

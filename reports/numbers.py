@@ -89,7 +89,9 @@ def precise(value: Amount, digits: int = 6) -> str:
 
 
 def with_unit(text: str, unit: str) -> str:
-    """A number with its unit, kept on one line. What is not available takes no unit."""
+    """A number with its unit, kept on one line. What is not available takes no unit; `1000 candle` is multiplied."""
+    if unit[:1].isdigit() and text != NOTHING:
+        return f"{text}{THIN}×{THIN}{unit}"
     return f"{text}{THIN}{unit}" if unit and text != NOTHING else text
 
 

@@ -11,10 +11,10 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from doe import Unavailable
-from reports import numbers, svg_chart, svg_slice, svg_strip, tokens, wording, wording_plan
+from doe import Study, Unavailable
+from reports import card, numbers, svg_chart, svg_slice, svg_strip, tokens, wording, wording_plan
 from reports import page_rows as rows
-from reports.facts import Facts, PlanFacts
+from reports.facts import Facts, Formula, PlanFacts
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -44,6 +44,25 @@ def render(facts: Facts, head: str = "") -> str:
         **_tables(facts),
     }
     return environment().get_template("page.html").render(values)
+
+
+def card_page(study: Study, formula: Formula, batch_g: float) -> str:
+    """The formula card as a page of its own."""
+    style = stylesheet()
+    values = {
+        "study": study,
+        "f": formula,
+        "batch_g": batch_g,
+        "style": Markup(style),
+        "style_hash": _hash(style),
+        "chance": card.chance_line(formula),
+        "weights": card.grams_of(study, formula, batch_g),
+        "steps": [card.making(step) for step in study.steps],
+        "declared": card.declared(study, formula),
+        "specs": [[s.spec.name, wording.asked(s.spec), wording.predicted(s), s.spec.method] for s in formula.strips],
+        "cautions": card.CAUTIONS,
+    }
+    return environment().get_template("card.html").render(values)
 
 
 def _first(facts: Facts) -> dict[str, Any]:

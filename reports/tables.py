@@ -60,13 +60,15 @@ def aligned(
 
 
 def wrapped(text: str, columns: int = 96, indent: str = "") -> str:
-    """Prose broken into lines of at most `columns`, later lines indented."""
+    """Prose broken into lines of at most `columns`; the first keeps its own indent, later ones take `indent`."""
     lines: list[str] = []
     line = ""
-    for word in clean(text).split(" "):
+    whole = clean(text)
+    lead = whole[: len(whole) - len(whole.lstrip(" "))]
+    for word in whole.split():
         if line and width(line) + 1 + width(word) > columns - len(indent):
             lines.append(line)
             line = word
         else:
             line = f"{line} {word}" if line else word
-    return f"\n{indent}".join([*lines, line])
+    return lead + f"\n{indent}".join([*lines, line])

@@ -32,3 +32,22 @@ def test_card_says_predicted_and_who_decides(job, formula):
     assert not {"safe", "preserved"} & set(text.lower().replace(",", " ").split())
     for response in ("Thickness", "Feel", "Cost"):
         assert response in text
+
+
+def test_the_card_as_a_page(job, formula, tmp_path):
+    path = tmp_path / "card.html"
+    card.write_card(path, job.study, formula, 1000.0)
+    text = path.read_text(encoding="utf-8")
+    assert "wet out &lt;the gum&gt;" in text
+    assert "<script" not in text
+    assert "default-src 'none'" in text
+    for line in card.CAUTIONS:
+        assert line.replace("'", "&#39;") in text
+
+
+def test_names_below_one_percent_stand_apart(job, formula):
+    above, _, below = card.declared(job.study, formula).partition("; below 1 %: ")
+    shares = dict(card.declaration(job.study, formula))
+    assert all(shares[name] >= 1 for name in above.split(", "))
+    assert below
+    assert all(shares[name] < 1 for name in below.split(", "))
