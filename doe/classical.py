@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from itertools import combinations, product
-from math import comb
 
 import numpy as np
 import numpy.typing as npt
@@ -44,11 +43,6 @@ def simplex_lattice(q: int, degree: int) -> Array:
     """The {q, m} simplex lattice (Scheffé 1958): all shares that are multiples of 1/m, (C(q+m-1, m), q)."""
     rows = [row for row in product(range(degree, -1, -1), repeat=q) if sum(row) == degree]
     return np.array(rows, dtype=float) / degree
-
-
-def lattice_size(q: int, degree: int) -> int:
-    """How many points a {q, m} lattice has."""
-    return comb(q + degree - 1, degree)
 
 
 def simplex_centroid(q: int, most: int | None = None) -> Array:

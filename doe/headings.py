@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from doe.cells import same_unit, tidy
-from doe.parts import Factor, Ingredient, Response
+from doe.parts import Factor, Ingredient
 from doe.problems import Problem
 from doe.rawtable import RawTable
 
@@ -148,8 +148,3 @@ def nearest_name(text: str, names: Iterable[str]) -> str:
     """Words that point to the nearest of some names: "is 'T07' meant?", or nothing if none is near."""
     near = difflib.get_close_matches(text, list(names), 1, 0.5)
     return f"is {near[0]!r} meant?" if near else ""
-
-
-def censored_allowed(response: Response) -> bool:
-    """Whether a bound such as <5 makes sense for a response: for numbers, not for grades or pass."""
-    return response.kind in ("number", "curve")

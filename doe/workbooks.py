@@ -42,13 +42,6 @@ def tables_of_workbook(content: bytes, name: str) -> tuple[RawTable, ...]:
     return tuple(tables)
 
 
-def cells_of_workbook(content: bytes, name: str) -> Mapping[str, Mapping[tuple[int, int], object]]:
-    """Every filled cell of every sheet, hidden ones too, as {sheet: {(row, column): value}}, counted from 1."""
-    _check_archive(content, name)
-    values, formulas = _opened(content, name)
-    return {sheet.title: _filled(sheet, formulas[sheet.title]) for sheet in values.worksheets}
-
-
 def _check_archive(content: bytes, name: str) -> None:
     no_workbook = refuse(name, "a zip archive that is not a workbook", "CSV or XLSX", "save it again as XLSX")
     try:

@@ -71,11 +71,6 @@ class Ramp:
     full: float
     exponent: float
 
-    @property
-    def is_step(self) -> bool:
-        """Whether it only demands to be on the right side of `start`."""
-        return self.full == self.start
-
     def share(self, value: Array) -> Array:
         """How far up the ramp, unclipped, (n,)."""
         return (value - self.start) / (self.full - self.start)

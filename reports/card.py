@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,20 +15,22 @@ from doe.problems import Problem
 from optimise import Models
 from reports import numbers, tables, wording
 from reports.facts import Formula
-from reports.gather_formula import formulas
+from reports.gather_formula import confirmed_words, formulas
 
 CAUTIONS = (
-    "Predicted from bench batches, not confirmed by this card; scale, lots and plant differ.",
+    "Bench batches stand behind this card; scale, lots and plant differ.",
     "Hot stages, acids and alkalis, preservatives and fragrance: follow each material's own data sheet.",
     "For assessment by a qualified safety assessor; local regulation and licensed practice decide on sale.",
 )
 _FREE_BELOW = 1.0  # % of the product: EU 1223/2009 Art. 19 lets names below it stand in any order (from memory)
 
 
-def formula_card(study: Study, models: Models, levels: pd.DataFrame, name: str) -> Formula:
-    """The formula of one row of levels, as facts."""
+def formula_card(
+    study: Study, models: Models, levels: pd.DataFrame, name: str, verdict: Mapping[str, Any] | None = None
+) -> Formula:
+    """The formula of one row of levels, as facts; `verdict` is what its confirmation batches said, if any."""
     (formula,) = formulas(study, models, levels.set_axis([name], axis=0))
-    return formula
+    return replace(formula, confirmed=confirmed_words(verdict))
 
 
 def write_card(path: str | Path, study: Study, formula: Formula, batch_g: float) -> None:
@@ -74,6 +77,7 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
     """The card as plain data."""
     return {
         "formula": formula.name,
+        "confirmed": formula.confirmed,
         "batch_g": batch_g,
         "lines": [
             {
@@ -113,6 +117,11 @@ def grams_of(study: Study, formula: Formula, batch_g: float) -> dict[str, str]:
     return {line.name: numbers.grams(line.level / study.total * batch_g, formula.balance_g) for line in formula.lines}
 
 
+def standing(formula: Formula) -> str:
+    """The word that tells a predicted formula from a confirmed one."""
+    return "confirmed" if formula.confirmed else "predicted"
+
+
 def chance_line(formula: Formula) -> str:
     """The chance in words, or why there is none."""
     if isinstance(formula.chance, Unavailable):
@@ -124,7 +133,7 @@ def chance_line(formula: Formula) -> str:
 def text(study: Study, formula: Formula, batch_g: float) -> str:
     """The card for the terminal."""
     weights = grams_of(study, formula, batch_g)
-    out = [f"Formula {tables.clean(formula.name)} of {tables.clean(study.name)}"]
+    out = [f"Formula {tables.clean(formula.name)} of {tables.clean(study.name)}, {standing(formula)}"]
     if formula.lines:
         out[0] += f", for a batch of {numbers.exactly(batch_g)} g"
     rows = [

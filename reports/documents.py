@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from doe.study import Study
     from optimise.models import Models
     from optimise.optimum import Optimum
-    from reports.facts import Formula
 
 Document = dict[str, Any]
 
@@ -186,11 +185,6 @@ def next_document(upcoming: Any, *, digests: Mapping[str, str] | None = None) ->
     return document("next", upcoming.to_dict(), problems=getattr(upcoming, "findings", ()), digests=digests)
 
 
-def card_document(formula: Formula, *, digests: Mapping[str, str] | None = None) -> Document:
-    """`card --json`: the formula with its weights, process, declaration, specs and tolerances."""
-    return document("card", formula.to_dict(), problems=formula.findings, digests=digests)
-
-
 def status_document(
     study: Study, *, rounds: Sequence[Mapping[str, Any]], results: Results | None, todo: str, **more: Any
 ) -> Document:
@@ -203,12 +197,6 @@ def status_document(
         **more,
     }
     return document("status", body, problems=study.problems, digests=study.digests)
-
-
-def verify_document(ok: bool, head: str, entries: int, problems: Iterable[Problem] = ()) -> Document:
-    """`verify --json`: whether the journal's chain and every digest hold, and the chain's head."""
-    made = document("verify", {"head": head, "entries": entries}, problems=problems)
-    return {**made, "ok": ok and made["ok"]}
 
 
 def _digests(models: Models) -> dict[str, str]:

@@ -255,7 +255,6 @@ class FitFacts:
     spec: Spec
     fit: Mapping[str, Any]
     points: tuple[tuple[str, float, float, float, float], ...]
-    repeatability: str
     reading: str
 
 
@@ -286,7 +285,6 @@ class Facts:
     batch_g: float
     batches_per_day: float
     batch_cost: float
-    wanted_chance: float
     cost_ceiling: Spec | None = None
     formula: Formula | None = None
     alternatives: tuple[Formula, ...] = ()

@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from doe import Study, Unavailable
+from doe import Study
 from doe.design import Design
 from doe.problems import Problem
 from doe.results import Results
@@ -18,7 +18,7 @@ from optimise import Models, Optimum
 from reports import wording
 from reports.facts import BatchRow, Event, Facts, FitFacts, Formula, Spec, TriedRange
 from reports.gather_effects import effect_rows
-from reports.gather_formula import amount, formulas, spec_of
+from reports.gather_formula import amount, confirmed_words, formulas, spec_of
 from reports.gather_plan import known, plan_facts
 from reports.gather_slices import slices
 from reports.numbers import counted, listed
@@ -45,7 +45,7 @@ def gather(
     usable = 0 if results is None else len(results.usable)
     planned = 0 if design is None else len(design.table)
     clash = tuple(_clash(best))
-    wanted = study.done.chance if study.done.chance is not None else 0.9
+    wanted = study.done.chance if study.done.chance is not None else wording.ASSUMED_CHANCE
     decided = wording.decision(formula, clash, wanted, usable, planned)
     effects = effect_rows(study, models, best) if models is not None and best is not None else ()
     weak = formula.weakest.spec.name if formula and formula.weakest else ""
@@ -66,7 +66,6 @@ def gather(
         batch_g=study.batch_g,
         batches_per_day=study.batches_per_day,
         batch_cost=study.batch_cost,
-        wanted_chance=wanted,
         cost_ceiling=_ceiling(study, specs),
         formula=formula,
         alternatives=others,
@@ -126,9 +125,7 @@ def _chosen(
         tolerances={name: (float(a), float(b)) for name, (a, b) in best.tolerances.items()},
         findings=tuple(best.findings),
     )
-    if verdict is None or not verdict["confirmed"]:
-        return formula
-    return replace(formula, confirmed=str(verdict["says"]).removeprefix("Confirmed: ").rstrip("."))
+    return replace(formula, confirmed=confirmed_words(verdict))
 
 
 def _others(study: Study, models: Models | None, best: Optimum | None) -> tuple[Formula, ...]:
@@ -263,9 +260,7 @@ def _fits(specs: Sequence[Spec], models: Models | None) -> tuple[FitFacts, ...]:
             if all(isinstance(v, int | float) for v in numbers):
                 seen, fitted, off = (float(v) for v in numbers)
                 points.append((str(row["trial"]), places.get(str(row["batch"]), 0.0), seen, fitted, off))
-        sd = amount(entry["residual_sd"])
-        again = "" if isinstance(sd, Unavailable) else f"residual sd {sd:.3g} on the {entry['scale']} scale"
-        out.append(FitFacts(by_name[name], MappingProxyType(entry), tuple(points), again, _fit_reading(entry)))
+        out.append(FitFacts(by_name[name], MappingProxyType(entry), tuple(points), _fit_reading(entry)))
     return tuple(out)
 
 

@@ -56,6 +56,7 @@ def card_page(study: Study, formula: Formula, batch_g: float) -> str:
         "style": Markup(style),
         "style_hash": _hash(style),
         "chance": card.chance_line(formula),
+        "standing": card.standing(formula),
         "weights": card.grams_of(study, formula, batch_g),
         "steps": [card.making(step) for step in study.steps],
         "declared": card.declared(study, formula),

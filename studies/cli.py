@@ -179,14 +179,9 @@ def _refuse_usage(fault: UsageError, command: str, as_json: bool) -> int:
 def _refuse(command: str, problems: Iterable[Problem], as_json: bool) -> int:
     listed = list(problems)
     if as_json:
-        document = {
-            "command": command,
-            "version": version(),
-            "ok": False,
-            "problems": [problem.to_dict() for problem in listed],
-            "digests": {},
-        }
-        _print(as_text(document))
+        from reports.documents import problem_document
+
+        _print(as_text(problem_document(command, listed)))
         return 2
     stops = [problem for problem in listed if problem.level == "stop"]
     for problem in stops or listed:

@@ -11,11 +11,11 @@ import pandas as pd
 from doe import Study
 from doe.problems import Problem, StudyError, Unavailable
 from optimise import Models, Optimum, confirmation, find
+from reports.numbers import listed
 from studies import analysis
 from studies.folder import StudyFolder
 from studies.levels import completed
 from studies.names import OPTIMUM, refusal
-from studies.wording import listed
 
 _BATCH = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(g|kg)", re.IGNORECASE)
 
@@ -67,6 +67,19 @@ def in_confirmation(folder: StudyFolder) -> pd.DataFrame | None:
         return None
     name = str(folder.round_note(rounds[-1]).get("formula") or "F1")
     return design.table.iloc[[0]].set_axis([name], axis=0)
+
+
+def is_confirmed(folder: StudyFolder, levels: pd.DataFrame) -> bool:
+    """Whether these levels are those of the formula in confirmation."""
+    tried = in_confirmation(folder)
+    if tried is None:
+        return False
+    names = list(folder.study.columns)
+    ours, theirs = folder.study.complete(levels)[names].iloc[0], tried[names].iloc[0]
+    return all(
+        abs(float(a) - float(b)) <= 1e-9 * max(1.0, abs(float(b))) if isinstance(b, int | float) else a == b
+        for a, b in zip(ours, theirs, strict=True)
+    )
 
 
 def confirmed_or_best(

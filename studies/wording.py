@@ -20,14 +20,3 @@ def envelope(command: str, study: Study | None, problems: Iterable[Problem], **k
 def code_of(document: Mapping[str, Any]) -> int:
     """Exit code of a command that did its work: 1 when something of level stop must be looked at."""
     return int(any(row.get("level") == "stop" for row in document.get("problems", ())))
-
-
-def listed(words: Iterable[str]) -> str:
-    """Words in a row: "a, b and c"."""
-    items = list(words)
-    return items[0] if len(items) == 1 else " and ".join([", ".join(items[:-1]), items[-1]]) if items else "none"
-
-
-def counted(number: int, one: str, many: str = "") -> str:
-    """A count with its noun: "1 batch", "3 batches"."""
-    return f"{number} {one if number == 1 else many or one + 's'}"

@@ -1,30 +1,34 @@
-"""`card`: the card of a chosen formula, for a batch of any size."""
+"""`card`: the card of a chosen formula, for a batch of any size, on the screen and as a page to print."""
 
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 from reports import card
 from studies import analysis, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
+from studies.names import formula_name
 from studies.wording import code_of, envelope
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
-    """Say the weights, the making, the declaration and the specs of one formula."""
+    """Say the weights, the making, the declaration and the specs of one formula, and write them as a page."""
     folder = StudyFolder.at(args.folder)
     study = folder.study
     grams = formulas.batch_grams(args.batch, study)
     desk.progress("fitting ...")
-    models = analysis.fitted(folder)
-    levels = (
-        formulas.best_of(folder, models, args.workers).levels
-        if args.formula is None
-        else formulas.named(folder, args.formula)
-    )
-    name = args.formula or "F1"
-    formula = card.formula_card(study, models, levels, name)
+    with folder.changing("card") as change:
+        models = analysis.fitted(folder)
+        best, verdict = formulas.confirmed_or_best(folder, models, args.workers)
+        levels = best.levels if args.formula is None else formulas.named(folder, args.formula)
+        name = formula_name(args.formula or str(best.levels.index[0]))
+        same = args.formula is None or formulas.is_confirmed(folder, levels)
+        formula = card.formula_card(study, models, levels, name, verdict if same else None)
+        file = f"formulas/{name}-card.html"
+        change.draw(file, lambda path: card.write_card(path, study, formula, grams))
     desk.progress("")
-    document = envelope("card", study, card.outside(formula), **card.document(study, formula, grams))
-    return Outcome(document, card.text(study, formula, grams), code_of(document))
+    document = envelope("card", study, card.outside(formula), file=file, **card.document(study, formula, grams))
+    text = card.text(study, formula, grams) + f"\n\nTo print: {Path(args.folder) / file}"
+    return Outcome(document, text, code_of(document))

@@ -9,6 +9,7 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+from reports.numbers import counted
 from studies import journal
 from studies.arguments import parser
 from studies.bench import fill_workbook
@@ -18,7 +19,7 @@ from studies.examples.potting_shed.bench import BENCH
 from studies.folder import StudyFolder
 from studies.inspection import inspect
 from studies.names import REPORT, STUDY, refusal
-from studies.wording import code_of, counted, envelope
+from studies.wording import code_of, envelope
 
 EXAMPLE = "potting-shed"
 CONFIRM = 3

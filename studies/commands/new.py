@@ -8,10 +8,11 @@ from importlib.resources import files
 from pathlib import Path
 
 from doe.problems import Problem, StudyError
+from reports.numbers import listed
 from studies.cli import Desk, Outcome, version
 from studies.formula_table import study_from_table
 from studies.names import STUDY, refusal
-from studies.wording import envelope, listed
+from studies.wording import envelope
 from studies.writing import changing
 
 EXAMPLES = {"potting-shed": "potting_shed"}
@@ -66,7 +67,7 @@ def _definition(source: str | None, name: str) -> tuple[str, list[Problem], tupl
         return text, notes, (path.name, content)
     got = f"{source!r} is neither a shipped example nor a file"
     raise StudyError(
-        [Problem("no-source", "stop", "--from", got, f"one of {listed(EXAMPLES)}, or a .csv or .xlsx file",
+        [Problem("no-source", "stop", "--from", got, f"one of {listed(list(EXAMPLES))}, or a .csv or .xlsx file",
                  "check the name, or give the file's path")]
     )  # fmt: skip
 

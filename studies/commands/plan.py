@@ -9,11 +9,12 @@ from doe.design import compare, plan
 from doe.problems import Problem, StudyError
 from reports import documents, terminal
 from reports.documents import json_text
+from reports.numbers import counted, listed
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import refusal
 from studies.papers import first_free_trial, issue
-from studies.wording import code_of, counted, envelope, listed
+from studies.wording import code_of, envelope
 
 _RANGE = re.compile(r"T([0-9]+)(?:\s*-\s*T?([0-9]+))?")
 
@@ -70,7 +71,7 @@ def _made(folder: StudyFolder) -> set[str]:
 def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outcome:
     study = folder.study
     counts = _run_counts(args.compare, args.runs or study.plan.runs, len(study.terms().terms))
-    desk.progress(f"planning {listed(map(str, counts))} trials ...")
+    desk.progress(f"planning {listed([str(n) for n in counts])} trials ...")
     table = compare(study, counts)
     desk.progress("")
     return Outcome(documents.compare_document(study, table), terminal.compare(study, table, args.folder))

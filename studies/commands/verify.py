@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from reports.numbers import counted
 from studies import journal
 from studies.cli import Desk, Outcome
 from studies.inspection import inspect
 from studies.names import refusal
-from studies.wording import code_of, counted, envelope
+from studies.wording import code_of, envelope
 from studies.writing import recover
 
 

