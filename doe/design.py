@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from threadpoolctl import threadpool_limits
 
 from doe import optimal, textbook, weighable
 from doe.allotment import in_blocks, in_order, repeats, sizes
@@ -19,9 +18,11 @@ from doe.optimal import Wanted
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem, StudyError, Unavailable
 from doe.quality import Quality, Trials, assess, recipes
+from doe.shown import Shown
 from doe.spaces import Layout, layout
 from doe.study import Study
 from doe.terms import Terms
+from doe.threads import one_thread
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
@@ -30,7 +31,7 @@ _COLUMNS = ("order", "block", "whole_plot", "replicate_of")
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Design:
+class Design(Shown):
     """A round of trials.
 
     `table`: whole recipes, one row a trial (T01 ...), columns `study.columns`, adding up to the study's total. `runs`:
@@ -131,6 +132,7 @@ def _thawed(value: Any) -> Any:
     return value.item() if isinstance(value, np.generic) else value
 
 
+@one_thread
 def plan(
     study: Study,
     runs: int | None = None,
@@ -149,13 +151,12 @@ def plan(
     """
     given = {**overrides, **({} if runs is None else {"runs": runs}), **({} if seed is None else {"seed": seed})}
     wish = _wish(study, given)
-    with threadpool_limits(1):
-        terms = _terms(study, wish)
-        count = _count(wish, terms)
-        if wish.maybe is None and count is not None:
-            owed = count + (0 if existing is None else len(existing))
-            terms = terms.with_maybe(owed)
-        return _Maker(study, wish, terms, given, round, first_trial, existing).design()
+    terms = _terms(study, wish)
+    count = _count(wish, terms)
+    if wish.maybe is None and count is not None:
+        owed = count + (0 if existing is None else len(existing))
+        terms = terms.with_maybe(owed)
+    return _Maker(study, wish, terms, given, round, first_trial, existing).design()
 
 
 def compare(study: Study, runs: Sequence[int]) -> pd.DataFrame:

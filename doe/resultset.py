@@ -13,6 +13,7 @@ from doe.cells import grade_values
 from doe.intake import USABLE
 from doe.parts import Response
 from doe.problems import Problem, ResultsError
+from doe.shown import Shown
 from doe.tables import csv_text
 
 READING_COLUMNS = (
@@ -27,7 +28,7 @@ UNUSED_FLAGS = ("torque below 10 %",)
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Results:
+class Results(Shown):
     """Readings and batches as they came, nothing lost: a correction is a later row, and the last row counts.
 
     `readings` has one row a reading (columns `READING_COLUMNS`; `value` is None where something was not measured);

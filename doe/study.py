@@ -21,6 +21,7 @@ from doe.digests import study_digests
 from doe.problems import Problem, StudyError
 from doe.region import Region
 from doe.responses import hint
+from doe.shown import Shown
 from doe.terms import Terms
 from doe.tomltext import parsed, plain
 
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Study:
+class Study(Shown):
     """A formulation problem as defined in study.toml, checked; levels in `unit`, adding up to `total`.
 
     Made by `read`, `from_toml` or `from_dict`, each of which raises StudyError with every problem at once.

@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe.codings import Coding
 from doe.problems import ModelError, Problem, Unavailable
+from doe.shown import Shown
 from doe.study import Study
 from doe.terms import Terms
 from optimise.diagnosis import LackOfFit, Line, Number
@@ -80,7 +81,7 @@ class Core:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class FittedModel:
+class FittedModel(Shown):
     """One response fitted to batches. Numbers that do not exist are `Unavailable`, with reason and remedy.
 
     `terms`: DataFrame (term, powers, estimate, se, t, df, p) in `coding`, on the model `scale`; `covariance` (p, p) of

@@ -14,7 +14,9 @@ from doe.codings import CODINGS
 from doe.costs import cost_per_kg, exact_values
 from doe.problems import ModelError, Problem, Unavailable
 from doe.results import Results
+from doe.shown import Shown
 from doe.study import Study
+from doe.threads import one_thread
 from optimise.aims import has_window, musts, window
 from optimise.batchdata import shares
 from optimise.chance import chance_interval, joint_chance
@@ -36,6 +38,7 @@ QUANTITIES = (
 )  # fmt: skip
 
 
+@one_thread
 def fit(
     study: Study,
     results: Results,
@@ -85,7 +88,7 @@ def fit(
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Models(Mapping[str, FittedModel]):
+class Models(Shown, Mapping[str, FittedModel]):
     """Every fitted response by name, with the study and results they rest on.
 
     What predicts: the averaged posterior for terms "select", the least-squares planned model for "all".

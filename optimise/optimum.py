@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from doe.problems import Problem, Unavailable
+from doe.shown import Shown
 
 Number = float | Unavailable
 
@@ -46,7 +47,7 @@ class Certificate:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Optimum:
+class Optimum(Shown):
     """The formula found for a study: `blend` (every ingredient, adding up to the total) and `factors`.
 
     `responses` gives by name predicted, prediction, chance, desirability and their kin; `chance` is that of one new

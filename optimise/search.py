@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe.problems import ModelError, Problem, StudyError, Unavailable
 from doe.study import Study
+from doe.threads import one_thread
 from optimise import around
 from optimise.aims import desirability, overall, wanted
 from optimise.brief import Brief, linear_sum
@@ -33,6 +34,7 @@ _TIE = 1e-9
 _SMALL = 0.05
 
 
+@one_thread
 def find(
     study: Study, models: Models, hold: Mapping[str, Any] | None = None, objective: str = "chance", *,
     outside: bool = False, starts: int = _STARTS, workers: int = 1,

@@ -14,7 +14,9 @@ import pandas as pd
 from doe.design import Design, plan
 from doe.problems import ModelError, Problem, StudyError, Unavailable
 from doe.results import Results
+from doe.shown import Shown
 from doe.study import Study
+from doe.threads import one_thread
 from optimise.batchdata import shares
 from optimise.brief import Brief
 from optimise.jointlimits import joint_limits
@@ -36,7 +38,7 @@ _LEVEL = 0.95
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class Upcoming:
+class Upcoming(Shown):
     """The next batches: `purpose` confirm, learn or stop; their `design` (None for stop), what they gain and cost.
 
     `gain`: chance (expected rise of the best chance), per_batch, variance (share of uncertainty taken away). `limits`
@@ -83,6 +85,7 @@ class Upcoming:
         }
 
 
+@one_thread
 def next_trials(
     study: Study, models: Models, *, results: Results | None = None, confirm: int | None = None,
     learn: int | None = None, formula: Mapping[str, Any] | pd.DataFrame | None = None, best: Optimum | None = None,

@@ -6,8 +6,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reports.notebook import enable_here
-
 if TYPE_CHECKING:
     from doe import Design, Results, Study
     from optimise import Models, Optimum
@@ -37,6 +35,3 @@ def write_report(
     facts = gather(study, design=design, results=results, models=models, best=best, journal=journal, verdict=verdict)
     head = str(journal[-1].digest) if journal else ""
     Path(path).write_text(render(facts, head), encoding="utf-8", newline="\n")
-
-
-enable_here()

@@ -1,12 +1,11 @@
 """Small tables that studies, plans, results, models and formulas show of themselves in a notebook.
 
-`import reports` is enough: where a notebook is running, its HTML formatter is told by name, so nothing heavy is
-loaded and the other floors know nothing of it. A table that cannot be made gives way to the plain text.
+The records of the other floors find `html_of` as an installed entry point (`doe/shown.py`), so they show themselves
+whichever floor was imported. A table that cannot be made gives way to the plain text.
 """
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterable, Sequence
 from html import escape
 from typing import Any
@@ -25,20 +24,6 @@ def html_of(thing: Any) -> str | None:
         return maker(thing)
     except Exception:  # display must never fail: the notebook then shows the plain text
         return None
-
-
-def enable(formatter: Any) -> None:
-    """Teach an IPython HTML formatter to show our objects."""
-    for module, name in _MAKERS:
-        formatter.for_type_by_name(module, name, html_of)
-
-
-def enable_here() -> None:
-    """Enable in the running notebook, if there is one."""
-    ipython = sys.modules.get("IPython")
-    shell = ipython.get_ipython() if ipython is not None else None
-    if shell is not None:
-        enable(shell.display_formatter.formatters["text/html"])
 
 
 def _table(title: str, head: Sequence[str], rows: Iterable[Sequence[object]], more: str = "") -> str:

@@ -1,10 +1,13 @@
 """Small tables in a notebook: each object shows itself, and display never fails."""
 
+import subprocess
+import sys
 from html.parser import HTMLParser
 
 import pytest
 from IPython.core.formatters import HTMLFormatter
 
+from doe import shown
 from optimise import next_trials
 from reports import notebook
 
@@ -24,9 +27,7 @@ class Balanced(HTMLParser):
 
 @pytest.fixture
 def formatter():
-    made = HTMLFormatter()
-    notebook.enable(made)
-    return made
+    return HTMLFormatter()
 
 
 def test_each_object_shows_itself(job, formatter):
@@ -57,5 +58,26 @@ def test_what_cannot_be_shown_gives_way_to_text(job):
     assert notebook.html_of(3) is None
 
 
-def test_outside_a_notebook_nothing_happens():
-    notebook.enable_here()
+def test_a_record_shows_itself_without_reports_imported():
+    told = """
+import sys
+from doe import Study
+study = Study.from_dict({"study": {"name": "x"}, "factor": [{"name": "Time", "low": 1, "high": 2}],
+                         "response": [{"name": "Y", "aim": "watch"}]})
+assert not any(name.split(".")[0] == "reports" for name in sys.modules)
+print(study._repr_html_())
+"""
+    done = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True)
+    assert "<table>" in done.stdout
+    assert "Time" in done.stdout
+
+
+def test_a_broken_table_maker_gives_way_to_text(monkeypatch):
+    class Broken:
+        def load(self):
+            raise RuntimeError("no such thing")
+
+    monkeypatch.setattr(shown, "entry_points", lambda group: [Broken()])
+    shown._maker.cache_clear()
+    assert shown.Shown()._repr_html_() is None
+    shown._maker.cache_clear()
