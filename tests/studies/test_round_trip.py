@@ -1,0 +1,281 @@
+"""Plan, workbook, typed into, saved by a real spreadsheet program, recorded: exactly what was typed. Data invented.
+
+The spreadsheet program (LibreOffice) recalculates every formula and writes the file anew, as a bench does; its own
+arithmetic is the check of the sums and marks.
+"""
+
+import csv
+import io
+import json
+import shutil
+import subprocess
+
+import openpyxl
+import pytest
+
+from doe import bench
+from studies.cli import main
+
+pytestmark = pytest.mark.spreadsheet
+
+STUDY = """
+[study]
+name = "=HYPERLINK(\\"x\\")"
+batch_g = 400
+
+[[balance]]
+name = "bench"
+step_g = 0.01
+repeat_g = 0.01
+max_g = 4000
+
+[[ingredient]]
+name = "Water"
+qs = true
+phase = "A"
+
+[[ingredient]]
+name = "=Gum"
+low = 0.3
+high = 0.8
+phase = "A"
+
+[[ingredient]]
+name = "Wax, soft; \\"white\\""
+low = 2
+high = 6
+phase = "B"
+
+[[factor]]
+name = "Stirring"
+unit = "min"
+low = 2
+high = 8
+
+[[factor]]
+name = "Paddle"
+levels = ["wide", "narrow"]
+
+[[response]]
+name = "Viscosity"
+unit = "mPa.s"
+method = "invented"
+reads = [2000, 200000]
+scale = "log"
+
+[[response]]
+name = "Settled"
+unit = "mm"
+method = "invented"
+
+[[response]]
+name = "Look"
+kind = "grade"
+grades = ["poor", "fair", "good"]
+method = "by eye"
+
+[[response]]
+name = "Lid"
+kind = "pass"
+method = "opens"
+
+[plan]
+model = "linear"
+runs = 8
+seed = 3
+"""
+
+# What is typed into one cell, and what it is: value, bound, value_to, flag. A spreadsheet keeps 15 digits of a number.
+VISCOSITIES = [
+    (12345.6789012345, (12345.6789012345, "none", None, "")),
+    ("<2000", (2000, "below", None, "")),
+    (">200000", (200000, "above", None, "")),
+    ("21400 cP", (21400, "none", None, "")),
+    ("21.4 Pa.s", (21400, "none", None, "")),
+    ("not measured", (None, "none", None, "not measured")),
+    ("18000 to 19000", (18000, "between", 19000, "")),
+    (2000, (2000, "none", None, "")),
+]
+SETTLED = [
+    (0, (0, "none", None, "")),
+    (0.123456789012345, (0.123456789012345, "none", None, "")),
+    ("<0.5", (0.5, "below", None, "")),
+    ("none seen", (0, "none", None, "")),
+    (1e-7, (1e-7, "none", None, "")),
+    (123456789.125, (123456789.125, "none", None, "")),
+    ("\u22120.25", (-0.25, "none", None, "")),
+    (0.666666666666667, (0.666666666666667, "none", None, "")),
+]
+LOOKS, LIDS = ["poor", "fair", "good", None] * 2, ["pass", "fail", None, "pass"] * 2
+LOTS = ["0012", "1E5", "=1+1", "2031-05", "A-7", "+49", "@home", "x"]
+
+
+def rows_of(book, sheet):
+    """The rows of a sheet under its headings, each a dictionary of cells."""
+    lines = book[sheet].iter_rows()
+    heads = [cell.value for cell in next(lines)]
+    return [dict(zip(heads, cells, strict=True)) for cells in lines]
+
+
+def plain(cell, value):
+    """Type into a cell; text stays text."""
+    cell.value = value
+    if isinstance(value, str):
+        cell.data_type = "s"
+
+
+def fill(path):
+    """Type into the workbook as issued. Returns what was weighed of each trial, by trial and ingredient."""
+    book = openpyxl.load_workbook(path)
+    weighed = {}
+    for number, cells in enumerate(rows_of(book, bench.WEIGH_SHEET)):
+        target = cells["target g"].value
+        if target is None:
+            continue
+        trial, name = cells["trial"].value, cells["ingredient"].value
+        # Every third line 3 % over: outside the tolerance of 1 %.
+        weighed[trial, name] = round(target * (1.03 if number % 3 == 1 else 1.001), 2)
+        plain(cells[bench.ACTUAL], weighed[trial, name])
+        plain(cells[bench.LOT], LOTS[int(trial[1:]) - 1])
+    for cells in rows_of(book, bench.MAKE_SHEET):
+        plain(cells["operator"], "=JK")
+        plain(cells["note"], '=HYPERLINK("http://example.invalid")')
+    for cells in rows_of(book, bench.READ_SHEET)[:8]:
+        number = int(cells["trial"].value[1:]) - 1
+        plain(cells["Viscosity [mPa.s]"], VISCOSITIES[number][0])
+        plain(cells["Settled [mm]"], SETTLED[number][0])
+        plain(cells["Look"], LOOKS[number])
+        plain(cells["Lid"], LIDS[number])
+    book.save(path)
+    return weighed
+
+
+@pytest.fixture(scope="session")
+def engine(tmp_path_factory):
+    """Save files anew in LibreOffice: (paths, format) -> the files it wrote."""
+    program = shutil.which("soffice")
+    if program is None:
+        pytest.skip("soffice is not installed")
+    home = tmp_path_factory.mktemp("office")
+
+    def convert(source, to, place):
+        command = [program, f"-env:UserInstallation={(home / 'profile').as_uri()}", "--headless", "--convert-to", to,
+                   "--outdir", str(place), str(source)]  # fmt: skip
+        subprocess.run(command, check=True, capture_output=True, timeout=120)
+        return sorted(place.iterdir())
+
+    return convert
+
+
+@pytest.fixture(scope="session")
+def typed(tmp_path_factory):
+    """A planned study whose workbook was typed into, and what was weighed."""
+    place = tmp_path_factory.mktemp("typed") / "wash"
+    place.mkdir()
+    (place / "study.toml").write_text(STUDY, encoding="utf-8")
+    assert main(["plan", str(place)]) == 0
+    return place, fill(place / "bench/round-1.xlsx")
+
+
+@pytest.fixture(scope="session")
+def saved(engine, typed, tmp_path_factory):
+    """The workbook as LibreOffice saved it: as XLSX, through its own format, and each sheet as CSV."""
+    source, place = typed[0] / "bench/round-1.xlsx", tmp_path_factory.mktemp("saved")
+    out = {}
+    for name in ("xlsx", "ods", "back", "csv"):
+        (place / name).mkdir()
+    out["xlsx"] = engine(source, "xlsx", place / "xlsx")
+    # CSV filter tokens (LibreOffice help): comma, double quotes, UTF-8, first line 1, ..., not "as shown", all sheets.
+    out["csv"] = engine(source, "csv:Text - txt - csv (StarCalc):44,34,76,1,,0,false,false,false,false,false,-1",
+                        place / "csv")  # fmt: skip
+    out["ods"] = engine(source, "ods", place / "ods")
+    out["back"] = engine(out["ods"][0], "xlsx", place / "back")
+    return out
+
+
+@pytest.fixture
+def record(typed, tmp_path, capsys):
+    """Record files into a copy of the study: (rows of readings.csv, rows of batches.csv)."""
+
+    def run(files):
+        place = shutil.copytree(typed[0], tmp_path / "wash")
+        before = {path: path.read_bytes() for path in files}
+        code = main(["record", str(place), *map(str, files), "--json"])
+        document = json.loads(capsys.readouterr().out)
+        assert code == 0, document["problems"]
+        assert {path: path.read_bytes() for path in files} == before
+        return tuple(
+            list(csv.DictReader(io.StringIO((place / "results" / name).read_text(encoding="utf-8"), newline="")))
+            for name in ("readings.csv", "batches.csv")
+        )
+
+    return run
+
+
+def number(text):
+    return float(text) if text else None
+
+
+@pytest.mark.parametrize("way", ["xlsx", "back", "csv"])
+def test_exactly_what_was_typed_is_recorded(way, saved, typed, record):
+    readings, batches = record(saved[way])
+    seen = {(row["trial"], row["response"]): row for row in readings}
+    grades = {"poor": 1.0, "fair": 2.0, "good": 3.0, "pass": 1.0, "fail": 0.0}
+    for place in range(8):
+        trial = f"T{place + 1:02d}"
+        for response, given in (("Viscosity", VISCOSITIES), ("Settled", SETTLED)):
+            row = seen[trial, response]
+            got = (number(row["value"]), row["bound"], number(row["value_to"]), row["flag"])
+            assert got == given[place][1], (trial, response)
+        for response, words in (("Look", LOOKS), ("Lid", LIDS)):
+            if words[place] is None:
+                assert (trial, response) not in seen
+            else:
+                assert number(seen[trial, response]["value"]) == grades[words[place]]
+    assert len(seen) == len(readings)
+    _check_batches(batches, typed[1])
+
+
+def _check_batches(batches, weighed):
+    names = ["Water", "=Gum", 'Wax, soft; "white"']
+    assert len(batches) == 8
+    for row in batches:
+        trial = row["trial"]
+        total = sum(weighed[trial, name] for name in names)
+        for name in names:
+            # Text that could be taken for a formula stands behind a ' in CSV files; headings too.
+            column = row[name] if name in row else row["'" + name]
+            assert float(column) == pytest.approx(100 * weighed[trial, name] / total, abs=1e-9)
+        lot = row["lot: Water"]
+        assert lot in (LOTS[int(trial[1:]) - 1], "'" + LOTS[int(trial[1:]) - 1])
+
+
+def test_sums_and_marks_are_right_where_the_spreadsheet_works_them_out(saved, typed):
+    book = openpyxl.load_workbook(saved["xlsx"][0], data_only=True)
+    seen = set()
+    for cells in rows_of(book, bench.WEIGH_SHEET):
+        target = cells["target g"].value
+        if target is None:
+            continue
+        actual = typed[1][cells["trial"].value, cells["ingredient"].value]
+        assert cells[bench.ACTUAL].value == actual
+        within = 0.99 * target - 1e-9 <= actual <= 1.01 * target + 1e-9
+        seen.add(cells["mark"].value)
+        assert cells["mark"].value == ("within" if within else "off")
+    assert seen == {"within", "off"}
+    for cells in rows_of(book, bench.MAKE_SHEET):
+        charged = sum(grams for (trial, _), grams in typed[1].items() if trial == cells["trial"].value)
+        assert cells["weighed in g"].value == pytest.approx(charged, abs=1e-9)
+
+
+def test_no_formula_but_ours_and_no_error_after_recalculation(saved):
+    stored = openpyxl.load_workbook(saved["xlsx"][0], data_only=True)
+    made = openpyxl.load_workbook(saved["xlsx"][0])
+    for sheet in made.worksheets:
+        for cells in sheet.iter_rows():
+            for cell in cells:
+                value = stored[sheet.title].cell(cell.row, cell.column).value
+                assert not str(value).startswith("#"), (sheet.title, cell.coordinate, value)
+                if cell.data_type == "f":
+                    assert str(cell.value).startswith(("=IF(", "=SUMIFS(")), cell.value
+    assert "=HYPERLINK" in stored[bench.HOW_SHEET]["A2"].value
