@@ -26,6 +26,7 @@ class BatchData:
     """The n batches of one response: levels X (n, k) in the region's order, `chosen` categories, values `y` (n,).
 
     `groups` (n,) name the recipe, `blocks` (n, b) are sum-to-zero columns (b = blocks - 1, or 0), `order` (n,) or None.
+    `plots` (n,) name the whole plot, within its round, where some were shared by batches; else None.
     """
 
     trials: tuple[str, ...]
@@ -37,6 +38,7 @@ class BatchData:
     blocks: Array
     block_names: tuple[str, ...]
     order: Array | None
+    plots: tuple[str, ...] | None
     excluded: tuple[Mapping[str, str], ...]
     findings: tuple[Problem, ...]
 
@@ -93,6 +95,7 @@ def gather(study: Study, results: Results, response: Response, out_of: Mapping[s
         blocks=blocks,
         block_names=names,
         order=order if len(order) and np.isfinite(order).all() else None,
+        plots=_plots(results, used),
         excluded=tuple(excluded),
         findings=tuple(findings),
     )
@@ -154,25 +157,20 @@ def _blocks(where: str, used: pd.DataFrame) -> tuple[Array, tuple[str, ...], lis
     return columns, names, []
 
 
+def _plots(results: Results, used: pd.DataFrame) -> tuple[str, ...] | None:
+    """The whole plot of each batch; a batch without one is its own. None where no plot was shared."""
+    rounds = results.batches["round"].reindex(used.index)
+    names = tuple(
+        f"alone {batch}" if pd.isna(plot) else f"{number}: {plot}"
+        for batch, plot, number in zip(used.index, used["whole_plot"], rounds, strict=True)
+    )
+    return names if len(set(names)) < len(names) else None
+
+
 def _structure(response: Response, used: pd.DataFrame) -> list[Problem]:
     """Readings, whole plots and kinds of response: what the fit takes them for."""
     out: list[Problem] = []
     where = response.name
-    plots = used["whole_plot"].dropna()
-    if len(plots) and plots.duplicated().any():
-        got = (
-            f"the trials were made in {plots.nunique()} groups between which a hard-to-change factor was reset, but are"
-            " fitted as if each batch had been set up afresh: effects of that factor look surer than they are"
-        )
-        out.append(
-            say(
-                "whole-plots",
-                "warn",
-                where,
-                got,
-                "judge that factor by the differences between groups only; a fit for this is not built yet",
-            )
-        )
     counts = used["n_readings"].to_numpy(dtype=float)
     if len(counts) and counts.max() > 1:
         sd = pooled_reading_sd(used["reading_sd"].to_numpy(dtype=float), counts)

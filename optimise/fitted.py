@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from doe.study import Study
 from doe.terms import Terms
 from optimise.diagnosis import LackOfFit, Line, Number
 from optimise.leastsq import Array, LeastSquares
+from optimise.mixed import MixedFit
 from optimise.predictive import TMixture
 from optimise.predictors import Predictor, split_levels
 from optimise.recipes import recipes
@@ -54,16 +56,25 @@ class Core:
 
     `terms` holds the independent terms only; the first `len(terms)` kept columns of `fit` are theirs, the rest blocks.
     `stated_sd` is the batch sd of the study file on the model scale, where it has to stand in for a measured one.
+    `mixed` is the fit that allows for whole plots, where batches share them, with the same columns.
     """
 
     terms: Terms
     coding: Coding
     fit: LeastSquares
     stated_sd: float | None = None
+    mixed: MixedFit | None = None
 
     @property
     def error(self) -> tuple[float, float] | None:
-        """Sd of a batch and its degrees of freedom; infinite ones for a stated sd; None where there is neither."""
+        """Sd of a batch and its degrees of freedom; infinite ones for a stated sd; None where there is neither.
+
+        With whole plots that of a batch in a plot of its own, with degrees of freedom after Satterthwaite (1946,
+        Biometrics Bulletin 2, 110-114).
+        """
+        if self.mixed is not None:
+            variance = float(self.mixed.variance.sum())
+            return sqrt(variance), 2 * variance**2 / float(self.mixed.information.sum())
         if self.fit.has_error:
             return self.fit.sd, float(self.fit.df)
         return None if self.stated_sd is None else (self.stated_sd, np.inf)
@@ -71,12 +82,15 @@ class Core:
     @property
     def beta(self) -> Array:
         """Coefficients of the terms in the well-scaled coding, (p,)."""
-        return self.fit.estimate[: len(self.terms)]
+        estimate = self.fit.estimate if self.mixed is None else self.mixed.estimate
+        return estimate[: len(self.terms)]
 
     @property
     def unscaled(self) -> Array:
-        """(X'X)^-1 for the terms, blocks allowed for, (p, p)."""
+        """Covariance of the terms in units of the squared error, blocks allowed for, (p, p); (X'X)^-1 without plots."""
         p = len(self.terms)
+        if self.mixed is not None:
+            return self.mixed.covariance[:p, :p] / float(self.mixed.variance.sum())
         return self.fit.unscaled[:p, :p]
 
 

@@ -29,6 +29,7 @@ from optimise.posterior import Posterior
 from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
 from optimise.scales import Scale, scale_for
 from optimise.selection import Choice, choose
+from optimise.wholeplots import NO_LACK, allowed_for, with_plots
 
 TermsChoice = Literal["select", "all"]
 
@@ -192,7 +193,12 @@ def _solved(
         got = "blocks and terms changed together, so block differences are in the terms"
         notes.append(say("blocks-confounded", "warn", response.name, got,
                          "make some trials of each block again in another"))  # fmt: skip
-    core = Core(terms.only(own), base, fit, _stated_sd(response, scale, data.y))
+    mixed = None
+    if data.plots is not None and fit.has_error:
+        columns = np.column_stack([rows, blocks])[:, fit.kept]
+        mixed, said = allowed_for(columns, y, data.plots, response.name)
+        notes += said
+    core = Core(terms.only(own), base, fit, _stated_sd(response, scale, data.y), mixed)
     return core, aliased, notes
 
 
@@ -215,7 +221,7 @@ def _assembled(
     block_count = fit.rank - len(core.terms)
     columns = np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), _kept_blocks(data, block_count)])
     pure = diagnosis.pure_error(y, data.groups, data.blocks[:, :block_count])
-    lack = diagnosis.lack_of_fit(fit, pure)
+    lack = diagnosis.lack_of_fit(fit, pure) if core.mixed is None else NO_LACK
     lines = diagnosis.analysis_of_variance(columns, y, fit, term_groups(core.terms), pure, block_count)
     r2, adjusted, predicted, press = diagnosis.r_squared(y, fit)
     table, covariance, used_coding, coding_notes = coefficient_table(study, core, data, y, coding, aliased)
@@ -231,7 +237,7 @@ def _assembled(
         *predictor_notes,
     ]
     no_error = diagnosis.no_error(fit)
-    return FittedModel(
+    model = FittedModel(
         response=where, unit=response.unit, scale=scale, scale_why=why, coding=used_coding, form=core.terms.form,
         n=fit.n, excluded=data.excluded, terms=table, covariance=covariance,
         residual_sd=fit.sd if fit.has_error else no_error, df_residual=fit.df,
@@ -242,6 +248,7 @@ def _assembled(
         selection=picked.selection, findings=tuple(said), core=core, predictor=predictor,
         window=scale.window(*window(response)), study=study, kind=response.kind,
     )  # fmt: skip
+    return with_plots(model, core, data, y, term_groups(core.terms), columns)
 
 
 def _kept_blocks(data: BatchData, count: int) -> Array:
@@ -256,7 +263,7 @@ def _predictor(
         try:
             z = coordinates(study.region, data.X, data.chosen)
             return PosteriorPredictor(
-                Posterior.fit(z, y, data.blocks if data.blocks.shape[1] else None), study.region
+                Posterior.fit(z, y, data.blocks if data.blocks.shape[1] else None, plots=data.plots), study.region
             ), []
         except ModelError:
             pass

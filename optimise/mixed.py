@@ -170,14 +170,14 @@ def _components(inner: Sequence[Array], u: Array) -> tuple[Array, float]:
         inner = [np.diag(np.maximum(values, 0.0))]
         u = vectors.T @ u
     best, best_loss = np.zeros(c), np.inf
+
+    def downhill(ratios: Array) -> tuple[float, Array]:
+        value, slope, _ = _loss(inner, u, ratios)
+        return value, slope
+
     for start in _STARTS:
-        found = optimize.minimize(
-            lambda g: _loss(inner, u, g)[0],
-            np.full(c, start),
-            jac=lambda g: _loss(inner, u, g)[1],
-            method="L-BFGS-B",
-            bounds=optimize.Bounds(0, np.inf),
-        )
+        begin: Array = np.full(c, start)
+        found = optimize.minimize(downhill, begin, jac=True, method="L-BFGS-B", bounds=optimize.Bounds(0, np.inf))
         if found.fun < best_loss - 1e-9:
             best, best_loss = np.asarray(found.x, dtype=float), float(found.fun)
     ratios = _polished(inner, u, best)

@@ -2,17 +2,18 @@
 
 With z the whitened coordinates of the region (zero mean, covariance I/3) and y standardised,
 
-    y | s2 ~ N(X b, s2 [W + tL^2 ZZ' + tQ^2 (ZZ')^2 + tD^2 M])
+    y | s2 ~ N(X b, s2 [W + tL^2 ZZ' + tQ^2 (ZZ')^2 + tD^2 M + tP^2 G])
 
 where X is the intercept and block columns with a flat prior, W the identity or relative variances, (ZZ')^2 is taken
-element by element (the rotation-invariant normal prior on all squares and cross terms), and M is the Matern 5/2
-kernel with length ell. s2 has the prior 1/s2 and is integrated exactly; tL, tQ/tL, tD/tL and ell over a fixed grid.
-Each grid point predicts by a t law.
+element by element (the rotation-invariant normal prior on all squares and cross terms), M is the Matern 5/2 kernel
+with length ell, and G is 1 for batches of one whole plot, else 0. s2 has the prior 1/s2 and is integrated exactly;
+tL, tQ/tL, tD/tL, ell and, where there are whole plots, tP over a fixed grid. Each grid point predicts by a t law, a new
+batch in a whole plot of its own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 from typing import Any
@@ -30,6 +31,8 @@ _QUADRATIC_RATIO = (0.05, 0.12, 0.25, 0.5, 1.0, 2.0)
 _SMOOTH_RATIO = (0.12, 0.25, 0.5, 1.0)
 _LENGTHS = (1.0, 2.0)
 _NO_SMOOTH = 0.2
+_PLOT_RATIO = (0.35, 0.7, 1.4, 2.8)
+_NO_PLOT = 0.2
 _KEEP_MASS = 0.995
 _KEEP_MOST = 40
 _CHUNK_NUMBERS = 6_000_000
@@ -40,7 +43,8 @@ class Posterior:
     """The posterior of one response, in c kept grid points; y standardised as (y - centre) / size.
 
     Training coordinates `z` (n, d), `fixed` (n, b) intercept and block columns, `noise` (n,) relative variances, `y`
-    (n,), `df`. Per component: `weights` (c,), `points` (c, 4) = tL, tQ, tD, ell, `s2` (c,), and what predicts:
+    (n,), `df`, `plots` (n,) the number of each batch's whole plot (empty without any). Per component: `weights` (c,),
+    `points` (c, 5) = tL, tQ, tD, ell, tP, `s2` (c,), and what predicts:
     mean `intercept + k(z)' alpha`, relative variance `k(z, z) - k' P k - 2 k' lean + floor`, with shapes (c,),
     (c, n), (c, n, n), (c, n), (c,).
     """
@@ -49,6 +53,7 @@ class Posterior:
     fixed: Array
     noise: Array
     y: Array
+    plots: Array
     df: float
     centre: float
     size: float
@@ -62,13 +67,20 @@ class Posterior:
     floor: Array
 
     @classmethod
-    def fit(cls, z: Array, y: Array, nuisance: Array | None = None, weights: Array | None = None) -> Posterior:
+    def fit(
+        cls,
+        z: Array,
+        y: Array,
+        nuisance: Array | None = None,
+        weights: Array | None = None,
+        plots: npt.ArrayLike | None = None,
+    ) -> Posterior:
         """Fit to coordinates z (n, d) and values y (n,) on the model's scale.
 
         `nuisance` (n, b) are block columns with a flat prior; predictions are made where they are all zero, so
         sum-to-zero columns predict for the average block. `weights` (n,) are inverse to the variances of the values
-        (numbers of readings, say). Raises ModelError when there are too few batches for an error, or when all values
-        are the same.
+        (numbers of readings, say); `plots` (n,) name the whole plot of each batch. Raises ModelError when there are too
+        few batches for an error, or when all values are the same.
         """
         n = len(y)
         fixed = np.ones((n, 1)) if nuisance is None else np.column_stack([np.ones(n), nuisance])
@@ -85,8 +97,9 @@ class Posterior:
         noise = np.ones(n) if weights is None else np.mean(weights) / np.asarray(weights, dtype=float)
         centre = float(np.mean(y))
         scaled = (y - centre) / size
-        grid = np.array(list(_grid()))
-        data = _Data(z, fixed, noise, scaled, df)
+        groups = np.zeros(0) if plots is None else np.unique(np.asarray(plots), return_inverse=True)[1].astype(float)
+        grid = np.array(list(_grid())) if plots is None else np.array(list(_with_plots(_grid())))
+        data = _Data(z, fixed, noise, scaled, groups, df)
         logs = np.concatenate([_log_weights(part, data) for part in _chunks(grid, n)])
         mass = np.exp(logs - logs.max())
         mass /= mass.sum()
@@ -105,16 +118,17 @@ class Posterior:
         P = inverse - G @ S @ G.transpose(0, 2, 1)
         alpha = P @ data.y
         lean = (G @ S)[:, :, 0]
-        arrays = [data.z, data.fixed, data.noise, data.y, weights, points, alpha, P, lean]
+        arrays = [data.z, data.fixed, data.noise, data.y, data.plots, weights, points, alpha, P, lean]
         copies = [np.array(array, dtype=float) for array in arrays]
-        z, fixed, noise, y, weights, points, alpha, P, lean = copies
+        z, fixed, noise, y, plots, weights, points, alpha, P, lean = copies
         s2 = np.maximum(alpha @ y / data.df, 1e-300)
         intercept, floor = lean @ y, np.array(S[:, 0, 0], dtype=float)
         for array in [*copies, s2, intercept, floor]:
             array.setflags(write=False)
         return cls(
-            z, fixed, noise, y, float(data.df), centre, size, weights, points, s2, intercept, alpha, P, lean, floor
-        )
+            z, fixed, noise, y, plots, float(data.df), centre, size, weights, points, s2, intercept, alpha, P, lean,
+            floor,
+        )  # fmt: skip
 
     def at(self, z: Array) -> TMixture:
         """What the posterior says at coordinates z (m, d)."""
@@ -154,7 +168,7 @@ class Posterior:
 
     def covariance(self, z: Array, component: int = 0) -> Array:
         """Covariance of the means at coordinates z (m, d) in units of the batch variance, (m, m), in one component."""
-        linear, quadratic, smooth, length = self.points[component]
+        linear, quadratic, smooth, length, _ = self.points[component]
         k = self._kernel(*_between(z, self.z))[component]
         dots, distance = _between(z, z)
         prior = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * _matern(distance, length)
@@ -174,18 +188,18 @@ class Posterior:
             df=np.full(self.weights.size, self.df),
             location=self.centre + self.size * location.T,
             mean_scale=s * np.sqrt(np.maximum(variance.T, 0.0)),
-            residual=s,
+            residual=s * np.hypot(1.0, self.points[:, 4]),
         )
 
     def to_dict(self) -> dict[str, Any]:
         """All that a script needs to predict; `from_dict` of it predicts the same.
 
-        With K = diag(noise) + tL² ZZ' + tQ² (ZZ')² + tD² M and G = K⁻¹ fixed: P = K⁻¹ - G (fixed' G)⁻¹ G'.
+        With K = diag(noise) + tL² ZZ' + tQ² (ZZ')² + tD² M + tP² (same plot) and G = K⁻¹ fixed:
+        P = K⁻¹ - G (fixed' G)⁻¹ G'. The sd of one new batch about its mean is sqrt(s2 (1 + tP²)) size.
         """
-        names = ("linear", "quadratic", "smooth", "length")
         parts = []
         for j, weight in enumerate(self.weights):
-            numbers = dict(zip(names, self.points[j].tolist(), strict=True))
+            numbers = dict(zip(_POINT, self.points[j].tolist(), strict=True))
             lean, floor = self.lean[j].tolist(), float(self.floor[j])
             alpha, intercept = self.alpha[j].tolist(), float(self.intercept[j])
             parts.append({"weight": float(weight), **numbers, "s2": float(self.s2[j]), "intercept": intercept,
@@ -196,6 +210,7 @@ class Posterior:
             "fixed": self.fixed.tolist(),
             "noise": self.noise.tolist(),
             "y": self.y.tolist(),
+            "plots": self.plots.astype(int).tolist(),
             "df": self.df,
             "centre": self.centre,
             "size": self.size,
@@ -206,9 +221,10 @@ class Posterior:
     def from_dict(cls, kept: Mapping[str, Any]) -> Posterior:
         """The posterior that `to_dict` was made from."""
         z = np.array(kept["z"], dtype=float).reshape(len(kept["y"]), -1)
-        data = _Data(z, np.array(kept["fixed"]), np.array(kept["noise"]), np.array(kept["y"]), int(kept["df"]))
+        fixed, noise, y, plots = (np.array(kept[name], dtype=float) for name in ("fixed", "noise", "y", "plots"))
+        data = _Data(z, fixed, noise, y, plots, int(kept["df"]))
         parts = kept["components"]
-        points = np.array([[part[name] for name in ("linear", "quadratic", "smooth", "length")] for part in parts])
+        points = np.array([[part[name] for name in _POINT] for part in parts])
         weights = np.array([part["weight"] for part in parts])
         return cls._from(data, float(kept["centre"]), float(kept["size"]), weights, points)
 
@@ -219,20 +235,32 @@ class _Data:
     fixed: Array
     noise: Array
     y: Array
+    plots: Array
     df: int
 
 
-_Point = tuple[float, float, float, float, float]
+_POINT = ("linear", "quadratic", "smooth", "length", "plot")
+_Point = tuple[float, float, float, float, float, float]
 
 
 def _grid() -> Iterator[_Point]:
-    """Grid points (log prior, tL, tQ, tD, ell), 324 of them."""
+    """Grid points (log prior, tL, tQ, tD, ell, tP), 324 of them, without whole plots."""
     quadratic = _half_t(_QUADRATIC_RATIO, 0.5)
     smooth = _half_t(_SMOOTH_RATIO, 0.3)
     for t, (ratio, p) in product(_LINEAR, zip(_QUADRATIC_RATIO, quadratic, strict=True)):
-        yield float(np.log(p * _NO_SMOOTH)), t, t * ratio, 0.0, 1.0
+        yield float(np.log(p * _NO_SMOOTH)), t, t * ratio, 0.0, 1.0, 0.0
         for (extra, q), length in product(zip(_SMOOTH_RATIO, smooth, strict=True), _LENGTHS):
-            yield float(np.log(p * (1 - _NO_SMOOTH) * q / len(_LENGTHS))), t, t * ratio, t * extra, length
+            yield float(np.log(p * (1 - _NO_SMOOTH) * q / len(_LENGTHS))), t, t * ratio, t * extra, length, 0.0
+
+
+def _with_plots(grid: Iterable[_Point]) -> Iterator[_Point]:
+    """The same with the sd between whole plots over that of a batch: none, or some, half-t with scale 1."""
+    prior = _half_t(_PLOT_RATIO, 1.0)
+    for log_prior, *rest, _ in grid:
+        linear, quadratic, smooth, length = rest
+        yield log_prior + float(np.log(_NO_PLOT)), linear, quadratic, smooth, length, 0.0
+        for ratio, p in zip(_PLOT_RATIO, prior, strict=True):
+            yield log_prior + float(np.log(p * (1 - _NO_PLOT))), linear, quadratic, smooth, length, ratio
 
 
 def _half_t(ratios: tuple[float, ...], scale: float) -> Array:
@@ -285,15 +313,18 @@ def _at_lengths(kernel: Callable[[Array, float], Array], distance: Array, length
 
 
 def _covariances(points: Array, data: _Data) -> Array:
-    """Covariance of y over s2 for each point (tL, tQ, tD, ell), (c, n, n)."""
+    """Covariance of y over s2 for each point (tL, tQ, tD, ell, tP), (c, n, n)."""
     dots, distance = _between(data.z, data.z)
     linear, quadratic, smooth = (points[:, j, None, None] ** 2 for j in range(3))
     K: Array = np.diag(data.noise) + linear * dots + quadratic * dots**2
-    return K + smooth * _at_lengths(_matern, distance, points[:, 3])
+    K += smooth * _at_lengths(_matern, distance, points[:, 3])
+    if data.plots.size:
+        K += points[:, 4, None, None] ** 2 * (data.plots[:, None] == data.plots[None, :])
+    return K
 
 
 def _log_weights(points: Array, data: _Data) -> Array:
-    """Log prior plus log marginal likelihood of each grid row (log prior, tL, tQ, tD, ell), up to a constant."""
+    """Log prior plus log marginal likelihood of each grid row (log prior, tL, tQ, tD, ell, tP), up to a constant."""
     L = np.linalg.cholesky(_covariances(points[:, 1:], data))
     right = np.broadcast_to(np.column_stack([data.fixed, data.y]), (len(points), len(data.y), data.fixed.shape[1] + 1))
     half = np.linalg.solve(L, right)

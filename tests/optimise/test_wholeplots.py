@@ -1,0 +1,99 @@
+"""Batches that share whole plots, through `fit`: the errors and tests of independent software, and what predicts.
+
+Sources: data/README.md (fish patties, Cornell 2002, with a constructed assignment to whole plots).
+"""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Study
+from doe.problems import Unavailable
+from optimise import fit
+from optimise.posterior import Posterior
+
+DATA = Path(__file__).parent / "data"
+REFERENCE = json.loads((DATA / "structures.json").read_text(encoding="utf-8"))["mixed"]
+BLEND, FACTORS = ("Mullet", "Sheepshead", "Croaker"), ("Cook temp", "Cook time", "Fry time")
+
+
+def study():
+    return Study.from_dict(
+        {
+            "study": {"name": "Patties", "total": 1, "unit": "proportion"},
+            "ingredient": [{"name": name, "low": 0, "high": 1} for name in BLEND],
+            "factor": [{"name": n, "low": -1, "high": 1, "hard_to_change": n == "Fry time"} for n in FACTORS],
+            "plan": {"model": {"blend": "linear", "process": "linear", "cross": "full"}},
+            "response": [{"name": "Texture", "aim": "watch", "method": "puncture force"}],
+        }
+    )
+
+
+def results(made, plots):
+    frame = pd.read_csv(DATA / "cornell_fish_patties.csv")
+    frame.columns = [*BLEND, *FACTORS, "Texture"]
+    return made.results(frame.assign(whole_plot=plots))
+
+
+@pytest.mark.parametrize("name", ["blend_batches_linear", "process_runs_zero"])
+def test_errors_and_tests_are_those_of_independent_software(name):
+    made, entry = study(), REFERENCE[name]
+    model = fit(made, results(made, entry["whole_plot_by_row"]), terms="all")["Texture"]
+    short = dict(zip(("x1", "x2", "x3", "z1", "z2", "z3"), (*BLEND, *FACTORS), strict=True))
+    table = model.terms.set_index("term")
+    assert len(table) == entry["p"]
+    for column in entry["x_columns"]:
+        term = " × ".join(short[part] for part in column.split(":"))
+        wanted = entry["fixed_effects"]
+        row = table.loc[term]
+        assert row["estimate"] == pytest.approx(wanted["estimate"][column], rel=1e-6)
+        assert row["se"] == pytest.approx(wanted["se_kr"][column], rel=1e-6)
+        assert row["df"] == pytest.approx(wanted["df_kr"][column], rel=1e-6)
+        assert row["p"] == pytest.approx(wanted["p_kr"][column], rel=1e-4, abs=1e-12)
+    plot, batch = entry["variance_components"].values()
+    assert model.variance == pytest.approx({"whole_plot": plot, "batch": batch}, rel=1e-6, abs=1e-12)
+    said = next(finding for finding in model.findings if finding.code == "whole-plots")
+    assert ("nothing" in said.got) == (plot == 0)
+    assert isinstance(model.lack_of_fit, Unavailable)
+
+
+def test_a_new_batch_has_the_error_of_its_own_setting_up():
+    made, entry = study(), REFERENCE["blend_batches_linear"]
+    model = fit(made, results(made, entry["whole_plot_by_row"]), terms="all")["Texture"]
+    recipe = pd.DataFrame([dict.fromkeys(FACTORS, 0.0) | {"Mullet": 1.0, "Sheepshead": 0.0, "Croaker": 0.0}])
+    law = model.predictive(recipe)
+    plot, batch = entry["variance_components"].values()
+    assert law.residual[0] == pytest.approx(np.sqrt(plot + batch), rel=1e-6)
+    # At the middle of the factors the mean is the coefficient of the pure blend.
+    assert law.mean_scale[0, 0] == pytest.approx(entry["fixed_effects"]["se_kr"]["x1"], rel=1e-6)
+
+
+def test_whole_plots_widen_what_the_posterior_says_of_a_new_batch():
+    rng = np.random.default_rng(3)
+    plots = np.repeat(np.arange(8), 4)
+    z = np.column_stack([np.repeat(rng.uniform(-1, 1, 8), 4), rng.uniform(-1, 1, 32)])
+    y = z @ [1.0, 2.0] + rng.normal(0, 2.0, 8)[plots] + rng.normal(0, 0.3, 32)
+    alone, shared = Posterior.fit(z, y), Posterior.fit(z, y, plots=plots)
+    where = np.array([[0.9, 0.0], [-0.9, 0.0]])
+    # How the hard factor acts is far less sure than 32 separate batches would make it; the easy one is surer.
+    apart = np.array([1.0, -1.0])
+    hard = [apart @ p.covariance(where) @ apart * p.s2[0] for p in (alone, shared)]
+    easy = [apart @ p.covariance(where[:, ::-1]) @ apart * p.s2[0] for p in (alone, shared)]
+    assert hard[1] > 1.3 * hard[0]
+    assert easy[1] < 0.5 * easy[0]
+    typical = float(shared.at(where).residual @ shared.weights)
+    assert 1.0 < typical < 4.0
+    again = Posterior.from_dict(json.loads(json.dumps(shared.to_dict()))).at(where)
+    assert again.median() == pytest.approx(shared.at(where).median(), rel=1e-12)
+    assert again.residual == pytest.approx(shared.at(where).residual, rel=1e-12)
+
+
+def test_too_few_whole_plots_are_said():
+    made = study()
+    model = fit(made, results(made, np.arange(56) // 28), terms="all")["Texture"]
+    said = next(finding for finding in model.findings if finding.code == "whole-plots")
+    assert said.level == "warn"
+    assert set(model.variance) == {"batch"}
