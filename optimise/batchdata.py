@@ -25,6 +25,8 @@ _SAME_SUM = 1e-9
 class BatchData:
     """The n batches of one response: levels X (n, k) in the region's order, `chosen` categories, values `y` (n,).
 
+    A reading that is only a bound lies between `low` and `high` (n,), which are equal elsewhere; its `y` is the finite
+    end, for show alone, and `bound` (n,) says none, below, above or between.
     `groups` (n,) name the recipe, `blocks` (n, b) are sum-to-zero columns (b = blocks - 1, or 0), `order` (n,) or None.
     `plots` (n,) name the whole plot, within its round, where some were shared by batches; else None.
     """
@@ -34,6 +36,9 @@ class BatchData:
     X: Array
     chosen: Mapping[str, npt.NDArray[Any]]
     y: Array
+    low: Array
+    high: Array
+    bound: tuple[str, ...]
     groups: tuple[str, ...]
     blocks: Array
     block_names: tuple[str, ...]
@@ -61,20 +66,38 @@ def shares(region: Region, levels: pd.DataFrame) -> Array:
     return X
 
 
-def gather(study: Study, results: Results, response: Response, out_of: Mapping[str, str] | None = None) -> BatchData:
-    """The batches of `response`. `out_of` names trials left out for a look, with the reason."""
+def gather(
+    study: Study,
+    results: Results,
+    response: Response,
+    out_of: Mapping[str, str] | None = None,
+    *,
+    exact_only: bool = False,
+) -> BatchData:
+    """The batches of `response`. `out_of` names trials left out for a look, with the reason.
+
+    With `exact_only`, readings that are only bounds are left out, and that is said.
+    """
     seen = results.observed(response.name)
     excluded = [{"trial": trial, "batch": "", "reason": reason} for trial, reason in (out_of or {}).items()]
     findings: list[Problem] = []
-    bounds = seen[seen["bound"].fillna("none") != "none"]
+    kinds = seen["bound"].fillna("none")
+    seen = seen.assign(bound=kinds)
+    value = seen["value"].to_numpy(dtype=float)
+    useful = np.isfinite(value)
+    if exact_only:
+        useful &= (kinds == "none").to_numpy()
+    lost = seen[~useful & (kinds != "none").to_numpy()]
     excluded += [
         {"trial": str(row["trial"]), "batch": str(batch), "reason": _bound_words(row, response.unit)}
-        for batch, row in bounds.iterrows()
+        for batch, row in lost.iterrows()
     ]
+    if len(lost):
+        findings.append(_left_out(response, lost))
+    used = seen[useful]
+    bounds = used[used["bound"] != "none"]
     if len(bounds):
-        findings.append(_censored_finding(response, bounds))
-    used = seen[seen["bound"].fillna("none") == "none"]
-    used = used[np.isfinite(used["value"].to_numpy(dtype=float))]
+        findings.append(_bounds_finding(response, bounds))
     missing = [batch for batch in results.usable if batch not in set(seen.index)]
     if missing and len(seen):
         named = ", ".join(map(str, missing[:6])) + (" ..." if len(missing) > 6 else "")
@@ -85,12 +108,16 @@ def gather(study: Study, results: Results, response: Response, out_of: Mapping[s
     blocks, names, block_findings = _blocks(response.name, used)
     findings += block_findings + _structure(response, used)
     order = pd.to_numeric(used["order"], errors="coerce").to_numpy(dtype=float)
+    y, low, high = _ends(used)
     return BatchData(
         trials=tuple(str(t) for t in used["trial"]),
         batches=tuple(str(b) for b in used.index),
         X=shares(region, levels),
         chosen={name: levels[name].to_numpy(dtype=object) for name in region.categories},
-        y=used["value"].to_numpy(dtype=float),
+        y=y,
+        low=low,
+        high=high,
+        bound=tuple(str(b) for b in used["bound"]),
         groups=tuple(str(g) for g in used["replicate_group"]),
         blocks=blocks,
         block_names=names,
@@ -110,23 +137,35 @@ def _bound_words(row: pd.Series, unit: str) -> str:
     return f"only known to be {bound} {value:g} {unit}".strip()
 
 
-def _censored_finding(response: Response, bounds: pd.DataFrame) -> Problem:
-    kinds = set(bounds["bound"])
+def _ends(used: pd.DataFrame) -> tuple[Array, Array, Array]:
+    """Values to show, and the ends between which each lies."""
+    value, upper = used["value"].to_numpy(dtype=float), used["value_to"].to_numpy(dtype=float)
+    bound = used["bound"].to_numpy(dtype=object)
+    low = np.where(bound == "below", -np.inf, value)
+    return value, low, np.where(bound == "above", np.inf, np.where(bound == "between", upper, value))
+
+
+def _bounds_finding(response: Response, bounds: pd.DataFrame) -> Problem:
+    trials = ", ".join(str(t) for t in bounds["trial"])
+    got = (
+        f"{trials}: beyond what the method reads; taken as what they are, values somewhere beyond (the limit is not put"
+        " in their place), so they still tell how high or low it goes"
+    )
+    return say("over-range", "inform", response.name, got, "read them with a method that reaches to know more")
+
+
+def _left_out(response: Response, lost: pd.DataFrame) -> Problem:
+    kinds = set(lost["bound"])
     if kinds == {"above"}:
         effect = "the highest results are missing, so predictions there are too low and the scatter too small"
     elif kinds == {"below"}:
         effect = "the lowest results are missing, so predictions there are too high and the scatter too small"
     else:
         effect = "results at the ends are missing, so predictions are pulled to the middle and the scatter is too small"
-    trials = ", ".join(str(t) for t in bounds["trial"])
+    trials = ", ".join(str(t) for t in lost["trial"])
     got = f"{trials}: beyond what the method reads, left out of this fit (the limit is not put in its place); {effect}"
-    return say(
-        "over-range",
-        "warn",
-        response.name,
-        got,
-        "read them with a method that reaches; until then trust that end less",
-    )
+    do = "read them with a method that reaches; until then trust that end less"
+    return say("over-range", "warn", response.name, got, do)
 
 
 def _blocks(where: str, used: pd.DataFrame) -> tuple[Array, tuple[str, ...], list[Problem]]:

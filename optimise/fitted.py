@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -18,7 +17,6 @@ from doe.study import Study
 from doe.terms import Terms
 from optimise.diagnosis import LackOfFit, Line, Number
 from optimise.leastsq import Array, LeastSquares
-from optimise.mixed import MixedFit
 from optimise.predictive import TMixture
 from optimise.predictors import Predictor, split_levels
 from optimise.recipes import recipes
@@ -51,30 +49,35 @@ class Stationary:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """What takes the place of plain least squares: `beta` (r,), `covariance` (r, r), `sd` of a new batch, `df`."""
+
+    beta: Array
+    covariance: Array
+    sd: float
+    df: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Core:
     """What computes: the terms kept, their well-scaled coding, block columns beside them, and the least-squares fit.
 
     `terms` holds the independent terms only; the first `len(terms)` kept columns of `fit` are theirs, the rest blocks.
     `stated_sd` is the batch sd of the study file on the model scale, where it has to stand in for a measured one.
-    `mixed` is the fit that allows for whole plots, where batches share them, with the same columns.
+    `other` is the fit that takes its place where batches share whole plots or readings are bounds, same columns.
     """
 
     terms: Terms
     coding: Coding
     fit: LeastSquares
     stated_sd: float | None = None
-    mixed: MixedFit | None = None
+    other: Estimate | None = None
 
     @property
     def error(self) -> tuple[float, float] | None:
-        """Sd of a batch and its degrees of freedom; infinite ones for a stated sd; None where there is neither.
-
-        With whole plots that of a batch in a plot of its own, with degrees of freedom after Satterthwaite (1946,
-        Biometrics Bulletin 2, 110-114).
-        """
-        if self.mixed is not None:
-            variance = float(self.mixed.variance.sum())
-            return sqrt(variance), 2 * variance**2 / float(self.mixed.information.sum())
+        """Sd of a batch and its degrees of freedom; infinite ones for a stated sd; None where there is neither."""
+        if self.other is not None:
+            return self.other.sd, self.other.df
         if self.fit.has_error:
             return self.fit.sd, float(self.fit.df)
         return None if self.stated_sd is None else (self.stated_sd, np.inf)
@@ -82,15 +85,15 @@ class Core:
     @property
     def beta(self) -> Array:
         """Coefficients of the terms in the well-scaled coding, (p,)."""
-        estimate = self.fit.estimate if self.mixed is None else self.mixed.estimate
+        estimate = self.fit.estimate if self.other is None else self.other.beta
         return estimate[: len(self.terms)]
 
     @property
     def unscaled(self) -> Array:
-        """Covariance of the terms in units of the squared error, blocks allowed for, (p, p); (X'X)^-1 without plots."""
+        """Covariance of the terms in units of the squared error, blocks allowed for, (p, p)."""
         p = len(self.terms)
-        if self.mixed is not None:
-            return self.mixed.covariance[:p, :p] / float(self.mixed.variance.sum())
+        if self.other is not None:
+            return self.other.covariance[:p, :p] / self.other.sd**2
         return self.fit.unscaled[:p, :p]
 
 

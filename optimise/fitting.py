@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
@@ -19,17 +19,20 @@ from doe.terms import Terms
 from optimise import diagnosis, findings
 from optimise.aims import window
 from optimise.batchdata import BatchData, gather
+from optimise.bounds import estimate, likely, with_bounds
 from optimise.coefficients import coefficient_table, stationary_point
 from optimise.diagnosis import Number
 from optimise.findings import say
 from optimise.fitted import Core, FittedModel, anova_frame, number_column
+from optimise.latent import completions
 from optimise.leastsq import Array, LeastSquares, solve
+from optimise.mixed import MixedFit
 from optimise.passes import fit_passes
 from optimise.posterior import Posterior
 from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
 from optimise.scales import Scale, scale_for
 from optimise.selection import Choice, choose
-from optimise.wholeplots import NO_LACK, allowed_for, with_plots
+from optimise.wholeplots import NO_LACK, allowed_for, of_plots, plots_left_out, with_plots
 
 TermsChoice = Literal["select", "all"]
 
@@ -52,31 +55,63 @@ def fit_response(
     out_of: Mapping[str, str] | None = None,
 ) -> FittedModel:
     """Fit one response. What cannot be had is said in the result; only a coding that is not known raises ValueError."""
-    data = gather(study, results, response, out_of)
+    bounds_fit = response.kind in ("number", "curve")
+    data = gather(study, results, response, out_of, exact_only=not bounds_fit)
     planned = study.terms(response.model)
+    if data.y.size and bounds_fit and (data.low != data.high).any():
+        found = _fitted(study, response, planned, choice, coding, data)
+        if found is not None:
+            return found
+        data = gather(study, results, response, out_of, exact_only=True)
     if not data.y.size:
         return nothing_fitted(study, response, planned, coding, data)
     if response.kind == "pass":
         return fit_passes(study, response, planned, coding, data)
+    found = _fitted(study, response, planned, choice, coding, data)
+    return nothing_fitted(study, response, planned, coding, data) if found is None else found
+
+
+def _fitted(
+    study: Study, response: Response, planned: Terms, choice: TermsChoice, coding: str, data: BatchData
+) -> FittedModel | None:
+    """The fit of measured values, or None where bounds among them leave the likelihood without a maximum."""
     base = planned.fitting_coding(study.region)
     rows = np.column_stack([planned.rows(data.X, data.chosen, base), data.blocks])
-    scale, why, wrong = scale_for(response.scale, _modest(planned, rows), data.y, response.unit)
+    exact = data.low == data.high
+    if not exact.any():
+        return None
+    modest = _modest(planned, rows)
+    scale, why, wrong = scale_for(response.scale, modest[exact], data.y[exact], response.unit)
     notes = list(data.findings)
     if wrong:
-        notes.append(
-            say(
-                "scale",
-                "warn",
-                response.name,
-                f"fitted on the linear scale: {wrong}",
-                "correct the values or the scale",
-            )
-        )
-    y = scale.forward(data.y)
+        do = "correct the values or the scale"
+        notes.append(say("scale", "warn", response.name, f"fitted on the linear scale: {wrong}", do))
+    low, high = scale.forward(data.low), scale.forward(data.high)
+    y = low
+    if not exact.all():
+        guess = likely(modest, low, high)
+        if guess is None:
+            return None
+        y = guess[0]
     picked = _pick(planned, rows, y, choice, response.name)
     core, aliased, block_notes = _solved(picked.terms, base, data, y, response, scale)
     notes += [*picked.notes, *block_notes]
-    return _assembled(study, response, scale, why, data, y, core, aliased, picked, notes, coding, choice)
+    columns = np.column_stack([core.terms.rows(data.X, data.chosen, base), _kept_blocks(data, core)])
+    mixed: MixedFit | None = None
+    if not exact.all():
+        last = likely(columns, low, high)
+        if last is None:
+            return None
+        y, core = last[0], replace(core, other=estimate(last[1], len(y)))
+        if data.plots is not None:
+            notes.append(plots_left_out(response.name))
+    elif data.plots is not None and core.fit.has_error:
+        mixed, said = allowed_for(columns, y, data.plots, response.name)
+        notes += said
+        core = core if mixed is None else replace(core, other=of_plots(mixed))
+    model = _assembled(study, response, scale, why, data, y, core, aliased, picked, notes, coding, (low, high), choice)
+    model = model if mixed is None else with_plots(model, mixed, core, data, y, term_groups(core.terms), columns)
+    return with_bounds(model, core, data, low, high)
 
 
 def nothing_fitted(study: Study, response: Response, planned: Terms, coding: str, data: BatchData) -> FittedModel:
@@ -96,7 +131,7 @@ def nothing_fitted(study: Study, response: Response, planned: Terms, coding: str
 
 
 TRIAL_COLUMNS = (
-    "trial", "batch", "order", "observed", "fitted", "residual", "leverage", "studentised", "deleted", "cook",
+    "trial", "batch", "order", "observed", "bound", "fitted", "residual", "leverage", "studentised", "deleted", "cook",
 )  # fmt: skip
 
 
@@ -193,12 +228,7 @@ def _solved(
         got = "blocks and terms changed together, so block differences are in the terms"
         notes.append(say("blocks-confounded", "warn", response.name, got,
                          "make some trials of each block again in another"))  # fmt: skip
-    mixed = None
-    if data.plots is not None and fit.has_error:
-        columns = np.column_stack([rows, blocks])[:, fit.kept]
-        mixed, said = allowed_for(columns, y, data.plots, response.name)
-        notes += said
-    core = Core(terms.only(own), base, fit, _stated_sd(response, scale, data.y), mixed)
+    core = Core(terms.only(own), base, fit, _stated_sd(response, scale, data.y))
     return core, aliased, notes
 
 
@@ -215,19 +245,20 @@ def _stated_sd(response: Response, scale: Scale, values: Array) -> float | None:
 
 def _assembled(
     study: Study, response: Response, scale: Scale, why: str, data: BatchData, y: Array, core: Core,
-    aliased: list[str], picked: _Chosen, notes: list[Problem], coding: str, choice: TermsChoice,
+    aliased: list[str], picked: _Chosen, notes: list[Problem], coding: str, ends: tuple[Array, Array],
+    choice: TermsChoice,
 ) -> FittedModel:  # fmt: skip
     fit = core.fit
-    block_count = fit.rank - len(core.terms)
-    columns = np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), _kept_blocks(data, block_count)])
-    pure = diagnosis.pure_error(y, data.groups, data.blocks[:, :block_count])
-    lack = diagnosis.lack_of_fit(fit, pure) if core.mixed is None else NO_LACK
+    blocks = _kept_blocks(data, core)
+    columns, block_count = np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), blocks]), blocks.shape[1]
+    pure = diagnosis.pure_error(y, data.groups, blocks)
+    lack = diagnosis.lack_of_fit(fit, pure) if core.other is None else NO_LACK
     lines = diagnosis.analysis_of_variance(columns, y, fit, term_groups(core.terms), pure, block_count)
     r2, adjusted, predicted, press = diagnosis.r_squared(y, fit)
     table, covariance, used_coding, coding_notes = coefficient_table(study, core, data, y, coding, aliased)
     influence = fit.influence()
     where = response.name
-    predictor, predictor_notes = _predictor(study, where, core, data, y, choice)
+    predictor, predictor_notes = _predictor(study, where, core, data, y, ends, choice)
     said = [
         *notes,
         *findings.quality_findings(where, fit, r2, predicted, lack),
@@ -237,7 +268,7 @@ def _assembled(
         *predictor_notes,
     ]
     no_error = diagnosis.no_error(fit)
-    model = FittedModel(
+    return FittedModel(
         response=where, unit=response.unit, scale=scale, scale_why=why, coding=used_coding, form=core.terms.form,
         n=fit.n, excluded=data.excluded, terms=table, covariance=covariance,
         residual_sd=fit.sd if fit.has_error else no_error, df_residual=fit.df,
@@ -248,23 +279,22 @@ def _assembled(
         selection=picked.selection, findings=tuple(said), core=core, predictor=predictor,
         window=scale.window(*window(response)), study=study, kind=response.kind,
     )  # fmt: skip
-    return with_plots(model, core, data, y, term_groups(core.terms), columns)
 
 
-def _kept_blocks(data: BatchData, count: int) -> Array:
-    return data.blocks[:, :count]
+def _kept_blocks(data: BatchData, core: Core) -> Array:
+    return data.blocks[:, : core.fit.rank - len(core.terms)]
 
 
 def _predictor(
-    study: Study, where: str, core: Core, data: BatchData, y: Array, choice: TermsChoice
+    study: Study, where: str, core: Core, data: BatchData, y: Array, ends: tuple[Array, Array], choice: TermsChoice
 ) -> tuple[Predictor | Unavailable, list[Problem]]:
     """What predicts: the averaged posterior for chosen terms, least squares for all of them; or why nothing can."""
     if choice == "select" and not core.fit.exact:
         try:
             z = coordinates(study.region, data.X, data.chosen)
-            return PosteriorPredictor(
-                Posterior.fit(z, y, data.blocks if data.blocks.shape[1] else None, plots=data.plots), study.region
-            ), []
+            blocks = data.blocks if data.blocks.shape[1] else None
+            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, blocks, data.plots)
+            return PosteriorPredictor(Posterior.fit(z, values, blocks, plots=data.plots), study.region), []
         except ModelError:
             pass
     error = core.error
@@ -318,6 +348,7 @@ def trial_table(data: BatchData, fit: LeastSquares, scale: Scale) -> pd.DataFram
         "batch": list(data.batches),
         "order": [None if value is None else int(value) for value in order],
         "observed": data.y,
+        "bound": list(data.bound),
         "fitted": scale.back(fit.fitted),
         "residual": fit.residual,
         "leverage": fit.leverage,

@@ -35,6 +35,7 @@ _PLOT_RATIO = (0.35, 0.7, 1.4, 2.8)
 _NO_PLOT = 0.2
 _KEEP_MASS = 0.995
 _KEEP_MOST = 40
+_KEEP_LEAST = 10
 _CHUNK_NUMBERS = 6_000_000
 
 
@@ -43,8 +44,9 @@ class Posterior:
     """The posterior of one response, in c kept grid points; y standardised as (y - centre) / size.
 
     Training coordinates `z` (n, d), `fixed` (n, b) intercept and block columns, `noise` (n,) relative variances, `y`
-    (n,), `df`, `plots` (n,) the number of each batch's whole plot (empty without any). Per component: `weights` (c,),
-    `points` (c, 5) = tL, tQ, tD, ell, tP, `s2` (c,), and what predicts:
+    (m, n) the values, once or as m equally likely completions, `df`, `plots` (n,) the number of each batch's whole
+    plot (empty without any). Per component: `weights` (c,), `points` (c, 5) = tL, tQ, tD, ell, tP, `draw` (c,) the
+    completion it belongs to, `s2` (c,), and what predicts:
     mean `intercept + k(z)' alpha`, relative variance `k(z, z) - k' P k - 2 k' lean + floor`, with shapes (c,),
     (c, n), (c, n, n), (c, n), (c,).
     """
@@ -59,6 +61,7 @@ class Posterior:
     size: float
     weights: Array
     points: Array
+    draw: npt.NDArray[np.intp]
     s2: Array
     intercept: Array
     alpha: Array
@@ -75,59 +78,40 @@ class Posterior:
         weights: Array | None = None,
         plots: npt.ArrayLike | None = None,
     ) -> Posterior:
-        """Fit to coordinates z (n, d) and values y (n,) on the model's scale.
+        """Fit to coordinates z (n, d) and values y (n,) on the model's scale, or to m completions (m, n) of them.
 
         `nuisance` (n, b) are block columns with a flat prior; predictions are made where they are all zero, so
         sum-to-zero columns predict for the average block. `weights` (n,) are inverse to the variances of the values
         (numbers of readings, say); `plots` (n,) name the whole plot of each batch. Raises ModelError when there are too
         few batches for an error, or when all values are the same.
         """
-        n = len(y)
-        fixed = np.ones((n, 1)) if nuisance is None else np.column_stack([np.ones(n), nuisance])
-        fixed = fixed[:, _independent(fixed)]
-        df = n - fixed.shape[1]
-        size = float(np.std(y, ddof=1)) if n > 1 else 0.0
-        if df < 2:
-            do = "make more batches, or plan fewer blocks"
-            got = f"{n} batches in {fixed.shape[1]} blocks" if fixed.shape[1] > 1 else f"{n} batches"
-            raise ModelError([Problem("too-few-batches", "stop", "the model", got, "two more than blocks", do)])
-        if size <= 1e-12 * max(1e-300, float(np.abs(y).max())):
-            got, do = "all values are the same", "there is nothing to model; look at the method"
-            raise ModelError([Problem("all-equal", "stop", "the model", got, "values that differ", do)])
-        noise = np.ones(n) if weights is None else np.mean(weights) / np.asarray(weights, dtype=float)
-        centre = float(np.mean(y))
-        scaled = (y - centre) / size
-        groups = np.zeros(0) if plots is None else np.unique(np.asarray(plots), return_inverse=True)[1].astype(float)
-        grid = np.array(list(_grid())) if plots is None else np.array(list(_with_plots(_grid())))
-        data = _Data(z, fixed, noise, scaled, groups, df)
-        logs = np.concatenate([_log_weights(part, data) for part in _chunks(grid, n)])
-        mass = np.exp(logs - logs.max())
-        mass /= mass.sum()
-        order = np.argsort(-mass, kind="stable")
-        enough = int(np.searchsorted(np.cumsum(mass[order]), _KEEP_MASS)) + 1
-        kept = order[: min(enough, _KEEP_MOST)]
-        return cls._from(data, centre, size, mass[kept] / mass[kept].sum(), grid[kept, 1:])
+        ready = prepared(z, y, nuisance, weights, plots)
+        data, y, grid = ready.data, ready.y, ready.grid
+        most = max(_KEEP_LEAST, _KEEP_MOST // len(y))
+        kept = [_heaviest(grid, log_weights(grid, data, each), most) for each in y]
+        mass = np.concatenate([each for each, _ in kept]) / len(y)
+        draw = np.repeat(np.arange(len(y)), [len(each) for each, _ in kept])
+        points = np.concatenate([each for _, each in kept])
+        return cls._from(data, y, draw, ready.centre, ready.size, mass, points)
 
     @classmethod
-    def _from(cls, data: _Data, centre: float, size: float, weights: Array, points: Array) -> Posterior:
-        K = _covariances(points, data)
-        inverse = np.linalg.inv(K)
-        inverse = 0.5 * (inverse + inverse.transpose(0, 2, 1))
-        G = inverse @ data.fixed
-        S = np.linalg.inv(data.fixed.T @ G)
-        P = inverse - G @ S @ G.transpose(0, 2, 1)
-        alpha = P @ data.y
-        lean = (G @ S)[:, :, 0]
-        arrays = [data.z, data.fixed, data.noise, data.y, data.plots, weights, points, alpha, P, lean]
+    def _from(
+        cls, data: Data, y: Array, draw: npt.NDArray[np.intp], centre: float, size: float, weights: Array, points: Array
+    ) -> Posterior:
+        P, lean, floor = projections(points, data)
+        values = y[draw]
+        alpha = (P @ values[:, :, None])[:, :, 0]
+        s2 = np.maximum((alpha * values).sum(axis=1) / data.df, 1e-300)
+        intercept = (lean * values).sum(axis=1)
+        arrays = [data.z, data.fixed, data.noise, y, data.plots, weights, points, s2, intercept, alpha, P, lean, floor]
         copies = [np.array(array, dtype=float) for array in arrays]
-        z, fixed, noise, y, plots, weights, points, alpha, P, lean = copies
-        s2 = np.maximum(alpha @ y / data.df, 1e-300)
-        intercept, floor = lean @ y, np.array(S[:, 0, 0], dtype=float)
-        for array in [*copies, s2, intercept, floor]:
+        whose = np.array(draw, dtype=np.intp)
+        for array in [*copies, whose]:
             array.setflags(write=False)
+        z, fixed, noise, y, plots, weights, points, s2, intercept, alpha, P, lean, floor = copies
         return cls(
-            z, fixed, noise, y, plots, float(data.df), centre, size, weights, points, s2, intercept, alpha, P, lean,
-            floor,
+            z, fixed, noise, y, plots, float(data.df), centre, size, weights, points, whose, s2, intercept, alpha, P,
+            lean, floor,
         )  # fmt: skip
 
     def at(self, z: Array) -> TMixture:
@@ -202,8 +186,9 @@ class Posterior:
             numbers = dict(zip(_POINT, self.points[j].tolist(), strict=True))
             lean, floor = self.lean[j].tolist(), float(self.floor[j])
             alpha, intercept = self.alpha[j].tolist(), float(self.intercept[j])
-            parts.append({"weight": float(weight), **numbers, "s2": float(self.s2[j]), "intercept": intercept,
-                          "alpha": alpha, "lean": lean, "floor": floor})  # fmt: skip
+            numbers |= {"s2": float(self.s2[j]), "intercept": intercept}
+            numbers |= {"draw": int(self.draw[j]), "weight": float(weight)}
+            parts.append({**numbers, "alpha": alpha, "lean": lean, "floor": floor})
         return {
             "kind": "averaged quadratic with smooth discrepancy",
             "z": self.z.tolist(),
@@ -220,23 +205,87 @@ class Posterior:
     @classmethod
     def from_dict(cls, kept: Mapping[str, Any]) -> Posterior:
         """The posterior that `to_dict` was made from."""
-        z = np.array(kept["z"], dtype=float).reshape(len(kept["y"]), -1)
+        z = np.array(kept["z"], dtype=float).reshape(len(kept["noise"]), -1)
         fixed, noise, y, plots = (np.array(kept[name], dtype=float) for name in ("fixed", "noise", "y", "plots"))
-        data = _Data(z, fixed, noise, y, plots, int(kept["df"]))
+        data = Data(z, fixed, noise, plots, int(kept["df"]))
         parts = kept["components"]
         points = np.array([[part[name] for name in _POINT] for part in parts])
         weights = np.array([part["weight"] for part in parts])
-        return cls._from(data, float(kept["centre"]), float(kept["size"]), weights, points)
+        draw = np.array([part["draw"] for part in parts], dtype=np.intp)
+        return cls._from(data, y, draw, float(kept["centre"]), float(kept["size"]), weights, points)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Data:
+class Data:
+    """What the marginal likelihood of values rests on: coordinates, flat columns, relative variances, plots, df."""
+
     z: Array
     fixed: Array
     noise: Array
-    y: Array
     plots: Array
     df: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """Values `y` (m, n), standardised by `centre` and `size`, what they rest on, and the grid (log prior, point)."""
+
+    data: Data
+    y: Array
+    centre: float
+    size: float
+    grid: Array
+
+
+def prepared(
+    z: Array,
+    y: npt.ArrayLike,
+    nuisance: Array | None = None,
+    weights: Array | None = None,
+    plots: npt.ArrayLike | None = None,
+) -> Prepared:
+    """What `Posterior.fit` works on; the same arguments and errors."""
+    values = np.atleast_2d(np.asarray(y, dtype=float))
+    n = values.shape[1]
+    middle = values.mean(axis=0)
+    fixed = np.ones((n, 1)) if nuisance is None else np.column_stack([np.ones(n), nuisance])
+    fixed = fixed[:, _independent(fixed)]
+    df = n - fixed.shape[1]
+    size = float(np.std(middle, ddof=1)) if n > 1 else 0.0
+    if df < 2:
+        do = "make more batches, or plan fewer blocks"
+        got = f"{n} batches in {fixed.shape[1]} blocks" if fixed.shape[1] > 1 else f"{n} batches"
+        raise ModelError([Problem("too-few-batches", "stop", "the model", got, "two more than blocks", do)])
+    if size <= 1e-12 * max(1e-300, float(np.abs(values).max())):
+        got, do = "all values are the same", "there is nothing to model; look at the method"
+        raise ModelError([Problem("all-equal", "stop", "the model", got, "values that differ", do)])
+    noise = np.ones(n) if weights is None else np.mean(weights) / np.asarray(weights, dtype=float)
+    centre = float(np.mean(middle))
+    scaled = (values - centre) / size
+    groups = np.zeros(0) if plots is None else np.unique(np.asarray(plots), return_inverse=True)[1].astype(float)
+    grid = np.array(list(_grid())) if plots is None else np.array(list(_with_plots(_grid())))
+    return Prepared(Data(z, fixed, noise, groups, df), scaled, centre, size, grid)
+
+
+def projections(points: Array, data: Data) -> tuple[Array, Array, Array]:
+    """P = K⁻¹ - G S G' (c, n, n), G S first column (c, n) and S first element (c,), with G = K⁻¹ X, S = (X'G)⁻¹."""
+    inverse = np.linalg.inv(_covariances(points, data))
+    inverse = 0.5 * (inverse + inverse.transpose(0, 2, 1))
+    G = inverse @ data.fixed
+    S = np.linalg.inv(data.fixed.T @ G)
+    P: Array = inverse - G @ S @ G.transpose(0, 2, 1)
+    lean: Array = (G @ S)[:, :, 0]
+    return P, lean, np.array(S[:, 0, 0], dtype=float)
+
+
+def _heaviest(grid: Array, logs: Array, most: int) -> tuple[Array, Array]:
+    """The grid points that hold most of the mass, at most so many: their weights, made to add up to 1, and points."""
+    mass = np.exp(logs - logs.max())
+    mass /= mass.sum()
+    order = np.argsort(-mass, kind="stable")
+    enough = int(np.searchsorted(np.cumsum(mass[order]), _KEEP_MASS)) + 1
+    kept = order[: min(enough, most)]
+    return mass[kept] / mass[kept].sum(), grid[kept, 1:]
 
 
 _POINT = ("linear", "quadratic", "smooth", "length", "plot")
@@ -312,7 +361,7 @@ def _at_lengths(kernel: Callable[[Array, float], Array], distance: Array, length
     return np.stack([kernel(distance, float(length)) for length in known])[which]
 
 
-def _covariances(points: Array, data: _Data) -> Array:
+def _covariances(points: Array, data: Data) -> Array:
     """Covariance of y over s2 for each point (tL, tQ, tD, ell, tP), (c, n, n)."""
     dots, distance = _between(data.z, data.z)
     linear, quadratic, smooth = (points[:, j, None, None] ** 2 for j in range(3))
@@ -323,10 +372,15 @@ def _covariances(points: Array, data: _Data) -> Array:
     return K
 
 
-def _log_weights(points: Array, data: _Data) -> Array:
+def log_weights(grid: Array, data: Data, y: Array) -> Array:
+    """Log posterior weight of each grid row for standardised values y (n,), up to a constant."""
+    return np.concatenate([_log_weights(part, data, y) for part in _chunks(grid, len(y))])
+
+
+def _log_weights(points: Array, data: Data, y: Array) -> Array:
     """Log prior plus log marginal likelihood of each grid row (log prior, tL, tQ, tD, ell, tP), up to a constant."""
     L = np.linalg.cholesky(_covariances(points[:, 1:], data))
-    right = np.broadcast_to(np.column_stack([data.fixed, data.y]), (len(points), len(data.y), data.fixed.shape[1] + 1))
+    right = np.broadcast_to(np.column_stack([data.fixed, y]), (len(points), len(y), data.fixed.shape[1] + 1))
     half = np.linalg.solve(L, right)
     A = half[:, :, :-1]
     XtX = A.transpose(0, 2, 1) @ A

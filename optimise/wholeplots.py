@@ -17,7 +17,7 @@ from doe.problems import Problem, Unavailable
 from optimise.batchdata import BatchData
 from optimise.diagnosis import Line, Number, total_ss
 from optimise.findings import say
-from optimise.fitted import Core, FittedModel, anova_frame, number_column
+from optimise.fitted import Core, Estimate, FittedModel, anova_frame, number_column
 from optimise.leastsq import Array
 from optimise.mixed import MixedFit, reml
 
@@ -52,15 +52,33 @@ def allowed_for(columns: Array, y: Array, plots: Sequence[str], where: str) -> t
     return fit, [say("whole-plots", "inform", where, got, "set the factor up anew more often to judge it better")]
 
 
+def of_plots(fit: MixedFit) -> Estimate:
+    """The fit for use: a new batch stands in a whole plot of its own; df after Satterthwaite (1946, Biom. Bull. 2)."""
+    variance = float(fit.variance.sum())
+    df = 2 * variance**2 / float(fit.information.sum())
+    return Estimate(fit.estimate, fit.covariance, float(np.sqrt(variance)), df)
+
+
+def plots_left_out(where: str) -> Problem:
+    """The finding that whole plots and readings that are bounds stand in one response."""
+    got = "some readings are only bounds, so that the fit does not allow for the error batches of a whole plot share"
+    do = "read them with a method that reaches; effects of the hard-to-change factor look surer than they are"
+    return say("whole-plots", "warn", where, got, do)
+
+
 def with_plots(
-    model: FittedModel, core: Core, data: BatchData, y: Array, groups: Mapping[str, Sequence[int]], columns: Array
+    model: FittedModel,
+    fit: MixedFit,
+    core: Core,
+    data: BatchData,
+    y: Array,
+    groups: Mapping[str, Sequence[int]],
+    columns: Array,
 ) -> FittedModel:
     """`model` with the numbers that whole plots change: table, covariance, variances, tests, predicted R², trials."""
-    fit = core.mixed
-    if fit is None or data.plots is None:
-        return model
+    plots = list(data.plots or ())
     table, covariance = _table(model, core, data, y)
-    press = _press(columns, y, data.plots)
+    press = _press(columns, y, plots)
     predicted: Number = press
     if isinstance(press, float) and isinstance(model.r2, float):
         predicted = 1 - press / total_ss(y, np.ones(y.size))

@@ -228,13 +228,22 @@ def test_leaving_a_trial_out_for_a_look():
     assert "T03" not in set(models["Gloss"].trials["trial"])
 
 
-def test_over_range_readings_are_left_out_not_replaced():
+def test_over_range_readings_take_part_as_what_they_are():
     frame = trials().astype({"Viscosity": object})
     frame.loc[2, "Viscosity"] = ">9000"
     model = fitted(frame=frame)["Viscosity"]
-    assert model.n == 23
+    assert model.n == 24
+    assert not model.excluded
+    said = next(f for f in model.findings if f.code == "over-range")
+    assert "not put in their place" in said.got
+
+
+def test_where_every_reading_is_a_bound_none_is_used():
+    frame = trials().astype({"Viscosity": object})
+    frame["Viscosity"] = [f">{9000 + i}" for i in range(len(frame))]
+    model = fitted(frame=frame)["Viscosity"]
+    assert model.n == 0
     assert "9000" in model.excluded[0]["reason"]
-    assert "over-range" in codes(model)
     said = next(f for f in model.findings if f.code == "over-range")
     assert "too low" in said.got
 
