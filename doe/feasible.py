@@ -1,4 +1,4 @@
-"""Whether limits can be met together, which of them conflict, and the least change that would open them.
+"""Whether limits can be met together, and by how much they miss.
 
 Linear programmes throughout (HiGHS, through scipy). Rows say A y <= b and E y = e; the caller scales y so that its
 bounds are of size one.
@@ -6,7 +6,7 @@ bounds are of size one.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -115,64 +115,73 @@ def always_tight(rows: Rows) -> tuple[npt.NDArray[np.bool_], Array]:
     return tight, np.mean(seen, axis=0)
 
 
-def _violations(rows: Rows, room: Array) -> tuple[Array, Array]:
-    """How much each row must give way so that the sum is least: (m,) for A, each at most `room`, (n,) signed for E."""
+def violations(rows: Rows, room: Array | None = None, room_equal: Array | None = None) -> tuple[Array, Array]:
+    """How much each row must give way so that the sum is least: (m,) for A, (n,) signed for E; NaN where none will do.
+
+    Rows give way at most `room` (m,) and `room_equal` (n,), which are without end when not given.
+    """
     m, k = rows.A.shape
     n = len(rows.e)
     A = np.column_stack([rows.A, -np.eye(m), np.zeros((m, 2 * n))])
     E = np.column_stack([rows.E, np.zeros((n, m)), -np.eye(n), np.eye(n)])
     c = np.concatenate([np.zeros(k), np.ones(m + 2 * n)])
-    y = _solve(c, A, rows.b, E, rows.e, [*_free(k), *[(0.0, float(most)) for most in room], *[(0.0, None)] * (2 * n)])
+    upper = np.full(m, np.inf) if room is None else room
+    equal = np.full(n, np.inf) if room_equal is None else room_equal
+    ends = [(0.0, None if np.isinf(most) else float(most)) for most in (*upper, *equal, *equal)]
+    y = _solve(c, A, rows.b, E, rows.e, [*_free(k), *ends])
     if y is None:
-        return np.zeros(m), np.zeros(n)
+        return np.full(m, np.nan), np.full(n, np.nan)
     return y[k : k + m], y[k + m : k + m + n] - y[k + m + n :]
 
 
 def is_open(rows: Rows) -> bool:
-    """Whether some point obeys every row."""
-    upper, equal = _violations(rows, np.full(len(rows.b), np.inf))
+    """Whether some point obeys every row, to `FLAT` in all."""
+    upper, equal = violations(rows)
     return bool(upper.sum() + np.abs(equal).sum() <= FLAT)
 
 
-def _filter(rows: Rows, order: Iterable[tuple[bool, int]]) -> tuple[list[int], list[int]]:
-    """Deletion filter: drops each row in turn unless what is left could then be met."""
-    upper, equal = list(range(len(rows.b))), list(range(len(rows.e)))
-    for is_equal, i in order:
-        rest_upper = upper if is_equal else [r for r in upper if r != i]
-        rest_equal = [r for r in equal if r != i] if is_equal else equal
-        if not is_open(rows.take(rest_upper, rest_equal)):
-            upper, equal = rest_upper, rest_equal
-    return upper, equal
+def least_change(rows: Rows, line: Array, end: float, *, both_ways: bool) -> float | None:
+    """The least c for which line y <= end + c can hold with all rows; with `both_ways`, line y = end + c, c signed.
 
-
-def conflict(rows: Rows) -> tuple[list[int], list[int]]:
-    """The smallest set found of rows that cannot be met together: indices into A and into E.
-
-    No row of it can be left out (deletion filter, Chinneck & Dravnieks 1991, ORSA J. Computing 3, 157-168; from
-    memory). Four orders are tried and the shortest set kept; a shorter one elsewhere is not ruled out.
+    None when the rows alone cannot be met.
     """
-    every = [(False, i) for i in range(len(rows.b))] + [(True, i) for i in range(len(rows.e))]
-    # Rows over several things first, or last: either may leave the shorter set.
-    wide = sorted(every, key=lambda r: -int(np.count_nonzero(rows.E[r[1]] if r[0] else rows.A[r[1]])))
-    found = [_filter(rows, order) for order in (every, every[::-1], wide, wide[::-1])]
-    return min(found, key=lambda f: len(f[0]) + len(f[1]))
+    ends = []
+    for way in (line, -line) if both_ways else (line,):
+        try:
+            y = _solve(way, rows.A, rows.b, rows.E, rows.e, _free(len(line)))
+        except UnboundedError:
+            return 0.0
+        if y is None:
+            return None
+        ends.append(float(line @ y) - end)
+    change = min(ends, key=abs)
+    return change if both_ways else max(change, 0.0)
 
 
-def least_change(rows: Rows, upper: int | None = None, equal: int | None = None) -> float | None:
-    """The least that one row must give way to open all of them (signed for an equality); None when it alone cannot."""
-    m, k = rows.A.shape
-    n = len(rows.e)
-    give, take = np.zeros((m, 2)), np.zeros((n, 2))
-    if upper is not None:
-        give[upper, 0] = -1.0
-    if equal is not None:
-        take[equal] = (-1.0, 1.0)
-    c = np.concatenate([np.zeros(k), [1.0, 1.0]])
-    bounds = [*_free(k), (0.0, None), (0.0, None)]
-    y = _solve(c, np.column_stack([rows.A, give]), rows.b, np.column_stack([rows.E, take]), rows.e, bounds)
-    return None if y is None else float(y[k] - (y[k + 1] if equal is not None else 0.0))
+def ratio_extent(rows: Rows, top: tuple[Array, float], under: tuple[Array, float]) -> tuple[float, float] | None:
+    """The least and the greatest value of top(y) / under(y) where all rows hold; each part is (weights, constant).
 
-
-def changes_together(rows: Rows, room: Array) -> tuple[Array, Array]:
-    """Changes to rows, each at most `room` (m,), that open them, least in sum: (m,) for A, (n,) signed for E."""
-    return _violations(rows, room)
+    None where under(y) can be 0 or below, or nothing can be met. By the linear programme of Charnes & Cooper 1962,
+    Naval Research Logistics Quarterly 9, 181-186 (from memory): y = z / t with under(z, t) = 1.
+    """
+    try:
+        lowest = _solve(under[0], rows.A, rows.b, rows.E, rows.e, _free(len(under[0])))
+    except UnboundedError:
+        return None
+    if lowest is None or under[0] @ lowest + under[1] <= FLAT:
+        return None
+    k = len(top[0])
+    A = np.column_stack([rows.A, -rows.b])
+    E = np.vstack([np.column_stack([rows.E, -rows.e]), np.append(under[0], under[1])])
+    e = np.append(np.zeros(len(rows.e)), 1.0)
+    c = np.append(top[0], top[1])
+    found = []
+    for sign in (1.0, -1.0):
+        try:
+            z = _solve(sign * c, A, np.zeros(len(rows.b)), E, e, [*_free(k), (0.0, None)])
+        except UnboundedError:
+            return None
+        if z is None:
+            return None
+        found.append(float(c @ z))
+    return found[0], found[1]

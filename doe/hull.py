@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.feasible import FLAT, Rows, UnboundedError, always_tight, deepest, extent
-from doe.limits import Written, nothing_left, scaled_rows
+from doe.limits import Written, scaled_rows
+from doe.openings import nothing_left
 from doe.polytope import cross
 from doe.problems import Problem, StudyError
 
@@ -83,24 +84,24 @@ def _nice(x: Array, near: Array, size: Array) -> Array:
 def frame_of(names: tuple[str, ...], blend: tuple[str, ...], fill: str | None, written: Written) -> Frame:
     """The frame of the region that the rows leave. Raises StudyError when it is empty or without end."""
     k = len(names)
-    low, high = _box(written, k)
-    shift, scale = _scaling(names, low, high)
-    rows, long_a, long_e = scaled_rows(written, shift, scale)
+    low, high, terms = _box(written, k)
+    shift, scale = _scaling(names, low, high, terms)
+    rows = scaled_rows(written, shift, scale)
     wide = [i for i in range(len(written.b)) if np.count_nonzero(written.A[i]) != 1]
     wide_equal = [i for i in range(len(written.e)) if np.count_nonzero(written.E[i]) != 1]
     constant = [i for i in wide if not written.A[i].any() and rows.b[i] < -FLAT]
     constant_equal = [i for i in wide_equal if not written.E[i].any() and abs(rows.e[i]) > FLAT]
     if (low > high + FLAT * scale).any() or constant or constant_equal:
-        raise nothing_left(written, rows, long_a, long_e)
+        raise nothing_left(written, rows, shift, scale)
     if not wide and len(wide_equal) <= 1:
         found = _by_sum(written, wide_equal, low, high, scale)
         if found is None:
-            raise nothing_left(written, rows, long_a, long_e)
+            raise nothing_left(written, rows, shift, scale)
         point, tight = found
     else:
         deep = deepest(rows)
         if deep is None:
-            raise nothing_left(written, rows, long_a, long_e)
+            raise nothing_left(written, rows, shift, scale)
         tight, y = (np.zeros(len(rows.b), dtype=bool), deep[0]) if deep[1] > FLAT else always_tight(rows)
         point = shift + scale * y
         low, high = _reach(rows, wide, wide_equal, written, low, high, shift, scale)
@@ -108,11 +109,19 @@ def frame_of(names: tuple[str, ...], blend: tuple[str, ...], fill: str | None, w
     pinned = np.column_stack([written.A, written.b])[tight]
     order = _eliminated_first(names, blend, fill)
     free, bound, constants, weights = _eliminate(np.concatenate([equal, pinned]), order, scale)
+    sums = np.maximum(terms, scale)[bound]
+    constants = _nice(constants, 8e-15 * sums, np.maximum(np.abs(constants), 1e-3 * sums))
+    still = ~weights.any(axis=1)
+    low, high = low.copy(), high.copy()
+    low[np.array(bound, dtype=np.intp)[still]] = high[np.array(bound, dtype=np.intp)[still]] = constants[still]
     return _framed(written, free, bound, constants, weights, point, low, high, np.flatnonzero(tight))
 
 
-def _box(written: Written, k: int) -> tuple[Array, Array]:
-    """Bounds of each column: those written, sharpened once by every other row (exact when there is only a total)."""
+def _box(written: Written, k: int) -> tuple[Array, Array, Array]:
+    """Bounds of each column: those written, sharpened once by every other row (exact when there is only a total).
+
+    The third array (k,) is the size of the sums that a bound was worked out from, which says how exact it can be.
+    """
     low, high = np.full(k, -np.inf), np.full(k, np.inf)
     rows = [(a, b) for a, b in zip(written.A, written.b, strict=True)]
     for a, b in zip(written.E, written.e, strict=True):
@@ -124,28 +133,34 @@ def _box(written: Written, k: int) -> tuple[Array, Array]:
                 high[j] = min(high[j], b / a[j])
             else:
                 low[j] = max(low[j], b / a[j])
-    sharp_low, sharp_high = low.copy(), high.copy()
+    sharp_low, sharp_high, terms = low.copy(), high.copy(), np.zeros(k)
     for a, b in rows:
         used = np.flatnonzero(a)
         if used.size < 2:
             continue
         least = np.where(a[used] > 0, a[used] * low[used], a[used] * high[used])
         for place, j in enumerate(used.tolist()):
-            rest = b - np.delete(least, place).sum()
+            others = np.delete(least, place)
+            rest = b - others.sum()
+            if not np.isfinite(rest):
+                continue
+            terms[j] = max(terms[j], np.abs([b, *others]).max() / abs(a[j]))
             if a[j] > 0:
                 sharp_high[j] = min(sharp_high[j], rest / a[j])
             else:
                 sharp_low[j] = max(sharp_low[j], rest / a[j])
-    return sharp_low, sharp_high
+    return sharp_low, sharp_high, terms
 
 
-def _scaling(names: tuple[str, ...], low: Array, high: Array) -> tuple[Array, Array]:
+def _scaling(names: tuple[str, ...], low: Array, high: Array, terms: Array) -> tuple[Array, Array]:
     open_ended = [name for name, a, b in zip(names, low, high, strict=True) if not np.isfinite(b - a)]
     if open_ended:
         raise StudyError([_without_end(name) for name in open_ended])
     shift, scale = (low + high) / 2, np.abs(high - low) / 2
     size = np.maximum(np.abs(low), np.abs(high))
-    flat = scale <= 1e-12 * size
+    flat = scale <= np.maximum(1e-12 * size, 4e-15 * terms)
+    # A level of nothing but rounding has no size of its own: it is measured by the sums it came from.
+    size = np.where(size > 1e-12 * terms, size, terms)
     scale[flat] = np.where(size[flat] > 0, size[flat], 1.0)
     return shift, scale
 
@@ -160,16 +175,15 @@ def _by_sum(
     written: Written, equal: list[int], low: Array, high: Array, scale: Array
 ) -> tuple[Array, npt.NDArray[np.bool_]] | None:
     """A point and the rows always tight when there is at most one equality over several columns and no other limit."""
-    own_low, own_high = np.full(len(low), -np.inf), np.full(len(low), np.inf)
-    tight = np.zeros(len(written.b), dtype=bool)
-    for a, b in zip(written.A, written.b, strict=True):
-        j = int(np.flatnonzero(a)[0])
-        if a[j] > 0:
-            own_high[j] = min(own_high[j], b / a[j])
-        else:
-            own_low[j] = max(own_low[j], b / a[j])
+    middle = (low + high) / 2
+    at = np.array([int(np.flatnonzero(row)[0]) for row in written.A], dtype=np.intp)
+    # A column with all but no room of its own is on both its bounds everywhere.
+    thin = (high - low <= FLAT * scale)[at]
+    signs = written.A[np.arange(len(at)), at]
+    near = np.abs(signs * middle[at] - written.b) <= FLAT * np.abs(signs) * scale[at]
+    tight = thin & near
     if not equal:
-        return (low + high) / 2, tight
+        return middle, tight
     a, e = written.E[equal[0]], written.e[equal[0]]
     start, end = np.where(a < 0, high, low), np.where(a < 0, low, high)
     room = a @ (end - start)
@@ -178,13 +192,9 @@ def _by_sum(
         return None
     if room <= FLAT * size:
         # Everything is pinned: a bound written on a pinned column is one no point is off.
-        at = np.array([int(np.flatnonzero(row)[0]) for row in written.A], dtype=np.intp)
-        middle = (low + high) / 2
-        signs = written.A[np.arange(len(at)), at]
-        tight = np.abs(signs * middle[at] - written.b) <= FLAT * np.abs(signs) * scale[at]
-        return middle, tight
+        return middle, near
     share = min(max((e - a @ start) / room, 0.0), 1.0)
-    point = np.where(a != 0, start + share * (end - start), (low + high) / 2)
+    point = np.where(a != 0, start + share * (end - start), middle)
     return point, tight
 
 
@@ -213,7 +223,7 @@ def _reach(
         high[j] = high[j] if most > (high[j] - shift[j]) / scale[j] - FLAT else shift[j] + scale[j] * most
         low[j] = low[j] if least < (low[j] - shift[j]) / scale[j] + FLAT else shift[j] + scale[j] * least
     size = np.maximum(np.maximum(np.abs(low), np.abs(high)), scale)
-    return _nice(low[None], 1e-10 * scale, size)[0], _nice(high[None], 1e-10 * scale, size)[0]
+    return _nice(low[None], 1e-12 * scale, size)[0], _nice(high[None], 1e-12 * scale, size)[0]
 
 
 def _eliminated_first(names: tuple[str, ...], blend: tuple[str, ...], fill: str | None) -> list[int]:

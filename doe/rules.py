@@ -116,12 +116,16 @@ def written(weights: Mapping[str, float], low: float | None, high: float | None)
         raise ValueError("a limit needs a name and a side")
     body = ""
     for name, weight in weights.items():
-        size = "" if abs(weight) == 1 else f"{abs(weight)!r} * "
+        size = "" if abs(weight) == 1 else f"{_shortest(abs(weight))} * "
         sign = ("" if weight >= 0 else "-") if not body else (" + " if weight >= 0 else " - ")
         body += f"{sign}{size}{quoted(name)}"
     if low is not None and high is not None:
-        return f"{body} = {low!r}" if low == high else f"{low!r} <= {body} <= {high!r}"
-    return f"{body} >= {low!r}" if low is not None else f"{body} <= {high!r}"
+        return f"{body} = {_shortest(low)}" if low == high else f"{_shortest(low)} <= {body} <= {_shortest(high)}"
+    return f"{body} >= {_shortest(low)}" if low is not None else f"{body} <= {_shortest(high or 0.0)}"
+
+
+def _shortest(value: float) -> str:
+    return f"{value:g}" if float(f"{value:g}") == value else repr(value)
 
 
 def pointed(text: str, error: RuleError) -> str:

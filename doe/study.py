@@ -323,7 +323,7 @@ def _region(read: Parts) -> Region:
     for limit in read.limits:
         shift = sum(weight * held.get(name, 0.0) for name, weight in limit.weights.items())
         weights = {name: weight for name, weight in limit.weights.items() if name not in held}
-        low_side, high_side = (None if b is None else b - shift for b in (limit.low, limit.high))
+        low_side, high_side = (None if b is None else float(f"{b - shift:.12g}") for b in (limit.low, limit.high))
         rows.append((weights, low_side, high_side, limit.rule))
     return Region.build(
         names=tuple(names),

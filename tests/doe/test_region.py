@@ -75,7 +75,8 @@ def test_an_empty_region_names_a_smallest_conflict():
     assert "x1 >= 0.7" in problem.got
     assert "x2 >= 0.5" in problem.got
     assert "x1 at most" not in problem.got
-    assert "0.2" in problem.do
+    assert 'change "x1 >= 0.7" to "x1 >= 0.5"' in problem.do
+    assert 'change "x2 >= 0.5" to "x2 >= 0.3"' in problem.do
 
 
 def test_redundant_limits_are_named():
@@ -163,23 +164,35 @@ def test_what_would_open_an_empty_region_is_named():
         blend([(30, 50), (40, 50), (40, 50)], total=100)
     (problem,) = caught.value.problems
     assert problem.code == "empty-region"
-    for words in ("x1 at least 30", "x2 at least 40", "x3 at least 40", "all add up to 100"):
+    for words in ("x1 at least 30", "x2 at least 40", "x3 at least 40", "all that varies adds up to 100"):
         assert words in problem.got
     assert "let x1 go down to 20" in problem.do
-    assert "let all add up to 110" in problem.do
+    assert "add up to" not in problem.do
     opened = blend([(20, 50), (40, 50), (40, 50)], total=100)
     assert opened.vertices().to_numpy().tolist() == [[20, 40, 40]]
 
 
 def test_no_ingredient_is_let_below_nothing():
-    # Only a level of x3 below 0 would open this by one change; two changes do.
+    # Only a level of x3 below 0 would open this by a change of x3; the others are offered.
+    with pytest.raises(StudyError) as caught:
+        blend([(0.5, 1), (0.4, 1), (0.15, 1)])
+    (problem,) = caught.value.problems
+    offers = "let x1 go down to 0.45; or let x2 go down to 0.35; or let x3 go down to 0.1"
+    assert problem.do.startswith(f"change one: {offers}")
+    with pytest.raises(StudyError) as caught:
+        blend([(0.7, 1), (0.6, 1), (0.15, 1)])
+    (problem,) = caught.value.problems
+    assert "x3 at least" not in problem.do
+
+
+def test_conflicts_that_share_nothing_are_each_told():
     rows = [({"x1": 1}, 0.9, None, "x1 >= 0.9"), ({"x2": 1}, 0.3, None, "x2 >= 0.3")]
     with pytest.raises(StudyError) as caught:
         blend([(0, 0.85), (0, 0.2), (0, 1)], rows=rows)
-    (problem,) = caught.value.problems
-    assert problem.do.startswith("change together: ")
-    assert 'relax "x1 >= 0.9" by 0.05' in problem.do
-    assert "x3" not in problem.do
+    first, second = caught.value.problems
+    assert "x1 at most 0.85; x1 >= 0.9" in first.got
+    assert "x2 at most 0.2; x2 >= 0.3" in second.got
+    assert "let x1 go up to 0.9" in first.do
 
 
 def test_bad_bounds_are_all_named():
