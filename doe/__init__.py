@@ -1,6 +1,7 @@
 """What to try: the study definition, the region, terms, designs, the bench records."""
 
-from doe.design import Design, compare, plan
+from doe.compare import compare
+from doe.design import Design, plan
 from doe.problems import ModelError, PlanError, Problem, ResultsError, StudyError, Unavailable
 from doe.region import Region
 from doe.results import Results

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
@@ -16,13 +16,14 @@ from doe.allotment import in_blocks, in_order, repeats, sizes
 from doe.digests import digest_of
 from doe.optimal import Wanted
 from doe.parts import PlanWish
-from doe.problems import PlanError, Problem, StudyError, Unavailable
+from doe.problems import PlanError, Problem, StudyError
 from doe.quality import Quality, Trials, assess, recipes
 from doe.shown import Shown
-from doe.spaces import Layout, layout
+from doe.spaces import Layout
 from doe.study import Study
 from doe.terms import Terms
 from doe.threads import one_thread
+from doe.yardstick import Yardstick, Yardsticks
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
@@ -150,52 +151,30 @@ def plan(
     `first_trial`. Same arguments, same plan, byte for byte. Raises PlanError with every reason why it cannot be made.
     """
     given = {**overrides, **({} if runs is None else {"runs": runs}), **({} if seed is None else {"seed": seed})}
+    return planned(study, given, round=round, first_trial=first_trial, existing=existing)
+
+
+def planned(
+    study: Study,
+    given: Mapping[str, Any],
+    yardsticks: Yardsticks | None = None,
+    *,
+    round: int = 1,
+    first_trial: int = 1,
+    existing: pd.DataFrame | None = None,
+) -> Design:
+    """The plan with the keys of `[plan]` in `given` replaced; None takes one out.
+
+    `yardsticks` keep what plans of one study share, where several are made.
+    """
     wish = _wish(study, given)
     terms = _terms(study, wish)
     count = _count(wish, terms)
     if wish.maybe is None and count is not None:
         owed = count + (0 if existing is None else len(existing))
         terms = terms.with_maybe(owed)
-    return _Maker(study, wish, terms, given, round, first_trial, existing).design()
-
-
-def compare(study: Study, runs: Sequence[int]) -> pd.DataFrame:
-    """Plans with several run counts side by side, one row a count.
-
-    Columns: d_efficiency, i_efficiency, prediction_sd_mean, prediction_sd_max, lack_of_fit_df, pure_error_df,
-    `can_see NAME` (the smallest difference seen with 80 % chance) and `chance NAME` (to see what matters) for each
-    response, days, cost. A figure that does not exist is an Unavailable.
-    """
-    rows = []
-    for count in runs:
-        try:
-            rows.append(_compared(plan(study, runs=int(count)).quality))
-        except PlanError as error:
-            rows.append(_unplanned(study, Unavailable(str(error.problems[0]), error.problems[0].do)))
-    return pd.DataFrame(rows, index=pd.Index([int(r) for r in runs], name="runs")).astype(object)
-
-
-def _compared(quality: Quality) -> dict[str, Any]:
-    out: dict[str, Any] = {
-        "d_efficiency": quality.d_efficiency,
-        "i_efficiency": quality.i_efficiency,
-        "prediction_sd_mean": quality.prediction_sd["mean"],
-        "prediction_sd_max": quality.prediction_sd["max"],
-        "lack_of_fit_df": quality.df["lack_of_fit"],
-        "pure_error_df": quality.df["pure_error"],
-    }
-    for name, seen in quality.can_see.items():
-        out[f"can_see {name}"] = seen if isinstance(seen, Unavailable) else seen["difference"]
-        out[f"chance {name}"] = seen if isinstance(seen, Unavailable) else seen["chance"]
-    return {**out, "days": quality.days, "cost": quality.cost}
-
-
-def _unplanned(study: Study, why: Unavailable) -> dict[str, Any]:
-    names = ["d_efficiency", "i_efficiency", "prediction_sd_mean", "prediction_sd_max", "lack_of_fit_df"]
-    names += ["pure_error_df"]
-    for response in study.fitted_responses:
-        names += [f"can_see {response.name}", f"chance {response.name}"]
-    return dict.fromkeys([*names, "days", "cost"], why)
+    yardstick = (yardsticks or Yardsticks()).of(study.region, terms)
+    return _Maker(study, wish, yardstick, given, round, first_trial, existing).design()
 
 
 def _wish(study: Study, given: Mapping[str, Any]) -> PlanWish:
@@ -236,15 +215,17 @@ class _Maker:
         self,
         study: Study,
         wish: PlanWish,
-        terms: Terms,
+        yardstick: Yardstick,
         given: Mapping[str, Any],
         round_: int,
         first_trial: int,
         existing: pd.DataFrame | None,
     ) -> None:
-        self.study, self.wish, self.terms, self.given = study, wish, terms, given
+        self.study, self.wish, self.given = study, wish, given
         self.round, self.first_trial = round_, first_trial
-        self.layout: Layout = layout(study.region, terms)
+        self.yardstick = yardstick
+        self.layout: Layout = yardstick.plan
+        self.terms: Terms = self.layout.terms
         steps = {i.name: i.step for i in study.ingredients} | {f.name: f.step for f in study.factors}
         self.grid = weighable.grid(study.region, steps)
         self.existing = optimal.recipes_in(study, self.layout, existing)
@@ -321,7 +302,8 @@ class _Maker:
             }
         ).set_axis(table.index)
         given = len(self.wish.must_make) >= n
-        quality = assess(study, self.layout, self._trials(U, C, trials, table, block, wanted), chosen=not given)
+        made = self._trials(U, C, trials, table, block, wanted)
+        quality = assess(study, self.layout, made, self.yardstick, chosen=not given)
         self._tell(quality, plot_names)
         return Design(
             study_digests=study.digests,

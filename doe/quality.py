@@ -15,11 +15,11 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from doe import candidates
-from doe.approximate import Approximate, optimum, proven
 from doe.costs import cost_per_kg
 from doe.parts import Response
 from doe.problems import Unavailable
 from doe.spaces import Layout, relations
+from doe.yardstick import Yardstick
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -111,9 +111,9 @@ class Trials:
 
 
 def assess(
-    study: Study, plan: Layout, trials: Trials, best: Mapping[str, Approximate] | None = None, *, chosen: bool = True
+    study: Study, plan: Layout, trials: Trials, yardstick: Yardstick | None = None, *, chosen: bool = True
 ) -> Quality:
-    """Work out every figure for `trials`; `best` holds the approximate optima "D" and "I" when known already.
+    """Work out every figure for `trials`; `yardstick` holds the best possible plans for `plan` where they are known.
 
     Where every recipe was given (`chosen` is False) there is nothing to judge against the best possible plan.
     """
@@ -126,7 +126,7 @@ def assess(
     df = _freedom(trials, rank)
     spread = _prediction(plan, V)
     per_trial = None if V is None else np.einsum("ij,jk,ik->i", G, V, G)
-    d, i, bracket = _efficiencies(plan, trials, A, V, best) if chosen else _given()
+    d, i, bracket = _efficiencies(trials, A, V, yardstick or Yardstick(plan)) if chosen else _given()
     cost = _cost(study, trials.levels)
     return Quality(
         terms=len(plan.terms),
@@ -236,13 +236,14 @@ def _given() -> tuple[Figure, Figure, dict[str, tuple[float, float] | Unavailabl
 
 
 def _efficiencies(
-    plan: Layout, trials: Trials, A: Array, V: Array | None, best: Mapping[str, Approximate] | None
+    trials: Trials, A: Array, V: Array | None, yardstick: Yardstick
 ) -> tuple[Figure, Figure, dict[str, tuple[float, float] | Unavailable]]:
     """D and I efficiency of the trials and their proven brackets.
 
     D: (det A / det A*)^(1/p); I: trace(A*^-1 B) / trace(A^-1 B); A* = n M* + R belongs to the best approximate
     plan of as many runs, R is the prior of potential terms.
     """
+    plan = yardstick.plan
     if plan.confounded:
         missing = Unavailable(
             f"{', '.join(plan.confounded)} cannot be told from other terms anywhere in the region", "leave them out"
@@ -257,14 +258,12 @@ def _efficiencies(
         )
         return missing, missing, {"d": missing, "i": missing}
     n, p = len(trials.U), len(A)
-    found = best or {name: optimum(plan, plan.criterion(name), n) for name in ("D", "I")}
-    d = float(np.exp(np.linalg.slogdet(A)[1] / p - math.log(n) - found["D"].value))
-    i = float(found["I"].value / (n * np.einsum("ij,ij->", V, plan.moment)))
+    d = float(np.exp(np.linalg.slogdet(A)[1] / p - math.log(n) - yardstick.best("D", n).value))
+    i = float(yardstick.best("I", n).value / (n * np.einsum("ij,ij->", V, plan.moment)))
     # A found optimum may be short of the true one by its own tolerance; no plan is better than the best.
     d, i = min(d, 1.0), min(i, 1.0)
     bracket: dict[str, tuple[float, float] | Unavailable] = {}
-    for key, value, which in (("d", d, "D"), ("i", i, "I")):
-        sure = proven(plan, found[which])
+    for key, value, sure in (("d", d, yardstick.worth("D", n)), ("i", i, yardstick.worth("I", n))):
         bracket[key] = sure if isinstance(sure, Unavailable) else (value * sure, value)
     return d, i, bracket
 
@@ -326,17 +325,28 @@ def visible(plan: Layout, trials: Trials, response: Response, df: Mapping[str, i
 
 def _chance_of(response: Response, error: float, logs: bool, left: int) -> Figure:
     """The chance to see the difference that matters, `error` being the standard error of the contrast."""
+    matters = matters_of(response)
+    if isinstance(matters, Unavailable):
+        return matters
+    return seen_chance((math.log1p(matters) if logs else matters) / error, left)
+
+
+def matters_of(response: Response) -> Figure:
+    """The difference that matters in the terms of `sd`: a fraction of the value where sd is relative, else in the unit.
+
+    Between the two it is taken at the target, or without one at the middle of the limits.
+    """
     if response.matters is None or response.sd is None:
         return Unavailable(f"no difference that matters is given for {response.name}", 'give matters, e.g. "20 %"')
     matters, relative = response.matters
-    if relative != response.sd[1]:
-        centre = response.target if response.target is not None else _middle(response)
-        if centre is None or centre == 0:
-            return Unavailable(
-                "sd and matters are not in the same terms", "give both in % of the value, or both in the unit"
-            )
-        matters = matters * abs(centre) if relative else matters / abs(centre)
-    return seen_chance((math.log1p(matters) if logs else matters) / error, left)
+    if relative == response.sd[1]:
+        return matters
+    centre = response.target if response.target is not None else _middle(response)
+    if centre is None or centre == 0:
+        return Unavailable(
+            "sd and matters are not in the same terms", "give both in % of the value, or both in the unit"
+        )
+    return matters * abs(centre) if relative else matters / abs(centre)
 
 
 def _middle(response: Response) -> float | None:

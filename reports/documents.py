@@ -16,10 +16,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from doe.compare import WORTH
 from doe.costs import cost_range
 from doe.problems import Problem, Unavailable
 
 if TYPE_CHECKING:
+    from doe.compare import Comparison
     from doe.design import Design
     from doe.results import Results
     from doe.study import Study
@@ -144,9 +146,20 @@ def plan_document(design: Design, *, digests: Mapping[str, str] | None = None) -
     return document("plan", body, problems=design.findings, digests=rests)
 
 
-def compare_document(study: Study, table: pd.DataFrame) -> Document:
-    """`plan --compare --json`: several plans side by side, one row each."""
-    return document("plan", {"compare": table.reset_index()}, digests=study.digests)
+def compare_document(study: Study, weighed: Comparison) -> Document:
+    """`plan --compare --json`: plans side by side, one row each, and where more trials stop paying."""
+    rows = [
+        {"runs": runs, **row, "own": option.own, "told": list(option.told), "terms": list(option.terms)}
+        for (runs, row), option in zip(weighed.table.iterrows(), weighed.options, strict=True)
+    ]
+    body = {
+        "compare": rows,
+        "measure": weighed.measure,
+        "reaches": weighed.reaches,
+        "stops_paying": weighed.stops_paying,
+        "worth": WORTH,
+    }
+    return document("plan", body, digests=study.digests)
 
 
 def record_document(study: Study, results: Results, *, files: Sequence[str] = ()) -> Document:

@@ -31,12 +31,10 @@ QUESTIONS = (
 
 def render(facts: Facts, head: str = "") -> str:
     """The page as text. Same facts, same text."""
-    style = stylesheet()
     values = {
+        **styled(),
         "facts": facts,
         "head": head,
-        "style": Markup(style),
-        "style_hash": _hash(style),
         "questions": QUESTIONS,
         "cautions": wording.CAUTIONS,
         **_first(facts),
@@ -48,13 +46,11 @@ def render(facts: Facts, head: str = "") -> str:
 
 def card_page(study: Study, formula: Formula, batch_g: float) -> str:
     """The formula card as a page of its own."""
-    style = stylesheet()
     values = {
+        **styled(),
         "study": study,
         "f": formula,
         "batch_g": batch_g,
-        "style": Markup(style),
-        "style_hash": _hash(style),
         "chance": card.chance_line(formula),
         "standing": card.standing(formula),
         "weights": card.grams_of(study, formula, batch_g),
@@ -177,6 +173,12 @@ def stylesheet() -> str:
     return (
         f":root {{ {light} }} @media (prefers-color-scheme: dark) {{ @media screen {{ :root {{ {dark} }} }} }}\n{files}"
     )
+
+
+def styled() -> dict[str, Any]:
+    """What every page's shell asks for: the style sheet and its hash, the only style that is allowed."""
+    style = stylesheet()
+    return {"style": Markup(style), "style_hash": _hash(style)}
 
 
 def _hash(text: str) -> str:

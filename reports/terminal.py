@@ -154,48 +154,6 @@ def _can_see(study: Study, quality: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def compare(study: Study, table: pd.DataFrame, folder: str = "FOLDER") -> str:
-    """Several plans side by side, one column each; why a plan cannot be made stands below."""
-    rows = [[_figure_in_words(study, str(column)), *map(_cell, table[column])] for column in table.columns]
-    text = aligned(rows, ("", *(f"{runs} trials" for runs in table.index)), right=range(1, 1 + len(table)), most=44)
-    whys = {
-        runs: value.reason
-        for runs, row in zip(table.index, table.itertuples(index=False, name=None), strict=True)
-        for value in row[:1]
-        if isinstance(value, Unavailable)
-    }
-    told = "\n".join(wrapped(f"{runs} trials: {clean(why)}", indent="    ") for runs, why in whys.items())
-    return _page(clean(study.name), text, told, _do(f"blendwright plan {folder} --runs N"))
-
-
-_FIGURES = {
-    "d_efficiency": "D efficiency, of the best possible",
-    "i_efficiency": "I efficiency, of the best possible",
-    "prediction_sd_mean": "sd of a prediction, mean, in batch sds",
-    "prediction_sd_max": "sd of a prediction, most, in batch sds",
-    "lack_of_fit_df": "degrees of freedom for lack of fit",
-    "pure_error_df": "degrees of freedom between like batches",
-    "days": "bench days",
-}
-
-
-def _figure_in_words(study: Study, column: str) -> str:
-    if column == "cost":
-        return f"cost, {study.currency}"
-    for start, says in (("can_see ", "smallest difference seen"), ("chance ", "chance to see what matters")):
-        if column.startswith(start):
-            return f"{clean(column.removeprefix(start))}: {says}"
-    return _FIGURES.get(column, column.replace("_", " "))
-
-
-def _cell(value: Any) -> str:
-    if isinstance(value, Unavailable):
-        return NOTHING
-    if isinstance(value, float):
-        return figure(value)
-    return str(value)
-
-
 def record(study: Study, results: Results, name: str = "FOLDER") -> str:
     """What was taken in, what is missing, what was noticed."""
     batches = results.batches

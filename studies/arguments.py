@@ -104,7 +104,7 @@ def _plan(one: argparse.ArgumentParser) -> None:
     one.add_argument("--runs", type=_whole(1), metavar="N", help="how many trials (default: [plan] runs)")
     one.add_argument("--seed", type=_whole(0), metavar="N", help="seed (default: [plan] seed)")
     one.add_argument("--compare", nargs="?", const="", metavar="N,N,...",
-                     help="set several run counts side by side; writes nothing")  # fmt: skip
+                     help="several numbers of trials and kinds of plan side by side, in plan/compare.html")  # fmt: skip
     one.add_argument("--replace", action="store_true", help="replace a round that was issued and not yet made")
     one.add_argument("--withdraw", metavar="T15-T24", help="retire trials that were not made (needs --why)")
     one.add_argument("--why", default="", help="the reason, kept in the journal")

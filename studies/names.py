@@ -8,6 +8,7 @@ from doe.problems import Problem, StudyError
 
 STUDY = "study.toml"
 REPORT = "report.html"
+COMPARE = "plan/compare.html"
 MODELS = "analysis/models.json"
 OPTIMUM = "analysis/optimum.json"
 READINGS = "results/readings.csv"

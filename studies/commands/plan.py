@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import argparse
 import re
+from pathlib import Path
 
-from doe.design import compare, plan
+from doe.compare import Comparison
+from doe.design import plan
 from doe.problems import Problem, StudyError
 from reports import documents, terminal
 from reports.documents import json_text
 from reports.numbers import counted, listed
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
-from studies.names import refusal
+from studies.names import COMPARE, refusal
 from studies.papers import first_free_trial, issue
 from studies.wording import code_of, envelope
 
@@ -69,27 +71,31 @@ def _made(folder: StudyFolder) -> set[str]:
 
 
 def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outcome:
+    from reports.compare import compare_page, compare_text
+
     study = folder.study
-    counts = _run_counts(args.compare, args.runs or study.plan.runs, len(study.terms().terms))
-    desk.progress(f"planning {listed([str(n) for n in counts])} trials ...")
-    table = compare(study, counts)
+    counts = _run_counts(args.compare, args.runs)
+    desk.progress("setting plans side by side ...")
+    with folder.changing("plan --compare") as change:
+        weighed = Comparison.of(study, counts)
+        change.write(COMPARE, compare_page(study, weighed))
     desk.progress("")
-    return Outcome(documents.compare_document(study, table), terminal.compare(study, table, args.folder))
+    document = {**documents.compare_document(study, weighed), "file": COMPARE}
+    written = str(Path(args.folder) / COMPARE)
+    return Outcome(document, compare_text(study, weighed, args.folder, written))
 
 
-def _run_counts(text: str, wish: int | None, terms: int) -> list[int]:
-    if text:
-        try:
-            counts = sorted({int(piece) for piece in text.split(",")})
-        except ValueError:
-            counts = [0]
-        if counts[0] < 1:
-            raise refusal(
-                "runs", "--compare", repr(text), "whole numbers with commas", "for example --compare 16,20,24"
-            )
-        return counts
-    middle = wish or terms + 6
-    return [max(2, middle - 4), middle, middle + 4]
+def _run_counts(text: str, runs: int | None) -> list[int] | None:
+    """The counts asked for; None leaves the choice to the comparison."""
+    if not text:
+        return None if runs is None else sorted({max(2, runs - 4), runs, runs + 4})
+    try:
+        counts = sorted({int(piece) for piece in text.split(",")})
+    except ValueError:
+        counts = [0]
+    if counts[0] < 1:
+        raise refusal("runs", "--compare", repr(text), "whole numbers with commas", "for example --compare 16,20,24")
+    return counts
 
 
 def _withdraw(folder: StudyFolder, args: argparse.Namespace) -> Outcome:

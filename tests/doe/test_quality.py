@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from doe import Study, Unavailable, compare, plan
-from doe.quality import Quality, seen_chance
+from doe import Study, Unavailable, plan
+from doe.quality import Quality, matters_of, seen_chance
 
 
 def factors(extra="", response="sd = 1\nmatters = 2", names="AB", model="linear", design="factorial"):
@@ -110,10 +110,14 @@ def test_bracket_holds_the_efficiency():
             assert low > 0.99 * high
 
 
-def test_compare_sets_counts_side_by_side():
-    table = compare(factors(model="quadratic", design="optimal"), [5, 9, 12])
-    assert list(table.index) == [5, 9, 12]
-    assert table.loc[12, "prediction_sd_mean"] < table.loc[9, "prediction_sd_mean"]
-    assert table.loc[12, "days"] == 4
-    refused = compare(factors('maybe = ["A²"]', design="optimal"), [2])
-    assert isinstance(refused.loc[2, "d_efficiency"], Unavailable)
+def test_what_matters_is_put_in_the_terms_of_the_sd():
+    def matters(lines):
+        return matters_of(factors(response=lines).response("y"))
+
+    assert matters("sd = 1\nmatters = 2") == 2
+    assert matters('sd = "10 %"\nmatters = "50 %"') == 0.5
+    # Taken at the target, else at the middle of the limits: 20 % of 30, and 6 of 20.
+    assert matters('sd = 1\nmatters = "20 %"\nlow = 10\ntarget = 30\nhigh = 40') == pytest.approx(6)
+    assert matters('sd = "10 %"\nmatters = 6\nlow = 10\nhigh = 30') == pytest.approx(0.3)
+    assert "same terms" in matters('sd = "10 %"\nmatters = 6').reason
+    assert "is given" in matters("sd = 1").reason

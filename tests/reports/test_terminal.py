@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from doe import compare
+from doe.compare import Comparison
 from optimise import next_trials
 from reports import documents, tables, terminal
+from reports.compare import compare_text
 
 
 @pytest.fixture(scope="module")
@@ -20,7 +21,9 @@ def said(job):
     return {
         "check": terminal.check(study),
         "plan": terminal.plan(study, job.design),
-        "compare": terminal.compare(study, compare(study, [12, 16])),
+        "compare": compare_text(
+            study, Comparison.of(study, [12, 16], others=False), "FOLDER", "FOLDER/plan/compare.html"
+        ),
         "record": terminal.record(study, job.results),
         "fit": terminal.fit(job.models),
         "predict": terminal.predict(job.models, job.best.levels),

@@ -53,12 +53,19 @@ def test_plan_document_and_papers(planned, call):
     assert quality["cost"] == pytest.approx(9 * 45.0 + materials)
 
 
-def test_plan_compare_writes_nothing(small, call, snapshot):
+def test_plan_compare_writes_one_page(small, call, snapshot):
     before = snapshot(small)
     code, document = call("plan", small, "--compare", "7,9")
     assert code == 0
-    assert [row["runs"] for row in document["compare"]] == [7, 9]
-    assert snapshot(small) == before
+    own = [row for row in document["compare"] if row["own"]]
+    assert [row["runs"] for row in own] == [7, 9]
+    assert {row["plan"] for row in document["compare"]} >= {"optimal for terms", "extreme vertices"}
+    assert set(document) >= ENVELOPE | {"reaches", "stops_paying", "measure", "file"}
+    after = snapshot(small)
+    assert set(after) - set(before) == {"plan/compare.html", "journal.jsonl"} - set(before)
+    assert "<script" not in (small / document["file"]).read_text(encoding="utf-8")
+    # The page does not stand in the way of the plan itself.
+    assert call("plan", small)[0] == 0
 
 
 def test_fit_document(recorded, call):
