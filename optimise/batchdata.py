@@ -217,10 +217,4 @@ def _structure(response: Response, used: pd.DataFrame) -> list[Problem]:
         uneven = " although some were read more often" if counts.max() != counts.min() else ""
         got = f"readings of one batch are averaged first and each batch counts once{uneven}{spread}"
         out.append(say("readings-averaged", "inform", where, got, "make separate batches to see how batches differ"))
-    if response.kind == "grade":
-        got = (
-            "grades are treated as numbers and averaged: equal steps between grades are taken for granted, and"
-            " predictions may lie between or beyond grades"
-        )
-        out.append(say("grades-as-numbers", "inform", where, got, "read differences of less than a grade with care"))
     return out

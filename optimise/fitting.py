@@ -24,6 +24,7 @@ from optimise.coefficients import coefficient_table, stationary_point
 from optimise.diagnosis import Number
 from optimise.findings import say
 from optimise.fitted import Core, FittedModel, anova_frame, number_column
+from optimise.grades import fit_grades
 from optimise.latent import completions
 from optimise.leastsq import Array, LeastSquares, solve
 from optimise.mixed import MixedFit
@@ -67,8 +68,21 @@ def fit_response(
         return nothing_fitted(study, response, planned, coding, data)
     if response.kind == "pass":
         return fit_passes(study, response, planned, coding, data)
+    if response.kind == "grade":
+        graded = fit_grades(study, response, planned, coding, data)
+        if not isinstance(graded, Unavailable):
+            return graded
+        data = replace(data, findings=(*data.findings, _as_numbers(response, graded)))
     found = _fitted(study, response, planned, choice, coding, data)
     return nothing_fitted(study, response, planned, coding, data) if found is None else found
+
+
+def _as_numbers(response: Response, why: Unavailable) -> Problem:
+    got = (
+        f"grades are treated as numbers, for {why.reason}: equal steps between grades are taken for granted, and"
+        " predictions may lie between or beyond grades"
+    )
+    return say("grades-as-numbers", "inform", response.name, got, "read differences of less than a grade with care")
 
 
 def _fitted(

@@ -17,7 +17,12 @@ from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor
 def stored(model: FittedModel, response: Response) -> dict[str, Any]:
     """One response of models.json: least-squares models with weights, or the posterior they stand for."""
     out: dict[str, Any] = {
-        "scale": {"name": model.scale.name, "whole": model.scale.whole},
+        "scale": {
+            "name": model.scale.name,
+            "whole": model.scale.whole,
+            "cuts": list(model.scale.cuts),
+            "marks": list(model.scale.marks),
+        },
         "window": list(model.window),
         "thresholds": grade_values(response.grades) if response.kind == "grade" else None,
     }

@@ -220,7 +220,8 @@ class Models(Shown, Mapping[str, FittedModel]):
             binary = model.kind == "pass" and name != "confidence"
             for j, side in enumerate(("low", "high")):
                 out[f"{name}_{side}"] = [one] * n if binary else scale.back(ends[:, j])
-        asked = low is not None or high is not None
+        # A limit that every value meets leaves no window, but it was asked for, and is met.
+        asked = low is not None or high is not None or has_window(self.study.response(model.response))
         nothing = Unavailable("no limits are asked of it", "give low or high, and an aim")
         out["chance"] = law.chance(low, high) if asked else [nothing] * n
         return out

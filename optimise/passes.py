@@ -25,8 +25,8 @@ from optimise.leastsq import Array, independent
 from optimise.predictors import LeastSquaresPredictor
 from optimise.scales import Scale
 
-_NOISE_DF = 8.0
-_NOISE_SD = 1 / 0.634
+NOISE_DF = 8.0
+NOISE_SD = 1 / 0.634
 _MOST_STEPS = 200
 
 
@@ -110,7 +110,7 @@ def fit_passes(study: Study, response: Response, planned: Terms, coding: str, da
         always = "passed" if passed else "failed"
         notes.append(say("no-contrast", "warn", where, f"every batch {always}, so nothing says what it depends on",
                          "make a trial at the edge where it might not"))  # fmt: skip
-    predictor = LeastSquaresPredictor(terms, base, fit.estimate, fit.covariance / _NOISE_SD**2, _NOISE_SD, _NOISE_DF)
+    predictor = LeastSquaresPredictor(terms, base, fit.estimate, fit.covariance / NOISE_SD**2, NOISE_SD, NOISE_DF)
     none = Unavailable("a pass-or-fail response has no scatter of its own", "read the chance instead")
     return FittedModel(
         response=where, unit=response.unit, scale=Scale("logit"), scale_why="logit: pass or fail", form=terms.form,
@@ -162,6 +162,7 @@ def _trials(data: BatchData, fit: Firth, none: Unavailable) -> pd.DataFrame:
             "batch": list(data.batches),
             "order": order,
             "observed": data.y,
+            "bound": list(data.bound),
             "fitted": fit.chance,
             "residual": data.y - fit.chance,
             "leverage": number_column([none] * n),

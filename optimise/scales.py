@@ -16,24 +16,29 @@ from scipy import optimize, stats
 
 from optimise.leastsq import Array, solve
 
-ScaleName = Literal["linear", "log", "logit"]
+ScaleName = Literal["linear", "log", "logit", "grades"]
 
 
 @dataclass(frozen=True, slots=True)
 class Scale:
     """A monotone increasing map from a response's own unit to the scale it is modelled on.
 
-    `whole` is what counts as all for the logit (1 for fractions, 100 for per cent).
+    `whole` is what counts as all for the logit (1 for fractions, 100 for per cent). For grades, `cuts` are the
+    thresholds (g - 1,) on the score and `marks` (g + 1,) the lowest grade, the middles between grades, and the highest.
     """
 
     name: ScaleName = "linear"
     whole: float = 1.0
+    cuts: tuple[float, ...] = ()
+    marks: tuple[float, ...] = ()
 
     def forward(self, values: npt.ArrayLike) -> Array:
         """Values in the response's unit to the model scale; what lies at or beyond the scale's end maps to it."""
         v = np.asarray(values, dtype=float)
         if self.name == "linear":
             return v.copy()
+        if self.name == "grades":
+            return np.asarray(np.interp(v, self.marks, self._knots()), dtype=float)
         top = np.inf if self.name == "log" else self.whole
         inside = (v > 0) & (v < top)
         safe = np.where(inside, v, 1.0 if self.name == "log" else 0.5 * self.whole)
@@ -48,6 +53,8 @@ class Scale:
             return v.copy()
         if self.name == "log":
             return np.asarray(np.exp(np.minimum(v, 700.0)), dtype=float)
+        if self.name == "grades":
+            return np.asarray(np.interp(v, self._knots(), self.marks), dtype=float)
         return np.asarray(self.whole * 0.5 * (1 + np.tanh(v / 2)), dtype=float)
 
     def back_slope(self, values: npt.ArrayLike) -> Array:
@@ -57,6 +64,11 @@ class Scale:
             return np.ones_like(v)
         if self.name == "log":
             return self.back(v)
+        if self.name == "grades":
+            knots = np.array(self._knots())
+            piece = np.clip(np.searchsorted(knots, v, side="right") - 1, 0, len(knots) - 2)
+            slope = np.diff(self.marks)[piece] / np.diff(knots)[piece]
+            return np.where((v >= knots[0]) & (v <= knots[-1]), slope, 0.0)
         share = self.back(v) / self.whole
         return np.asarray(self.whole * share * (1 - share), dtype=float)
 
@@ -70,6 +82,11 @@ class Scale:
         bottom = None if ends[0] is None or ends[0] == -np.inf else ends[0]
         top = None if ends[1] is None or ends[1] == np.inf else ends[1]
         return bottom, top
+
+    def _knots(self) -> tuple[float, ...]:
+        """Scores at the marks of grades: the outer grades lie as far out as the thresholds are apart, at least one."""
+        apart = max(1.0, (self.cuts[-1] - self.cuts[0]) / max(len(self.cuts) - 1, 1))
+        return (self.cuts[0] - apart / 2, *self.cuts, self.cuts[-1] + apart / 2)
 
     def holds(self, values: npt.ArrayLike) -> bool:
         """Whether every value can be put on this scale."""

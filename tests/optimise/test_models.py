@@ -288,12 +288,12 @@ def test_whole_plots_are_said():
     assert "whole-plots" in codes(fitted(frame=frame)["Gloss"])
 
 
-def test_grades_are_numbers_and_say_so():
+def test_grades_are_fitted_by_their_order_and_say_so():
     grades = [{"name": "Slip", "kind": "grade", "grades": ["none", "some", "much"], "aim": "above", "low": 2}]
     frame = trials()
     frame["Slip"] = np.where(frame["Gum"] > 0.5, "much", "some")
     model = fitted(wash(response=grades), frame)["Slip"]
-    assert "grades-as-numbers" in codes(model)
+    assert "grades" in codes(model)
     assert set(model.trials["observed"]) == {2.0, 3.0}
 
 
