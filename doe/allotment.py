@@ -114,7 +114,7 @@ def _improved(sums: Array, count: Indices, where: Indices, blocks: int) -> float
 def in_order(block: Sequence[int], plot: Sequence[int], standards: Sequence[int], seed: int) -> list[int]:
     """The runs in the order to be made: blocks one after another, random within; whole plots kept together.
 
-    Runs in `standards` stand at the start, the middle and the end of their block.
+    Runs in `standards` stand at the start, the middle and the end of their block, but never within a whole plot.
     """
     rng = np.random.default_rng(np.random.SeedSequence([seed, 32]))
     out: list[int] = []
@@ -122,12 +122,16 @@ def in_order(block: Sequence[int], plot: Sequence[int], standards: Sequence[int]
         mine = [i for i in range(len(block)) if block[i] == b and i not in standards]
         plots = sorted({plot[i] for i in mine})
         ordered: list[int] = []
+        # With one whole plot for all there is none.
+        gaps = list(range(len(mine) + 1)) if len(plots) == 1 else [0]
         for p in rng.permutation(len(plots)):
             runs = [i for i in mine if plot[i] == plots[p]]
             ordered += [runs[int(k)] for k in rng.permutation(len(runs))]
+            gaps.append(len(ordered))
         watch = [i for i in standards if block[i] == b]
         for k, run in enumerate(watch):
-            share = k / max(1, len(watch) - 1)
-            ordered.insert(round(share * (len(mine) + k)) if k else 0, run)
+            aim = k / max(1, len(watch) - 1) * len(mine)
+            place = min(gaps, key=lambda gap: (abs(gap - aim), gap))
+            ordered.insert(place + k, run)
         out += ordered
     return out

@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe import optimal, textbook, weighable
+from doe import optimal, seating, textbook, weighable
 from doe.allotment import in_blocks, in_order, repeats, sizes
 from doe.digests import digest_of
-from doe.optimal import Wanted
+from doe.optimal import Found, Wanted
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem, StudyError
 from doe.quality import Quality, Trials, assess, recipes
@@ -23,6 +23,7 @@ from doe.spaces import Layout
 from doe.study import Study
 from doe.terms import Terms
 from doe.threads import one_thread
+from doe.wholeplots import Hard
 from doe.yardstick import Yardstick, Yardsticks
 
 Array = npt.NDArray[np.float64]
@@ -196,6 +197,10 @@ def _terms(study: Study, wish: PlanWish) -> Terms:
     return terms.without(_still(study))
 
 
+def _span(sizes: list[int]) -> str:
+    return str(sizes[0]) if min(sizes) == max(sizes) else f"{min(sizes)} to {max(sizes)}"
+
+
 def _still(study: Study) -> list[str]:
     """Columns whose true reach is a single level."""
     return [n for n, (low, high) in study.region.reach.items() if high - low <= 1e-9 * max(1.0, abs(high))]
@@ -229,29 +234,32 @@ class _Maker:
         steps = {i.name: i.step for i in study.ingredients} | {f.name: f.step for f in study.factors}
         self.grid = weighable.grid(study.region, steps)
         self.existing = optimal.recipes_in(study, self.layout, existing)
+        self.hard = Hard.of(study, self.layout)
+        self.made = seating.made_before(self.existing, existing)
         self.findings: list[Problem] = []
 
     def design(self) -> Design:
         """The whole plan."""
         wanted = optimal.wanted(self.study, self.wish, self.layout, self.existing)
-        if self.wish.design == "optimal":
-            U, C, plots = self._optimal(wanted)
-        else:
-            U, C, plots = self._textbook(wanted)
-        U, C = np.concatenate([wanted.standards[0], U]), np.concatenate([wanted.standards[1], C])
-        standards = list(range(len(wanted.standards[0])))
-        plots = [-1001 - i for i in standards] + plots if any(plots) else [0] * len(U)
-        groups = plots if any(plots) else list(range(len(U)))
-        block = self._blocks(U, C, groups, standards, wanted)
-        order = in_order(block, plots, standards, self.wish.seed)
+        found = self._optimal(wanted) if self.wish.design == "optimal" else self._textbook(wanted)
+        n, ahead = len(found.U), len(wanted.standards[0])
+        U, C = np.concatenate([wanted.standards[0], found.U]), np.concatenate([wanted.standards[1], found.C])
+        where = found.blocks or self._dealt(found, wanted)
+        plots = found.plots or seating.by_setting(self.hard, found, where, self.wish.whole_plots)
+        plots = [-1 - i for i in range(ahead)] + plots if any(plots) else [0] * (n + ahead)
+        block = [k % max(1, wanted.blocks) for k in range(ahead)] + where
+        order = in_order(block, plots, list(range(ahead)), self.wish.seed)
         return self._written(U[order], C[order], [block[i] for i in order], [plots[i] for i in order], wanted)
 
-    def _optimal(self, wanted: Wanted) -> tuple[Array, Indices, list[int]]:
-        found = optimal.search_plan(self.study, self.wish, self.layout, self.grid, self.existing, wanted)
+    def _optimal(self, wanted: Wanted) -> Found:
+        if seating.needs_seats(self.hard, self.made, wanted):
+            found = seating.seated_plan(self.wish, self.layout, self.hard, self.grid, self.made, wanted)
+        else:
+            found = optimal.search_plan(self.wish, self.layout, self.grid, self.existing, wanted)
         self.findings += found.findings
-        return found.U, found.C, found.plots
+        return found
 
-    def _textbook(self, wanted: Wanted) -> tuple[Array, Indices, list[int]]:
+    def _textbook(self, wanted: Wanted) -> Found:
         runs = None if self.wish.runs is None else self.wish.runs - len(wanted.standards[0])
         found = textbook.points(self.study, self.layout, self.wish, runs)
         self.findings += found.findings
@@ -262,25 +270,25 @@ class _Maker:
         U, C = np.concatenate([wanted.held[0], U]), np.concatenate([wanted.held[1], C])
         more = wanted.repeats_asked if runs is None else max(runs - len(U), 0)
         pick = self._repeated(U, C, more)
-        return np.concatenate([U, U[pick]]), np.concatenate([C, C[pick]]), []
+        return Found(np.concatenate([U, U[pick]]), np.concatenate([C, C[pick]]))
 
     def _repeated(self, U: Array, C: Indices, more: int) -> list[int]:
         criterion = self.layout.criterion(self.wish.criterion)
         return repeats(criterion, self.layout.space.model(U, C), more, range(len(U))) if more else []
 
-    def _blocks(self, U: Array, C: Indices, groups: list[int], standards: list[int], wanted: Wanted) -> list[int]:
+    def _dealt(self, found: Found, wanted: Wanted) -> list[int]:
+        """Blocks of trials that were chosen without regard to them, as orthogonal to the terms as swaps can make it."""
+        n = len(found.U)
         if wanted.blocks < 2:
-            return [0] * len(U)
-        free = [i for i in range(len(U)) if i not in standards]
-        F = self.layout.space.model(U[free], C[free])
-        names = {g: k for k, g in enumerate(dict.fromkeys(groups[i] for i in free))}
-        where = in_blocks(F, [names[groups[i]] for i in free], sizes(len(free), wanted.blocks), self.wish.seed)
-        out = [0] * len(U)
-        for i, b in zip(free, where, strict=True):
-            out[i] = int(b)
-        for k, i in enumerate(standards):
-            out[i] = k % wanted.blocks
-        return out
+            return [0] * n
+        F = self.layout.space.model(found.U, found.C)
+        return [int(b) for b in in_blocks(F, list(range(n)), sizes(n, wanted.blocks), self.wish.seed)]
+
+    def _block_name(self, block: int, wanted: Wanted) -> str | int | None:
+        """Where earlier trials were made in blocks, a round without any is one more of them."""
+        if wanted.blocks > 1:
+            return wanted.block_names[block]
+        return f"round {self.round}" if max(self.made.blocks, default=-1) >= 0 else None
 
     def _written(self, U: Array, C: Indices, block: list[int], plots: list[int], wanted: Wanted) -> Design:
         study, n = self.study, len(U)
@@ -292,17 +300,18 @@ class _Maker:
         for trial, recipe in zip(trials, number, strict=True):
             same.append(first.get(int(recipe)))
             first.setdefault(int(recipe), trial)
-        plot_names = {p: i + 1 for i, p in enumerate(dict.fromkeys(plots))} if any(plots) else {}
+        past = self.made.last_plot
+        plot_names = {p: past + i + 1 for i, p in enumerate(dict.fromkeys(plots))} if any(plots) else {}
         runs = pd.DataFrame(
             {
                 "order": np.arange(1, n + 1),
-                "block": pd.Series([wanted.block_names[b] if wanted.blocks > 1 else None for b in block], dtype=object),
+                "block": pd.Series([self._block_name(b, wanted) for b in block], dtype=object),
                 "whole_plot": pd.Series([plot_names.get(p) for p in plots], dtype=object),
                 "replicate_of": pd.Series(same, dtype=object),
             }
         ).set_axis(table.index)
         given = len(self.wish.must_make) >= n
-        made = self._trials(U, C, trials, table, block, wanted)
+        made = self._trials(U, C, trials, table, block, plots, wanted)
         quality = assess(study, self.layout, made, self.yardstick, chosen=not given)
         self._tell(quality, plot_names)
         return Design(
@@ -321,16 +330,17 @@ class _Maker:
         )
 
     def _trials(
-        self, U: Array, C: Indices, trials: list[str], table: pd.DataFrame, block: list[int], wanted: Wanted
-    ) -> Trials:
-        old = self.existing
+        self, U: Array, C: Indices, trials: list[str], table: pd.DataFrame, block: list[int], plots: list[int],
+        wanted: Wanted,
+    ) -> Trials:  # fmt: skip
+        made = self.made
         return Trials(
-            U=np.concatenate([old[0], U]),
-            C=np.concatenate([old[1], C]),
-            ids=[*(f"made {i + 1}" for i in range(len(old[0]))), *trials],
+            U=np.concatenate([made.U, U]),
+            C=np.concatenate([made.C, C]),
+            ids=[*(f"made {i + 1}" for i in range(len(made.U))), *trials],
             levels=table,
             batches_by_block=[block.count(b) for b in range(max(wanted.blocks, 1))],
-            blocks=[0] * len(U) if wanted.blocks < 2 and not len(old[0]) else [-1] * len(old[0]) + block,
+            strata=seating.strata_of(made, plots, block, self.wish.whole_plot_ratio),
         )
 
     def _table(self, U: Array, C: Indices) -> pd.DataFrame:
@@ -352,8 +362,13 @@ class _Maker:
                 Problem("does-not-move", "inform", name, got, "", "widen its limits to learn about it")
             )
         if plots:
-            got = f"the hard-to-change factors are set {len(plots)} times; trials between two settings share one"
-            do = "read the plan's figures as those of independent batches; effects of these factors are less sure"
+            told = quality.whole_plots
+            got = (
+                f"what is hard to change is set up {told['resets']} times, for {_span(told['sizes'])} trials each time;"
+                " each counts as set anew, even where the level stays. Set-ups are taken to differ by"
+                f" {told['ratio']:g} times the variance of batches within one"
+            )
+            do = "give whole_plot_ratio if you know it better, whole_plots for more or fewer set-ups"
             self.findings.append(Problem("whole-plots", "inform", "[plan], whole_plots", got, "", do))
         if quality.df["pure_error"] == 0:
             got, do = "no trial is repeated, so lack of fit cannot be tested", "give replicate_batches = 3 or more runs"

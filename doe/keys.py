@@ -252,6 +252,7 @@ _PLAN = _section(
     Key("replicate_batches", ("whole",), "trials that repeat another", low=0),
     Key("pure_error_df", ("whole",), "least degrees of freedom for pure error", low=0),
     Key("whole_plots", ("whole",), "times the hard-to-change factors are set", low=1),
+    _number("whole_plot_ratio", "variance between whole plots against that of batches within one; 1 unless given", 0),
     Key("must_make", ("tables",), "recipes that must be among the trials"),
     Key("standard", ("table",), "a recipe repeated to watch the bench"),
     Key("blocks", ("whole", "texts"), "number or names of blocks", low=0),

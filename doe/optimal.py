@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe import candidates, weighable
-from doe.allotment import repeats, sizes
+from doe.allotment import repeats
 from doe.exchange import Criterion, Pool, Proposer, Runs, search, sweep
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem
@@ -44,12 +42,18 @@ class Wanted:
 
 @dataclass(slots=True, eq=False)
 class Found:
-    """A plan found: recipes U (n, d), C (n, c), the whole plot of each (empty without any), and what to tell."""
+    """A plan found: recipes U (n, d), C (n, c), and what to tell.
+
+    `plots`, `blocks`: the whole plot (from 1) and block (from 0) of each recipe, empty where there are none. `again`:
+    which recipes the last rows repeat, where there are no whole plots.
+    """
 
     U: Array
     C: Indices
-    plots: list[int]
+    plots: list[int] = field(default_factory=list)
     findings: list[Problem] = field(default_factory=list)
+    blocks: list[int] = field(default_factory=list)
+    again: list[int] = field(default_factory=list)
 
 
 def recipes_in(study: Study, plan: Layout, frame: pd.DataFrame | None) -> Recipes:
@@ -189,10 +193,8 @@ def off_grid(count: int) -> Problem:
     return Problem("off-step", "warn", "[[ingredient]], step", got, "", "make a step finer or a limit wider")
 
 
-def search_plan(
-    study: Study, wish: PlanWish, plan: Layout, grid: weighable.Grid, existing: Recipes, need: Wanted
-) -> Found:
-    """Search the trials that are free to choose, then which of all to repeat, then polish with the repeats in.
+def search_plan(wish: PlanWish, plan: Layout, grid: weighable.Grid, existing: Recipes, need: Wanted) -> Found:
+    """Search independent trials: those free to choose, then which of all to repeat, then polish with the repeats in.
 
     With weighable steps the last polish is from step to step.
     """
@@ -202,12 +204,12 @@ def search_plan(
     criterion = plan.criterion(wish.criterion, G.T @ G)
     h = len(need.held[0])
     free = need.runs - len(need.standards[0]) - h - need.repeats
-    hard = [f for f in study.factors if f.hard_to_change]
-    pools, plots = _pools(study, wish, plan, free, hard)
+    pool = Pool(*candidates.with_levels(candidates.short(plan.region), plan.combinations(), most=360))
+    pools = [pool] * free
     held = Runs(need.held[0][None], need.held[1][None])
     starts = 300 if free * len(plan.terms) <= 400 else 100 if len(plan.terms) <= 30 else 30
     runs = search(plan.space, criterion, pools, held=held, starts=starts, seed=wish.seed)
-    found = Found(_together(runs.X[0], runs.C[0], h), runs.C[0], [-1 - i for i in range(h)] + plots if plots else [])
+    found = Found(_together(runs.X[0], runs.C[0], h), runs.C[0])
     _on_steps(plan, criterion, pools, grid, found, h, np.ones(h + free))
     again = repeats(criterion, model(found.U, found.C), need.repeats, range(h + free))
     if again:
@@ -219,9 +221,7 @@ def search_plan(
         _on_steps(plan, criterion, pools, grid, found, h, np.sqrt(times))
         found.U = np.concatenate([found.U, found.U[again]])
         found.C = np.concatenate([found.C, found.C[again]])
-        found.plots = found.plots + [found.plots[i] for i in again] if found.plots else []
-    if found.plots:
-        found.plots = _matched(plan, hard, found)
+        found.again = again
     return found
 
 
@@ -253,94 +253,9 @@ def _on_steps(
     found.U = np.concatenate([found.U[:h], U])
     if grid.is_coarse and done.all() and pools:
         moves: list[Proposer | None] = [None] * h
-        moves += [weighable.on_grid(grid, pool.frozen, pool.free_levels) for pool in pools]
+        moves += [weighable.on_grid(grid)] * len(pools)
         runs = sweep(plan.space, criterion, Runs(found.U[None].copy(), found.C[None].copy()), moves, roots, passes=20)
         found.C = runs.C[0]
         merged = _together(runs.X[0], runs.C[0], h)
         # A middle of two recipes may lie between steps, and coding leaves dust of 1e-17.
         found.U = np.concatenate([merged[:h], weighable.snapped(grid, merged[h:])[0]])
-
-
-def _pools(study: Study, wish: PlanWish, plan: Layout, free: int, hard: list[Any]) -> tuple[list[Pool], list[int]]:
-    """Candidates for each free run; with hard-to-change factors, by whole plot, their settings held."""
-    combos = plan.combinations()
-    short = candidates.short(plan.region)
-    if not hard:
-        U, C = candidates.with_levels(short, combos, most=360)
-        return [Pool(U, C)] * free, []
-    settings = _settings(study, wish, plan, hard, free)
-    columns = tuple(plan.region.free.index(f.name) for f in hard if f.name in plan.region.free)
-    named = [plan.factors.index(f.name) for f in hard if f.is_category]
-    pools: list[Pool] = []
-    plots: list[int] = []
-    for plot, (count, setting) in enumerate(zip(sizes(free, len(settings)), settings, strict=True)):
-        U = short.copy()
-        U[:, list(columns)] = setting[: len(columns)]
-        U = candidates.unique(U)
-        U = U[plan.space.inside(U)]
-        kept = combos
-        for j, c in enumerate(named):
-            kept = kept[kept[:, c] == int(setting[len(columns) + j])]
-        pool = Pool(*candidates.with_levels(U, kept, most=360), columns, not named)
-        pools += [pool] * count
-        plots += [plot + 1] * count
-    return pools, plots
-
-
-def _settings(study: Study, wish: PlanWish, plan: Layout, hard: list[Any], free: int) -> list[Array]:
-    """Settings of the hard-to-change factors, one a whole plot, by exchange over a grid for a model in them alone.
-
-    Settings that leave no recipe within the limits are not offered.
-    """
-    numeric = [f.name for f in hard if f.name in plan.region.free]
-    named = [f.name for f in hard if f.is_category]
-    lists: list[Any] = [(-1.0, 0.0, 1.0)] * len(numeric) + [range(len(plan.region.categories[n])) for n in named]
-    rows = list(product(*lists))
-    grid = np.array(rows, dtype=float).reshape(len(rows), len(lists))
-    short = candidates.short(plan.region)
-    columns = [plan.region.free.index(n) for n in numeric]
-    open_now = []
-    for row in grid:
-        U = short.copy()
-        U[:, columns] = row[: len(columns)]
-        open_now.append(bool(plan.space.inside(U).any()))
-    grid = grid[open_now]
-    if not len(grid):
-        got = f"{', '.join(f.name for f in hard)} cannot be set to low, middle or high within the limits"
-        raise PlanError([Problem("no-setting", "stop", "[[factor]]", got, "", "drop hard_to_change or widen a limit")])
-    names = set(numeric) | set(named)
-    own = [t for t in plan.terms.terms if t.order and {n for n, _ in t.powers} | {n for n, _ in t.level} <= names]
-    count = wish.whole_plots or min(max(len(own) + 3, 4), max(2, free // 2))
-    count = min(count, free)
-    F = _setting_rows(grid, len(columns), [len(plan.region.categories[n]) for n in named])
-    return [grid[i] for i in _spread_settings(F, count)]
-
-
-def _setting_rows(grid: Array, numeric: int, levels: list[int]) -> Array:
-    """Intercept, first order, category levels, then squares and products of the numeric ones."""
-    pieces = [np.ones((len(grid), 1)), grid[:, :numeric]]
-    for c, count in enumerate(levels):
-        pieces.append((grid[:, numeric + c][:, None] == np.arange(1, count)).astype(float))
-    i, j = np.triu_indices(numeric)
-    return np.concatenate([*pieces, 0.5 * grid[:, i] * grid[:, j]], axis=1)
-
-
-def _spread_settings(F: Array, count: int) -> list[int]:
-    """`count` rows of F by what adds most information, squares and products counting for less. Ties go by index."""
-    A = 1e-3 * np.eye(F.shape[1])
-    out = []
-    for _ in range(count):
-        v = np.einsum("ij,jk,ik->i", F, np.linalg.inv(A), F)
-        pick = int((v >= v.max() * (1 - 1e-9)).argmax())
-        out.append(pick)
-        A = A + np.outer(F[pick], F[pick])
-    return sorted(out)
-
-
-def _matched(plan: Layout, hard: list[Any], found: Found) -> list[int]:
-    """Whole plots of all runs: recipes that must be made join a plot of the same settings, where there is one."""
-    columns = [plan.region.free.index(f.name) for f in hard if f.name in plan.region.free]
-    named = [plan.factors.index(f.name) for f in hard if f.is_category]
-    keys: list[tuple[Any, ...]] = [(*np.round(u[columns], 6), *c[named]) for u, c in zip(found.U, found.C, strict=True)]
-    known: Mapping[Any, int] = {k: p for k, p in zip(keys, found.plots, strict=True) if p > 0}
-    return [p if p > 0 else known.get(k, p) for k, p in zip(keys, found.plots, strict=True)]

@@ -185,6 +185,7 @@ class PlanWish:
     replicate_batches: int | None = None
     pure_error_df: int | None = None
     whole_plots: int | None = None
+    whole_plot_ratio: float = 1.0
     must_make: tuple[Mapping[str, Any], ...] = ()
     standard: Mapping[str, Any] | None = None
     blocks: int | tuple[str, ...] = 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -19,6 +19,8 @@ from doe.costs import cost_per_kg
 from doe.parts import Response
 from doe.problems import Unavailable
 from doe.spaces import Layout, relations
+from doe.strata import Contrasts, Strata, freedom
+from doe.wholeplots import Hard, blocks_kept, ceiling, reading_of
 from doe.yardstick import Yardstick
 
 if TYPE_CHECKING:
@@ -29,6 +31,7 @@ Indices = npt.NDArray[np.intp]
 Figure = float | Unavailable
 
 POWER, SIZE = 0.80, 0.05
+_GROUPS = ("whole_plots", "blocks")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +43,10 @@ class Quality:
     sd of a predicted mean in units of the batch-to-batch sd. `aliases`: terms that are sums of others on these
     trials. `can_see`: see `visible`. `condition`: of the model matrix in the coding named by `coding`. `tried`: the
     lowest and highest level in the plan. Trials already made that the plan builds on count in all but days and cost.
+
+    With whole plots the errors are those of `doe.strata`, the sd is that of batches within one, and efficiencies are
+    against the bound of `doe.wholeplots`. `whole_plots` and `blocks` are empty where there are none; see `reading_of`
+    and `blocks_kept`.
     """
 
     terms: int
@@ -58,15 +65,18 @@ class Quality:
     tried: Mapping[str, tuple[float, float]]
     days: int
     cost: Figure
+    whole_plots: Mapping[str, Any] = field(default_factory=dict)
+    blocks: Mapping[str, Any] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """The figures as JSON holds them; one that does not exist says why."""
-        return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+        values = {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+        return {name: value for name, value in values.items() if value or name not in _GROUPS}
 
     @classmethod
     def from_dict(cls, source: Mapping[str, Any]) -> Quality:
         """The figures as read back from plan.json."""
-        values = {f.name: _read(source[f.name]) for f in fields(cls)}
+        values = {f.name: _read(source[f.name]) for f in fields(cls) if f.name in source or f.name not in _GROUPS}
         values["fds"] = tuple((row[0], row[1]) for row in values["fds"])
         values["aliases"] = tuple(values["aliases"])
         return cls(**values)
@@ -98,8 +108,8 @@ def _read(value: Any) -> Any:
 class Trials:
     """All trials that inform the model: coded recipes U (n, d), C (n, c); `ids` of each; and what is new about them.
 
-    `levels` are whole recipes of the new trials, `batches_by_block` how many are made in each block, `blocks` the block
-    of every trial (0 where there are none).
+    `levels` are whole recipes of the new trials, `batches_by_block` how many are made in each block, `strata` the whole
+    plot and block of every trial.
     """
 
     U: Array
@@ -107,7 +117,7 @@ class Trials:
     ids: Sequence[str]
     levels: pd.DataFrame
     batches_by_block: Sequence[int]
-    blocks: Sequence[int]
+    strata: Strata
 
 
 def assess(
@@ -120,13 +130,15 @@ def assess(
     F = plan.raw(trials.U, trials.C)
     G = plan.space.model(trials.U, trials.C)
     rank = int(np.linalg.matrix_rank(G, tol=1e-7 * max(1.0, float(np.linalg.norm(G, 2)))))
-    A = G.T @ G + plan.prior
+    W = trials.strata.weight()
+    A = G.T @ W @ G + plan.prior
     sound = np.linalg.cond(A) < 1e12
     V = np.asarray(np.linalg.inv(A), dtype=np.float64) if sound else None
-    df = _freedom(trials, rank)
+    df = freedom(G, trials.strata, recipes(trials.U, trials.C), rank)
+    hard = Hard.of(study, plan)
     spread = _prediction(plan, V)
-    per_trial = None if V is None else np.einsum("ij,jk,ik->i", G, V, G)
-    d, i, bracket = _efficiencies(trials, A, V, yardstick or Yardstick(plan)) if chosen else _given()
+    per_trial = None if V is None else np.einsum("ij,ji->i", G @ V, G.T @ W)
+    d, i, bracket = _efficiencies(trials, A, V, yardstick or Yardstick(plan), hard) if chosen else _given()
     cost = _cost(study, trials.levels)
     return Quality(
         terms=len(plan.terms),
@@ -140,13 +152,15 @@ def assess(
         prediction_sd=spread[0],
         fds=spread[1],
         aliases=tuple(_aliases(plan, trials, F)),
-        can_see={r.name: visible(plan, trials, r, df) for r in study.fitted_responses},
+        can_see={r.name: visible(plan, trials, r) for r in study.fitted_responses},
         leverage={
             name: _not_estimable() if per_trial is None else float(per_trial[k]) for k, name in enumerate(trials.ids)
         },
         tried=_tried(trials.levels),
         days=sum(math.ceil(n / max(study.batches_per_day, 1e-9)) for n in trials.batches_by_block),
         cost=cost,
+        whole_plots=reading_of(plan, trials.strata, G, hard, len(trials.levels), df),
+        blocks=blocks_kept(plan, trials.strata, G),
     )
 
 
@@ -198,21 +212,6 @@ def recipes(U: Array, C: Indices) -> Indices:
     return numbers
 
 
-def _freedom(trials: Trials, rank: int) -> dict[str, int]:
-    """Degrees of freedom: of the model, of lack of fit, of pure error, and of blocks where there are any.
-
-    Pure error is what recipes and blocks together leave of the trials: a recipe repeated on another day tells of it
-    as far as days are told apart by other repeats.
-    """
-    n = len(trials.U)
-    number, block = recipes(trials.U, trials.C), np.unique(np.asarray(trials.blocks), return_inverse=True)[1]
-    used = int(block.max(initial=0))
-    both = np.column_stack([np.eye(int(number.max()) + 1)[number], np.eye(used + 1)[block][:, 1:]])
-    pure = n - int(np.linalg.matrix_rank(both))
-    out = {"model": rank, "lack_of_fit": max(0, n - rank - used - pure), "pure_error": pure}
-    return {**out, "blocks": used} if used else out
-
-
 def _prediction(plan: Layout, V: Array | None) -> tuple[dict[str, Figure], tuple[tuple[float, float], ...]]:
     """Mean and greatest sd of a predicted mean over the region, and its curve over shares of the region."""
     if V is None:
@@ -236,12 +235,13 @@ def _given() -> tuple[Figure, Figure, dict[str, tuple[float, float] | Unavailabl
 
 
 def _efficiencies(
-    trials: Trials, A: Array, V: Array | None, yardstick: Yardstick
+    trials: Trials, A: Array, V: Array | None, yardstick: Yardstick, hard: Hard
 ) -> tuple[Figure, Figure, dict[str, tuple[float, float] | Unavailable]]:
     """D and I efficiency of the trials and their proven brackets.
 
     D: (det A / det A*)^(1/p); I: trace(A*^-1 B) / trace(A^-1 B); A* = n M* + R belongs to the best approximate
-    plan of as many runs, R is the prior of potential terms.
+    plan of as many runs, R is the prior of potential terms. With whole plots the bounds of `doe.wholeplots` stand in
+    the place of A*: the best possible plan may be nearer than they tell, so that the bracket ends at 1.
     """
     plan = yardstick.plan
     if plan.confounded:
@@ -258,13 +258,15 @@ def _efficiencies(
         )
         return missing, missing, {"d": missing, "i": missing}
     n, p = len(trials.U), len(A)
-    d = float(np.exp(np.linalg.slogdet(A)[1] / p - math.log(n) - yardstick.best("D", n).value))
-    i = float(yardstick.best("I", n).value / (n * np.einsum("ij,ij->", V, plan.moment)))
+    top = ceiling(yardstick, hard, trials.strata)
+    d = float(np.exp(np.linalg.slogdet(A)[1] / p - math.log(n) - top.d))
+    i = float(top.i / (n * np.einsum("ij,ij->", V, plan.moment)))
     # A found optimum may be short of the true one by its own tolerance; no plan is better than the best.
     d, i = min(d, 1.0), min(i, 1.0)
     bracket: dict[str, tuple[float, float] | Unavailable] = {}
-    for key, value, sure in (("d", d, yardstick.worth("D", n)), ("i", i, yardstick.worth("I", n))):
-        bracket[key] = sure if isinstance(sure, Unavailable) else (value * sure, value)
+    for key, value, sure in (("d", d, top.sure_d), ("i", i, top.sure_i)):
+        high = 1.0 if trials.strata.ratio else value
+        bracket[key] = sure if isinstance(sure, Unavailable) else (value * sure, high)
     return d, i, bracket
 
 
@@ -284,7 +286,7 @@ def _tried(levels: pd.DataFrame) -> dict[str, tuple[float, float]]:
     return {str(name): (float(numeric[name].min()), float(numeric[name].max())) for name in numeric}
 
 
-def visible(plan: Layout, trials: Trials, response: Response, df: Mapping[str, int]) -> dict[str, Any] | Unavailable:
+def visible(plan: Layout, trials: Trials, response: Response) -> dict[str, Any] | Unavailable:
     """What the plan can see in a response.
 
     For each free ingredient or factor, take the difference between the mean responses at both ends of its chord
@@ -299,31 +301,41 @@ def visible(plan: Layout, trials: Trials, response: Response, df: Mapping[str, i
         return Unavailable(
             f"the sd between replicate batches of {response.name} is not given", 'give sd, for example sd = "10 %"'
         )
-    errors, left = _chord_errors(plan, trials, df)
-    if errors is None:
+    judged = _chords(plan, trials)
+    if judged is None:
         return _not_estimable()
-    if left < 1:
+    blind = [name for name, (_, left) in judged.items() if left < 1]
+    if blind and trials.strata.ratio:
+        got = f"nothing is left over to judge {', '.join(blind)} against: too few whole plots for the terms in them"
+        return Unavailable(got, "give more whole_plots")
+    if blind:
         return Unavailable("no trials are left over to measure the batch-to-batch sd", "plan at least one trial more")
     sd, relative = response.sd
     logs = relative and response.scale == "log"
     sigma = math.sqrt(math.log1p(sd**2)) if logs else sd
-    name, worst = max(errors.items(), key=lambda item: (round(item[1], 9), item[0]))
-    shift = float(brentq(lambda x: seen_chance(x, left) - POWER, 0.0, 200.0))
-    difference = shift * worst * sigma
+    shifts = {left: _shift(left) for _, left in judged.values()}
+    seen = {column: shifts[left] * error * sigma for column, (error, left) in judged.items()}
+    worst = max(seen, key=lambda column: (round(seen[column], 9), column))
+    error, left = judged[worst]
     out: dict[str, Any] = {
-        "difference": math.expm1(difference) if logs else difference,
+        "difference": math.expm1(seen[worst]) if logs else seen[worst],
         "relative": relative,
-        "worst_for": name,
+        "worst_for": worst,
         "df": left,
-        "chance": _chance_of(response, sigma * worst, logs, left),
+        "chance": _chance_of(response, sigma * error, logs, left),
+        "by_column": {column: math.expm1(value) if logs else value for column, value in seen.items()},
     }
-    out["by_column"] = {
-        column: math.expm1(shift * error * sigma) if logs else shift * error * sigma for column, error in errors.items()
-    }
+    if trials.strata.ratio:
+        out["df_by_column"] = {column: left for column, (_, left) in judged.items()}
     return out
 
 
-def _chance_of(response: Response, error: float, logs: bool, left: int) -> Figure:
+def _shift(left: float) -> float:
+    """The true effect in standard errors that is seen with a chance of 80 %."""
+    return float(brentq(lambda x: seen_chance(x, left) - POWER, 0.0, 500.0))
+
+
+def _chance_of(response: Response, error: float, logs: bool, left: float) -> Figure:
     """The chance to see the difference that matters, `error` being the standard error of the contrast."""
     matters = matters_of(response)
     if isinstance(matters, Unavailable):
@@ -354,7 +366,7 @@ def _middle(response: Response) -> float | None:
     return sum(ends) / len(ends) if ends else None
 
 
-def seen_chance(shift: float, df: int) -> float:
+def seen_chance(shift: float, df: float) -> float:
     """Power of a two-sided 5 % t test with `df`, the true effect being `shift` standard errors."""
     if shift > 38:
         return 1.0
@@ -364,31 +376,35 @@ def seen_chance(shift: float, df: int) -> float:
     return float(stats.nct.sf(edge, df, shift)) + far
 
 
-def _chord_errors(plan: Layout, trials: Trials, df: Mapping[str, int]) -> tuple[dict[str, float] | None, int]:
-    """Standard errors, in batch sds, of the contrast along each free column; and residual degrees of freedom."""
+def _chords(plan: Layout, trials: Trials) -> dict[str, tuple[float, float]] | None:
+    """For each free column the standard error, in batch sds, of the contrast along it, and the df behind it."""
     keep = np.array(plan.terms.sure) if not all(plan.terms.sure) else np.ones(len(plan.terms), dtype=bool)
     F = plan.raw(trials.U, trials.C)[:, keep]
     scale = np.linalg.norm(F, axis=0)
     scale = np.where(scale > 0, scale, 1.0)
-    R = np.linalg.qr(F / scale).R
+    Q, R = np.linalg.qr(F / scale)
     if len(F) < F.shape[1] or np.abs(np.diag(R)).min(initial=np.inf) < 1e-8:
-        return None, 0
-    left = len(F) - F.shape[1] - df.get("blocks", 0)
+        return None
+    judge = Contrasts(Q, trials.strata)
     middle = candidates.centroid(plan.region)
     level = plan.combinations()[:1]
-    errors = {}
+
+    def judged(ends: Array, levels: Indices) -> tuple[float, float]:
+        rows = plan.raw(ends, levels)[:, keep] / scale
+        variance, df = judge.judge(np.linalg.solve(R.T, rows[1] - rows[0]))
+        return math.sqrt(variance), round(df) if abs(df - round(df)) < 1e-6 else df
+
+    out = {}
     for j, name in enumerate(plan.region.free):
         direction = np.zeros((1, plan.region.dimension))
         direction[0, j] = 1.0
         low, high = plan.space.ranges(middle, direction)
         ends = np.concatenate([middle + low[:, None] * direction, middle + high[:, None] * direction])
-        rows = plan.raw(ends, np.repeat(level, 2, axis=0))[:, keep] / scale
-        errors[name] = float(np.linalg.norm(np.linalg.solve(R.T, rows[1] - rows[0])))
+        out[name] = judged(ends, np.repeat(level, 2, axis=0))
     for j, name in enumerate(plan.factors):
         for value in range(1, plan.space.levels[j]):
             other = level.copy()
             other[0, j] = value
-            rows = plan.raw(np.repeat(middle, 2, axis=0), np.concatenate([level, other]))[:, keep] / scale
             label = f"{name}: {plan.region.categories[name][value]}"
-            errors[label] = float(np.linalg.norm(np.linalg.solve(R.T, rows[1] - rows[0])))
-    return errors, left
+            out[label] = judged(np.repeat(middle, 2, axis=0), np.concatenate([level, other]))
+    return out

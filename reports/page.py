@@ -220,10 +220,11 @@ def plan_table(plan: PlanFacts) -> Markup:
     """The trials of a plan, in order of making."""
     rows = sorted(plan.trials, key=lambda t: (t["order"] is None, t["order"]))
     columns = [c for c in plan.columns if len({t["levels"][c] for t in rows}) > 1]
-    with_blocks = any(t["block"] is not None for t in rows)
-    head = ["Order", "Trial", *(["Block"] if with_blocks else []), "Repeats", *columns]
+    grouped = {"block": "Block", "whole_plot": "Set-up"}
+    grouped = {key: word for key, word in grouped.items() if any(t.get(key) is not None for t in rows)}
+    head = ["Order", "Trial", *grouped.values(), "Repeats", *columns]
     body = [
-        [t["order"], t["trial"], *([t["block"] or ""] if with_blocks else []), t["replicate_of"] or ""]
+        [t["order"], t["trial"], *(t[key] or "" for key in grouped), t["replicate_of"] or ""]
         + [t["levels"][c] for c in columns]
         for t in rows
     ]

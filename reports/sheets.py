@@ -31,13 +31,18 @@ class Phase:
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """What stands on the sheet of one trial."""
+    """What stands on the sheet of one trial.
+
+    `whole_plot` says which set-up of what is hard to change it belongs to and its place in it, `set_with` the trial for
+    which that was set up, "" where that is this one.
+    """
 
     trial: str
     order: int
     day: int
     block: str
     whole_plot: str
+    set_with: str
     repeats: str
     settings: tuple[tuple[Factor, str], ...]
     phases: tuple[Phase, ...]
@@ -105,17 +110,23 @@ def _plain(value: float) -> str:
 def _pages(study: Study, design: Design) -> list[Page]:
     pages = []
     runs = design.runs.sort_values("order", kind="stable")
+    together: dict[str, list[str]] = {}
+    for trial, plot in zip(runs.index, runs["whole_plot"], strict=True):
+        together.setdefault(_label(plot), []).append(str(trial))
     for trial, run in zip(runs.index, runs.to_dict("records"), strict=True):
         levels = levels_of(design, str(trial))
         lines = weigh_lines(study, levels)
         order = int(run["order"])
+        plot = _label(run.get("whole_plot"))
+        mates = together[plot]
         pages.append(
             Page(
                 trial=str(trial),
                 order=order,
                 day=math.ceil(order / max(1.0, study.batches_per_day)),
                 block=_label(run.get("block")),
-                whole_plot=_label(run.get("whole_plot")),
+                whole_plot=f"{plot}, trial {mates.index(str(trial)) + 1} of {len(mates)}" if plot else "",
+                set_with=mates[0] if plot and mates[0] != trial else "",
                 repeats=_label(run.get("replicate_of")),
                 settings=_settings(study, levels),
                 phases=_phases(lines),

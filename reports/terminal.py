@@ -89,16 +89,22 @@ def _ends(low: Any, high: Any) -> str:
     return f"{figure(low, digits=4)} to {figure(high, digits=4)}" if low is not None else NOTHING
 
 
+_GROUPS = {"block": "block", "whole_plot": "set-up"}
+
+
 def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
     """The trials in the order to be made, and how good the plan is."""
     columns = [c for c in study.columns if c in _moving(study)]
     rows = []
+    grouped = [name for name in _GROUPS if design.runs[name].notna().any()]
     for trial, run in design.runs.sort_values("order").iterrows():
         recipe = design.table.loc[str(trial)]
         again = run.get("replicate_of")
         cells = [_level(study, column, recipe[column]) for column in columns]
-        rows.append([str(run["order"]), str(trial), *cells, f"again {again}" if isinstance(again, str) else ""])
-    table = aligned(rows, ("order", "trial", *columns, ""), right=(0, *range(2, 2 + len(columns))), most=16)
+        where = [clean(str(run[name])) for name in grouped]
+        rows.append([str(run["order"]), str(trial), *where, *cells, f"again {again}" if isinstance(again, str) else ""])
+    head = ("order", "trial", *(_GROUPS[name] for name in grouped), *columns, "")
+    table = aligned(rows, head, right=(0, *range(2 + len(grouped), len(head) - 1)), most=16)
     quality = design.quality.to_dict()
     says = [
         f"{counted(len(rows), 'batch', 'batches')} for {counted(quality['terms'], 'model term')}.",
