@@ -1,11 +1,12 @@
-"""The one definition of the bench workbook: sheets, headings, ids. Writer and reader both take theirs from here."""
+"""The one definition of the bench workbook: sheets, headings, words. Writer and reader both take theirs from here."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from doe.parts import Response
+from doe.cells import unit_key
+from doe.parts import Factor, Response
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -13,80 +14,133 @@ if TYPE_CHECKING:
 HOW_SHEET, WEIGH_SHEET, MAKE_SHEET, READ_SHEET, PLAN_SHEET = "How to use", "Weigh", "Make", "Readings", "Plan"
 HOW_MARK = "Blendwright bench workbook"
 PLAN_MARK = "Blendwright plan"
-SPARE_ROWS = 24  # empty rows under the readings, for second readings and new makings
 
-Write = Literal["number", "text", "when", ""]
+NOT_MEASURED, DO_NOT_USE = "not measured", "do not use"
+FLAGS = ("doubtful", DO_NOT_USE, NOT_MEASURED)
+STATE_CHOICES = ("made", "remade", "failed", "unmakeable", "set aside")
+_LEAST_SPARE = 24
+_VISCOSITY_UNITS = {unit_key(unit) for unit in ("mPa.s", "Pa.s", "cP", "P")}
+
+Write = Literal["number", "text", "when", "whole", "list", ""]
 
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """A column of a sheet: the heading as printed, its width in characters, and what is written in it ("" if fixed)."""
+    """A column of a sheet: the heading as printed, its width in characters, and what is written in it ("" if fixed).
+
+    `choices` are offered in a list. `figures` stand to the right.
+    """
 
     heading: str
     width: float
     write: Write = ""
     hint: str = ""
+    choices: tuple[str, ...] = ()
+    figures: bool = False
 
 
 TRIAL, BATCH, ORDER, READING = "trial", "batch", "order", "reading"
-INGREDIENT, ACTUAL, LOT = "ingredient", "actual g", "lot"
+INGREDIENT, TARGET, ACTUAL, LOT, MARK, SO_FAR = "ingredient", "target g", "actual g", "lot", "mark", "so far g"
 SET = "set: "  # before the name of a factor: what it was to be set to
-AFTER_HEAT, MADE_UP, PH_BEFORE, PH_AFTER = "after heating g", "made up to g", "pH before", "pH after"
+WEIGHED, LINES, OFF, READ, LOST = "weighed in g", "lines", "off", "read", "lost %"
+AFTER_HEAT, MAKE_UP, MADE_UP, PH_BEFORE, PH_AFTER = (
+    "after heating g", "make up to g", "made up to g", "pH before", "pH after",
+)  # fmt: skip
+RESPONSE, VALUE, UNIT, METHOD, FLAG, NOTE = "response", "value", "unit", "method", "flag", "note"
+TORQUE = "torque %"
+MADE_AT, READ_AT, OPERATOR, STATE, SET_ASIDE = "made at", "read at", "operator", "state", "set aside"
+
+# Columns of the making sheet that the workbook works out or that say again what was planned: nothing is read from them.
+SAID_AGAIN = (WEIGHED, LINES, OFF, READ, LOST, MAKE_UP)
+# Columns of the making sheet under the names they have in a table.
+MAKE_WORDS = {AFTER_HEAT: "after_heat_g", MADE_UP: "made_up_to_g", PH_BEFORE: "ph_before", PH_AFTER: "ph_after"}
+
+_BATCH_HINT = "1 for the first making of this trial, 2 if it was made again"
+_WHEN_HINT = "such as 2031-05-14 10:30"
 
 WEIGH_FIELDS = (
-    Field(TRIAL, 8),
-    Field(BATCH, 8, "text", "1 for the first making of this trial, 2 if it was made again"),
-    Field("phase", 8),
+    Field(TRIAL, 7),
+    Field(BATCH, 7, "whole", _BATCH_HINT),
+    Field("phase", 7),
     Field(INGREDIENT, 26),
-    Field("target g", 11),
-    Field("from g", 11),
-    Field("to g", 11),
+    Field(TARGET, 11, figures=True),
+    Field("from g", 11, figures=True),
+    Field("to g", 11, figures=True),
     Field(ACTUAL, 12, "number", "What the balance showed, in grams"),
-    Field(LOT, 16, "text", "Lot of the raw material, as on its label"),
-    Field("mark", 12),
+    Field(MARK, 11),
+    Field(SO_FAR, 11, figures=True),
+    Field(LOT, 18, "text", "Lot of the raw material, as on its label"),
 )
-MAKE_FIELDS = (
-    Field(TRIAL, 8),
-    Field(BATCH, 8, "text", "1 for the first making of this trial, 2 if it was made again"),
-    Field(ORDER, 8),
-    Field("block", 10),
-    Field("weighed in g", 13),
-    Field(AFTER_HEAT, 16, "number", "Weight of the batch after heating and cooling, in grams, vessel taken off"),
-    Field("make up to g", 13),
-    Field(MADE_UP, 15, "number", "Weight of the batch after water was made up, before pH, in grams"),
-    Field(PH_BEFORE, 11, "number", "pH before it was adjusted"),
-    Field(PH_AFTER, 11, "number", "pH when it was left"),
-    Field("made_at", 17, "when", "Day and time it was made, such as 2031-05-14 10:30"),
-    Field("operator", 12, "text", "Initials"),
-    Field("set_aside", 28, "text", "Only if the batch failed or must not count: the reason, in words"),
-    Field("note", 36, "text", "Anything worth knowing"),
+_MAKE_START = (Field(TRIAL, 7), Field(BATCH, 7, "whole", _BATCH_HINT), Field(ORDER, 7, figures=True), Field("block", 7))
+_MAKE_WEIGHTS = (
+    Field(WEIGHED, 10, figures=True),
+    Field(LINES, 9, figures=True),
+    Field(OFF, 6, figures=True),
+    Field(AFTER_HEAT, 11.5, "number", "Weight of the batch after heating and cooling, in grams, vessel taken off"),
+    Field(LOST, 8, figures=True),
+    Field(MAKE_UP, 10, figures=True),
+    Field(MADE_UP, 10, "number", "Weight of the batch after water was made up, before pH, in grams"),
+)
+_MAKE_END = (
+    Field(PH_BEFORE, 8, "number", "pH before it was adjusted"),
+    Field(PH_AFTER, 8, "number", "pH when it was left"),
+    Field(MADE_AT, 17, "when", f"Day and time it was made, {_WHEN_HINT}"),
+    Field(OPERATOR, 10, "text", "Initials"),
+    Field(STATE, 12, "list", "Blank if it was made as it should be", STATE_CHOICES),
+    Field(SET_ASIDE, 26, "text", "Only if the batch failed or must not count: the reason, in words"),
+    Field(READ, 9, figures=True),
+    Field(NOTE, 30, "text", "Anything worth knowing"),
 )
 
 
-def reading_heading(response: Response) -> str:
-    """The heading over a response's column: its name, and its unit in square brackets."""
-    return f"{response.name} [{response.unit}]" if response.unit else response.name
+def make_fields(study: Study) -> tuple[Field, ...]:
+    """The columns of the making sheet: each factor as set and as it was run, the weights of a blend, pH, state."""
+    factors: list[Field] = []
+    for factor in study.factors:
+        heading = factor_heading(factor)
+        width = min(18.0, max(9.0, len(heading) + 1.0))
+        factors.append(Field(SET + heading, width, figures=not factor.is_category))
+        hint = "Only if it was run otherwise than set"
+        if factor.is_category:
+            factors.append(Field(heading, width, "list", hint, factor.levels))
+        else:
+            factors.append(Field(heading, width, "number", hint))
+    weights = _MAKE_WEIGHTS if study.ingredients else ()
+    return (*_MAKE_START, *factors, *weights, *_MAKE_END)
+
+
+def factor_heading(factor: Factor) -> str:
+    """The heading over a factor's column: its name, and its unit in square brackets."""
+    return f"{factor.name} [{factor.unit}]" if factor.unit else factor.name
 
 
 def reading_fields(study: Study) -> tuple[Field, ...]:
-    """The columns of the readings sheet: one for each response that is measured."""
-    fields = [
-        Field(TRIAL, 8, "", "Trial id, as planned"),
-        Field(BATCH, 8, "text", "1 for the first making of this trial, 2 if it was made again"),
-        Field(READING, 9, "text", "1, 2, 3 for repeated readings of one jar"),
-    ]
-    for response in study.fitted_responses:
-        fields.append(
-            Field(
-                reading_heading(response), max(14, len(reading_heading(response)) + 2), "number", how_to_write(response)
-            )
-        )
-    fields += [
-        Field("read_at", 17, "when", "Day and time it was read"),
-        Field("operator", 12, "text", "Initials"),
-        Field("note", 36, "text", "Anything worth knowing"),
-    ]
-    return tuple(fields)
+    """The columns of the readings sheet, one reading a row. Torque is asked for where viscosity is measured."""
+    responses = study.fitted_responses
+    torque = (
+        Field(TORQUE, 8.5, "number", "% of full scale: 10 to 100 counts"),
+        Field("speed", 8.5, "text", "Only where one jar is read at several speeds"),
+    )
+    methods = tuple(dict.fromkeys(response.method for response in responses if response.method))
+    return (
+        Field(TRIAL, 7, "", "Trial id, as planned"),
+        Field(RESPONSE, max([14.0, *(len(r.name) + 2.0 for r in responses)]), "", "What was read"),
+        Field(BATCH, 7, "whole", _BATCH_HINT),
+        Field(READING, 9.5, "whole", "1, 2, 3 for repeated readings of one jar"),
+        Field(VALUE, 16, "number"),
+        Field(UNIT, max([8.0, *(len(r.unit) + 2.0 for r in responses)])),
+        *(torque if any(unit_key(r.unit) in _VISCOSITY_UNITS for r in responses) else ()),
+        Field(READ_AT, 17, "when", f"Day and time it was read, {_WHEN_HINT}"),
+        Field(OPERATOR, 10, "text", "Initials"),
+        Field(FLAG, 13, "list", f"{DO_NOT_USE}: kept, but left out of the fit; say why in note", FLAGS),
+        Field(NOTE, 30, "text", "Anything worth knowing"),
+        Field(METHOD, 40, "list", "As planned. Another method is another response: write it in note", methods),
+    )
+
+
+def spare_rows(trials: int) -> int:
+    """Empty rows under the readings, for second readings and new makings."""
+    return max(_LEAST_SPARE, 2 * trials)
 
 
 def how_to_write(response: Response) -> str:
@@ -96,6 +150,7 @@ def how_to_write(response: Response) -> str:
     if response.kind == "pass":
         return "pass or fail"
     low, high = response.reads
-    ends = [f"<{low:g}" if low is not None else "<5", f">{high:g}" if high is not None else ">100000"]
+    ends = [f"<{low:g}" if low is not None else "<5", f">{high:g}" if high is not None else ">100"]
+    such = "" if low is not None or high is not None else ", such as"
     what = f"The number in {response.unit}" if response.unit else "The number"
-    return f"{what}; {ends[0]} or {ends[1]} if beyond what is read; blank if not measured"
+    return f"{what}; a bound if it cannot be read{such} {ends[0]} or {ends[1]}; blank if not measured"

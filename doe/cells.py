@@ -16,7 +16,8 @@ from typing import Literal
 from doe.parts import Response
 
 Bound = Literal["none", "below", "above", "between"]
-Mark = Literal["point", "comma", "both", "unknown"]
+# Where nothing in a table tells: "open" if a point may group thousands in it, "unknown" if a point is decimal.
+Mark = Literal["point", "comma", "both", "unknown", "open"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,16 @@ class Entry:
     missing: str = ""
     said: str = ""
 
+    @property
+    def measured(self) -> tuple[float | None, Bound, float | None]:
+        """What was measured, without how it was written."""
+        return self.value, self.bound, self.value_to
+
+    @property
+    def shown(self) -> str:
+        """The entry as it would be typed."""
+        return typed_form(self.value, self.bound, self.value_to)
+
 
 @dataclass(frozen=True, slots=True)
 class Refusal:
@@ -49,6 +60,15 @@ class Refusal:
     got: str
     allowed: str
     do: str
+
+
+def typed_form(value: float | None, bound: str, value_to: float | None) -> str:
+    """A reading as it would be typed into a cell: 5, <5, >5, 5 to 6, not measured."""
+    if value is None or value != value:
+        return "not measured"
+    if bound == "between" and value_to is not None:
+        return f"{value:g} to {value_to:g}"
+    return {"below": "<", "above": ">"}.get(bound, "") + f"{value:g}"
 
 
 _SPACES = dict.fromkeys(map(ord, "\u00a0\u2007\u2009\u200a\u202f\u2002\u2003"), " ")
@@ -163,7 +183,7 @@ def _plain_number(text: str, mark: Mark) -> tuple[float, str] | Refusal:
         body = body.replace(" ", "").replace("'", "")
     commas, points = body.count(","), body.count(".")
     if commas == 0 and points <= 1:
-        if sure == "unknown" and points == 1 and mark in ("comma", "both"):
+        if sure == "unknown" and points == 1 and mark in ("comma", "both", "open"):
             return _two_ways(text, body.replace(".", ""), body)
         return _finite(body, "", text)
     if mark == "both" or (sure == "comma" and mark == "point") or (sure == "point" and mark == "comma"):

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from doe.cells import Entry, Refusal, read_response
+from doe.drafts import USABLE
 from doe.headings import nearest_name
-from doe.intake import USABLE
 from doe.problems import Problem, ResultsError
 from doe.resultset import Results, typed_batches, typed_readings
 

@@ -29,7 +29,7 @@ LONG_WORDS = (
     "flag",
 )  # fmt: skip
 BATCH_WORDS = ("state", "why", "day", "source_id", "replicate_group")
-WEIGH_WORDS = ("ingredient", "actual_g", "lot", "after_heat_g", "made_up_to_g", "ph_before", "ph_after")
+WEIGH_WORDS = ("weighed_g", "after_heat_g", "made_up_to_g", "ph_before", "ph_after")
 _WORDS = frozenset((*TRIAL_WORDS, *LONG_WORDS, *BATCH_WORDS, *WEIGH_WORDS))
 _WITH_UNIT = re.compile(r"(?P<name>.+?)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>[^()]*)\))")
 
@@ -131,11 +131,17 @@ def _unit(study: Study, kind: Kind, name: str) -> str | None:
 
 
 def _meant(text: str, names: Iterable[str]) -> str | None:
-    """The one name that is meant by the text, exactly or but for case and spaces; None if none or several."""
+    """The one name that is meant by the text, exactly or but for case and spaces; None if none or several.
+
+    The reserved words may be written with a space: `made at` is `made_at`, `torque %` is `torque_pct`.
+    """
     names = list(names)
     if text in names:
         return text
     alike = [name for name in names if tidy(name).casefold() == tidy(text).casefold()]
+    if not alike:
+        word = tidy(text).casefold().replace("%", "pct").replace(" ", "_")
+        alike = [name for name in names if name in _WORDS and name == word]
     return alike[0] if len(alike) == 1 else None
 
 

@@ -1,74 +1,27 @@
-"""Returned tables row by row: which batch a row speaks of, what was read, and what stands around it."""
+"""Returned tables row by row: which batch a row speaks of, and what stands around it."""
 
 from __future__ import annotations
 
-import datetime
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
-from doe.cells import Entry, Mark, Refusal, Uncalculated, decimal_mark, read_number, read_response, tidy, within_reads
+from doe.cells import Mark, Refusal, decimal_mark, read_number
+from doe.drafts import STATES, USABLE, BatchDraft, Intake, text_of
 from doe.headings import Headings, nearest_name
 from doe.levels import Levels, printed_unit, read_levels
-from doe.parts import Response
-from doe.planned import Planned
-from doe.problems import Level, Problem
+from doe.moments import read_moment
 from doe.rawtable import RawTable, is_blank
+from doe.readings import read_row
 
-if TYPE_CHECKING:
-    from doe.study import Study
-
-STATES = ("made", "remade", "failed", "unmakeable", "set aside")
-USABLE = ("made", "remade")
-LOW_TORQUE, FULL_TORQUE = 10.0, 100.0  # % of full scale a rotational reading counts within; common practice
-_KEPT_WORDS = ("state", "why", "day", "order", "block", "whole_plot", "made_at")
-
-
-@dataclass(slots=True)
-class BatchDraft:
-    """A batch while it is put together from the rows that speak of it."""
-
-    trial: str
-    batch: str
-    where: str
-    planned: Planned | None
-    source_id: str = ""
-    levels: Levels = field(default_factory=dict)
-    words: dict[str, object] = field(default_factory=dict)
-    lots: dict[str, str] = field(default_factory=dict)
-    unit: float = 1.0
-
-
-@dataclass(slots=True)
-class Reading:
-    """One reading of one response on one batch."""
-
-    batch: str
-    number: int | None
-    response: Response
-    entry: Entry
-    where: str
-    words: dict[str, object]
-    named: bool
-
-
-@dataclass(slots=True)
-class Intake:
-    """What was taken from all tables so far. `first` is the number of the next historical trial."""
-
-    study: Study
-    planned: Mapping[str, Planned]
-    first: int
-    batches: dict[str, BatchDraft] = field(default_factory=dict)
-    readings: list[Reading] = field(default_factory=list)
-    problems: list[Problem] = field(default_factory=list)
-    findings: list[Problem] = field(default_factory=list)
-    seen: set[str] = field(default_factory=set)
-
-    def stop(self, code: str, where: str, got: str, allowed: str, do: str) -> None:
-        """Note a problem that refuses the whole table."""
-        self.problems.append(Problem(code, "stop", where, got, allowed, do))
+_KEPT_WORDS = ("state", "why", "day", "block", "whole_plot")
+_BATCH_TABLE_WORDS = ("operator", "note")  # of the batch only where the table has no readings they could be of
+_NUMBER_WORDS_ARE = {"order": ("a whole number", "give the place in the order of making")}
+NUMBER_WORDS = ("order", "weighed_g", "after_heat_g", "made_up_to_g", "ph_before", "ph_after")
+# A row in which nothing but these stands was not filled in.
+_QUIET_WORDS = (
+    "trial", "batch", "reading", "round", "block", "whole_plot", "order", "response", "unit", "method", "ingredient",
+    "day",
+)  # fmt: skip
+_MANY_HELPED = 3
 
 
 def take_table(intake: Intake, table: RawTable, headings: Headings) -> None:
@@ -77,9 +30,12 @@ def take_table(intake: Intake, table: RawTable, headings: Headings) -> None:
     intake.seen |= {column.name for column in headings.of("response")}
     number_places = [c.place for c in headings.columns if c.kind in ("level", "response") or c.name == "value"]
     mark = decimal_mark(row[place] for row in table.rows for place in number_places)
+    if mark == "unknown" and table.may_have_commas:
+        mark = "open"
     historical = _is_historical(intake, table, headings)
     namer = _HistoryNames(intake, table, headings) if historical else None
     drafts: list[BatchDraft] = []
+    before = len(intake.findings)
     for row in range(len(table.rows)):
         if _says_nothing(table, row, headings):
             continue
@@ -87,12 +43,24 @@ def take_table(intake: Intake, table: RawTable, headings: Headings) -> None:
         if draft is None:
             continue
         _merge_levels(intake, draft, read_levels(intake.study, table, row, headings, mark, intake.problems), table, row)
-        _read_words(intake, draft, table, row, headings)
-        _read_row(intake, draft, table, row, headings, mark)
+        _read_words(intake, draft, table, row, headings, mark)
+        read_row(intake, draft, table, row, headings, mark)
         drafts.append(draft)
+    _gather_helped(intake, before, table)
     unit = printed_unit(intake.study, [draft.levels for draft in drafts])
     for draft in drafts:
         draft.unit = min(draft.unit, unit)
+
+
+def _gather_helped(intake: Intake, before: int, table: RawTable) -> None:
+    """Many cells that were read with the same kind of help, such as decimal commas, are said once."""
+    new = intake.findings[before:]
+    helped = [one for one in new if one.code == "read-with-help" and one.level == "inform"]
+    if len(helped) <= _MANY_HELPED:
+        return
+    shown = ", ".join(f"{one.got} ({one.where.removeprefix(table.where() + ', ')})" for one in helped[:_MANY_HELPED])
+    intake.findings[before:] = [one for one in new if one not in helped]
+    intake.find("read-with-help", "inform", table.where(), f"{len(helped)} cells read with help: {shown} ...", "", "")
 
 
 def _is_historical(intake: Intake, table: RawTable, headings: Headings) -> bool:
@@ -108,33 +76,11 @@ def _is_historical(intake: Intake, table: RawTable, headings: Headings) -> bool:
 
 def _says_nothing(table: RawTable, row: int, headings: Headings) -> bool:
     """A planned row that was not filled in: identifiers only."""
-    quiet = (
-        "trial",
-        "batch",
-        "reading",
-        "round",
-        "block",
-        "whole_plot",
-        "order",
-        "response",
-        "unit",
-        "ingredient",
-        "day",
-    )
     return all(
-        is_blank(table.rows[row][c.place]) for c in headings.columns if not (c.kind == "word" and c.name in quiet)
+        is_blank(table.rows[row][c.place])
+        for c in headings.columns
+        if not (c.kind == "word" and c.name in _QUIET_WORDS)
     )
-
-
-def text_of(raw: object) -> str:
-    """A cell as text; whole numbers without a point, moments in ISO form."""
-    if raw is None or isinstance(raw, Uncalculated):
-        return ""
-    if isinstance(raw, datetime.datetime | datetime.date | datetime.time):
-        return raw.isoformat()
-    if isinstance(raw, float):
-        return "" if raw != raw else str(int(raw)) if raw.is_integer() else repr(raw)
-    return tidy(str(raw))
 
 
 def _planned_draft(intake: Intake, table: RawTable, row: int, headings: Headings) -> BatchDraft | None:
@@ -217,149 +163,73 @@ def _merge_levels(intake: Intake, draft: BatchDraft, levels: Levels, table: RawT
             intake.stop("two-recipes", table.where(row), got, "one recipe a batch", do)
 
 
-def _read_words(intake: Intake, draft: BatchDraft, table: RawTable, row: int, headings: Headings) -> None:
-    """State, reasons, order, blocks and lots of a batch; what contradicts an earlier row is a problem."""
+def _read_words(intake: Intake, draft: BatchDraft, table: RawTable, row: int, headings: Headings, mark: Mark) -> None:
+    """State, reasons, times, order, weights and lots of a batch; what contradicts an earlier row is a problem."""
     cells = table.rows[row]
     for column in headings.of("lot"):
         if lot := text_of(cells[column.place]):
-            draft.lots[column.name] = lot
+            _agree(intake, draft, f"lot of {column.name}", draft.lots.setdefault(column.name, lot), lot, table, row,
+                   column.place)  # fmt: skip
+    batch_table = not headings.is_long and not headings.of("response")
     found: dict[str, object] = {}
-    for word in _KEPT_WORDS:
+    for word in _KEPT_WORDS + (_BATCH_TABLE_WORDS if batch_table else ()):
         place = headings.word(word)
         if place is not None and (text := text_of(cells[place])):
             found[word] = text
-    if "order" in found:
-        read = read_number(cells[headings.word("order") or 0])
-        if isinstance(read, Refusal) or read.value is None or read.value != int(read.value):
-            intake.stop("bad-number", table.where(row, headings.word("order")), str(found["order"]), "a whole number",
-                        "give the place in the order of making")  # fmt: skip
-        else:
-            found["order"] = int(read.value)
+    _read_numbers(intake, table, row, headings, mark, found)
+    _read_made_at(intake, draft, table, row, headings, found)
     if "state" in found and str(found["state"]).casefold() not in STATES:
         intake.stop("bad-state", table.where(row, headings.word("state")), str(found["state"]), ", ".join(STATES),
                     nearest_name(str(found["state"]), STATES) or "use one of these words")  # fmt: skip
     aside = headings.word("set_aside")
     if aside is not None and (why := text_of(cells[aside])):
         found["state"], found["why"] = found.get("state", "set aside"), why
-        if found["state"] in USABLE:
+        if str(found["state"]).casefold() in USABLE:
             found["state"] = "set aside"
     for word, value in found.items():
-        if draft.words.setdefault(word, value) != value:
-            intake.stop("contradiction", table.where(row, headings.word(word)),
-                        f"{word} {value}, and {draft.words[word]} in another row of {draft.batch}",
-                        "one for a batch", "make them agree")  # fmt: skip
+        _agree(intake, draft, word, draft.words.setdefault(word, value), value, table, row, headings.word(word))
 
 
-def _read_row(intake: Intake, draft: BatchDraft, table: RawTable, row: int, headings: Headings, mark: Mark) -> None:
-    """The readings of one row, wide or long."""
-    cells = table.rows[row]
-    words = {
-        word: text_of(cells[place])
-        for word in ("read_at", "operator", "note", "method", "session", "flag", "speed", "torque_pct", "age_h")
-        if (place := headings.word(word)) is not None
-    }
-    words["named"] = "yes" if headings.word("batch") is not None else ""
-    number, place = None, headings.word("reading")
-    if place is not None and not is_blank(cells[place]):
-        read = read_number(cells[place])
-        if isinstance(read, Refusal) or read.value is None or read.value < 1 or read.value != int(read.value):
-            intake.stop(
-                "bad-number", table.where(row, place), text_of(cells[place]), "1, 2, 3 ...", "number the readings"
-            )
+def _agree(
+    intake: Intake, draft: BatchDraft, what: str, before: object, now: object, table: RawTable, row: int,
+    place: int | None,
+) -> None:  # fmt: skip
+    if before != now:
+        intake.stop("contradiction", table.where(row, place), f"{what} {now}, and {before} in another row of "
+                    f"{draft.batch}", "one for a batch", "make them agree")  # fmt: skip
+
+
+def _read_numbers(
+    intake: Intake, table: RawTable, row: int, headings: Headings, mark: Mark, found: dict[str, object]
+) -> None:
+    """Order, weights and pH of a batch, as numbers."""
+    for word in NUMBER_WORDS:
+        place = headings.word(word)
+        if place is None or is_blank(table.rows[row][place]):
+            continue
+        raw = table.rows[row][place]
+        read = read_number(raw, "g" if word.endswith("_g") else "", mark)
+        if not isinstance(read, Refusal) and read.missing:
+            continue
+        allowed, do = _NUMBER_WORDS_ARE.get(word, ("a number", "write the number alone"))
+        if isinstance(read, Refusal) or read.value is None or read.bound != "none":
+            got = read.got if isinstance(read, Refusal) else text_of(raw)
+            intake.stop("bad-number", table.where(row, place), got, allowed, do)
+        elif word == "order" and read.value != int(read.value):
+            intake.stop("bad-number", table.where(row, place), text_of(raw), allowed, do)
         else:
-            number = int(read.value)
-    if headings.is_long:
-        _read_long(intake, draft, table, row, headings, mark, number, words)
-        return
-    for column in headings.of("response"):
-        response = intake.study.response(column.name)
-        read_cell = read_response(cells[column.place], response, mark)
-        _note(intake, draft, response, read_cell, table.where(row, column.place), number, words)
+            found[word] = int(read.value) if word == "order" else read.value
 
 
-def _read_long(
-    intake: Intake, draft: BatchDraft, table: RawTable, row: int, headings: Headings, mark: Mark,
-    number: int | None, words: dict[str, object] | dict[str, str],
-) -> None:  # fmt: skip
-    cells = table.rows[row]
-    name_place, value_place = headings.word("response") or 0, headings.word("value") or 0
-    names = [response.name for response in intake.study.responses]
-    name = text_of(cells[name_place])
-    response = next((r for r in intake.study.responses if r.name.casefold() == name.casefold()), None)
-    if response is None:
-        if name or not is_blank(cells[value_place]):
-            intake.stop("unknown-response", table.where(row, name_place), f"response {name!r}", ", ".join(names),
-                        nearest_name(name, names) or "name the response as in study.toml")  # fmt: skip
-        return
-    intake.seen.add(response.name)
-    unit_place = headings.word("unit")
-    raw = cells[value_place]
-    if (
-        unit_place is not None
-        and (unit := text_of(cells[unit_place]))
-        and not is_blank(raw)
-        and response.kind == "number"
-    ):
-        # The unit of a long table stands beside the number; read them as if typed together.
-        mark = mark if isinstance(raw, str) else "point"
-        raw = f"{text_of(raw)} {unit}"
-    entry = read_response(raw, response, mark)
-    bound_place = headings.word("bound")
-    if isinstance(entry, Entry) and bound_place is not None and entry.bound == "none":
-        entry = _with_bound(intake, entry, table, row, headings, mark, response)
-    _note(intake, draft, response, entry, table.where(row, value_place), number, words)
-
-
-def _with_bound(
-    intake: Intake, entry: Entry, table: RawTable, row: int, headings: Headings, mark: Mark, response: Response
-) -> Entry | Refusal:
-    bound = text_of(table.rows[row][headings.word("bound") or 0]).casefold()
-    if bound in ("", "none"):
-        return entry
-    if bound in ("below", "above"):
-        return replace(entry, bound="below" if bound == "below" else "above")
-    upper = headings.word("value_to")
-    if bound == "between" and upper is not None:
-        read = read_number(table.rows[row][upper], response.unit, mark)
-        if isinstance(read, Entry) and read.value is not None and entry.value is not None and read.value > entry.value:
-            return replace(entry, bound="between", value_to=read.value)
-    return Refusal(f"bound {bound}", "none, below, above, or between with value_to", "mend the bound")
-
-
-def _note(
-    intake: Intake, draft: BatchDraft, response: Response, entry: Entry | Refusal, where: str, number: int | None,
-    words: Mapping[str, object],
-) -> None:  # fmt: skip
-    """Keep a reading, with findings for what was read with help; or its refusal."""
-    if isinstance(entry, Refusal):
-        intake.stop("bad-reading", where, entry.got, entry.allowed, entry.do)
-        return
-    if entry.missing == "blank":
-        return
-    if response.is_exact:
-        intake.findings.append(Problem("computed", "inform", where, f"{response.name} is computed from the recipe",
-                                       "no reading of it", "what was typed is not used"))  # fmt: skip
-        return
-    kept = dict(words)
-    entry = within_reads(entry, response)
-    if entry.missing:
-        kept["flag"] = str(kept.get("flag") or entry.missing)
-    entry = _torque(intake, entry, kept, where)
-    if entry.said:
-        level: Level = "warn" if "kept as" in entry.said or "taken as 0" in entry.said else "inform"
-        intake.findings.append(Problem("read-with-help", level, where, entry.said, "", ""))
-    intake.readings.append(Reading(draft.batch, number, response, entry, where, kept, bool(kept.pop("named"))))
-
-
-def _torque(intake: Intake, entry: Entry, words: dict[str, object], where: str) -> Entry:
-    """A reading under 10 % torque is kept but not used, one over 100 % is a bound."""
-    read = read_number(words["torque_pct"], "%") if words.get("torque_pct") else None
-    if not isinstance(read, Entry) or read.value is None or entry.value is None:
-        return entry
-    if read.value < LOW_TORQUE:
-        words["flag"] = "torque below 10 %"
-        intake.findings.append(Problem("torque", "warn", where, f"read at {read.value:g} % torque", "10 to 100 %",
-                                       "kept, not used; read again with a larger spindle or more speed"))  # fmt: skip
-    elif read.value > FULL_TORQUE and entry.bound == "none":
-        return replace(entry, bound="above", said=f"read at {read.value:g} % torque; kept as >{entry.value:g}")
-    return entry
+def _read_made_at(
+    intake: Intake, draft: BatchDraft, table: RawTable, row: int, headings: Headings, found: dict[str, object]
+) -> None:
+    place = headings.word("made_at")
+    moment = read_moment(table.rows[row][place]) if place is not None else None
+    if isinstance(moment, Refusal):
+        intake.stop("bad-moment", table.where(row, place), moment.got, moment.allowed, moment.do)
+    elif moment is not None:
+        if moment.said:
+            intake.find("read-with-help", "inform", table.where(row, place), moment.said, "", "")
+        found["made_at"] = str(moment)
+        draft.made_at = moment

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -20,7 +21,8 @@ class RawTable:
 
     `source` is the file's name, `sheet` the sheet of a workbook ("" otherwise). `numbers` are the row numbers
     as a person counts them; `spots` are column letters in a workbook. `rows` hold None, text, numbers, dates
-    or `Uncalculated`. `findings` are what was noticed while reading.
+    or `Uncalculated`. `findings` are what was noticed while reading. `may_have_commas` says that decimals in it may be
+    written with a comma: not where commas stand between the columns.
     """
 
     source: str
@@ -30,6 +32,7 @@ class RawTable:
     numbers: tuple[int | str, ...]
     spots: tuple[str, ...]
     findings: tuple[Problem, ...] = ()
+    may_have_commas: bool = False
 
     def where(self, row: int | None = None, column: int | None = None) -> str:
         """The place in words: file, sheet, row, column or cell. `row` and `column` count from 0."""
@@ -103,14 +106,16 @@ def checked(table: RawTable) -> RawTable:
         keep.append(place)
     if problems:
         raise ResultsError(problems)
-    return RawTable(
-        table.source,
-        table.sheet,
-        tuple(table.header[place] for place in keep),
-        tuple(tuple(row[place] for place in keep) for row in table.rows),
-        table.numbers,
-        tuple(table.spots[place] for place in keep) if table.spots else (),
-        table.findings,
+    return with_columns(table, [(table.header[place], place) for place in keep])
+
+
+def with_columns(table: RawTable, columns: Sequence[tuple[str, int]]) -> RawTable:
+    """The table with some of its columns, each under a heading of its own choosing: (heading, place)."""
+    return replace(
+        table,
+        header=tuple(heading for heading, _ in columns),
+        rows=tuple(tuple(row[place] for _, place in columns) for row in table.rows),
+        spots=tuple(table.spots[place] for _, place in columns) if table.spots else (),
     )
 
 

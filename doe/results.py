@@ -7,14 +7,17 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from doe.ages import check_ages
+from doe.drafts import USABLE, Intake, Reading, text_of
 from doe.headings import Headings, read_headings
-from doe.intake import USABLE, Intake, Reading, take_table
+from doe.intake import take_table
 from doe.levels import Levels, completed, range_findings
 from doe.planned import Planned, planned_trials
 from doe.problems import Problem, ResultsError
 from doe.rawtable import RawTable, table_from_frame
 from doe.resultset import (
     BATCH_COLUMNS,
+    BATCH_NOTES,
     READING_COLUMNS,
     Results,
     batches_csv,
@@ -41,6 +44,7 @@ __all__ = [
 ]
 
 Table = pd.DataFrame | RawTable
+_BESIDE = ("speed", "torque_pct", "age_h", "operator", "session", "flag", "note")
 
 
 def take_in(
@@ -50,12 +54,14 @@ def take_in(
     batches: Table | None = None,
     design: Design | Sequence[Design] | None = None,
     first_trial: int | None = None,
+    earlier: Results | None = None,
 ) -> Results:
     """Results from returned tables: planned ones joined by trial and batch, historical ones with their own levels.
 
     `frame` is one table or several, wide (a column a response) or long (columns response and value); `batches` may give
     levels as made, lots and states apart. `design` is the plan, or those of all rounds. Historical trials are numbered
-    from `first_trial`, by default after the planned ones. Nothing that came in is changed.
+    from `first_trial`, by default after the planned ones. `earlier` is what was recorded before: a batch whose levels
+    do not come again keeps those as made. Nothing that came in is changed.
 
     Raises `ResultsError` with every problem in every table.
     """
@@ -66,16 +72,17 @@ def take_in(
     if batches is not None:
         given.append(batches)
     tables = [table_from_frame(one) if isinstance(one, pd.DataFrame) else one for one in given]
-    wide = False
-    tables, faults = bench_tables(study, tables, design)
+    others, own, faults = bench_tables(study, tables, design)
     intake.problems += faults
-    for table, headings in _readable(study, tables, intake):
+    wide = False
+    for table, headings in _readable(study, [*others, *own], intake):
         take_table(intake, table, headings)
-        wide = wide or not headings.is_long
+        wide = wide or not (headings.is_long or table in own)
     _check_responses(intake, wide)
     readings = _numbered(intake)
-    levels = _whole_recipes(intake)
+    levels = _whole_recipes(intake, earlier)
     _check_reasons(intake)
+    check_ages(intake, readings, earlier)
     if not intake.batches and not intake.problems:
         do = "fill it in and record it again"
         intake.stop("nothing-read", given[0].where() if isinstance(given[0], RawTable) else "table",
@@ -159,10 +166,8 @@ def _numbered(intake: Intake) -> list[Reading]:
             one.number = next(free) if one.number is None else one.number
             key = (batch, response, one.number, speed)
             before = kept.setdefault(key, one)
-            if before is not one and before.entry.value != one.entry.value:
-                values = " and ".join(
-                    "not measured" if e.value is None else f"{e.value:g}" for e in (before.entry, one.entry)
-                )
+            if before is not one and before.entry.measured != one.entry.measured:
+                values = f"{before.entry.shown} and {one.entry.shown}"
                 got = f"{response} of {batch}, reading {one.number}: {values} ({before.where})"
                 do = "keep the right one, or number the readings"
                 intake.stop("contradiction", one.where, got, "one value a reading", do)
@@ -180,14 +185,29 @@ def _numbered(intake: Intake) -> list[Reading]:
     return list(kept.values())
 
 
-def _whole_recipes(intake: Intake) -> dict[str, Levels]:
+def _whole_recipes(intake: Intake, earlier: Results | None) -> dict[str, Levels]:
     out: dict[str, Levels] = {}
+    names = {item.name for item in intake.study.ingredients}
     for batch, draft in intake.batches.items():
         recipe = draft.planned.levels if draft.planned else None
+        before = _made_before(intake.study, batch, earlier) if recipe is not None else {}
+        if recipe is not None:
+            recipe = {**recipe, **{name: level for name, level in before.items() if name not in names}}
         made = completed(intake.study, draft.levels, recipe, draft.unit, draft.where, intake.problems, intake.findings)
+        if made is not None and before and not names & set(draft.levels):
+            made |= {name: level for name, level in before.items() if name in names}
         if made is not None:
             out[batch] = made
     return out
+
+
+def _made_before(study: Study, batch: str, earlier: Results | None) -> Levels:
+    """The levels a batch has on record, of what the study still has; none where it was not recorded."""
+    if earlier is None or batch not in earlier.batches.index:
+        return {}
+    names = [name for name in study.columns if name in earlier.columns]
+    row = earlier.batches.loc[[batch], names].to_dict("records")[0]
+    return {str(name): level for name, level in row.items() if isinstance(level, str) or level == level}
 
 
 def _spread_findings(levels: Mapping[str, Levels], intake: Intake) -> list[Problem]:
@@ -233,10 +253,8 @@ def _reading_frame(readings: list[Reading], intake: Intake) -> pd.DataFrame:
                 "unit": unit,
                 "kind": kind,
                 "method": words.get("method") or reading.response.method,
-                **{
-                    name: words.get(name) or ""
-                    for name in ("speed", "torque_pct", "age_h", "operator", "session", "flag", "note")
-                },
+                "read_at": "" if reading.read_at is None else str(reading.read_at),
+                **{name: text_of(words.get(name)) for name in _BESIDE},
             }
         )
     frame = pd.DataFrame(rows, columns=list(READING_COLUMNS))
@@ -263,7 +281,7 @@ def _batch_frame(study: Study, intake: Intake, levels: Mapping[str, Levels]) -> 
                 "order": words.get("order", plan.order if plan else None),
                 "block": words.get("block", plan.block if plan else None),
                 "whole_plot": words.get("whole_plot", plan.whole_plot if plan else None),
-                "made_at": words.get("made_at"),
+                **{name: words.get(name) for name in BATCH_NOTES},
                 "source_id": draft.source_id or None,
                 "replicate_group": group,
                 **levels[batch],

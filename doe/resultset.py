@@ -9,22 +9,30 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from doe.bench import DO_NOT_USE
 from doe.cells import grade_values
-from doe.intake import USABLE
+from doe.drafts import USABLE
 from doe.parts import Response
 from doe.problems import Problem, ResultsError
+from doe.readings import TORQUE_FLAG
 from doe.shown import Shown
 from doe.tables import csv_text
 
 READING_COLUMNS = (
     "trial", "batch", "reading", "response", "value", "bound", "value_to", "unit", "kind", "method", "speed",
-    "torque_pct", "age_h", "operator", "session", "flag", "note",
+    "torque_pct", "read_at", "age_h", "operator", "session", "flag", "note",
+)  # fmt: skip
+# What the bench wrote down of a batch besides its recipe.
+BATCH_NOTES = (
+    "made_at", "operator", "weighed_g", "after_heat_g", "made_up_to_g", "ph_before", "ph_after", "note",
 )  # fmt: skip
 BATCH_COLUMNS = (
-    "trial", "round", "state", "why", "day", "order", "block", "whole_plot", "made_at", "source_id", "replicate_group",
+    "trial", "round", "state", "why", "day", "order", "block", "whole_plot", "source_id", "replicate_group",
+    *BATCH_NOTES,
 )  # fmt: skip
+BATCH_NUMBERS = ("weighed_g", "after_heat_g", "made_up_to_g", "ph_before", "ph_after")
 READING_KEY = ["batch", "response", "reading", "speed"]
-UNUSED_FLAGS = ("torque below 10 %",)
+UNUSED_FLAGS = (TORQUE_FLAG, DO_NOT_USE)
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from doe import bench
 from doe.cells import Refusal, decimal_mark, read_number
 from doe.composition import Weighed, as_made
-from doe.intake import text_of
+from doe.drafts import text_of
 from doe.planned import Planned, planned_trials
 from doe.problems import Problem, ResultsError
-from doe.rawtable import RawTable, is_blank
+from doe.rawtable import RawTable, is_blank, with_columns
 
 if TYPE_CHECKING:
     from doe.design import Design
@@ -22,37 +23,39 @@ Grams = dict[str, float]
 
 def bench_tables(
     study: Study, tables: Sequence[RawTable], design: Design | Sequence[Design] | None
-) -> tuple[list[RawTable], list[Problem]]:
-    """Tables to read like any other, made from those of bench workbooks: weights become levels as supplied.
+) -> tuple[list[RawTable], list[RawTable], list[Problem]]:
+    """Tables as they are, and those made from the weighing and making sheets of bench workbooks: weights become levels.
 
     Sheets are known by their headings, so a renamed sheet is still read. Problems: a workbook of another plan, a cell
     that cannot be read, weights that contradict each other.
     """
     out: list[RawTable] = []
+    own: list[RawTable] = []
     problems: list[Problem] = []
     planned = planned_trials(design)
     weighs = [table for table in tables if bench.INGREDIENT in table.header and bench.ACTUAL in table.header]
-    makes = [table for table in tables if bench.AFTER_HEAT in table.header and bench.MADE_UP in table.header]
+    makes = [table for table in tables if bench.PH_BEFORE in table.header and bench.SET_ASIDE in table.header]
+    for table in (*weighs, *makes):
+        if bench.TRIAL not in table.header:
+            do = "put the column back; trials are found by it"
+            problems.append(Problem("no-trial", "stop", table.where(), "no column trial", "the columns as issued", do))
+    if problems:
+        return [], [], problems
     for table in tables:
         if table.header[:1] == (bench.HOW_MARK,):
             continue
         if table.header[:1] == (bench.PLAN_MARK,):
             problems += _wrong_plan(table, design)
         elif table in makes:
-            out.append(
-                _without(
-                    table,
-                    ("weighed in g", "make up to g", bench.AFTER_HEAT, bench.MADE_UP, bench.PH_BEFORE, bench.PH_AFTER),
-                )
-            )
+            own.append(_as_table(table))
         elif table not in weighs:
             out.append(table)
     weights = _batch_weights(makes, problems)
     for table in weighs:
         made = _levels_table(study, table, weights, planned, problems)
         if made is not None:
-            out.append(made)
-    return out, problems
+            own.append(made)
+    return out, own, problems
 
 
 def _wrong_plan(table: RawTable, design: Design | Sequence[Design] | None) -> list[Problem]:
@@ -85,21 +88,14 @@ def _wrong_plan(table: RawTable, design: Design | Sequence[Design] | None) -> li
     ]
 
 
-def _without(table: RawTable, headings: tuple[str, ...]) -> RawTable:
-    keep = [
-        place
+def _as_table(table: RawTable) -> RawTable:
+    """The making sheet under the names of a table, without what the workbook only said again."""
+    columns = [
+        (bench.MAKE_WORDS.get(heading, heading), place)
         for place, heading in enumerate(table.header)
-        if heading not in headings and not heading.startswith(bench.SET)
+        if heading not in bench.SAID_AGAIN and not heading.startswith(bench.SET)
     ]
-    return RawTable(
-        table.source,
-        table.sheet,
-        tuple(table.header[k] for k in keep),
-        tuple(tuple(row[k] for k in keep) for row in table.rows),
-        table.numbers,
-        tuple(table.spots[k] for k in keep) if table.spots else (),
-        table.findings,
-    )
+    return with_columns(table, columns)
 
 
 def _batch_weights(makes: Sequence[RawTable], problems: list[Problem]) -> dict[tuple[str, str], dict[str, float]]:
@@ -108,7 +104,7 @@ def _batch_weights(makes: Sequence[RawTable], problems: list[Problem]) -> dict[t
     for table in makes:
         mark = decimal_mark(cell for row in table.rows for cell in row)
         for row, cells in enumerate(table.rows):
-            for heading in (bench.AFTER_HEAT, bench.MADE_UP):
+            for heading in (one for one in (bench.AFTER_HEAT, bench.MADE_UP) if one in table.header):
                 grams = _grams(table, row, table.header.index(heading), mark, problems)
                 if grams is not None:
                     out.setdefault(_batch(table, cells), {})[heading] = grams
@@ -203,11 +199,13 @@ def _levels_table(
                 *key,
                 *(levels.get(i.name) for i in study.ingredients),
                 *(lots.get(key, {}).get(i.name) for i in study.ingredients),
+                math.fsum(grams[key].values()) if grams.get(key) else None,
             )
         )
     if not rows:
         return None
-    header = ("trial", "batch", *(i.name for i in study.ingredients), *(f"lot: {i.name}" for i in study.ingredients))
+    names_of_lots = (f"lot: {i.name}" for i in study.ingredients)
+    header = ("trial", "batch", *(i.name for i in study.ingredients), *names_of_lots, "weighed_g")
     return RawTable(table.source, table.sheet, header, tuple(rows), tuple(first.values()), (), tuple(findings))
 
 

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from doe.cells import same_unit
-from doe.intake import USABLE
+from doe.cells import same_unit, typed_form
+from doe.drafts import USABLE
 from doe.levels import listed, range_findings
 from doe.parts import Factor, Ingredient
 from doe.problems import Problem, ResultsError
 from doe.resultset import (
     BATCH_COLUMNS,
+    BATCH_NOTES,
+    BATCH_NUMBERS,
     READING_COLUMNS,
     READING_KEY,
     Results,
@@ -48,13 +50,15 @@ def stored_results(folder: Path) -> Results:
 
 def parsed_results(readings: str, batches: str) -> Results:
     """Results from the texts that `readings_csv` and `batches_csv` gave; exactly those that were written."""
-    reading_frame = _frame(readings, "readings.csv", READING_COLUMNS)
-    batch_frame = _frame(batches, "batches.csv", ("batch", *BATCH_COLUMNS))
+    reading_frame = _frame(readings, "readings.csv", READING_COLUMNS, optional=("read_at",))
+    batch_frame = _frame(batches, "batches.csv", ("batch", *BATCH_COLUMNS), optional=BATCH_NOTES)
     try:
         for name in ("value", "value_to"):
             reading_frame[name] = [float(text) if text else None for text in reading_frame[name]]
         batch_frame["round"] = [int(text) for text in batch_frame["round"]]
         batch_frame["order"] = [int(text) if text else None for text in batch_frame["order"]]
+        for name in BATCH_NUMBERS:
+            batch_frame[name] = [float(text) if text else None for text in batch_frame[name]]
         typed = typed_readings(reading_frame)
     except ValueError:
         raise _damaged("results") from None
@@ -63,7 +67,7 @@ def parsed_results(readings: str, batches: str) -> Results:
     for name in batch_frame.columns:
         if name in levels:
             batch_frame[name] = _level_column(list(batch_frame[name]))
-        elif name not in ("round", "order"):
+        elif name not in ("round", "order", *BATCH_NUMBERS):
             batch_frame[name] = [text or None for text in batch_frame[name]]
     return Results(typed, typed_batches(batch_frame), tuple(levels))
 
@@ -75,15 +79,18 @@ def _level_column(texts: list[str]) -> list[float] | list[str | None]:
         return [text or None for text in texts]
 
 
-def _frame(text: str, name: str, needed: tuple[str, ...]) -> pd.DataFrame:
+def _frame(text: str, name: str, needed: tuple[str, ...], optional: tuple[str, ...]) -> pd.DataFrame:
+    """The text of a table as a frame of texts; a column that an earlier version did not write yet is empty."""
     try:
         rows = list(csv.reader(io.StringIO(text, newline=""), strict=True))
     except csv.Error:
         raise _damaged(name) from None
-    if not rows or not set(needed) <= set(rows[0]) or any(len(row) != len(rows[0]) for row in rows):
+    absent = [column for column in needed if not rows or column not in rows[0]]
+    if not rows or not set(absent) <= set(optional) or any(len(row) != len(rows[0]) for row in rows):
         raise _damaged(name)
     cells = [[unguarded(cell) for cell in row] for row in rows]
-    return pd.DataFrame(cells[1:], columns=cells[0], dtype=object)
+    frame = pd.DataFrame(cells[1:], columns=cells[0], dtype=object)
+    return frame.assign(**dict.fromkeys(absent, "")).astype(object)
 
 
 def _damaged(name: str) -> ResultsError:
@@ -107,26 +114,7 @@ def joined(stored: Results, new: Results) -> Results:
     Raises `ResultsError` where a reading was recorded with another value, or a historical table was recorded before.
     """
     problems = _recorded_before(stored, new)
-    old = {tuple(row): value for *row, value in stored.counted[[*READING_KEY, "value"]].itertuples(index=False)}
-    keep = []
-    for place, (*key, value) in enumerate(new.readings[[*READING_KEY, "value"]].itertuples(index=False)):
-        before = old.get(tuple(key), value)
-        if tuple(key) not in old:
-            keep.append(place)
-        elif before != value and not (pd.isna(before) and pd.isna(value)):
-            if pd.isna(before):
-                keep.append(place)
-                continue
-            problems.append(
-                Problem(
-                    "recorded-before",
-                    "stop",
-                    f"{key[1]} of {key[0]}, reading {key[2]}",
-                    _shown(value),
-                    f"{_shown(before)}, as recorded before",
-                    "use --correct with a reason, or number it as another reading",
-                )
-            )
+    keep, findings = _new_readings(stored, new, problems)
     if problems:
         raise ResultsError(problems)
     columns = tuple(dict.fromkeys((*stored.columns, *new.columns)))
@@ -136,6 +124,12 @@ def joined(stored: Results, new: Results) -> Results:
     last = dict(rows)
     for batch, row in _records(new.batch_rows, names):
         merged = row if batch not in last else _merged(last[batch], row)
+        if batch in last and _was_restored(batch, row, rows):
+            merged |= {name: last[batch][name] for name in ("state", "why")}
+            findings.append(Problem("restored-before", "inform", batch, f"{row['state']}: {row['why']}", "",
+                                    "it was restored since and stays so; mend the table"))  # fmt: skip
+        if batch in last:
+            findings += _moved(batch, last[batch], merged, [*columns, *lots])
         if last.get(batch) != merged:
             rows.append((batch, merged))
             last[batch] = merged
@@ -145,11 +139,81 @@ def joined(stored: Results, new: Results) -> Results:
         [*stored.readings.to_dict("records"), *new.readings.iloc[keep].to_dict("records")],
         columns=list(READING_COLUMNS),
     )
-    return Results(typed_readings(readings), typed_batches(frame), columns, (*stored.findings, *new.findings))
+    told = (*stored.findings, *new.findings, *findings)
+    return Results(typed_readings(readings), typed_batches(frame), columns, told)
 
 
-def _shown(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) and value == value else "not measured"
+_MEASURED = ["value", "bound", "value_to"]
+
+
+def _new_readings(stored: Results, new: Results, problems: list[Problem]) -> tuple[list[int], list[Problem]]:
+    """Which of the new readings are to be added; what contradicts the record goes to `problems`.
+
+    A workbook may come again: a reading that stands there is left out, also one that was corrected since. A reading
+    that was not measured, or is told differently (a flag, a note), is a later row.
+    """
+    past: dict[tuple[object, ...], list[tuple[object, ...]]] = {}
+    told: dict[tuple[object, ...], tuple[object, ...]] = {}
+    for key, measured, words in _keyed(stored):
+        past.setdefault(key, []).append(measured)
+        told[key] = words
+    keep, corrected = [], []
+    for place, (key, measured, words) in enumerate(_keyed(new)):
+        before = past.get(key)
+        if before is None or before[-1][0] is None is not measured[0]:
+            keep.append(place)
+        elif measured == before[-1]:
+            if words != told[key] and any(words):
+                keep.append(place)
+        elif measured in before:
+            corrected.append(f"{key[1]} of {key[0]}: {typed_form(*measured)}, corrected to {typed_form(*before[-1])}")  # type: ignore[arg-type]
+        elif measured[0] is not None:
+            got, allowed = typed_form(*measured), f"{typed_form(*before[-1])}, as recorded before"  # type: ignore[arg-type]
+            problems.append(Problem("recorded-before", "stop", f"{key[1]} of {key[0]}, reading {key[2]}", got, allowed,
+                                    "use --correct with a reason, or number it as another reading"))  # fmt: skip
+    findings = [
+        Problem(
+            "corrected-before", "inform", "table", listed(corrected), "", "the corrected value stays; mend the table"
+        )
+    ]
+    return keep, findings if corrected else []
+
+
+def _keyed(results: Results) -> list[tuple[tuple[object, ...], tuple[object, ...], tuple[object, ...]]]:
+    """Each reading as what it is of, what was measured, and what else is said of it."""
+    frame = results.readings
+    missing = frame[_MEASURED].astype(object).where(frame[_MEASURED].notna(), None)
+    return list(
+        zip(
+            frame[READING_KEY].itertuples(index=False, name=None),
+            missing.itertuples(index=False, name=None),
+            frame[["flag", "note"]].itertuples(index=False, name=None),
+            strict=True,
+        )
+    )
+
+
+def _moved(batch: str, before: Mapping[str, object], now: Mapping[str, object], names: list[str]) -> list[Problem]:
+    """Levels and lots of a batch that are on record otherwise: taken, and said, so that nothing changes in silence."""
+    changed = [
+        f"{name} {before[name]:.6g} to {now[name]:.6g}"
+        if isinstance(now[name], float)
+        else f"{name} {before[name]} to {now[name]}"
+        for name in names
+        if before[name] is not None and _differs(before[name], now[name])
+    ]
+    if not changed:
+        return []
+    return [
+        Problem("made-otherwise", "warn", batch, "now made otherwise than recorded: " + listed(changed),
+                "what was recorded before", "the new levels count, the old row is kept; check that they are right")
+    ]  # fmt: skip
+
+
+def _differs(one: object, other: object) -> bool:
+    if isinstance(one, float) and isinstance(other, float):
+        return abs(one - other) > 1e-6 * max(1.0, abs(one))
+    return one != other
 
 
 def _records(frame: pd.DataFrame, names: list[str]) -> list[tuple[str, dict[str, object]]]:
@@ -164,6 +228,13 @@ def _merged(old: Mapping[str, object], new: Mapping[str, object]) -> dict[str, o
     if old["state"] not in USABLE and new["state"] in USABLE:
         out["state"], out["why"] = old["state"], old["why"]
     return out
+
+
+def _was_restored(batch: str, row: Mapping[str, object], rows: Sequence[tuple[str, Mapping[str, object]]]) -> bool:
+    """Whether a batch was put out for this very reason before, and counts again since."""
+    past = [old for name, old in rows if name == batch]
+    told = (row["state"], row["why"])
+    return told[0] not in USABLE and past[-1]["state"] in USABLE and told in [(o["state"], o["why"]) for o in past]
 
 
 def _recorded_before(stored: Results, new: Results) -> list[Problem]:

@@ -122,7 +122,9 @@ def _csv_table(content: bytes, name: str) -> RawTable:
     if len(rows) == 1:
         raise refuse(name, "a header without rows", "one row a trial", "fill it in, or send the right file")
     body = tuple(tuple((cells + [""] * len(header))[: len(header)]) for _, cells in rows[1:])
-    return checked(RawTable(name, "", header, body, tuple(number for number, _ in rows[1:]), (), findings))
+    return checked(
+        RawTable(name, "", header, body, tuple(number for number, _ in rows[1:]), (), findings, delimiter != ",")
+    )
 
 
 def _limited(reader: Iterator[list[str]], name: str) -> Iterator[tuple[int, list[str]]]:

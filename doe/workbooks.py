@@ -144,7 +144,7 @@ def _table(sheet: Any, formulas: Mapping[tuple[int, int], str], name: str) -> Ra
                     "rows that can be seen", "show them and check that they belong"),
         )  # fmt: skip
     spots = tuple(get_column_letter(column) for column in range(1, width + 1))
-    return checked(RawTable(name, sheet.title, header, body, tuple(rows[1:]), spots, findings))
+    return checked(RawTable(name, sheet.title, header, body, tuple(rows[1:]), spots, findings, True))
 
 
 def _heading(value: object) -> str:

@@ -105,7 +105,7 @@ def fill_workbook(content: bytes, readings: pd.DataFrame, seed: int = 3) -> byte
     rng = np.random.default_rng(seed)
     charged: dict[object, float] = {}
     for cells in _rows(book, book_plan.WEIGH_SHEET):
-        target = cells["target g"].value
+        target = cells[book_plan.TARGET].value
         if isinstance(target, int | float):
             actual = round(float(target) + (0.05 * float(rng.standard_normal()) if target > 50 else 0.0), 2)
             cells[book_plan.ACTUAL].value = actual
@@ -115,7 +115,7 @@ def fill_workbook(content: bytes, readings: pd.DataFrame, seed: int = 3) -> byte
         trial = cells[book_plan.TRIAL].value
         if trial in charged:
             cells[book_plan.AFTER_HEAT].value = round(0.97 * charged[trial], 1)
-            cells[book_plan.MADE_UP].value = cells["make up to g"].value
+            cells[book_plan.MADE_UP].value = cells[book_plan.MAKE_UP].value
     _fill_readings(_rows(book, book_plan.READ_SHEET), readings)
     out = io.BytesIO()
     book.save(out)
@@ -132,19 +132,19 @@ def _rows(book: Any, sheet: str) -> list[dict[str, Any]]:
 
 
 def _fill_readings(rows: list[dict[str, Any]], readings: pd.DataFrame) -> None:
-    first = {row[book_plan.TRIAL].value: row for row in rows if row[book_plan.TRIAL].value is not None}
+    key = (book_plan.TRIAL, book_plan.RESPONSE)
+    first = {tuple(row[name].value for name in key): row for row in rows if row[book_plan.TRIAL].value is not None}
     spare = iter([row for row in rows if row[book_plan.TRIAL].value is None])
     named = [name for name in readings.columns if name not in (book_plan.TRIAL, book_plan.BATCH, book_plan.READING)]
     for reading in readings.to_dict("records"):
         number, making = int(reading[book_plan.READING]), int(str(reading[book_plan.BATCH]).rpartition("-")[2])
-        row = first[reading[book_plan.TRIAL]] if number == making == 1 else next(spare, None)
-        if row is None:
-            continue  # a full sheet: someone at a bench would leave further readings of the same jar out
-        row[book_plan.TRIAL].value = reading[book_plan.TRIAL]
-        row[book_plan.BATCH].value, row[book_plan.READING].value = making, number
-        for name in named:
-            if pd.notna(reading[name]):
-                row[name].value = reading[name]
+        for name in (name for name in named if pd.notna(reading[name])):
+            row = first[reading[book_plan.TRIAL], name] if number == making == 1 else next(spare, None)
+            if row is None:
+                continue  # a full sheet: someone at a bench would leave further readings of the same jar out
+            row[book_plan.TRIAL].value, row[book_plan.RESPONSE].value = reading[book_plan.TRIAL], name
+            row[book_plan.BATCH].value, row[book_plan.READING].value = making, number
+            row[book_plan.VALUE].value = reading[name]
 
 
 def _moved(values: Array, log: bool, shift: Array) -> Array:

@@ -60,11 +60,14 @@ def _one_deed(args: argparse.Namespace) -> None:
 def _taken_in(folder: StudyFolder, change: Change, paths: Sequence[Path]) -> Results:
     returned = _read(folder, paths)
     tables = [table for one in returned for table in one.tables]
-    new = take_in(folder.study, tables, design=folder.designs() or None, first_trial=first_free_trial(folder))
+    stored = stored_results(folder.path) if folder.has_results() else None
+    new = take_in(
+        folder.study, tables, design=folder.designs() or None, first_trial=first_free_trial(folder), earlier=stored
+    )
     for one in returned:
         change.note_read(one.journal_name, one.content)
         change.write(f"{ORIGINALS}/{original_name(one.name, one.content)}", one.content)
-    return joined(stored_results(folder.path), new) if folder.has_results() else new
+    return joined(stored, new) if stored is not None else new
 
 
 def _read(folder: StudyFolder, paths: Sequence[Path]) -> list[_Returned]:

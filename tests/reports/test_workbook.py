@@ -72,10 +72,12 @@ def weigh(book, trial, ingredient, grams, lot=None):
 
 
 def read(book, trial, **values):
-    sheet = book[bench.READ_SHEET]
-    row = row_of(sheet, trial=trial)
-    for heading, value in values.items():
-        place(sheet, row, {"Viscosity": "Viscosity [mPa.s]"}.get(heading, heading)).value = value
+    """Type readings of a trial by response; `note` goes beside each of them."""
+    sheet, note = book[bench.READ_SHEET], values.pop("note", None)
+    for response, value in values.items():
+        row = row_of(sheet, trial=trial, response=response)
+        place(sheet, row, bench.VALUE).value = value
+        place(sheet, row, bench.NOTE).value = note
 
 
 def test_the_same_plan_gives_the_same_bytes(tmp_path):
@@ -87,7 +89,7 @@ def test_the_same_plan_gives_the_same_bytes(tmp_path):
 
 
 def test_no_text_of_a_user_is_a_formula():
-    ours = ("=IF(", "=SUMIFS(")
+    ours = "=IF("
     for sheet in opened().worksheets:
         for row in sheet.iter_rows():
             for cell in row:
@@ -106,7 +108,8 @@ def test_what_is_fixed_is_locked_and_what_is_written_is_open():
     weigh_sheet = book[bench.WEIGH_SHEET]
     assert not place(weigh_sheet, 2, bench.ACTUAL).protection.locked
     assert place(weigh_sheet, 2, "target g").protection.locked
-    assert not place(book[bench.READ_SHEET], 2, "Viscosity [mPa.s]").protection.locked
+    assert not place(book[bench.READ_SHEET], 2, bench.VALUE).protection.locked
+    assert place(book[bench.READ_SHEET], 2, bench.RESPONSE).protection.locked
 
 
 def test_rows_stand_in_the_order_of_making_and_targets_add_up():
@@ -177,7 +180,7 @@ def test_a_factor_run_otherwise_and_a_second_making():
     read(book, "T02", Viscosity=12000)
     readings = book[bench.READ_SHEET]
     spare = row_of(readings, trial=None)
-    for heading, value in (("trial", "T02"), ("batch", 2), ("reading", 1), ("Viscosity [mPa.s]", 14000)):
+    for heading, value in (("trial", "T02"), ("response", "Viscosity"), ("batch", 2), ("reading", 1), ("value", 14000)):
         place(readings, spare, heading).value = value
     results = take_in(STUDY, saved(book), design=PLAN)
     assert results.levels()["Stirring"].to_dict() == {"T02-1": 3.5, "T02-2": 2.0}
@@ -224,7 +227,7 @@ def spoil_weights(book):
 
 
 def spoil_merge(book):
-    book[bench.READ_SHEET].merge_cells("D2:E2")
+    book[bench.READ_SHEET].merge_cells("E2:F2")
 
 
 def spoil_date(book):
@@ -243,7 +246,7 @@ def spoil_grams(book):
         (spoil_ingredient, "'Waxx'"),
         (spoil_formula, "formula without a stored result"),
         (spoil_weights, "heavier after heating"),
-        (spoil_merge, "merged cells at D2:E2"),
+        (spoil_merge, "merged cells at E2:F2"),
         (spoil_date, "date or time"),
         (spoil_grams, "'a lot'"),
     ],
