@@ -1,7 +1,7 @@
-"""Which potential terms to keep, by AICc under heredity: all subsets where there are few, a beam where there are many.
+"""Which potential terms to keep, by AICc under heredity: all subsets of up to 20 terms, beyond that a beam.
 
-Sums of squares of whole batches of subsets come from the Gram matrix of the columns left after the sure terms are
-taken out; a last, exact least-squares fit is made of the chosen set only, elsewhere.
+Sums of squares of subsets come from the Gram matrix of the columns left after the sure terms are taken out, of all
+subsets at once (`subsets`) or in batches; a last, exact least-squares fit is made of the chosen set only, elsewhere.
 AICc: Hurvich & Tsai (1989) Biometrika 76, 297-307. Heredity: Chipman (1996) Can. J. Stat. 24, 17-36 (from memory).
 """
 
@@ -14,10 +14,12 @@ import numpy as np
 import numpy.typing as npt
 
 from optimise.leastsq import Array, independent
+from optimise.subsets import bits, every_subset
 
 Sets = npt.NDArray[np.bool_]
 
-_EXHAUSTIVE = 15  # free terms up to which every subset is looked at
+_EXHAUSTIVE = 20  # free terms up to which every subset is looked at: a million models
+_LEADING = 2000  # of those, how many best ones are kept to be set against each other
 _BEAM = 60
 _NEAR = 2.0  # AICc within which models are near-equal (Burnham & Anderson 2002, section 2.6)
 _CHUNK = 4096
@@ -61,15 +63,13 @@ def choose(
     whatever their parents. Deterministic: `draws` resamples of the batches come from `seed`.
     """
     problem = _problem(X, y, sure, parents)
-    sets, how = _candidates(problem, y.size)
-    rss = problem.rss(sets)
-    score = _scores(problem, sets, rss)
+    sets, score, looked_at, how = _searched(problem, y.size)
     order = np.lexsort((np.arange(score.size), sets.sum(axis=1), np.round(score, 9)))
     sets, score = sets[order], score[order]
     within = np.flatnonzero(score <= score[0] + _NEAR)[:25] if np.isfinite(score[0]) else np.array([0])
     near = tuple((float(score[i]), problem.columns(sets[i])) for i in within)
     share = _shares(problem, sets, score, X, y, draws, seed)
-    return Choice(problem.columns(sets[0]), float(score[0]), near, share, how, int(score.size))
+    return Choice(problem.columns(sets[0]), float(score[0]), near, share, how, looked_at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,22 +154,42 @@ def _problem(X: Array, y: Array, sure: Sequence[bool], parents: Sequence[frozens
     return _Problem(tuple(int(j) for j in base), tuple(free), rows, target, among, barred, p)
 
 
-def _candidates(problem: _Problem, n: int) -> tuple[Sets, str]:
+def _searched(problem: _Problem, n: int) -> tuple[Sets, Array, int, str]:
+    """Leading sets (m, f), their scores (m,), how many sets were looked at, and how in words."""
     f = len(problem.free)
     most = n - len(problem.base) - 3  # AICc needs n > parameters + 1, the variance being one
     if most < 1:
-        return np.zeros((1, f), dtype=bool), "too few batches to choose: only the sure terms were fitted"
-    if f <= _EXHAUSTIVE:
-        codes = np.arange(2**f)
-        sets = ((codes[:, None] >> np.arange(f)) & 1).astype(bool)
-        sets = sets[sets.sum(axis=1) <= most]
-        sets = sets[problem.allowed(sets)]
-        return sets, f"every one of the {len(sets)} models that keep a product only with its factors, by AICc"
-    sets = _beam(problem, n, min(most, f))
-    return (
-        sets,
-        f"a beam search, {_BEAM} models wide, over {f} potential terms ({len(sets)} models looked at), by AICc",
-    )
+        sets, how = np.zeros((1, f), dtype=bool), "too few batches to choose: only the sure terms were fitted"
+    elif f <= _EXHAUSTIVE:
+        return _every_one(problem, n, most)
+    else:
+        sets = _beam(problem, n, min(most, f))
+        how = f"a beam search, {_BEAM} models wide, over {f} potential terms ({len(sets)} models looked at), by AICc"
+    return sets, _scores(problem, sets, problem.rss(sets)), len(sets), how
+
+
+def _every_one(problem: _Problem, n: int, most: int) -> tuple[Sets, Array, int, str]:
+    f = len(problem.free)
+    codes = np.arange(2**f)
+    terms = np.zeros(2**f, dtype=np.int64)
+    fine = np.ones(2**f, dtype=bool)
+    for j in range(f):
+        has = (codes >> j) & 1 == 1
+        terms += has
+        needs = int(np.sum(1 << np.flatnonzero(problem.parents[j])))
+        fine &= ~has | ((codes & needs == needs) & (not problem.barred[j]))
+    fine &= terms <= most
+    rows, target = problem.rows, problem.target
+    rss = every_subset(rows.T @ rows, rows.T @ target, float(target @ target))[fine]
+    score = aicc(rss, n, terms[fine] + len(problem.base))
+    score = np.where(np.isfinite(rss), score, np.inf)
+    looked_at = int(fine.sum())
+    lead = np.arange(looked_at)
+    if looked_at > _LEADING:
+        # By rounded score, then place: a last digit cannot change which models are kept.
+        lead = np.lexsort((lead, np.round(score, 9)))[:_LEADING]
+    how = f"every one of the {looked_at} models that keep a product only with its factors, by AICc"
+    return bits(codes[fine][lead], f), score[lead], looked_at, how
 
 
 def _beam(problem: _Problem, n: int, most: int) -> Sets:
