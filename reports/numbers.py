@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 
 from doe.problems import Unavailable
@@ -214,3 +215,21 @@ def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def spans(trials: Sequence[str]) -> str:
+    """Ids in a sentence, three or more that follow each other as one span: `T02 to T07, T11`."""
+    runs: list[list[str]] = []
+    for trial in trials:
+        if runs and _next_id(runs[-1][-1]) == trial:
+            runs[-1].append(trial)
+        else:
+            runs.append([trial])
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(run) for run in runs)
+
+
+def _next_id(trial: str) -> str:
+    """The id after this one, whether of a trial (T07) or of its batch (T07-1)."""
+    head, dash, making = trial.partition("-")
+    digits = head.lstrip("T")
+    return f"T{int(digits) + 1:0{len(digits)}d}{dash}{making}" if digits.isdigit() else ""

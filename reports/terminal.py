@@ -20,6 +20,7 @@ from reports.numbers import (
     money,
     percent,
     precise,
+    spans,
     with_unit,
 )
 from reports.tables import aligned, clean, wrapped
@@ -325,11 +326,24 @@ def status(document: Mapping[str, Any]) -> str:
     told += [f"{key}: {state}." for key, state in (document.get("analyses") or {}).items()]
     if document.get("formulas"):
         told.append(f"Formulas kept: {listed([str(n) for n in document['formulas']])}.")
-    problems = [Problem(**entry) for entry in document["problems"]]
+    # What `check` says of keys that wait for their part of the program is no news here.
+    problems = [Problem(**entry) for entry in document["problems"] if entry["code"] != "not-used-yet"]
     rounds = aligned(rows) if rows else "No round is planned yet."
+    lacking = _missing(document.get("missing") or [])
     return _page(
-        clean(document["study"]), rounds, " ".join(map(clean, told)), findings(problems), _do(document["next"])
+        clean(document["study"]), rounds, " ".join(map(clean, told)), lacking, findings(problems), _do(document["next"])
     )
+
+
+def _missing(entries: Sequence[Mapping[str, Any]]) -> str:
+    """What trials still wait for, those with the same gaps in one sentence."""
+    groups: dict[str, list[str]] = {}
+    for entry in entries:
+        what = (
+            f"{listed([clean(n) for n in entry['responses']])} still to read of" if entry["made"] else "Still to make:"
+        )
+        groups.setdefault(what, []).append(str(entry["batch"] if entry["made"] else entry["trial"]))
+    return "\n".join(wrapped(f"{what} {spans(names)}.") for what, names in groups.items())
 
 
 def upcoming(study: Study, document: Mapping[str, Any], name: str = "FOLDER") -> str:

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 import platform
 import re
 from collections.abc import Mapping
 from typing import Any
 
 from doe.design import Design
+from doe.tables import csv_text
 from reports.documents import json_text
 from reports.sheets import write_sheets
 from reports.workbook import write_bench_book
@@ -56,25 +54,19 @@ def versions() -> dict[str, str]:
 
 def plan_csv(design: Design) -> str:
     """The plan as a table, one row a trial in the order of making."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
     columns = list(design.table.columns)
     told = [name for name in ("order", "block", "whole_plot", "replicate_of") if name in design.runs.columns]
-    writer.writerow(["trial", *told, *columns])
+    rows = []
     for trial in design.runs.sort_values("order").index:
         run, levels = design.runs.loc[trial], design.table.loc[trial]
-        cells = [_cell(run[name]) for name in told] + [_cell(levels[name]) for name in columns]
-        writer.writerow([trial, *cells])
-    return out.getvalue()
+        rows.append([trial, *(_cell(run[name]) for name in told), *(_cell(levels[name]) for name in columns)])
+    return csv_text(["trial", *told, *columns], rows)
 
 
-def _cell(value: Any) -> Any:
+def _cell(value: Any) -> object:
     if value is None or value != value:
-        return ""
-    if isinstance(value, str):
-        return "'" + value if value.startswith(("=", "+", "-", "@")) else value
-    number = float(value)
-    return int(number) if number.is_integer() else json.dumps(round(number, 10))
+        return None
+    return value if isinstance(value, str) else round(float(value), 10)
 
 
 def first_free_trial(folder: StudyFolder) -> int:

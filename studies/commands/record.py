@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from doe.corrections import correct, restore, set_aside
+from doe.oddities import odd
 from doe.problems import Problem, ResultsError, StudyError
 from doe.rawtable import RawTable
 from doe.results import Results, batches_csv, joined, readings_csv, stored_results, take_in
@@ -45,6 +46,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             results = _changed(folder, args)
         change.write(READINGS, readings_csv(results))
         change.write(BATCHES, batches_csv(results))
+    results = replace(results, findings=(*results.findings, *odd(folder.study, results)))
     document = documents.record_document(folder.study, results, files=[Path(name).name for name in args.files])
     return Outcome(document, terminal.record(folder.study, results, args.folder), code_of(document))
 

@@ -6,6 +6,8 @@ import argparse
 from collections.abc import Mapping
 from typing import Any
 
+from doe.missing import missing
+from doe.oddities import odd
 from doe.problems import Problem
 from reports import documents, terminal
 from studies.analysis import is_fresh
@@ -51,8 +53,11 @@ def standing(folder: StudyFolder, name: str) -> dict[str, Any]:
         report=(folder.path / REPORT).is_file(),
         formulas=list(folder.formulas()),
         head=folder.head(),
+        missing=[one.to_dict() for one in missing(study, folder.designs(), results, withdrawn)],
     )
-    problems = [*_old_rounds(rounds), *(() if results is None else results.findings)]
+    problems = _old_rounds(rounds)
+    if results is not None:
+        problems += [*results.findings, *odd(study, results)]
     return {**document, "problems": [*document["problems"], *(problem.to_dict() for problem in problems)]}
 
 

@@ -21,6 +21,7 @@ from reports.numbers import (
     places_for,
     plain,
     precise,
+    spans,
 )
 
 
@@ -110,3 +111,10 @@ def test_small_things():
     assert money(1250.4, "CHF") == "1250\u202fCHF"
     assert listed(["Gum", "Wax", "Oil"]) == "Gum, Wax and Oil"
     assert precise(1.23456789e-7) == "1.23457e-7"
+
+
+def test_ids_that_follow_each_other_are_one_span():
+    assert spans(["T02", "T03", "T04", "T06", "T09", "T10"]) == "T02 to T04, T06, T09, T10"
+    assert spans(["T01-1", "T02-1", "T03-1", "T99", "T100", "T101"]) == "T01-1 to T03-1, T99 to T101"
+    assert spans(["row 3", "x"]) == "row 3, x"
+    assert spans([]) == ""

@@ -1,0 +1,246 @@
+"""What looks odd in the results before anything is fitted: slips of the pen, swapped columns, lots, failed batches.
+
+Nothing here is judged by a model and nothing is changed; each finding names the batches to look at.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from doe.drafts import USABLE
+from doe.levels import listed
+from doe.parts import Response
+from doe.problems import Problem
+from doe.resultset import Results
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+# A value this many times beyond all others, which would be among them after moving its decimal point; our choice.
+_BEYOND, _NEAR, _SLIPS = 3.0, 1.5, (1000.0, 100.0, 10.0)
+_LEAST_OTHERS = 4
+_FAR_SDS = 4.0  # how many expected sds apart two batches of one recipe are odd; our choice
+
+
+def odd(study: Study, results: Results) -> list[Problem]:
+    """Everything that looks odd, in the order of the study."""
+    values = _values(study, results)
+    found: list[Problem] = []
+    for response in study.fitted_responses:
+        if response.kind == "number" and response.name in values:
+            found += _impossible(response, values[response.name])
+            found += _slips(response, values[response.name])
+            found += _apart(response, results)
+    return [
+        *found,
+        *_swapped(values),
+        *_same_twice(values),
+        *_lots(results),
+        *not_made(study, results),
+        *_order(results),
+    ]
+
+
+def _values(study: Study, results: Results) -> pd.DataFrame:
+    """The mean of each response and batch that was measured to a number; NaN elsewhere."""
+    columns = {}
+    for response in study.fitted_responses:
+        if response.kind != "number":
+            continue
+        seen = results.observed(response.name)
+        columns[response.name] = seen["value"].where(seen["bound"] == "none").astype(float)
+    return pd.DataFrame(columns)
+
+
+def _impossible(response: Response, values: pd.Series[float]) -> list[Problem]:
+    if "ph" not in (response.name.casefold(), response.unit.casefold()):
+        return []
+    out = [f"{batch} {value:g}" for batch, value in values.dropna().items() if not 0 <= value <= 14]
+    if not out:
+        return []
+    return [Problem("impossible", "warn", response.name, "no pH: " + listed(out), "0 to 14", _MEND)]
+
+
+_MEND = "look at the sheet; blendwright record FOLDER --correct TRIAL RESPONSE VALUE --why ..."
+
+
+def _slips(response: Response, values: pd.Series[float]) -> list[Problem]:
+    """Values far beyond all others that would be among them with the decimal point elsewhere, or in another unit."""
+    seen = values.dropna()
+    if len(seen) <= _LEAST_OTHERS or (seen <= 0).any():
+        return []
+    found = []
+    for batch, value in seen.items():
+        others = seen.drop(batch)
+        low, high = float(others.min()), float(others.max())
+        if low / _BEYOND <= value <= high * _BEYOND:
+            continue
+        fits = [slip for slip in (*_SLIPS, *(1.0 / s for s in _SLIPS)) if low / _NEAR <= value / slip <= high * _NEAR]
+        if fits:
+            factor = f"{fits[0]:g} times too much" if fits[0] > 1 else f"{1 / fits[0]:g} times too little"
+            found.append(f"{batch} {value:g} ({factor}?)")
+    if not found:
+        return []
+    got = f"far from all others, which lie at {seen.quantile(0.1):.4g} to {seen.quantile(0.9):.4g}: " + listed(found)
+    return [Problem("slip", "warn", response.name, got, "a decimal point or a unit that slipped?", _MEND)]
+
+
+def _apart(response: Response, results: Results) -> list[Problem]:
+    """Batches of one recipe, or readings of one jar, that differ by far more than the study expects."""
+    if response.sd is None:
+        return []
+    seen = results.observed(response.name)
+    seen = seen[seen["bound"] == "none"]
+    batches = []
+    for _, group in seen.groupby("replicate_group", sort=False):
+        low, high = float(group["value"].min()), float(group["value"].max())
+        if len(group) > 1 and high - low > _FAR_SDS * _expected(response, 0.5 * (low + high)) * math.sqrt(2.0):
+            batches.append(" and ".join(f"{b} {v:g}" for b, v in group["value"].items() if v in (low, high)))
+    jars = [
+        f"{batch} (sd {sd:.3g} of {int(n)} readings)"
+        for batch, value, sd, n in zip(seen.index, seen["value"], seen["reading_sd"], seen["n_readings"], strict=True)
+        if sd > 2.0 * _expected(response, value)
+    ]
+    found = []
+    if batches:
+        got = "one recipe, far apart: " + "; ".join(batches[:4])
+        found.append(Problem("batches-apart", "warn", response.name, got,
+                             "batches of one recipe within a few sd", "were both made and read alike?"))  # fmt: skip
+    if jars:
+        got = "readings of one jar far apart: " + listed(jars)
+        found.append(Problem("readings-apart", "warn", response.name, got,
+                             "less than between batches", "was one of them another jar?"))  # fmt: skip
+    return found
+
+
+def _expected(response: Response, value: float) -> float:
+    number, relative = response.sd or (0.0, False)
+    return number * abs(value) if relative else number
+
+
+def _swapped(values: pd.DataFrame) -> list[Problem]:
+    """Batches in which two responses would each fit the other's range, and not their own."""
+    found = []
+    names = list(values.columns)
+    for first, one in enumerate(names):
+        for other in names[first + 1 :]:
+            both = values[[one, other]].dropna()
+            if len(both) <= _LEAST_OTHERS:
+                continue
+            found += [
+                f"{one} and {other} of {batch}"
+                for batch in both.index
+                if _swap_fits(both.drop(batch), float(both.loc[batch, one]), float(both.loc[batch, other]))
+            ]
+    if not found:
+        return []
+    return [Problem("swapped", "warn", "readings", "each in the other's range: " + listed(found),
+                    "each response under its own name", _MEND)]  # fmt: skip
+
+
+def _swap_fits(others: pd.DataFrame, one: float, other: float) -> bool:
+    (low1, low2), (high1, high2) = others.min().to_numpy(float), others.max().to_numpy(float)
+    own = low1 <= one <= high1 or low2 <= other <= high2
+    return not own and low2 <= one <= high2 and low1 <= other <= high1
+
+
+def _same_twice(values: pd.DataFrame) -> list[Problem]:
+    """Different batches with the same readings of everything: a row copied, or one jar read under two names."""
+    if values.shape[1] < 2:
+        return []
+    whole = values.dropna()
+    groups = whole.groupby(list(whole.columns), sort=False).groups.values()
+    found = [" and ".join(map(str, group)) for group in groups if len(group) > 1]
+    if not found:
+        return []
+    return [Problem("same-values", "warn", "readings", "the same readings of everything in " + listed(found),
+                    "other batches, other readings", "was a row copied, or one jar read under two names?")]  # fmt: skip
+
+
+def _lots(results: Results) -> list[Problem]:
+    """A lot that changed inside a round may be a block of its own; one lot only says nothing of the next."""
+    batches = results.batches.loc[results.usable]
+    changed, single = [], []
+    for column in [str(c) for c in batches.columns if str(c).startswith("lot: ")]:
+        known = batches[batches[column].notna()]
+        for number, group in known.groupby("round", sort=True):
+            lots = {str(lot): list(map(str, rows.index)) for lot, rows in group.groupby(column, sort=False)}
+            if len(lots) > 1:
+                where = "" if number == 0 else f"round {number}, "
+                changed.append((where + column, "; ".join(f"{lot} in {listed(who)}" for lot, who in lots.items())))
+        if len(known) > 1 and (known[column] == known[column].iloc[0]).all():
+            single.append(column.removeprefix("lot: "))
+    found = [
+        Problem("lot-change", "warn", where, text, "one lot through a round",
+                "a possible block: see whether residuals differ by lot; a column block in a table makes it one")
+        for where, text in changed
+    ]  # fmt: skip
+    if single:
+        found.append(Problem("one-lot", "inform", "lots", f"one lot only of {listed(single)}", "",
+                             "what another lot would do is not known"))  # fmt: skip
+    return found
+
+
+def not_made(study: Study, results: Results) -> list[Problem]:
+    """Failed and unmakeable batches, with what sets their recipes apart: a part of the region that cannot be made."""
+    batches = results.batches
+    out = batches[batches["state"].isin(("failed", "unmakeable"))]
+    if out.empty:
+        return []
+    told = "; ".join(f"{batch} {row['state']}: {row['why']}" for batch, row in list(out.iterrows())[:6])
+    found = [Problem("not-made", "warn", "batches", told, "", "they count as information, not as readings")]
+    unmakeable = batches[batches["state"] == "unmakeable"]
+    made = batches[batches["state"].isin(USABLE)]
+    if len(unmakeable) and len(made) >= _LEAST_OTHERS:
+        names = [i.name for i in study.varied] + [f.name for f in study.numeric_factors]
+        edges = list(_edges(names, unmakeable, made))
+        if edges:
+            do = "a [[limit]] there keeps later trials out of it"
+            got = "what could not be made lies " + listed(edges)
+            found.append(Problem("edge-of-making", "warn", "region", got, "recipes that can be made", do))
+    return found
+
+
+def _edges(names: Iterable[str], gone: pd.DataFrame, made: pd.DataFrame) -> Iterable[str]:
+    """Levels beyond which nothing was made and everything unmakeable lies."""
+    for name in names:
+        if name not in made:
+            continue
+        bad, good = gone[name].astype(float), made[name].astype(float)
+        if bad.min() > good.max() * (1 + 1e-9):
+            yield f"at {name} of {bad.min():.4g} or more ({good.max():.4g} was made)"
+        elif bad.max() < good.min() * (1 - 1e-9):
+            yield f"at {name} of {bad.max():.4g} or less ({good.min():.4g} was made)"
+
+
+def _order(results: Results) -> list[Problem]:
+    """Batches that were made in another order than planned, where the times are known."""
+    batches = results.batches
+    known = batches[batches["made_at"].notna() & batches["order"].notna() & (batches["round"] > 0)]
+    found = []
+    for number, group in known.groupby("round", sort=True):
+        first = group[~group["trial"].duplicated()].sort_values(["made_at", "order"], kind="stable")
+        planned = first["order"].astype(int).to_numpy()
+        days = first["made_at"].astype(str).str[:10].to_numpy()
+        timed = bool((first["made_at"].astype(str).str.len() > 10).all())
+        late = _displaced(planned, days, timed)
+        if late:
+            names = [str(first.index[place]) for place in late]
+            do = "give the true order in column order, if days may differ"
+            got = "made out of turn: " + listed(names)
+            found.append(Problem("other-order", "inform", f"round {number}", got, "the planned order", do))
+    return found
+
+
+def _displaced(planned: np.ndarray, days: Mapping[int, str] | np.ndarray, timed: bool) -> list[int]:
+    """Places at which a batch was made after one that was planned later (on another day, unless times are known)."""
+    return [
+        place
+        for place in range(len(planned))
+        if any(planned[before] > planned[place] and (timed or days[before] != days[place]) for before in range(place))
+    ]

@@ -1,0 +1,43 @@
+"""`status`: what is still missing, trial by trial, and what looks odd before anything is fitted. Data invented."""
+
+import pytest
+
+from studies.cli import main
+
+
+def record(folder, text):
+    table = folder.parent / "returned.csv"
+    table.write_text(text, encoding="utf-8")
+    assert main(["record", str(folder), str(table)]) == 0
+
+
+def test_what_is_missing_is_listed_by_trial(planned, call, capsys):
+    _, document = call("status", planned)
+    assert [one["trial"] for one in document["missing"]] == [f"T{n:02d}" for n in range(1, 10)]
+    assert not any(one["made"] for one in document["missing"])
+    record(planned, "trial,Viscosity,pH\nT01,15000,5.2\nT02,16000,\nT03,17000,not measured\n")
+    _, document = call("status", planned)
+    waits = {one["trial"]: one for one in document["missing"]}
+    assert waits["T02"] == {"trial": "T02", "batch": "T02-1", "round": 1, "made": True, "responses": ["pH"]}
+    assert sorted(waits) == ["T02", *(f"T{n:02d}" for n in range(4, 10))]
+    assert main(["status", str(planned)]) == 0
+    said = capsys.readouterr().out
+    assert "pH still to read of T02-1." in said
+    assert "Still to make: T04 to T09." in said
+
+
+def test_withdrawn_trials_are_not_missing(planned, call):
+    assert call("plan", planned, "--withdraw", "T04", "--why", "too thick to pump")[0] == 0
+    assert "T04" not in [one["trial"] for one in call("status", planned)[1]["missing"]]
+
+
+@pytest.mark.parametrize("command", ["record", "status"])
+def test_oddities_are_said_before_anything_is_fitted(command, planned, call):
+    rows = "".join(f"T{n:02d},{15000 + 100 * n},{5.2 + n / 100}\n" for n in range(1, 9))
+    table = planned.parent / "odd.csv"
+    table.write_text("trial,Viscosity,pH\n" + rows + "T09,15,5.25\n", encoding="utf-8")
+    document = call("record", planned, table)[1]
+    if command == "status":
+        document = call("status", planned)[1]
+    slip = next(problem for problem in document["problems"] if problem["code"] == "slip")
+    assert "T09-1 15 (1000 times too little?)" in slip["got"]
