@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import linprog
 
+from doe.polytope import solved
 from doe.problems import StudyError
 from doe.region import Region
 
@@ -44,10 +45,16 @@ def all_corners(region: Region) -> Array:
     try:
         return region.coded(region.vertex_array)
     except StudyError:
-        _, _, G, h = free_form(region)
-        rng = np.random.default_rng(np.random.SeedSequence([23, region.dimension]))
-        ways = rng.normal(size=(400, region.dimension))
-        return unique(np.array([linprog(way, A_ub=G, b_ub=h, bounds=(None, None)).x for way in ways]))
+        return region.remember("some corners", lambda: _some_corners(region))
+
+
+def _some_corners(region: Region) -> Array:
+    """The corners that lie farthest in each of 400 directions drawn at random."""
+    _, _, G, h = free_form(region)
+    rng = np.random.default_rng(np.random.SeedSequence([23, region.dimension]))
+    ways = rng.normal(size=(400, region.dimension))
+    points = np.array([linprog(way, A_ub=G, b_ub=h, bounds=(None, None)).x for way in ways])
+    return unique(solved(points, np.abs(points @ G.T - h) <= 1e-8, G, h))
 
 
 def edge_middles(region: Region) -> Array:

@@ -7,7 +7,6 @@ in these words has been put into the limits, and a linear programme has found a 
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
@@ -18,24 +17,14 @@ from doe.conflicts import Conflict, Row, conflicts
 from doe.feasible import FLAT, Rows, is_open, least_change, ratio_extent, violations
 from doe.limits import Written, number
 from doe.problems import Problem, StudyError
-from doe.rules import Rule, RuleError, parse_rule, quoted, written
+from doe.rewriting import Ratio, free_of_dust, ratio_of, renumbered, rule_of
+from doe.rules import Rule, written
 
 Array = npt.NDArray[np.float64]
 
 _LEAST = "each the least that opens the region; go further to have room"
-_RIGHT = re.compile(r"([^<>=≤≥/]*[^<>=≤≥/\s])\s*(<=|>=|≤|≥|==?)\s*(\d+(?:\.\d+)?)")
 _OVERSHOOT = 1.25
 _MOST_DIGITS = 12
-
-
-@dataclass(frozen=True, slots=True)
-class _Ratio:
-    """A limit top - value * under >= 0 (or <= 0): `top`, `under` are weights (k,), `text` writes it with a value."""
-
-    top: Array
-    under: Array
-    value: float
-    text: Callable[[str], str]
 
 
 def nothing_left(rows: Written, scaled: Rows, shift: Array, scale: Array) -> StudyError:
@@ -151,85 +140,36 @@ class _System:
         text = self._rewritten(row, value, was)
         return f'change "{label}" to "{text}"' if text else f'relax "{label}" by {number(abs(value - was))}'
 
+    def _sign(self, row: Row) -> str:
+        return "=" if row[0] else ">=" if self.rows.negated[row[1]] else "<="
+
     def _rule(self, row: Row) -> Rule | None:
         """The rule of a limit as it was written, where it can be read in the names of what varies."""
-        try:
-            rules = parse_rule(self.label(row), self.rows.names)
-        except RuleError:
-            return None
-        sides = [r for r in rules if row[0] or (r.low if self.rows.negated[row[1]] else r.high) is not None]
-        return sides[0] if sides else None
+        return rule_of(self.label(row), self.rows.names, self._sign(row))
 
     def _rewritten(self, row: Row, value: float, was: float) -> str | None:
         rule = self._rule(row)
         if rule is None:
-            return self._renumbered(row, value - was)
+            return renumbered(self.label(row), value - was)
         if rule.divisor is not None:
             return None
         low, high = rule.low, rule.high
         if row[0]:
-            low = high = _plain(float(low or 0.0) + value - was)
+            low = high = free_of_dust(float(low or 0.0) + value - was)
         elif self.rows.negated[row[1]]:
-            low = _plain(float(low or 0.0) + value - was)
+            low = free_of_dust(float(low or 0.0) + value - was)
         else:
-            high = _plain(float(high or 0.0) + value - was)
+            high = free_of_dust(float(high or 0.0) + value - was)
         return written(rule.weights, low, high)
 
-    def _renumbered(self, row: Row, change: float) -> str | None:
-        """A limit that names what is fixed: its own number is moved, where that stands alone on the right."""
-        found = _RIGHT.fullmatch(self.label(row))
-        return f"{found[1]} {found[2]} {number(_plain(float(found[3]) + change))}" if found else None
-
-    def _ratio(self, row: Row) -> _Ratio | None:
-        """The parts of a limit that compares two levels by a number: Humectant >= 4 * Gum, Humectant / Gum >= 4."""
+    def _ratio(self, row: Row) -> Ratio | None:
         equal, i = row
         rule = self._rule(row)
-        end = self.rows.e[i] if equal else self.rows.b[i]
-        if rule is None or end != 0 or len(rule.weights) < 2:
+        if rule is None or (self.rows.e[i] if equal else self.rows.b[i]) != 0:
             return None
-        line = self.rows.E[i] if equal else self.rows.A[i]
-        sign = "=" if equal else ">=" if self.rows.negated[i] else "<="
-        # With active contents the row carries assays, which the rule as written does not.
-        share = {n: float(line[self.rows.names.index(n)]) / w for n, w in rule.weights.items()}
-        if rule.divisor is not None:
-            return self._quotient(rule, share, sign)
-        return self._multiple(rule, share, sign) if len(rule.weights) == 2 else None
+        return ratio_of(rule, self.rows.names, self.rows.E[i] if equal else self.rows.A[i], self._sign(row))
 
-    def _vector(self, weights: dict[str, float], share: dict[str, float]) -> Array:
-        return np.array([weights.get(n, 0.0) * abs(share.get(n, 0.0)) for n in self.rows.names])
-
-    def _quotient(self, rule: Rule, share: dict[str, float], sign: str) -> _Ratio | None:
-        under = dict(rule.divisor.weights) if rule.divisor is not None else {}
-        only = [n for n in under if n in rule.weights]
-        # top - value * under: the value shows in a name that stands below the line only.
-        value = next((-rule.weights[n] / under[n] for n in only if not self._above(rule, under, n)), None)
-        if value is None or rule.divisor is None or rule.divisor.constant:
-            return None
-        top = {n: w + value * under.get(n, 0.0) for n, w in rule.weights.items()}
-        top = {n: w for n, w in top.items() if abs(w) > 1e-12}
-        words = (_sum(top), _sum(under))
-        return _Ratio(
-            self._vector(top, share), self._vector(under, share), value, lambda v: f"{words[0]} / {words[1]} {sign} {v}"
-        )
-
-    @staticmethod
-    def _above(rule: Rule, under: dict[str, float], name: str) -> bool:
-        """Whether a name of the divisor stands above the line as well: its weight then is not in the others' ratio."""
-        ratios = {round(rule.weights[n] / under[n], 9) for n in under if n in rule.weights}
-        return len(ratios) > 1 or name not in rule.weights
-
-    def _multiple(self, rule: Rule, share: dict[str, float], sign: str) -> _Ratio | None:
-        (a, wa), (b, wb) = rule.weights.items()
-        if wa * wb > 0:
-            return None
-        if wa < 0:
-            (a, wa), (b, wb), sign = (b, wb), (a, wa), {"=": "=", ">=": "<=", "<=": ">="}[sign]
-        if wa != 1 and wb == -1:
-            a, b, wa, wb, sign = b, a, -wb, -wa, {"=": "=", ">=": "<=", "<=": ">="}[sign]
-        top, under = self._vector({a: 1.0}, share), self._vector({b: 1.0}, share)
-        return _Ratio(top, under, -wb / wa, lambda v: f"{quoted(a)} {sign} {v} * {quoted(b)}")
-
-    def _ratio_way(self, row: Row, ratio: _Ratio) -> str | None:
+    def _ratio_way(self, row: Row, ratio: Ratio) -> str | None:
         """The nearest value of the ratio that opens the rest, in words; None when the ratio has no end of its own."""
         rest = self._without(self.others | {row})
         ends = ratio_extent(rest, *(self._affine(w) for w in (ratio.top, ratio.under)))
@@ -280,17 +220,6 @@ class _System:
 def _lengths(rows: Array) -> Array:
     length = np.linalg.norm(rows, axis=1)
     return np.where(length > 0, length, 1.0)
-
-
-def _sum(weights: dict[str, float]) -> str:
-    """A sum as it stands on one side of a ratio."""
-    text = written(weights, 0.0, None).removesuffix(" >= 0")
-    return text if len(weights) == 1 else f"({text})"
-
-
-def _plain(value: float) -> float:
-    """The value without the dust of adding decimals."""
-    return float(f"{value:.12g}")
 
 
 def _rounded(was: float, needed: float, good: Callable[[float], bool]) -> float | None:

@@ -21,6 +21,17 @@ Indices = npt.NDArray[np.intp]
 
 TOLERANCE = 1e-9
 _CHUNK = 1024
+_BOX = 12
+_MOST_POINTS = 100_000
+_MOST_ON_FACE = 20_000
+
+
+class TooManyError(ArithmeticError):
+    """More corners than can be found in a moment; `seen` so many had been met."""
+
+    def __init__(self, seen: int) -> None:
+        super().__init__(f"more than {seen} corners")
+        self.seen = seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +56,12 @@ def corners(G: Array, h: Array) -> Corners:
     """All corners of {u : G u <= h}, which must be full-dimensional and lie within -1..+1 in every coordinate.
 
     G (m, d) has rows of unit length, h (m,). Coordinates outside -1..+1 must be cut off by the rows. Corners come in
-    lexicographic order, edges in order of their ends.
+    lexicographic order, edges in order of their ends. Raises TooManyError where there are too many to find.
     """
     d = G.shape[1]
     if d == 0:
         return Corners(np.zeros((1, 0)), np.zeros((1, len(h)), dtype=bool), np.zeros((0, 2), dtype=np.intp))
-    state, done = _start(G, h)
+    state, done = _start(G, h) if d <= _BOX else _simplex(G, h)
     waiting = [i for i in range(len(h)) if i not in done]
     while waiting:
         over = state.points @ G[waiting].T - h[waiting]
@@ -61,6 +72,8 @@ def corners(G: Array, h: Array) -> Corners:
             break
         row = waiting.pop(best)
         _cut(state, over[:, best], row)
+        if len(state.points) > _MOST_POINTS:
+            raise TooManyError(len(state.points))
     return _tidy(state, G, h)
 
 
@@ -89,6 +102,25 @@ def _start(G: Array, h: Array) -> tuple[_Cutting, set[int]]:
     pairs = [(order[signs[:, j] == 0], order[signs[:, j] == 0] + 2 ** (d - 1 - j)) for j in range(d)]
     edges = np.concatenate([np.column_stack(p) for p in pairs]).astype(np.intp)
     return _Cutting(places[columns, signs], tight, edges), done
+
+
+def _simplex(G: Array, h: Array) -> tuple[_Cutting, set[int]]:
+    """A simplex to cut, for many dimensions, where a box has too many corners: the lower faces, and one across.
+
+    The one across lies outside everything, so that all its corners are cut off.
+    """
+    m, d = G.shape
+    lower = [_bound_row(G, h, j, -1.0) for j in range(d)]
+    places = np.array([-2.0 if row is None else -h[row] for row in lower])
+    across = m + d
+    far = d + 1.0 - places.sum()
+    points = np.vstack([places, places + far * np.eye(d)])
+    tight = np.zeros((d + 1, m + d + 1), dtype=bool)
+    for j, row in enumerate(lower):
+        tight[:, m + j if row is None else row] = np.arange(d + 1) != j + 1
+    tight[1:, across] = True
+    edges = np.column_stack(np.triu_indices(d + 1, k=1)).astype(np.intp)
+    return _Cutting(points, tight, edges), {row for row in lower if row is not None}
 
 
 def _bound_row(G: Array, h: Array, j: int, sign: float) -> int | None:
@@ -120,6 +152,8 @@ def _cut(state: _Cutting, over: Array, row: int) -> None:
     inner = np.where(inside[first], first, second)
     shortened = np.column_stack([place[inner], kept.size + np.arange(n_new)])
     facet = np.concatenate([place[np.flatnonzero(on)], kept.size + np.arange(n_new)])
+    if len(facet) > _MOST_ON_FACE:
+        raise TooManyError(len(kept) + n_new)
     state.points = np.concatenate([state.points[kept], new_points])
     state.tight = np.concatenate([state.tight[kept], new_tight])
     within = facet[joined(state.tight[facet], d)]
@@ -156,7 +190,7 @@ def _alone(weight: npt.NDArray[np.float32], shared: Flags) -> Flags:
 def _tidy(state: _Cutting, G: Array, h: Array) -> Corners:
     """Solves each corner again from its rows, merges equal ones, and puts all in order."""
     tight = np.abs(state.points @ G.T - h) <= 10 * TOLERANCE
-    points = _solve(state.points, tight, G, h)
+    points = solved(state.points, tight, G, h)
     rounded = np.round(points, 9) + 0.0
     order = np.lexsort(rounded.T[::-1])
     step = np.abs(np.diff(rounded[order], axis=0)).max(axis=1) > 5e-9
@@ -169,7 +203,7 @@ def _tidy(state: _Cutting, G: Array, h: Array) -> Corners:
     return Corners(points[first], tight[first], edges.astype(np.intp))
 
 
-def _solve(points: Array, tight: Flags, G: Array, h: Array) -> Array:
+def solved(points: Array, tight: Flags, G: Array, h: Array) -> Array:
     """The points again, from the rows they lie on, so that rounding along the way leaves no trace."""
     d = points.shape[1]
     out = points.copy()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Any, TypeVar, cast
@@ -14,16 +15,17 @@ from scipy.linalg import block_diag
 
 from doe.feasible import Rows, extent
 from doe.hull import Frame, frame_of
-from doe.limits import LimitRow, rows_of
-from doe.polytope import Corners, centroids, corners
+from doe.limits import LimitRow, rows_of, scaled_rows
+from doe.polytope import Corners, TooManyError, centroids, corners
 from doe.problems import Problem, StudyError
-from doe.uniform import Measure, draw
+from doe.uniform import SAMPLE, Measure, draw
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 _T = TypeVar("_T")
 
 MOST_CORNERS = 200_000
+_SEED = 20_012
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -113,14 +115,23 @@ class Region:
     @property
     def redundant(self) -> tuple[str, ...]:
         """Labels of limits that never decide anything: rules implied by the rest, bounds that cannot be reached."""
-        return self._keep("redundant", self._find_redundant)
+        needed = {self.labels[i] for i in set(range(len(self.labels))) - set(self.idle_rows)}
+        return tuple(dict.fromkeys(self.labels[i] for i in self.idle_rows if self.labels[i] not in needed))
+
+    @property
+    def idle_rows(self) -> tuple[int, ...]:
+        """The rows of A that never decide anything; of a limit with two sides, it may be one of them."""
+        return self._keep("idle", self._find_idle)
 
     # -- corners, edges, faces ----------------------------------------------------------------------------------
 
     @property
     def vertex_count(self) -> int:
-        """How many corners there are (found part by part, so a box of many factors costs nothing)."""
-        return int(np.prod([len(part.points) for part in self._parts()], dtype=np.int64))
+        """How many corners there are (found part by part, so a box of many factors costs nothing).
+
+        Raises StudyError when there are too many to find.
+        """
+        return int(np.prod([len(part.points) for part in self.parts], dtype=np.int64))
 
     @property
     def vertex_array(self) -> Array:
@@ -133,10 +144,13 @@ class Region:
 
     @property
     def centroid(self) -> Mapping[str, float]:
-        """The overall centroid: the mean of the corners."""
+        """The overall centroid: the mean of the corners; where there are too many to find, that of uniform points."""
+        if not self.has_corners:
+            u = self._draw(SAMPLE, np.random.SeedSequence(_SEED)).mean(axis=0)
+            return MappingProxyType(dict(zip(self.names, self._natural(u[None])[0].tolist(), strict=True)))
         # The corners of a product are all combinations, so their mean is the mean of the parts' means.
         u = np.zeros(self.dimension)
-        for part, columns in zip(self._parts(), self.frame.parts, strict=True):
+        for part, columns in zip(self.parts, self.frame.parts, strict=True):
             u[list(columns)] = part.points.mean(axis=0)
         return MappingProxyType(dict(zip(self.names, self._natural(u[None])[0].tolist(), strict=True)))
 
@@ -234,8 +248,31 @@ class Region:
             self._kept[key] = value
         return cast(_T, self._kept[key])
 
-    def _parts(self) -> tuple[Corners, ...]:
-        return self._keep("parts", lambda: tuple(corners(G, h) for G, h in self.frame.part_rows()))
+    def remember(self, key: str, find: Callable[[], _T]) -> _T:
+        """What `find` gives, worked out once for this region and kept under `key`."""
+        return self._keep(key, find)
+
+    @property
+    def parts(self) -> tuple[Corners, ...]:
+        """The corners of each part of the region (see `Frame.parts`), in its own coordinates.
+
+        Raises StudyError when there are too many to find.
+        """
+        found = self._keep("parts", self._find_parts)
+        if isinstance(found, int):
+            raise StudyError([_too_many(f"more than {found}")])
+        return found
+
+    @property
+    def has_corners(self) -> bool:
+        """Whether the corners are few enough to be found. Where not, all else but lists of corners is there."""
+        return not isinstance(self._keep("parts", self._find_parts), int)
+
+    def _find_parts(self) -> tuple[Corners, ...] | int:
+        try:
+            return tuple(corners(G, h) for G, h in self.frame.part_rows())
+        except TooManyError as error:
+            return error.seen
 
     def measures(self, groups: Sequence[Sequence[int]], degree: int) -> tuple[Measure, ...]:
         """Cubature of the uniform law over groups of parts of the region, exact to `degree` where it can be."""
@@ -247,13 +284,15 @@ class Region:
     def _find_measure(self, group: tuple[int, ...], degree: int) -> Measure:
         rows = self.frame.part_rows()
         columns = tuple(j for i in group for j in self.frame.parts[i])
+        found: Corners | None = None
         if len(group) == 1:
-            (G, h), found = rows[group[0]], self._parts()[group[0]]
+            (G, h), found = rows[group[0]], self.parts[group[0]] if self.has_corners else None
         else:
             used = [rows[i] for i in group]
             G = block_diag(*[G for G, _ in used]).reshape(-1, len(columns))
             h = np.concatenate([h for _, h in used]) if used else np.zeros(0)
-            found = corners(G, h)
+            with suppress(TooManyError):
+                found = corners(G, h)
         return Measure.over(found, G, h, self.frame.inside[list(columns)], columns, degree)
 
     def _natural(self, u: Array) -> Array:
@@ -264,14 +303,14 @@ class Region:
 
     def _find_vertices(self) -> tuple[Array, npt.NDArray[np.intp]]:
         if self.vertex_count > MOST_CORNERS:
-            raise StudyError([_too_many(self.vertex_count)])
-        x = self._natural(self.frame.assemble([part.points for part in self._parts()]))
+            raise StudyError([_too_many(str(self.vertex_count))])
+        x = self._natural(self.frame.assemble([part.points for part in self.parts]))
         order = np.lexsort(x.T[::-1]) if x.shape[1] else np.arange(len(x))
         return x[order], order.astype(np.intp)
 
     def _find_edges(self) -> list[tuple[int, int]]:
         _, order = self._listed()
-        parts = self._parts()
+        parts = self.parts
         shape = tuple(len(part.points) for part in parts)
         index = np.arange(int(np.prod(shape, dtype=np.int64))).reshape(shape)
         pairs = [np.zeros((0, 2), dtype=np.intp)]
@@ -284,7 +323,7 @@ class Region:
         return [(int(i), int(j)) for i, j in found[np.lexsort(found.T[::-1])]]
 
     def _find_centroids(self, dimension: int) -> Array:
-        parts = self._parts()
+        parts = self.parts
         by_total: dict[int, list[list[Array]]] = {0: [[]]}
         for part in parts:
             grown: dict[int, list[list[Array]]] = {}
@@ -310,14 +349,12 @@ class Region:
             factor[np.ix_(at, at)] = np.linalg.cholesky((away * measure.weights[:, None]).T @ away)
         return mean, factor
 
-    def _find_redundant(self) -> tuple[str, ...]:
+    def _find_idle(self) -> tuple[int, ...]:
         """Rules are tried first and dropped as they prove implied; bounds only when they lie beyond the reach."""
         size = np.maximum(np.abs(self.frame.reach_low), np.abs(self.frame.reach_high))
         size[size == 0] = 1.0
-        A = self.A * size
-        scale = np.linalg.norm(A, axis=1)
-        scale[scale == 0] = 1.0
-        scaled = Rows(A / scale[:, None], self.b / scale, self.labels, self.E * size, self.e, self.equal_labels)
+        natural = Rows(self.A, self.b, self.labels, self.E, self.e, self.equal_labels)
+        scaled = scaled_rows(natural, np.zeros(len(size)), size)
         left = list(range(len(self.b)))
         out: list[int] = []
         for i in reversed(self.limit_rows):
@@ -329,10 +366,10 @@ class Region:
             best = self.frame.reach_high[j] if self.A[i, j] > 0 else -self.frame.reach_low[j]
             if best < self.b[i] - 1e-9 * size[j]:
                 out.append(i)
-        return tuple(self.labels[i] for i in sorted(out))
+        return tuple(sorted(out))
 
 
-def _too_many(count: int) -> Problem:
+def _too_many(count: str) -> Problem:
     return Problem(
         code="too-many-corners",
         level="stop",

@@ -18,6 +18,7 @@ from doe.checks import Notes, is_number, shown
 from doe.consistency import check_whole, left_over
 from doe.definition import Parts, read_parts
 from doe.digests import study_digests
+from doe.idle import without_room
 from doe.problems import Problem, StudyError
 from doe.region import Region
 from doe.responses import hint
@@ -134,7 +135,7 @@ class Study(Shown):
             folder=folder,
         )
         _models(study)
-        return replace(study, problems=study.problems + _recipes_inside(study))
+        return replace(study, problems=study.problems + without_room(region) + _recipes_inside(study))
 
     def to_dict(self) -> dict[str, Any]:
         """The raw definition, of the shape of study.toml; `Study.from_dict` of it gives the same study."""

@@ -91,17 +91,19 @@ class Measure:
     exact: bool
 
     @classmethod
-    def over(cls, found: Corners, G: Array, h: Array, inside: Array, columns: tuple[int, ...], degree: int) -> Measure:
+    def over(
+        cls, found: Corners | None, G: Array, h: Array, inside: Array, columns: tuple[int, ...], degree: int
+    ) -> Measure:
         """The measure over the polytope with these corners and rows.
 
-        Exact by a cubature of simplices (below) on the fan of the region from one corner, as long as it has no more
-        than `MOST_SIMPLICES` simplices.
+        Exact by a cubature of simplices (below) on the fan of the region from one corner, as long as its corners are
+        known and it has no more than `MOST_SIMPLICES` simplices.
         """
         d = G.shape[1]
         if d == 0:
             return cls(columns, np.zeros((1, 0)), np.ones(1), True)
-        simplices = fan(found, MOST_SIMPLICES)
-        if simplices is None:
+        simplices = None if found is None else fan(found, MOST_SIMPLICES)
+        if found is None or simplices is None:
             points = draw(G, h, inside, SAMPLE, np.random.default_rng(_SEED))
             return cls(columns, points, np.full(len(points), 1.0 / len(points)), False)
         places, weights = _rule(d, degree)

@@ -18,11 +18,14 @@ import pandas as pd
 
 from doe.compare import WORTH
 from doe.costs import cost_range
-from doe.problems import Problem, Unavailable
+from doe.idle import idle
+from doe.problems import Problem, StudyError, Unavailable
+from doe.share import share_of_box
 
 if TYPE_CHECKING:
     from doe.compare import Comparison
     from doe.design import Design
+    from doe.region import Region
     from doe.results import Results
     from doe.study import Study
     from optimise.models import Models
@@ -102,14 +105,25 @@ def check_document(study: Study) -> Document:
         "study": study.name,
         "region": {
             "dimension": region.dimension,
-            "vertices": len(region.vertex_array),
+            "vertices": _corner_count(region),
             "reach": {name: list(ends) for name, ends in region.reach.items()},
             "centroid": dict(region.centroid),
+            "centroid_of": "corners" if region.has_corners else "points spread evenly",
             "never_reached": list(region.redundant),
+            "never_deciding": [{"limit": i.label, "because": i.says} for i in idle(region)],
+            "share_of_box": share_of_box(region),
         },
         "cost_per_kg": cost if isinstance(cost, Unavailable) else {"low": cost[0], "high": cost[1]},
     }
     return document("check", body, problems=study.problems, digests=study.digests)
+
+
+def _corner_count(region: Region) -> int | Unavailable:
+    try:
+        return region.vertex_count
+    except StudyError as error:
+        (problem,) = error.problems
+        return Unavailable(f"{problem.got} are too many to count", problem.do)
 
 
 def run_rows(design: Design) -> list[Document]:

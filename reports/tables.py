@@ -59,7 +59,7 @@ def aligned(
     return "\n".join(lines)
 
 
-def wrapped(text: str, columns: int = 96, indent: str = "") -> str:
+def wrapped(text: str, columns: int = 80, indent: str = "") -> str:
     """Prose broken into lines of at most `columns`; the first keeps its own indent, later ones take `indent`."""
     lines: list[str] = []
     line = ""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe.costs import cost_range
 from doe.problems import Problem, Unavailable
+from reports import terminal_region
 from reports.numbers import (
     NOTHING,
     batches_in_words,
@@ -57,22 +58,6 @@ def _do(text: str) -> str:
 
 def check(study: Study, folder: str = "FOLDER") -> str:
     """The reach of each ingredient, what a kilogram costs, and everything noticed."""
-    region = study.region
-    rows = []
-    for item in study.ingredients:
-        ends = region.reach.get(item.name)
-        asked = "takes up the rest" if item.role == "fill" else f"{exactly(item.low)} to {exactly(item.high)}"
-        if item.role in ("fixed", "adjuster"):
-            rows.append([item.name, f"fixed at {exactly(item.level)}", "", ""])
-            continue
-        low, high = ends if ends is not None else (None, None)
-        middle = region.centroid.get(item.name)
-        rows.append([item.name, asked, _ends(low, high), figure(middle, digits=4)])
-    for factor in study.factors:
-        asked = ", ".join(factor.levels) if factor.is_category else f"{exactly(factor.low)} to {exactly(factor.high)}"
-        ends = region.reach.get(factor.name)
-        reach = _ends(*ends) if ends else ""
-        rows.append([f"{factor.name} [{factor.unit}]" if factor.unit else factor.name, asked, reach, ""])
     cost = cost_range(study)
     money_line = (
         f"Cost: not available ({cost.reason})"
@@ -80,14 +65,15 @@ def check(study: Study, folder: str = "FOLDER") -> str:
         else f"Raw materials cost {money(cost[0], study.currency)} to {money(cost[1], study.currency)} per kg."
     )
     size = f"{counted(len(study.varied), 'ingredient')} to blend, {counted(len(study.factors), 'factor')}"
-    head = f"{clean(study.name)}: {size}"
-    count = f"{region.dimension} free dimensions, {counted(len(region.vertex_array), 'corner')}. {money_line}"
-    table = aligned(rows, ("name", f"asked for [{study.unit}]", "can reach", "middle"), right=(3,))
-    return _page(head, table, count, findings(study.problems), _do(f"blendwright plan {folder}"))
-
-
-def _ends(low: Any, high: Any) -> str:
-    return f"{figure(low, digits=4)} to {figure(high, digits=4)}" if low is not None else NOTHING
+    head = wrapped(f"{study.name}: {size}", columns=80)
+    told = (terminal_region.extent(study), terminal_region.never_deciding(study), money_line)
+    return _page(
+        head,
+        terminal_region.reach_table(study),
+        *(wrapped(text, columns=80, indent="  ") for text in told if text),
+        findings(study.problems),
+        _do(f"blendwright plan {folder}"),
+    )
 
 
 _GROUPS = {"block": "block", "whole_plot": "set-up"}

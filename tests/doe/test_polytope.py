@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial import ConvexHull
 
-from doe.polytope import centroids, corners, faces, fan
+from doe.polytope import TooManyError, centroids, corners, faces, fan
 
 
 def unit(G, h):
@@ -99,3 +99,36 @@ def test_centroids_are_means_of_corners():
 
 def test_a_fan_that_would_be_too_large_is_refused():
     assert fan(corners(*cube(4)), 23) is None
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.integers(0, 100_000), st.integers(1, 4), st.integers(0, 5))
+def test_cutting_finds_what_trying_every_choice_of_rows_finds(seed, d, m):
+    G, h = random_polytope(seed, d, m)
+    tried = []
+    for rows in map(list, combinations(range(len(h)), d)):
+        if abs(np.linalg.det(G[rows])) > 1e-9:
+            u = np.linalg.solve(G[rows], h[rows])
+            if (G @ u <= h + 1e-9).all():
+                tried.append(u)
+    want = np.unique(np.round(tried, 7) + 0.0, axis=0)
+    assert np.round(corners(G, h).points, 7) + 0.0 == pytest.approx(want)
+
+
+@pytest.mark.parametrize("d", [13, 16, 24])
+def test_a_simplex_of_many_dimensions(d):
+    # u >= -1 and sum u <= 2 - d: d + 1 corners, each joined to all others. A box to start from would have 2^24 corners.
+    G = np.vstack([-np.eye(d), np.ones((1, d))])
+    found = corners(*unit(G, np.concatenate([np.ones(d), [2.0 - d]])))
+    assert len(found.points) == d + 1
+    assert len(found.edges) == d * (d + 1) // 2
+
+
+def test_a_cube_of_thirteen_dimensions_cut_from_a_simplex():
+    found = corners(*cube(13))
+    assert (len(found.points), len(found.edges)) == (2**13, 13 * 2**12)
+
+
+def test_too_many_corners_are_refused_and_not_waited_for():
+    with pytest.raises(TooManyError):
+        corners(*cube(20))

@@ -5,7 +5,7 @@ from math import comb, factorial, prod
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe import Region, StudyError
@@ -28,10 +28,48 @@ def test_flare_has_the_published_counts():
     assert region.reach["x2"] == pytest.approx((0.10, 0.47))
 
 
+# Cornell (1990), How to Run Mixture Experiments for Product Quality, ASQC vol. 5: the nine blends of the vinyl example
+# are 4 vertices, 4 edge middles and the centroid; the bounds of the three plasticisers as its design file has them.
+VINYL = [(0.409, 0.849), (0.0, 0.252), (0.151, 0.274)]
+
+
 def test_vinyl_has_the_published_counts():
-    # Cornell (1990): 4 vertices and 4 edges for the three bounded plasticisers; bounds read off the published blends.
-    region = blend([(0.474, 0.849), (0.0, 0.252), (0.151, 0.274)])
+    region = blend(VINYL)
     assert (len(region.vertex_array), len(region.edges())) == (4, 4)
+    # Two sides of the triangle's bounds do not show: x1 never comes down to its 0.409.
+    assert region.reach["x1"] == pytest.approx((0.474, 0.849))
+    assert "x1 at least 0.409" in region.redundant
+
+
+def test_flare_centroids_are_the_published_blends():
+    # McLean & Anderson (1966), the seven centroids of their 15 blends, from memory.
+    faces = [
+        (0.5, 0.1, 0.345, 0.055),
+        (0.5, 0.345, 0.1, 0.055),
+        (0.4, 0.2725, 0.2725, 0.055),
+        (0.6, 0.1725, 0.1725, 0.055),
+        (0.5, 0.235, 0.235, 0.03),
+        (0.5, 0.21, 0.21, 0.08),
+    ]
+    region = blend(FLARE)
+    # Face centroids come in lexicographic order.
+    assert region.face_centroids(2) == pytest.approx(np.array(sorted(faces)))
+    assert list(region.centroid.values()) == pytest.approx((0.5, 0.2225, 0.2225, 0.055))
+
+
+def test_what_cannot_be_listed_is_said_and_all_else_is_there():
+    # Half the cube of 24 dimensions cut through its middle: millions of corners.
+    region = blend([(0, 0.1)] * 24)
+    assert not region.has_corners
+    for ask in (lambda: region.vertex_count, region.vertices, region.edges, lambda: region.face_centroids(2)):
+        with pytest.raises(StudyError, match="corners"):
+            ask()
+    assert region.reach["x7"] == pytest.approx((0, 0.1))
+    assert region.contains(region.sample(200, seed=1), 1e-8).all()
+    middle = np.array(list(region.centroid.values()))
+    # By symmetry the centre of mass is the same share of each; drawn points tell it to a few per cent.
+    assert middle == pytest.approx(np.full(24, 1 / 24), rel=0.03)
+    assert middle.sum() == pytest.approx(1, abs=1e-12)
 
 
 @pytest.mark.parametrize("q", [2, 3, 4, 5, 6])
@@ -94,6 +132,7 @@ def random_region(seed, q):
     return blend(list(zip(low, high, strict=True)), rows=rows), inner
 
 
+@settings(deadline=None, max_examples=40)
 @given(st.integers(0, 10_000), st.integers(2, 6))
 def test_vertices_are_vertices_and_reach_is_theirs(seed, q):
     region, inner = random_region(seed, q)
@@ -110,6 +149,7 @@ def test_vertices_are_vertices_and_reach_is_theirs(seed, q):
     assert region.contains(region.sample(50, seed=1), 1e-8).all()
 
 
+@settings(deadline=None, max_examples=40)
 @given(st.integers(0, 10_000), st.permutations(range(4)))
 def test_order_of_ingredients_does_not_matter(seed, order):
     region, _ = random_region(seed, 4)
