@@ -6,7 +6,6 @@ far it is from it, and a proven bound of that function over the whole region pro
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -16,30 +15,28 @@ from scipy.linalg import qr
 from scipy.optimize import nnls
 
 from doe import candidates
-from doe.bernstein import upper_bound
-from doe.exchange import Criterion, Model, Space, along
-from doe.problems import Unavailable
+from doe.exchange import Criterion, Space, along
 from doe.spaces import Layout
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_SLACK = 5e-5
+# How near the optimum is sought, by free dimensions.
+_SLACK = (5e-5, 5e-5, 5e-5, 5e-5, 1e-4, 4e-4, 1e-3)
 _MOST_PROVEN = 6
 _MANY_TERMS = 30
-_MOST_CELLS = 150_000
-_MOST_COMBINATIONS = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Approximate:
     """Points U (m, d), C (m, c) with weights adding up to 1; `value` is log det(M + R) / p for D, trace for L.
 
-    R is the prior per run. `seen` is the greatest value of the variance function found, `mean` its average over the
-    plan (they are equal at the optimum); `shape` (p, p) is Q of that function f'Qf.
+    R, `prior`, is what is known beforehand, per run. `seen` is the greatest value of the variance function found,
+    `mean` its average over the plan (they are equal at the optimum); `shape` (p, p) is Q of that function f'Qf.
     """
 
-    kind: Literal["D", "L"]
+    criterion: Criterion
+    prior: Array
     U: Array
     C: Indices
     weights: Array
@@ -48,26 +45,26 @@ class Approximate:
     mean: float
     shape: Array
 
+    @property
+    def kind(self) -> Literal["D", "L"]:
+        """The kind of its criterion."""
+        return self.criterion.kind
+
     def worth(self, greatest: float) -> float:
         """A bound, 0..1, of this plan's own efficiency when its variance function nowhere exceeds `greatest`."""
-        return efficiency_bound(self.kind, self.value, self.mean, greatest, len(self.shape))
+        return efficiency_bound(len(self.shape) if self.kind == "D" else self.value, self.mean, greatest)
 
 
-def efficiency_bound(kind: str, value: float, mean: float, greatest: float, p: int) -> float:
+def efficiency_bound(total: float, mean: float, greatest: float) -> float:
     """Least efficiency of a plan whose variance function averages `mean` over it and is nowhere above `greatest`.
 
-    D: the log determinant is concave, so the optimum exceeds it by at most greatest - mean, in efficiency
-    exp(-(greatest - mean) / p); without prior p / greatest is better (Atwood 1969, Ann. Math. Stat. 40; from memory).
-    L: the trace is convex, so the optimum is at least 1 - (greatest - mean) / trace of it; without prior
-    mean / greatest is better.
+    For A = M + R of any plan and positive semidefinite Q, log det A <= p log(trace(QA) / p) - log det Q, and
+    trace(B / A) >= (trace of the root of B^1/2 Q B^1/2)^2 / trace(QA). With Q of the plan in hand both say:
+    efficiency >= `total` / trace(QA), `total` being p for D and the plan's own trace for L; and trace(QA) is at most
+    `total` - `mean` + `greatest`. Without prior this is mean / greatest (Atwood 1969, Ann. Math. Stat. 40; from
+    memory).
     """
-    if greatest <= mean:
-        return 1.0
-    if kind == "D":
-        plain = p / greatest if abs(mean - p) < 1e-6 * p else 0.0
-        return max(float(np.exp(-(greatest - mean) / p)), plain)
-    plain = mean / greatest if abs(mean - value) < 1e-6 * value else 0.0
-    return max(0.0, 1 - (greatest - mean) / value, plain)
+    return total / (total + max(0.0, greatest - mean))
 
 
 def _inverse(F: Array, w: Array, R: Array) -> Array:
@@ -168,7 +165,8 @@ def _climbed(space: Space, Q: Array, U: Array, C: Indices) -> tuple[Array, Indic
 
 
 def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
-    """The best weights over the region, to 0.005 % of its own bound as far as a local search can see.
+    """The best weights over the region, to 0.005 % of its own bound (0.1 % beyond five free dimensions) as far as a
+    local search can see.
 
     The prior of `criterion` counts once against `runs` runs.
     """
@@ -184,10 +182,12 @@ def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
     keep = np.union1d(heavy, spanning)
     SU, SC = U[keep], C[keep]
     w = w[keep] / w[keep].sum()
-    seen = np.inf
+    seen, slack = np.inf, _SLACK[min(U.shape[1], len(_SLACK) - 1)]
     # For large models, or beyond the reach of a proof, a rougher optimum is enough, and a fine one would take minutes.
     small = U.shape[1] <= _MOST_PROVEN and p <= _MANY_TERMS
-    for _ in range(25 if small else 10):
+    left = 25 if small else 10
+    while left:
+        left -= 1
         SF = space.model(SU, SC)
         w = _weighed(criterion, SF, w, R, 30 if small else 6)
         Q = _shape(criterion, _inverse(SF, w, R))
@@ -201,24 +201,34 @@ def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
         tops = tops if small else tops[:40]
         TU, TC, found = _climbed(space, Q, np.concatenate([U[tops], SU[heavy]]), np.concatenate([C[tops], SC[heavy]]))
         seen = float(found.max())
-        if seen <= mean * (1 + _SLACK):
+        if seen <= mean * (1 + slack) or not left:
             break
-        SU, SC, w = _joined(SU, SC, w, TU, TC, found, mean, 2 * p)
-    SF = space.model(SU, SC)
-    V = _inverse(SF, w, R)
+        SU, SC, w = _joined(SU, SC, w, TU, TC, found, mean * (1 + slack / 4), 2 * p)
+    return _judged(criterion, R, space, SU, SC, w, seen)
+
+
+def judged(plan: Layout, like: Approximate, U: Array, C: Indices, weights: Array) -> Approximate:
+    """Another plan by the criterion of `like`."""
+    return _judged(like.criterion, like.prior, plan.space, U, C, weights, like.seen)
+
+
+def _judged(criterion: Criterion, R: Array, space: Space, U: Array, C: Indices, w: Array, seen: float) -> Approximate:
+    F = space.model(U, C)
+    V = _inverse(F, w, R)
     Q = _shape(criterion, V)
-    return Approximate(criterion.kind, SU, SC, w, _value(criterion, V), seen, float(w @ _variance(SF, Q)), Q)
+    here = _variance(F, Q)
+    return Approximate(criterion, R, U, C, w, _value(criterion, V), max(seen, float(here.max())), float(w @ here), Q)
 
 
 def _joined(
-    U: Array, C: Indices, w: Array, TU: Array, TC: Indices, value: Array, mean: float, most: int
+    U: Array, C: Indices, w: Array, TU: Array, TC: Indices, value: Array, least: float, most: int
 ) -> tuple[Array, Indices, Array]:
     """The support with up to `most` of the new maxima that stand apart from it and each other."""
     order = np.lexsort((np.arange(len(value)), -np.round(value, 9)))
     more_U: list[Array] = []
     more_C: list[Indices] = []
     for i in order:
-        if value[i] <= mean * (1 + _SLACK / 4) or len(more_U) >= most:
+        if value[i] <= least or len(more_U) >= most:
             break
         near = np.abs(U - TU[i]).max(axis=1) + 9.0 * (TC[i] != C).any(axis=1) < 1e-4
         close = any(np.abs(u - TU[i]).max() < 0.02 and (c == TC[i]).all() for u, c in zip(more_U, more_C, strict=True))
@@ -230,45 +240,3 @@ def _joined(
     share = 0.02 / len(more_U)
     weights = np.concatenate([w * (1 - share * len(more_U)), np.full(len(more_U), share)])
     return np.concatenate([U, more_U]), np.concatenate([C, more_C]), weights
-
-
-def _at_levels(model: Model, combo: Indices) -> Callable[[Array], Array]:
-    """The model at one combination of category levels."""
-    return lambda X: model(X, np.broadcast_to(combo, (len(X), len(combo))))
-
-
-def proven(plan: Layout, best: Approximate) -> float | Unavailable:
-    """A proven bound (0..1) of how much better than `best` any plan on the whole region could be: its own efficiency.
-
-    The variance function is bounded over the region by Bernstein coefficients, for each combination of categories.
-    """
-    region = plan.region
-    if region.dimension > _MOST_PROVEN:
-        return Unavailable(
-            f"not proven beyond {_MOST_PROVEN} free dimensions (here {region.dimension})",
-            "read the efficiencies against the best plan that the search found",
-        )
-    combos = plan.combinations()
-    if region.dimension == 0:
-        # Every place there is has been looked at.
-        return best.worth(best.seen)
-    if len(combos) > _MOST_COMBINATIONS or plan.terms.degree > 3:
-        return Unavailable(
-            "not proven for so many categories or terms of so high an order",
-            "read the efficiencies against the best plan that the search found",
-        )
-    upper = best.mean
-    for combo in combos:
-        try:
-            bound = upper_bound(
-                candidates.all_corners(region),
-                _at_levels(plan.space.model, combo),
-                best.shape,
-                degree=max(1, plan.terms.degree),
-                tolerance=0.002 if region.dimension <= 4 else 0.006,
-                most_cells=_MOST_CELLS // len(combos),
-            )
-        except ArithmeticError:
-            return Unavailable("the region could not be cut into simplices without a gap", "widen a nearly flat limit")
-        upper = max(upper, bound.upper)
-    return best.worth(upper)

@@ -4,6 +4,9 @@ On a simplex with barycentric coordinates L, a polynomial of degree n is
 sum over |a| = n of n!/a! L^a b_a, and lies between the least and the greatest of its coefficients b_a. Splitting a
 simplex at the middle of an edge gives the coefficients of both halves as fixed averages of the old ones. (Standard
 results on the Bernstein form, for instance Farin 1986, Computer Aided Geometric Design 3, 83-127; from memory.)
+
+A level is proven when every piece has all coefficients below it. Pieces are looked at depth first, so that memory
+stays small, many at once, in single precision where its rounding is small against the level.
 """
 
 from __future__ import annotations
@@ -13,24 +16,34 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations_with_replacement
 from math import comb, factorial, prod
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy.spatial import ConvexHull, Delaunay
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
+Reals = npt.NDArray[Any]
 
-_BATCH = 256
+_FIRST = 256
+_BATCH = 1024
+_DEEPEST = 64
+_ROUNDING = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
-class Bound:
-    """A bracket of the maximum: `seen` is reached somewhere, nothing exceeds `upper`; `cells` were looked at."""
+class Search:
+    """What became of an attempt to prove that nothing exceeds a level.
 
-    seen: float
+    `closed`: nothing exceeds `upper` (the level, and what rounding may hide). `seen` is the greatest value met, at
+    `place` (d,). `work` counts multiplications.
+    """
+
+    closed: bool
     upper: float
-    cells: int
+    seen: float
+    place: Array
+    work: float
 
 
 @lru_cache(maxsize=32)
@@ -78,8 +91,11 @@ def _products(corners: int, degree: int) -> Array:
 
 
 @lru_cache(maxsize=32)
-def _halves(corners: int, degree: int) -> Array:
-    """For each edge (i, j): the maps to the half that keeps i and the half that keeps j, shape (edges, 2, m, m)."""
+def _halves(corners: int, degree: int, kind: str) -> Reals:
+    """For each edge (i, j): the maps to the half that keeps i and the half that keeps j, shape (edges, 2, m, m).
+
+    Rows of coefficients are multiplied by them from the left.
+    """
     a = _exponents(corners, degree)
     where = _place(corners, degree)
     edges = list(_edges(corners))
@@ -92,8 +108,8 @@ def _halves(corners: int, degree: int) -> Array:
                     source = exponent.copy()
                     source[moved] -= k
                     source[keep] += k
-                    maps[e, side, row, where[tuple(int(v) for v in source)]] += comb(n, k) / 2.0**n
-    return maps
+                    maps[e, side, where[tuple(int(v) for v in source)], row] += comb(n, k) / 2.0**n
+    return maps.astype(kind)
 
 
 @lru_cache(maxsize=32)
@@ -117,23 +133,6 @@ def _bends(corners: int, degree: int) -> Indices:
     return out
 
 
-def triangulate(vertices: Array) -> Array:
-    """Simplices that fill the hull of `vertices` (v, d) without gaps, shape (s, d+1, d).
-
-    Raises ArithmeticError when the pieces do not add up to the whole volume, so that no proof rests on a gap.
-    """
-    dimension = vertices.shape[1]
-    if dimension == 1:
-        return np.array([[[vertices.min()], [vertices.max()]]])
-    pieces = vertices[Delaunay(vertices, qhull_options="Qbb Qc Qz Qt Q12").simplices]
-    volume = np.abs(np.linalg.det(pieces[:, 1:] - pieces[:, :1])) / factorial(dimension)
-    whole = float(ConvexHull(vertices).volume)
-    if abs(volume.sum() - whole) > 1e-9 * whole:
-        raise ArithmeticError("the simplices do not fill the region")
-    kept: Array = pieces[volume > 1e-14 * whole]
-    return kept
-
-
 def _coefficients(simplices: Array, model: Callable[[Array], Array], q: Array, degree: int) -> Array:
     """Bernstein coefficients of f'Qf on each simplex, shape (s, m); f has the given degree."""
     s, corners, d = simplices.shape
@@ -146,74 +145,119 @@ def _coefficients(simplices: Array, model: Callable[[Array], Array], q: Array, d
     return coefficients
 
 
-def _split(cells: Array, corners: int, degree: int) -> Array:
+@dataclass(slots=True)
+class _Cells:
+    """Pieces on their way: coefficients (c, m), corners (c, d + 1, d), and how often each was split."""
+
+    b: Reals
+    corners: Reals
+    depth: npt.NDArray[np.int16]
+
+    def take(self, which: Any) -> _Cells:
+        return _Cells(self.b[which], self.corners[which], self.depth[which])
+
+
+def _joined(parts: list[_Cells]) -> _Cells:
+    if len(parts) == 1:
+        return parts[0]
+    return _Cells(*(np.concatenate([getattr(p, name) for p in parts]) for name in ("b", "corners", "depth")))
+
+
+def _split(cells: _Cells, degree: int) -> _Cells:
     """Both halves of each cell, cut at the middle of the edge along which it bends most."""
-    bends = cells[:, _bends(corners, degree)]
-    second = np.abs(bends[..., 0] - 2 * bends[..., 1] + bends[..., 2]).max(axis=-1)
-    edge = second.argmax(axis=1)
-    maps = _halves(corners, degree)
-    children = np.empty((2, *cells.shape))
-    for e in np.unique(edge):
-        here = edge == e
-        children[0, here] = cells[here] @ maps[e, 0].T
-        children[1, here] = cells[here] @ maps[e, 1].T
-    return children.reshape(-1, cells.shape[1])
+    count, corners, d = cells.corners.shape
+    bends = _bends(corners, degree)
+    across = np.ascontiguousarray(cells.b.T)
+    second = across[bends[..., 0].ravel()] + across[bends[..., 2].ravel()] - 2 * across[bends[..., 1].ravel()]
+    edge = np.abs(second).reshape(*bends.shape[:2], count).max(axis=1).argmax(axis=0)
+    order = np.argsort(edge, kind="stable")
+    ends = np.searchsorted(edge[order], np.arange(len(bends) + 1))
+    maps = _halves(corners, degree, cells.b.dtype.str)
+    b, places = cells.b[order], cells.corners[order]
+    children = np.empty((2, *b.shape), dtype=b.dtype)
+    halved = np.stack([places, places])
+    for e, (i, j) in enumerate(_edges(corners)):
+        here = slice(ends[e], ends[e + 1])
+        if here.start == here.stop:
+            continue
+        np.matmul(b[here], maps[e, 0], out=children[0, here])
+        np.matmul(b[here], maps[e, 1], out=children[1, here])
+        middle = (places[here, i] + places[here, j]) / 2
+        halved[0, here, j] = middle
+        halved[1, here, i] = middle
+    depth = np.tile(cells.depth[order] + np.int16(1), 2)
+    return _Cells(children.reshape(2 * count, -1), halved.reshape(2 * count, corners, d), depth)
 
 
-def upper_bound(
-    vertices: Array,
-    model: Callable[[Array], Array],
-    q: Array,
-    *,
-    degree: int,
-    tolerance: float = 0.003,
-    most_cells: int = 40_000,
-) -> Bound:
-    """Bracket the maximum of f(x)' Q f(x) over the hull of `vertices`.
+def _tips(corners: int, degree: int) -> Indices:
+    """Where the coefficients stand that are the values at the corners."""
+    where = _place(corners, degree)
+    return np.array([where[tuple(degree * (i == c) for i in range(corners))] for c in range(corners)], dtype=np.intp)
 
-    `vertices` (v, d) span a full-dimensional polytope; `model` maps points (n, d) to model rows (n, p) whose
-    entries are polynomials of at most `degree`; `q` (p, p) is symmetric. Stops when upper <= (1 + tolerance) *
-    seen or after `most_cells` cells; the bound holds whenever it stops. Cells are split best first, in batches,
-    and ties go by index, so that the answer depends on nothing else.
+
+@dataclass(slots=True)
+class _Seen:
+    """The greatest value met so far and where; multiplications used up."""
+
+    value: float
+    place: Array
+    work: float
+
+    def look(self, values: Reals, corners: Reals) -> None:
+        if values.max(initial=-np.inf) > self.value:
+            self.value = float(values.max())
+            self.place = corners.reshape(-1, corners.shape[-1])[values.argmax()].astype(np.float64)
+
+
+def search(
+    simplices: Array, model: Callable[[Array], Array], q: Array, *, degree: int, level: float, most_work: float
+) -> Search:
+    """Try to prove that f(x)' Q f(x) is at most `level` in all of `simplices` (s, d + 1, d).
+
+    `model` maps points (n, d) to model rows (n, p) whose entries are polynomials of at most `degree`; `q` (p, p) is
+    symmetric. Stops at the first value above the level, or when `most_work` multiplications are used up. The answer
+    depends on nothing else.
+
+    Rounding: each split averages at most 2 degree + 1 coefficients and no piece is split more than 64 times, so a
+    coefficient is off by at most 64 (2 degree + 2) unit roundings of the greatest one. That is added to `upper`.
     """
-    simplices = triangulate(vertices)
-    corners = simplices.shape[1]
-    cells = _coefficients(simplices, model, q, degree)
-    full = 2 * degree
-    tips = np.array(
-        [_place(corners, full)[tuple(full if i == c else 0 for i in range(corners))] for c in range(corners)]
-    )
-    seen = float(cells[:, tips].max())
-    bound = cells.max(axis=1)
-    looked = len(cells)
-    while len(cells) and bound.max() > seen * (1 + tolerance) and looked < most_cells:
-        order = np.argsort(-bound, kind="stable")
-        worst, rest = order[:_BATCH], order[_BATCH:]
-        children = _split(cells[worst], corners, full)
-        looked += len(children)
-        seen = max(seen, float(children[:, tips].max()))
-        cells = np.concatenate([cells[rest], children])
-        bound = np.concatenate([bound[rest], children.max(axis=1)])
-        alive = bound > seen * (1 + tolerance)
-        cells, bound = cells[alive], bound[alive]
-    upper = max(float(bound.max()), seen * (1 + tolerance)) if len(bound) else seen * (1 + tolerance)
-    return Bound(seen=seen, upper=upper, cells=looked)
+    full, tips = 2 * degree, _tips(simplices.shape[1], 2 * degree)
+    seen = _Seen(-np.inf, simplices[0, 0], 0.0)
+    slack, closed = 0.0, True
+    for start in range(0, len(simplices), _FIRST):
+        corners = simplices[start : start + _FIRST]
+        b = _coefficients(corners, model, q, degree)
+        seen.look(b[:, tips], corners)
+        seen.work += b.size * len(q)
+        alive = b.max(axis=1) > level
+        rounding = _DEEPEST * (full + 2) * float(np.abs(b[alive]).max(initial=0.0)) / 2
+        kind = np.float32 if rounding * np.finfo(np.float32).eps < _ROUNDING * level else np.float64
+        slack = max(slack, rounding * float(np.finfo(kind).eps))
+        first = _Cells(b[alive].astype(kind), corners[alive].astype(kind), np.zeros(int(alive.sum()), dtype=np.int16))
+        closed = _descended(first, full, tips, level, most_work, seen)
+        if not closed:
+            break
+    return Search(closed, level + slack if closed else np.inf, seen.value, seen.place, seen.work)
 
 
-def moments(simplices: Array, model: Callable[[Array], Array], *, degree: int) -> Array:
-    """The average of f f' over `simplices` (s, d+1, d), exact for model entries of at most `degree`, (p, p).
-
-    The integral of a polynomial over a simplex is its volume times the mean of its Bernstein coefficients.
-    """
-    s, corners, d = simplices.shape
-    if d == 0:
-        row = model(np.zeros((1, 0)))
-        return row.T @ row
-    lattice = _exponents(corners, degree) / degree
-    values = model(np.einsum("mc,scd->smd", lattice, simplices).reshape(-1, d)).reshape(s, len(lattice), -1)
-    shape = np.einsum("ab,sbp->sap", _interpolation(corners, degree), values)
-    m = len(lattice)
-    inner = _products(corners, degree).mean(axis=1).reshape(m, m)
-    volume = np.abs(np.linalg.det(simplices[:, 1:] - simplices[:, :1]))
-    average: Array = np.einsum("s,sap,ab,sbq->pq", volume / volume.sum(), shape, inner, shape, optimize=True)
-    return (average + average.T) / 2
+def _descended(first: _Cells, degree: int, tips: Indices, level: float, most_work: float, seen: _Seen) -> bool:
+    """Whether all pieces of `first` could be shown to stay below `level`."""
+    stack = [first]
+    while stack:
+        cells = stack.pop()
+        while stack and len(cells.b) < _BATCH:
+            cells = _joined([cells, stack.pop()])
+        if len(cells.b) > _BATCH:
+            stack.append(cells.take(slice(_BATCH, None)))
+            cells = cells.take(slice(0, _BATCH))
+        if seen.value > level or seen.work > most_work or cells.depth.max(initial=0) >= _DEEPEST:
+            return False
+        if not len(cells.b):
+            continue
+        children = _split(cells, degree)
+        seen.work += children.b.size * children.b.shape[1]
+        seen.look(children.b[:, tips], children.corners)
+        children = children.take(children.b.max(axis=1) > level)
+        if len(children.b):
+            stack.append(children)
+    return seen.value <= level

@@ -385,6 +385,9 @@ def _chords(plan: Layout, trials: Trials) -> dict[str, tuple[float, float]] | No
     Q, R = np.linalg.qr(F / scale)
     if len(F) < F.shape[1] or np.abs(np.diag(R)).min(initial=np.inf) < 1e-8:
         return None
+    # What blocks differ by may take up a whole term, as that of a factor set once a block.
+    if np.linalg.svd(np.column_stack([Q, trials.strata.block_columns]), compute_uv=False)[-1] < 1e-8:
+        return None
     judge = Contrasts(Q, trials.strata)
     middle = candidates.centroid(plan.region)
     level = plan.combinations()[:1]

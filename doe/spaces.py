@@ -7,7 +7,7 @@ the region is the identity: criteria do not depend on the basis, and their compu
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
 from typing import Any, Literal
@@ -16,7 +16,6 @@ import numpy as np
 import numpy.typing as npt
 
 from doe import candidates
-from doe.bernstein import moments, triangulate
 from doe.exchange import Criterion, Model, Space
 from doe.region import Region
 from doe.terms import Terms
@@ -24,8 +23,6 @@ from doe.terms import Terms
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_MOST_EXACT = 5
-_SAMPLED = 20_000
 _ALONE = 1e-9
 
 
@@ -90,7 +87,7 @@ def layout(region: Region, terms: Terms) -> Layout:
     levels = tuple(len(region.categories[name]) for name in factors)
     _, _, A, b = candidates.free_form(region)
     combos = _crossed(levels)
-    B = raw_moment(region, raw, combos, terms.degree)
+    B, _ = terms.moment(region, terms.fitting_coding(region))
     confounded = dependent(np.linalg.cholesky(B + 1e-14 * np.trace(B) * np.eye(len(B))).T, terms.labels)
     basis, prior = _working(B, np.array(terms.sure), raw, region, combos)
     space = Space(A, b, np.eye(region.dimension), _pairs(region), _cox(region), levels, lambda U, C: raw(U, C) @ basis)
@@ -141,23 +138,6 @@ def _contrast_table(count: int) -> Array:
     table[-1] = -1.0
     table[-1, -1] = 0.0
     return table
-
-
-def raw_moment(region: Region, raw: Model, combos: Indices, degree: int) -> Array:
-    """The average of f f' over the region and all category combinations: exact up to five free dimensions."""
-    if region.dimension > _MOST_EXACT:
-        U = region.coded(region.sample(_SAMPLED, seed=0))
-        parts = [raw(U, _same(combo, len(U))) for combo in combos]
-        sampled: Array = np.mean([F.T @ F / len(F) for F in parts], axis=0)
-        return sampled
-    simplices = triangulate(candidates.all_corners(region)) if region.dimension else np.zeros((1, 1, 0))
-    each = [moments(simplices, _at(raw, combo), degree=max(degree, 1)) for combo in combos]
-    exact: Array = np.mean(each, axis=0)
-    return exact
-
-
-def _at(raw: Model, combo: Indices) -> Callable[[Array], Array]:
-    return lambda X: raw(X, _same(combo, len(X)))
 
 
 def _same(combo: Indices, n: int) -> Indices:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
-from doe.approximate import Approximate, optimum, proven
+from doe.approximate import Approximate, optimum
+from doe.bracket import proven
 from doe.problems import Unavailable
 from doe.region import Region
 from doe.spaces import Layout, layout

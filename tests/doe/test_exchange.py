@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from doe import Region, Terms, candidates
-from doe.approximate import optimum, proven
+from doe.approximate import optimum
+from doe.bracket import proven
 from doe.exchange import Criterion, Pool, Runs, gains, search
 from doe.spaces import layout
 
