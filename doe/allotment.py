@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from doe.exchange import Criterion, first_best
+from doe.exchange import RIDGE, Criterion, first_best
+from doe.grouped import gains
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
@@ -38,6 +39,25 @@ def repeats(criterion: Criterion, G: Array, count: int, allowed: Sequence[int]) 
         out.append(pick)
         A = A + np.outer(G[pick], G[pick])
     return out
+
+
+def moved_repeats(criterion: Criterion, G: Array, times: Array) -> Array:
+    """How often (n,) to make each row of the model matrix G (n, p): repeats moved from row to row while that gains.
+
+    `times` is how often each is made now, once at least. Ties go by index.
+    """
+    times = times.copy()
+    for _ in range(4 * len(times)):
+        A = G.T @ (times[:, None] * G) + criterion.prior + RIDGE * np.eye(G.shape[1])
+        V = np.asarray(np.linalg.inv(A), dtype=np.float64)[None]
+        spare = np.flatnonzero(times > 1)
+        gain = np.array([gains(criterion, V, (G - G[i])[None], G[i][None, None], np.ones((1, 1)))[0] for i in spare])
+        if not gain.size or gain.max() < 1e-6:
+            break
+        source, target = divmod(int(first_best(gain.reshape(-1))), len(G))
+        times[spare[source]] -= 1
+        times[target] += 1
+    return times
 
 
 def sizes(n: int, blocks: int) -> list[int]:
@@ -74,10 +94,11 @@ def in_blocks(F: Array, groups: Sequence[int], room: Sequence[int], seed: int) -
 
 
 def _dealt(count: Indices, room: Sequence[int], rng: np.random.Generator) -> Indices:
-    """A random allotment of groups to blocks, each to the block with most room left."""
+    """A random allotment of groups to blocks, the larger ones first, each to the block with most room left."""
     left = np.array(room, dtype=float)
     where = np.zeros(len(count), dtype=np.intp)
-    for g in rng.permutation(len(count)):
+    mixed = rng.permutation(len(count))
+    for g in mixed[np.argsort(-count[mixed], kind="stable")]:
         where[g] = int(left.argmax())
         left[where[g]] -= count[g]
     return where

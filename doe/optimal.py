@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe import candidates, weighable
-from doe.allotment import repeats
+from doe.allotment import moved_repeats
 from doe.exchange import Criterion, Pool, Proposer, Runs, search, sweep
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem
@@ -25,6 +25,7 @@ Recipes = tuple[Array, Indices]
 
 _LACK_OF_FIT, _PURE_ERROR = 5, 4
 _SAME = 0.02
+_TURNS = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -194,13 +195,13 @@ def off_grid(count: int) -> Problem:
 
 
 def search_plan(wish: PlanWish, plan: Layout, grid: weighable.Grid, existing: Recipes, need: Wanted) -> Found:
-    """Search independent trials: those free to choose, then which of all to repeat, then polish with the repeats in.
+    """Search independent trials, those that are made again from the start on: as recipes that count twice.
 
-    With weighable steps the last polish is from step to step.
+    Then repeats move from recipe to recipe while that gains, and the plan is polished anew. With weighable steps every
+    polish ends from step to step.
     """
-    model = plan.space.model
     fixed = (np.concatenate([existing[0], need.standards[0]]), np.concatenate([existing[1], need.standards[1]]))
-    G = model(*fixed)
+    G = plan.space.model(*fixed)
     criterion = plan.criterion(wish.criterion, G.T @ G)
     h = len(need.held[0])
     free = need.runs - len(need.standards[0]) - h - need.repeats
@@ -208,21 +209,32 @@ def search_plan(wish: PlanWish, plan: Layout, grid: weighable.Grid, existing: Re
     pools = [pool] * free
     held = Runs(need.held[0][None], need.held[1][None])
     starts = 300 if free * len(plan.terms) <= 400 else 100 if len(plan.terms) <= 30 else 30
-    runs = search(plan.space, criterion, pools, held=held, starts=starts, seed=wish.seed)
+    times = np.ones(h + free)
+    # Where no trial is free to choose, those that must be made are made again.
+    np.add.at(times, [h + k % free if free else k % h for k in range(need.repeats)], 1.0)
+    runs = search(plan.space, criterion, pools, held=held, starts=starts, seed=wish.seed, roots=np.sqrt(times))
     found = Found(_together(runs.X[0], runs.C[0], h), runs.C[0])
-    _on_steps(plan, criterion, pools, grid, found, h, np.ones(h + free))
-    again = repeats(criterion, model(found.U, found.C), need.repeats, range(h + free))
-    if again:
-        times = np.ones(h + free)
-        np.add.at(times, again, 1.0)
-        first = Runs(found.U[None].copy(), found.C[None].copy())
-        better = search(plan.space, criterion, pools, held=held, first=first, roots=np.sqrt(times)) if pools else first
-        found.U, found.C = better.X[0], better.C[0]
-        _on_steps(plan, criterion, pools, grid, found, h, np.sqrt(times))
-        found.U = np.concatenate([found.U, found.U[again]])
-        found.C = np.concatenate([found.C, found.C[again]])
-        found.again = again
+    _on_steps(plan, criterion, pools, grid, found, h, np.sqrt(times))
+    for _ in range(_TURNS):
+        moved = moved_repeats(criterion, plan.space.model(found.U, found.C), times)
+        if (moved == times).all():
+            break
+        first, roots = Runs(found.U[None].copy(), found.C[None].copy()), np.sqrt(moved)
+        if pools:
+            first = search(plan.space, criterion, pools, held=held, first=first, roots=roots)
+        tried = Found(first.X[0], first.C[0])
+        _on_steps(plan, criterion, pools, grid, tried, h, roots)
+        if _worth(plan, criterion, tried, moved) <= _worth(plan, criterion, found, times) + 1e-6:
+            break
+        found, times = tried, moved
+    found.again = [i for i, count in enumerate(times) for _ in range(int(count) - 1)]
+    found.U = np.concatenate([found.U, found.U[found.again]])
+    found.C = np.concatenate([found.C, found.C[found.again]])
     return found
+
+
+def _worth(plan: Layout, criterion: Criterion, found: Found, times: Array) -> float:
+    return float(criterion.value(plan.space.model(found.U, found.C) * np.sqrt(times)[:, None]))
 
 
 def _together(U: Array, C: Indices, held: int) -> Array:
