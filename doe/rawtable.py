@@ -53,6 +53,37 @@ class RawTable:
         return ", ".join(parts) or "table"
 
 
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The filled part of a sheet or file before anything is taken for a header.
+
+    `rows` and `numbers` leave out empty rows, `spots` are column letters in a workbook. `merged` are the merged areas
+    there; a value merged over several rows stands in each of them.
+    """
+
+    source: str
+    sheet: str
+    rows: tuple[tuple[object, ...], ...]
+    numbers: tuple[int, ...]
+    spots: tuple[str, ...]
+    findings: tuple[Problem, ...] = ()
+    may_have_commas: bool = False
+    merged: tuple[str, ...] = ()
+
+    def where(self, row: int | None = None, column: int | None = None) -> str:
+        """The place in words. `row` and `column` count from 0."""
+        bare = RawTable(self.source, self.sheet, ("",) * len(self.rows[0]), (), self.numbers, self.spots)
+        if row is not None and column is not None and not self.spots:
+            return f"{bare.where(row)}, cell {column + 1}"
+        return bare.where(row, column)
+
+    def under(self, header: int) -> RawTable:
+        """The rows under a header row as a table; not checked."""
+        names = tuple("" if cell is None or not isinstance(cell, str) else tidy(cell) for cell in self.rows[header])
+        return RawTable(self.source, self.sheet, names, self.rows[header + 1 :], self.numbers[header + 1 :], self.spots,
+                        self.findings, self.may_have_commas)  # fmt: skip
+
+
 def refuse(where: str, got: str, allowed: str, do: str, code: str = "table") -> ResultsError:
     """A `ResultsError` with this one problem."""
     return ResultsError([Problem(code, "stop", where, got, allowed, do)])

@@ -9,16 +9,27 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from doe.cells import tidy
 from doe.problems import Problem, ResultsError
-from doe.rawtable import MAX_COLUMNS, MAX_ROWS, RawTable, checked, is_blank, refuse, too_big
-from doe.workbooks import tables_of_workbook
+from doe.rawtable import MAX_COLUMNS, MAX_ROWS, Grid, RawTable, checked, is_blank, refuse, too_big
+from doe.workbooks import grids_of_workbook, tables_of_workbook
 
-__all__ = ["RawTable", "csv_text", "guarded", "is_blank", "read_tables", "tables_from_bytes", "unguarded"]
+__all__ = [
+    "Grid",
+    "RawTable",
+    "csv_text",
+    "grids_from_bytes",
+    "guarded",
+    "is_blank",
+    "read_tables",
+    "tables_from_bytes",
+    "unguarded",
+]
 
 MAX_BYTES = 20_000_000
 _DELIMITERS = (",", ";", "\t", "|")
@@ -81,6 +92,22 @@ def read_tables(path: str | Path) -> tuple[RawTable, ...]:
 
 def tables_from_bytes(content: bytes, name: str) -> tuple[RawTable, ...]:
     """As `read_tables`, from the bytes of a file called `name`."""
+    if _is_workbook(content, name):
+        return tables_of_workbook(content, name)
+    return (_csv_table(content, name),)
+
+
+def grids_from_bytes(content: bytes, name: str) -> tuple[Grid, ...]:
+    """The sheets of a workbook, or the one of a CSV file, before anything is taken for a header.
+
+    Raises `ResultsError` as `read_tables` does.
+    """
+    if _is_workbook(content, name):
+        return grids_of_workbook(content, name)
+    return (_csv_grid(content, name)[0],)
+
+
+def _is_workbook(content: bytes, name: str) -> bool:
     suffix = Path(name).suffix.lower()
     if not content.strip(b"\x00 \t\r\n\xef\xbb\xbf\xff\xfe"):
         raise refuse(name, "an empty file", "a table with a header row", "fill it in, or send the right file")
@@ -90,13 +117,14 @@ def tables_from_bytes(content: bytes, name: str) -> tuple[RawTable, ...]:
             "save it as XLSX, without a password",
         )  # fmt: skip
     if content.startswith(b"PK"):
-        return tables_of_workbook(content, name)
+        return True
     if suffix in (".xlsx", ".xlsm"):
         raise refuse(name, "a file that is not a workbook", "CSV or XLSX", "save it again as XLSX")
-    return (_csv_table(content, name),)
+    return False
 
 
-def _csv_table(content: bytes, name: str) -> RawTable:
+def _csv_grid(content: bytes, name: str) -> tuple[Grid, int]:
+    """The rows of a CSV file that are not empty, all as wide as the widest, and how many cells the first one has."""
     text, findings = _decoded(content, name)
     lines = text.splitlines()
     delimiter = ""
@@ -110,21 +138,31 @@ def _csv_table(content: bytes, name: str) -> RawTable:
                      "save it again as CSV, with quotes closed") from None  # fmt: skip
     if not rows:
         raise refuse(name, "an empty file", "a table with a header row", "fill it in, or send the right file")
-    header = tuple(unguarded(tidy(cell)) for cell in rows[0][1])
+    width = max(len(cells) for _, cells in rows)
+    body = tuple(tuple((cells + [""] * width)[:width]) for _, cells in rows)
+    grid = Grid(name, "", body, tuple(number for number, _ in rows), (), findings, delimiter != ",")
+    return grid, len(rows[0][1])
+
+
+def _csv_table(content: bytes, name: str) -> RawTable:
+    grid, width = _csv_grid(content, name)
+    header = tuple(unguarded(tidy(str(cell))) for cell in grid.rows[0])
     problems = [
-        Problem("table", "stop", f"{name}, row {number}", f"{len(cells)} cells", f"{len(header)}, as in the header",
+        Problem("table", "stop", f"{name}, row {number}", f"{_filled(cells)} cells", f"{width}, as in the header",
                 "put cells with the delimiter in them in quotes; decimal commas need ; between the columns")
-        for number, cells in rows[1:]
-        if len(cells) > len(header) and any(cell.strip() for cell in cells[len(header):])
+        for number, cells in zip(grid.numbers[1:], grid.rows[1:], strict=True)
+        if _filled(cells) > width
     ]  # fmt: skip
     if problems:
         raise ResultsError(problems)
-    if len(rows) == 1:
+    if len(grid.rows) == 1:
         raise refuse(name, "a header without rows", "one row a trial", "fill it in, or send the right file")
-    body = tuple(tuple((cells + [""] * len(header))[: len(header)]) for _, cells in rows[1:])
-    return checked(
-        RawTable(name, "", header, body, tuple(number for number, _ in rows[1:]), (), findings, delimiter != ",")
-    )
+    return checked(replace(grid.under(0), header=header))
+
+
+def _filled(cells: Sequence[object]) -> int:
+    """How many cells a row has up to the last that is filled."""
+    return max((place for place, cell in enumerate(cells, start=1) if str(cell).strip()), default=0)
 
 
 def _limited(reader: Iterator[list[str]], name: str) -> Iterator[tuple[int, list[str]]]:

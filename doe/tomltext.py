@@ -55,6 +55,12 @@ def _advice(line: str, what: str) -> str:
     return "mend the line; text stands in quotes, decimals have a point"
 
 
+def written(text: str) -> str:
+    """Text as a TOML string: quotes and backslashes escaped, signs that cannot be seen left out."""
+    seen = "".join(sign if sign.isprintable() else " " for sign in text)
+    return '"' + " ".join(seen.split()).replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
 def plain(value: Any) -> Any:
     """A private copy of nested tables with lists for tuples and arrays, and plain numbers for those of numpy."""
     try:

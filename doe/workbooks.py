@@ -6,11 +6,12 @@ import io
 import warnings
 import zipfile
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from doe.cells import Uncalculated, tidy
 from doe.problems import Problem, ResultsError
-from doe.rawtable import MAX_COLUMNS, MAX_ROWS, RawTable, checked, is_blank, refuse, too_big
+from doe.rawtable import MAX_COLUMNS, MAX_ROWS, Grid, RawTable, checked, is_blank, refuse, too_big
 
 MAX_UNPACKED = 200_000_000
 MAX_RATIO = 200
@@ -21,25 +22,30 @@ def tables_of_workbook(content: bytes, name: str) -> tuple[RawTable, ...]:
 
     The first row that is not empty is the header. Raises `ResultsError` for what is no workbook or not safe to open.
     """
-    _check_archive(content, name)
-    values, formulas = _opened(content, name)
     problems: list[Problem] = []
     tables: list[RawTable] = []
-    for sheet in values.worksheets:
-        if sheet.sheet_state != "visible":
-            continue
+    for grid in grids_of_workbook(content, name):
         try:
-            table = _table(sheet, formulas[sheet.title], name)
+            tables.append(_table(grid))
         except ResultsError as error:
             problems += error.problems
-            continue
-        if table is not None:
-            tables.append(table)
     if problems:
         raise ResultsError(problems)
-    if not tables:
-        raise refuse(name, "a workbook with nothing on it", "a table with a header row", "send the right file")
     return tuple(tables)
+
+
+def grids_of_workbook(content: bytes, name: str) -> tuple[Grid, ...]:
+    """The sheets of a workbook with anything on them, as they are. Raises as `tables_of_workbook` does."""
+    _check_archive(content, name)
+    values, formulas = _opened(content, name)
+    grids = [
+        grid
+        for sheet in values.worksheets
+        if sheet.sheet_state == "visible" and (grid := _grid(sheet, formulas[sheet.title], name)) is not None
+    ]
+    if not grids:
+        raise refuse(name, "a workbook with nothing on it", "a table with a header row", "send the right file")
+    return tuple(grids)
 
 
 def _check_archive(content: bytes, name: str) -> None:
@@ -119,37 +125,59 @@ def _filled(sheet: Any, formulas: Mapping[tuple[int, int], str]) -> dict[tuple[i
     return filled
 
 
-def _table(sheet: Any, formulas: Mapping[tuple[int, int], str], name: str) -> RawTable | None:
+def _grid(sheet: Any, formulas: Mapping[tuple[int, int], str], name: str) -> Grid | None:
     from openpyxl.utils import get_column_letter
 
     filled = _filled(sheet, formulas)
     if not filled:
         return None
     where = f"{name}, sheet {sheet.title}"
+    top = min(row for row, _ in filled)
+    merged = sorted((area for area in sheet.merged_cells.ranges if area.max_row >= top), key=str)
+    for area in merged:
+        for row in range(area.min_row + 1, min(area.max_row, area.min_row + MAX_ROWS) + 1):
+            if (area.min_row, area.min_col) in filled:
+                filled.setdefault((row, area.min_col), filled[area.min_row, area.min_col])
     rows = sorted({row for row, _ in filled})
-    top, width = rows[0], max(column for _, column in filled)
-    merged = [str(area) for area in sheet.merged_cells.ranges if area.max_row >= top]
-    if merged:
-        raise refuse(where, "merged cells at " + ", ".join(sorted(merged)[:5]), "one cell a value",
-                     "unmerge them and fill each cell")  # fmt: skip
-    if len(rows) == 1:
-        raise refuse(where, "a header without rows", "one row a trial", "fill it in, or remove the sheet")
-    header = tuple(_heading(filled.get((top, column))) for column in range(1, width + 1))
-    body = tuple(tuple(filled.get((row, column)) for column in range(1, width + 1)) for row in rows[1:])
-    hidden = [row for row in rows if sheet.row_dimensions[row].hidden] if sheet.row_dimensions else []
-    findings: tuple[Problem, ...] = ()
-    if hidden:
-        findings = (
-            Problem("hidden-rows", "warn", where, f"hidden rows {_listed(hidden)}, which were read like the others",
-                    "rows that can be seen", "show them and check that they belong"),
-        )  # fmt: skip
+    width = max(column for _, column in filled)
     spots = tuple(get_column_letter(column) for column in range(1, width + 1))
-    return checked(RawTable(name, sheet.title, header, body, tuple(rows[1:]), spots, findings, True))
+    body = tuple(tuple(filled.get((row, column)) for column in range(1, width + 1)) for row in rows)
+    hidden = [str(row) for row in rows if sheet.row_dimensions[row].hidden] if sheet.row_dimensions else []
+    shut = _hidden_columns(sheet, {column for _, column in filled})
+    findings = tuple(
+        Problem(f"hidden-{what}", "warn", where, f"hidden {what} {_listed(which)}, which were read like the others",
+                f"{what} that can be seen", "show them and check that they belong")
+        for what, which in (("rows", hidden), ("columns", shut))
+        if which
+    )  # fmt: skip
+    return Grid(name, sheet.title, body, tuple(rows), spots, findings, True, tuple(map(str, merged)))
+
+
+def _hidden_columns(sheet: Any, filled: set[int]) -> list[str]:
+    from openpyxl.utils import get_column_letter
+
+    out = []
+    for dimension in sheet.column_dimensions.values():
+        if dimension.hidden:
+            last = min(dimension.max or 0, MAX_COLUMNS)
+            out += [get_column_letter(c) for c in range(dimension.min or 1, last + 1) if c in filled]
+    return sorted(out, key=lambda letters: (len(letters), letters))
+
+
+def _table(grid: Grid) -> RawTable:
+    where = grid.where()
+    if grid.merged:
+        raise refuse(where, "merged cells at " + ", ".join(grid.merged[:5]), "one cell a value",
+                     "unmerge them and fill each cell")  # fmt: skip
+    if len(grid.rows) == 1:
+        raise refuse(where, "a header without rows", "one row a trial", "fill it in, or remove the sheet")
+    header = tuple(map(_heading, grid.rows[0]))
+    return checked(replace(grid.under(0), header=header))
 
 
 def _heading(value: object) -> str:
     return "" if value is None or isinstance(value, Uncalculated) else tidy(str(value))
 
 
-def _listed(rows: list[int]) -> str:
-    return ", ".join(map(str, rows[:8])) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")
+def _listed(rows: list[str]) -> str:
+    return ", ".join(rows[:8]) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")

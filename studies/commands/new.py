@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import argparse
 import shutil
+from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
 from doe.problems import Problem, StudyError
 from reports.numbers import listed
+from reports.tables import clean
 from studies.cli import Desk, Outcome, version
 from studies.formula_table import study_from_table
 from studies.names import STUDY, refusal
@@ -26,10 +28,31 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
                       "leave --form out and edit the commented study.toml")  # fmt: skip
     text, notes, source = _definition(args.source, place.name)
     create(place, text, source)
-    lines = [f"A study was started: {place / STUDY}", *(f"  {note}" for note in notes), ""]
+    lines = [f"A study was started: {place / STUDY}", *_told(notes), ""]
     lines.append(f"Next: edit it, then  blendwright check {place}")
     document = envelope("new", None, notes, folder=str(args.folder), files=[STUDY], source=args.source or "template")
     return Outcome(document, "\n".join(lines))
+
+
+def _told(notes: Sequence[Problem]) -> list[str]:
+    """What was understood, what was not, and what is to be decided, line by line under those words."""
+    groups = {
+        "Understood": [note for note in notes if note.level == "inform"],
+        "Not understood, or not sure": [n for n in notes if n.level != "inform" and n.code != "to-decide"],
+        "Still to decide, in study.toml": [note for note in notes if note.code == "to-decide"],
+    }
+    lines = []
+    for heading, group in groups.items():
+        lines += ["", f"{heading}:"] * bool(group)
+        lines += [clean(f"  {_without_file(note)}") for note in group]
+    return lines
+
+
+def _without_file(note: Problem) -> str:
+    """A note without what the heading says already: the file's name, or study.toml."""
+    place = note.where.partition(", ")[2] if ", " in note.where else ""
+    words = "; ".join(part for part in (note.got, note.allowed, note.do) if part)
+    return f"{place}: {words}" if place else words
 
 
 def create(place: Path, text: str, source: tuple[str, bytes] | None = None, command: str = "new") -> None:
@@ -63,7 +86,7 @@ def _definition(source: str | None, name: str) -> tuple[str, list[Problem], tupl
     path = Path(source)
     if path.is_file():
         content = path.read_bytes()
-        text, notes = study_from_table(content, path.name, quoted(name))
+        text, notes = study_from_table(content, path.name, name)
         return text, notes, (path.name, content)
     got = f"{source!r} is neither a shipped example nor a file"
     raise StudyError(

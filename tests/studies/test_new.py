@@ -62,7 +62,7 @@ def test_a_formula_in_a_workbook(tmp_path):
     book.save(tmp_path / "f.xlsx")
     assert main(["new", str(tmp_path / "x"), "--from", str(tmp_path / "f.xlsx")]) == 0
     got = toml(tmp_path / "x")["ingredient"]
-    assert [row["name"] for row in got] == ["Deionised water", "Gum", "A good wax"]
+    assert [row["name"] for row in got] == ["Deionised water", "Gum", 'A "good" wax']
     assert got[0]["qs"] is True
 
 
@@ -77,8 +77,8 @@ def test_a_formula_that_does_not_add_up_says_so(tmp_path, capsys):
     ("text", "said"),
     [
         ("Ingredient,%\nWater,90\nGum,ten\nWax,ten\n", ["row 3, column %", "row 4, column %", "2 things"]),
-        ("Ingredient,%\nWater,90\nWater,10\n", ["stands there twice"]),
-        ("Ingredient,%\nWater,\nGum,\n", ["no level for Water, Gum"]),
+        ("Ingredient,%\nWater,90\nGum,0.3 to 0.5\nGum,10\n", ["row 4, column Ingredient: Gum stands there twice"]),
+        ("Ingredient,%\nWater,\nGum,\n", ["row 3: no level for Gum, and Water takes up the rest"]),
         ("Stuff,How much\nWater,90\n", ["a column Ingredient", "a column %"]),
         ("Ingredient,%\n", ["a header without rows"]),
         ("", ["f.csv"]),

@@ -1,0 +1,176 @@
+"""The rows of a formula under its headings, each read to a line, a sum, a phase heading or a remark."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from doe.cells import Entry, Mark, Refusal, decimal_mark, read_number, tidy
+from doe.problems import Level, Problem
+from doe.rawtable import Grid, is_blank
+from studies.formula_sheet import row_text
+from studies.formula_toml import Line
+from studies.formula_words import KG_PER, PHASE_ROW, REST, TOTAL, is_adjuster, is_kilograms, price_unit
+
+_AMOUNTS = ("share", "grams", "low", "high", "range")
+_NAME_WORDS = 5  # a longer text without an amount is a remark
+_REST_STARTS = ("q.s", "qs", "q. s", "q.b", "q. b")
+
+
+@dataclass(slots=True)
+class FormulaRows:
+    """Reads a formula's rows. `notes` are what was understood and what was not, `problems` the cells at fault."""
+
+    grid: Grid
+    header: int
+    columns: Mapping[str, int]
+    notes: list[Problem] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+    totals: dict[str, float] = field(default_factory=dict)
+    mark: Mark = "unknown"
+
+    def lines(self) -> list[Line]:
+        """The lines of the formula, as they came."""
+        numbers = [self.columns[kind] for kind in (*_AMOUNTS, "price") if kind in self.columns]
+        rows = range(self.header + 1, len(self.grid.rows))
+        self.mark = decimal_mark(self.grid.rows[row][place] for row in rows for place in numbers)
+        if self.mark == "unknown" and self.grid.may_have_commas:
+            self.mark = "open"
+        lines: list[Line] = []
+        phase = ""
+        for row in rows:
+            if heading := self._phase_heading(row):
+                phase = heading
+                self.say(row, f"phase {phase}")
+            elif (line := self._line(row, phase)) is not None:
+                phase = line.phase or phase
+                lines.append(line)
+        return lines
+
+    def heading(self, kind: str) -> str:
+        """The heading over a column."""
+        return tidy(str(self.grid.rows[self.header][self.columns[kind]]))
+
+    def stop(self, row: int, kind: str | None, got: str, allowed: str, do: str) -> None:
+        """Note a cell that cannot be read."""
+        where = self.grid.where(row)
+        if kind is not None:
+            where = self.grid.where(row, self.columns[kind]) if self.grid.spots else where
+            where = f"{where}, column {self.heading(kind)}"
+        self.problems.append(Problem("cell", "stop", where, got, allowed, do))
+
+    def say(self, row: int | None, text: str, level: Level = "inform", do: str = "") -> None:
+        """Note what was understood, or (warn) what was not or only perhaps."""
+        code = "understood" if level == "inform" else "unsure"
+        self.notes.append(Problem(code, level, self.grid.where(row), text, "", do))
+
+    def _cell(self, row: int, kind: str) -> object:
+        return self.grid.rows[row][self.columns[kind]] if kind in self.columns else None
+
+    def _text(self, row: int, kind: str) -> str:
+        cell = self._cell(row, kind)
+        return "" if is_blank(cell) else tidy(f"{cell:g}" if isinstance(cell, float) else str(cell))
+
+    def _phase_heading(self, row: int) -> str:
+        """The phase that a row with nothing but its name begins; a merged row says it several times."""
+        filled = {tidy(str(cell)) for cell in self.grid.rows[row] if not is_blank(cell)}
+        match = PHASE_ROW.fullmatch(next(iter(filled))) if len(filled) == 1 else None
+        return match[1].upper() if match else ""
+
+    def _line(self, row: int, phase: str) -> Line | None:
+        name, inci = self._text(row, "name"), self._text(row, "inci")
+        has_amount = any(not is_blank(self._cell(row, kind)) for kind in _AMOUNTS)
+        labels = [tidy(cell) for cell in self.grid.rows[row] if isinstance(cell, str) and not is_blank(cell)]
+        if any(TOTAL.fullmatch(label) for label in labels[:2]) or (has_amount and not name and not inci):
+            self._total(row, labels[0] if labels else "")
+            return None
+        if not has_amount and not self._is_gap(row, name, inci):
+            do = "taken for a remark and not used; give it a level if it is an ingredient"
+            self.say(row, f"{row_text(self.grid, row)!r} has no amount", "warn", do)
+            return None
+        line = Line(
+            row=row, name=name or inci, inci=inci, phase=self._text(row, "phase") or phase,
+            supplier=self._text(row, "supplier"), function=self._text(row, "function"), note=self._text(row, "note"),
+            price=self._price(row),
+        )  # fmt: skip
+        return self._with_amounts(row, line)
+
+    def _is_gap(self, row: int, name: str, inci: str) -> bool:
+        """Whether a row without an amount is an ingredient all the same: a short name above the sum, or with facts."""
+        if not name and not inci:
+            return False
+        if any(self._text(row, kind) for kind in ("price", "supplier")) or (inci and inci != name):
+            return True
+        said = name.endswith((".", ":", "!")) or ":" in name or len(name.split()) > _NAME_WORDS
+        return not said and not self.totals
+
+    def _with_amounts(self, row: int, line: Line) -> Line:
+        share, grams, spread = (self._amount(row, kind) for kind in ("share", "grams", "range"))
+        low, high = self._number(row, "low"), self._number(row, "high")
+        for found in (share, spread):
+            if isinstance(found, tuple):
+                low, high = found
+        if low is not None and high is not None and low > high:
+            self.stop(row, "low" if "low" in self.columns else None, f"{low:g} to {high:g}", "low before high", "swap")
+        level = share if isinstance(share, float) else None
+        weight = grams if isinstance(grams, float) else None
+        rest = "rest" in (share, grams)
+        words = self._text(row, "share") or self._text(row, "grams")
+        open_line = level is None and weight is None and low is None and high is None
+        adjusts = open_line and is_adjuster(line.name, line.inci, words)
+        return replace(line, level=level, grams=weight, low=low, high=high, adjusts=adjusts, rest=rest and not adjusts)
+
+    def _amount(self, row: int, kind: str) -> float | tuple[float, float] | str | None:
+        """A level or weight: a number, (low, high), "rest" for q.s., or None where nothing stands."""
+        cell = self._cell(row, kind)
+        if is_blank(cell):
+            return None
+        words = tidy(cell).casefold() if isinstance(cell, str) else ""
+        if words and (REST.fullmatch(words) or words.startswith(_REST_STARTS)):
+            return "rest"
+        heavy = kind == "grams" and is_kilograms(self.heading(kind))
+        read = read_number(cell, "%" if kind != "grams" else "kg" if heavy else "g", self.mark)
+        if isinstance(read, Entry) and read.bound == "between" and read.value is not None and read.value_to is not None:
+            return read.value, read.value_to
+        if isinstance(read, Refusal) or read.bound != "none":
+            got = read.got if isinstance(read, Refusal) else repr(tidy(str(cell)))
+            self.stop(row, kind, got, "a number, low to high, or q.s.", "mend the cell")
+            return math.nan
+        if read.value is not None and read.value < 0:
+            self.stop(row, kind, f"{read.value:g}", "0 or more", "check the sign")
+        return None if read.value is None else read.value * (1000.0 if heavy else 1.0)
+
+    def _number(self, row: int, kind: str) -> float | None:
+        cell = self._cell(row, kind)
+        if is_blank(cell):
+            return None
+        read = read_number(cell, "%", self.mark)
+        if isinstance(read, Refusal) or read.bound != "none":
+            got = read.got if isinstance(read, Refusal) else repr(str(cell))
+            self.stop(row, kind, got, "a number", "mend the cell")
+            return None
+        return read.value
+
+    def _price(self, row: int) -> float | None:
+        cell = self._cell(row, "price")
+        if is_blank(cell):
+            return None
+        bare = tidy(cell).strip("€£$ ").removesuffix("/kg").strip("€£$ ") if isinstance(cell, str) else cell
+        read = read_number(bare, "", self.mark)
+        if isinstance(read, Refusal) or read.bound != "none" or read.value is None:
+            self.say(row, f"price {str(cell)!r} is no number", "warn", "left out; write it into study.toml")
+            return None
+        return round(read.value / KG_PER.get(price_unit(self.heading("price"))[1], 1.0), 9)
+
+    def _total(self, row: int, label: str) -> None:
+        """A row that sums up. The last one counts: those before are sums of phases."""
+        shown = []
+        for kind in ("share", "grams"):
+            cell = self._cell(row, kind)
+            read = None if is_blank(cell) else read_number(cell, "%" if kind == "share" else "g", self.mark)
+            if isinstance(read, Entry) and read.value is not None:
+                heavy = kind == "grams" and is_kilograms(self.heading(kind))
+                self.totals[kind] = read.value * (1000.0 if heavy else 1.0)
+                shown.append(self._text(row, kind))
+        self.say(row, f"{label or 'a row without a name'}: {', '.join(shown) or 'no number'}, taken for a sum")
