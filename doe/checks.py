@@ -230,7 +230,9 @@ def shown(value: Any) -> str:
 
 def _number_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
     if not abs(value) <= LARGEST:
-        notes.stop("not-a-level", where, f"came {shown(value)}", "an ordinary number", "check the number")
+        notes.stop(
+            "not-a-level", where, f"came {shown(value)}", "a number that can be weighed or set", "check the number"
+        )
         return False
     low, high = key.low, key.high
     if (low is not None and value < low) or (high is not None and value > high) or (key.above_zero and value <= 0):
@@ -292,10 +294,14 @@ def _check_once(name: str, where: str, seen: dict[str, str], notes: Notes) -> No
 
 def _check_column_name(name: str, where: str, notes: Notes) -> None:
     key = folded(name)
-    if key in RESERVED or name in RESERVED_AS_SPELT or key.startswith("lot:"):
+    if key in RESERVED or name in RESERVED_AS_SPELT or key.startswith(("lot:", "set:", "material:")):
         notes.stop("reserved-name", where, f"{name} heads a column of its own in tables", "another name", "rename it")
     if any(unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Co", "Cn") for sign in name):
         notes.stop("bad-name", where, "the name has signs in it that cannot be seen", "plain text", "type it anew")
+    signs = [sign for sign in "×[]²" if sign in name]
+    if signs:
+        got = f"{' '.join(signs)} in a name cannot be told from a term of a model, or from a unit"
+        notes.stop("bad-name", where, got, "a name without × [ ] ²", "rename it")
     if name[:1] in ("=", "+", "@", "-"):
         got = f"a spreadsheet may take {shown(name)} for a formula"
         allowed = "a name that starts with a letter or digit"

@@ -240,6 +240,8 @@ _MAKE = _section(
         "weigh_tolerance", ("number", "percent"), "tolerance of each weighing, as a fraction", above_zero=True, high=0.5
     ),
 )
+# Nobody makes more batches than this in one round; a slip of a digit would keep the search busy for days.
+MOST_RUNS = 1000
 _PLAN = _section(
     "plan",
     "The plan wanted.",
@@ -248,7 +250,7 @@ _PLAN = _section(
     Key("terms", ("texts",), "the model's terms, one by one"),
     Key("maybe", ("text", "texts"), "terms planned for, but not owed a run each", MODELS),
     _text("criterion", "what the plan is best at: I prediction, D coefficients, A their mean variance", "I", "D", "A"),
-    Key("runs", ("whole",), "number of trials", low=1),
+    Key("runs", ("whole",), "number of trials", low=1, high=MOST_RUNS),
     Key("replicate_batches", ("whole",), "trials that repeat another", low=0),
     Key("pure_error_df", ("whole",), "least degrees of freedom for pure error", low=0),
     Key("whole_plots", ("whole",), "times the hard-to-change factors are set", low=1),

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -102,6 +102,11 @@ class Optimum(Shown):
     def levels(self) -> pd.DataFrame:
         """The recipe as a frame of one row, indexed by its label, one column a name of the study."""
         return pd.DataFrame([{**self.blend, **self.factors}], index=pd.Index([self.label]))
+
+    def named(self, names: Sequence[str]) -> Optimum:
+        """The same formulas under other names: the first for the best, the rest for its alternatives in their order."""
+        others = [{**row, "label": name} for row, name in zip(self.alternatives, names[1:], strict=True)]
+        return replace(self, label=names[0], alternatives=tuple(others))
 
     def __str__(self) -> str:
         blend = ", ".join(f"{name} {level:g}" for name, level in self.blend.items())

@@ -151,6 +151,13 @@ def _chance(models: Models, recipe: pd.DataFrame) -> Number:
     return found if isinstance(found, Unavailable) else float(found[0][0])
 
 
+def _in_words(chance: float) -> str:
+    """A chance near certainty is never shown as certain."""
+    if chance > 0.99 or chance < 0.01:
+        return "over 0.99" if chance > 0.5 else "below 0.01"
+    return f"{chance:.2f}"
+
+
 def _due(
     study: Study, results: Results, chance: Number, verdict: Mapping[str, Any] | Unavailable, confirm: int | None,
     learn: int | None,
@@ -166,7 +173,7 @@ def _due(
     if study.done.budget is not None:
         told += [f"or when {study.done.budget:g} {study.currency} are spent ({spent:g} spent on batches)"]
     stop = ", ".join(told)
-    stop += f"; the chance is now {chance:.2g}." if isinstance(chance, float) else "; there is no chance yet."
+    stop += f"; the chance is now {_in_words(chance)}." if isinstance(chance, float) else "; there is no chance yet."
     if confirm is not None:
         return "confirm", confirm, stop
     if learn is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from itertools import count
 from typing import Any
 
 import pandas as pd
@@ -11,6 +12,7 @@ import pandas as pd
 from doe import Study
 from doe.problems import Problem, StudyError, Unavailable
 from optimise import Models, Optimum, confirmation, find
+from reports.documents import json_text
 from reports.numbers import listed
 from studies import analysis
 from studies.folder import StudyFolder
@@ -50,6 +52,49 @@ def named(folder: StudyFolder, name: str) -> pd.DataFrame:
                   "find one and keep it: blendwright optimise FOLDER --keep F1")  # fmt: skip
 
 
+def found(folder: StudyFolder, models: Models, asked: analysis.Asked, workers: int = 1) -> Optimum:
+    """The best formula and its alternatives, each under a name that means no other recipe.
+
+    A recipe that is kept has the name it is kept by; the others have the next free ones.
+    """
+    best = analysis.best(folder, models, asked, workers)
+    kept = folder.formulas()
+    free = (name for name in (f"F{place}" for place in count(1)) if name not in kept)
+    names = []
+    for row in ({"blend": best.blend, "factors": best.factors}, *best.alternatives):
+        same = [name for name, one in kept.items() if name not in names and is_same(one, row)]
+        names.append(same[0] if same else next(free))
+    return best.named(names)
+
+
+def is_same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Whether two stored formulas are the same recipe, to the last digit a balance could tell."""
+    ours, theirs = ({**row.get("blend", {}), **row.get("factors", {})} for row in (one, other))
+    return all(_alike(ours.get(name, 0.0), theirs.get(name, 0.0)) for name in {*ours, *theirs})
+
+
+def _alike(one: Any, other: Any) -> bool:
+    if isinstance(one, str) or isinstance(other, str):
+        return bool(one == other)
+    return abs(float(one) - float(other)) <= 1e-9 * max(1.0, abs(float(one)))
+
+
+def to_keep(folder: StudyFolder, name: str, document: Mapping[str, Any]) -> str | None:
+    """The text of formulas/NAME.json, or None where that very recipe is kept there already.
+
+    Raises StudyError where the name is that of another recipe: people may have made it, or hold its card.
+    """
+    kept = folder.formulas().get(name)
+    if kept is None:
+        return json_text({**document, "name": name})
+    if is_same(kept, document):
+        return None
+    taken = listed(list(folder.formulas()))
+    got = f"{name} is kept already and is another recipe"
+    raise refusal("kept", "--keep", got, f"a name not yet taken ({taken} are)",
+                  f"keep it under the name it came with: --keep {document.get('label', 'NAME')}")  # fmt: skip
+
+
 def _ranked(optimum: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
     if "blend" not in optimum:
         return {}
@@ -76,10 +121,7 @@ def is_confirmed(folder: StudyFolder, levels: pd.DataFrame) -> bool:
         return False
     names = list(folder.study.columns)
     ours, theirs = folder.study.complete(levels)[names].iloc[0], tried[names].iloc[0]
-    return all(
-        abs(float(a) - float(b)) <= 1e-9 * max(1.0, abs(float(b))) if isinstance(b, int | float) else a == b
-        for a, b in zip(ours, theirs, strict=True)
-    )
+    return all(_alike(a, b) for a, b in zip(ours, theirs, strict=True))
 
 
 def confirmed_or_best(
@@ -97,12 +139,13 @@ def confirmed_or_best(
         return best_of(folder, models, workers), verdict
     names = [item.name for item in folder.study.varied if item.role == "varied"]
     names += [factor.name for factor in folder.study.factors]
-    return find(folder.study, models, hold={name: tried.iloc[0][name] for name in names}), verdict
+    best = find(folder.study, models, hold={name: tried.iloc[0][name] for name in names})
+    return best.named([str(tried.index[0]), *(str(row["label"]) for row in best.alternatives)]), verdict
 
 
 def best_of(folder: StudyFolder, models: Models, workers: int = 1) -> Optimum:
     """The formula the last `optimise` asked for, found again on the present models."""
-    return analysis.best(folder, models, analysis.last_asked(folder), workers)
+    return found(folder, models, analysis.last_asked(folder), workers)
 
 
 def batch_grams(text: str | None, study: Study) -> float:

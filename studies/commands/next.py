@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 
 import pandas as pd
 
+from doe import Design
+from optimise import Models, Optimum
 from optimise.upcoming import Upcoming, next_trials
 from reports import documents, terminal
 from studies import analysis, formulas
@@ -14,6 +17,7 @@ from studies.folder import StudyFolder
 from studies.names import refusal
 from studies.papers import first_free_trial, issue
 from studies.wording import code_of
+from studies.writing import Change
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
@@ -29,27 +33,47 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         formula = formulas.named(folder, args.formula) if args.formula is not None else None
         if formula is None and not asked:
             formula = formulas.in_confirmation(folder)
-        upcoming = _upcoming(folder, args, formula, desk)
+        models, best = _analysed(folder, args, formula, desk)
+        upcoming = _upcoming(folder, args, models, formula, best)
         digests = {**folder.study.digests, "results": folder.results.digest}
         document = documents.next_document(upcoming, digests=digests)
         files: tuple[str, ...] = ()
         if asked and upcoming.design is not None:
-            note = {"purpose": upcoming.purpose, **({"formula": args.formula} if args.formula is not None else {})}
+            note = {"purpose": upcoming.purpose}
+            if upcoming.purpose == "confirm":
+                note["formula"] = args.formula or _kept(change, folder, best)
             files = issue(change, folder, upcoming.design, note)
     desk.progress("")
     text = terminal.upcoming(folder.study, document, args.folder)
-    if not asked and upcoming.design is not None:
-        flag = f"--{upcoming.purpose} {len(upcoming.table)}"
-        text = text[: text.rindex("Next: ")] + f"Nothing is issued yet.\n\nNext: blendwright next {args.folder} {flag}"
+    if upcoming.design is not None:
+        text = text[: text.rindex("Next: ")] + _after(folder, args.folder, upcoming, files)
     return Outcome({**document, "files": list(files)}, text, code_of(document))
 
 
-def _upcoming(folder: StudyFolder, args: argparse.Namespace, formula: pd.DataFrame | None, desk: Desk) -> Upcoming:
+def _analysed(
+    folder: StudyFolder, args: argparse.Namespace, formula: pd.DataFrame | None, desk: Desk
+) -> tuple[Models, Optimum | None]:
     desk.progress("fitting ...")
     models = analysis.fitted(folder)
     desk.progress("looking for what to make ...")
     # A formula that is given needs no search for the best one.
-    best = formulas.best_of(folder, models, args.workers) if formula is None else None
+    return models, formulas.best_of(folder, models, args.workers) if formula is None else None
+
+
+def _kept(change: Change, folder: StudyFolder, best: Optimum | None) -> str:
+    """The name of the formula to confirm, which is kept under it from now on: batches of it will be made."""
+    if best is None:
+        return "F1"
+    document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
+    text = formulas.to_keep(folder, best.label, document)
+    if text is not None:
+        change.write(f"formulas/{best.label}.json", text)
+    return best.label
+
+
+def _upcoming(
+    folder: StudyFolder, args: argparse.Namespace, models: Models, formula: pd.DataFrame | None, best: Optimum | None
+) -> Upcoming:
     return next_trials(
         folder.study,
         models,
@@ -63,16 +87,42 @@ def _upcoming(folder: StudyFolder, args: argparse.Namespace, formula: pd.DataFra
     )
 
 
-def _unless_waiting(folder: StudyFolder) -> None:
-    """A round of which nothing is made yet is made first, or retired: two rounds for one question help nobody."""
-    made = {str(trial) for trial in folder.results.batches["trial"]}
+def _after(folder: StudyFolder, shown: str, upcoming: Upcoming, files: Sequence[str]) -> str:
+    """What to do next, by its files' own names."""
+    if files:
+        return f"Next: make them from {files[2]}, type into {files[3]}, then blendwright record {shown} {files[3]}"
+    waiting = _waiting(folder)
+    if waiting is not None:
+        place = f"plan/round-{waiting.round}"
+        first, last = waiting.table.index[0], waiting.table.index[-1]
+        return (
+            f"Nothing is issued yet: {place} ({first} to {last}) waits to be made.\n\n"
+            f"Next: blendwright record {shown} bench/round-{waiting.round}.xlsx,"
+            f' or retire it: blendwright plan {shown} --withdraw {first}-{last} --why "..."'
+        )
+    flag = f"--{upcoming.purpose} {len(upcoming.table)}"
+    return f"Nothing is issued yet.\n\nNext: blendwright next {shown} {flag}"
+
+
+def _waiting(folder: StudyFolder) -> Design | None:
+    """A round of which nothing is made yet and that was not retired."""
+    made = {str(trial) for trial in folder.results.batches["trial"]} if folder.has_results() else set()
     for design in folder.designs():
         trials = [str(trial) for trial in design.table.index]
         if not made.intersection(trials) and not set(folder.withdrawn()).issuperset(trials):
-            raise refusal(
-                "waiting",
-                f"plan/round-{design.round}",
-                "was issued and nothing of it is made",
-                "one open round at a time",
-                f"record it, or retire it: plan --withdraw {trials[0]}-{trials[-1]}",
-            )
+            return design
+    return None
+
+
+def _unless_waiting(folder: StudyFolder) -> None:
+    """A round of which nothing is made yet is made first, or retired: two rounds for one question help nobody."""
+    waiting = _waiting(folder)
+    if waiting is not None:
+        first, last = waiting.table.index[0], waiting.table.index[-1]
+        raise refusal(
+            "waiting",
+            f"plan/round-{waiting.round}",
+            "was issued and nothing of it is made",
+            "one open round at a time",
+            f"record it, or retire it: plan --withdraw {first}-{last}",
+        )

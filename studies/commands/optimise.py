@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 
 from reports import documents, terminal
-from reports.documents import json_text
-from studies import analysis
+from studies import analysis, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.levels import parsed
@@ -28,12 +27,12 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         desk.progress("fitting ...")
         models = analysis.fitted(folder)
         desk.progress("looking for the formula ...")
-        best = analysis.best(folder, models, asked, args.workers)
+        best = formulas.found(folder, models, asked, args.workers)
         document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
         analysis.keep_fresh_models(change, folder, models)
         analysis.keep_optimum(change, folder, document, asked)
-        if name is not None:
-            change.write(f"formulas/{name}.json", json_text({**document, "name": name}))
+        if name is not None and (text := formulas.to_keep(folder, name, document)) is not None:
+            change.write(f"formulas/{name}.json", text)
     desk.progress("")
     code = code_of(document) or int(not document["feasible"])
     return Outcome(document, terminal.optimise(folder.study, best, args.folder), code)
