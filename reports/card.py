@@ -78,6 +78,7 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
     return {
         "formula": formula.name,
         "confirmed": formula.confirmed,
+        "breaks": list(formula.broken),
         "batch_g": batch_g,
         "lines": [
             {
@@ -136,6 +137,7 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
     out = [f"Formula {tables.clean(formula.name)} of {tables.clean(study.name)}, {standing(formula)}"]
     if formula.lines:
         out[0] += f", for a batch of {numbers.exactly(batch_g)} g"
+    out += [tables.wrapped(f"{note.level}: {note.got}; {note.do}", indent="  ") for note in notes(formula)]
     rows = [
         [f"  {line.name}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",
          "to weight" if line.role == "fill" else ""]
@@ -166,11 +168,13 @@ def _setting(value: float | str) -> str:
     return numbers.exactly(value) if isinstance(value, float) else tables.clean(value)
 
 
-def outside(formula: Formula) -> tuple[Problem, ...]:
-    """A finding when the formula lies outside what was tried."""
-    if formula.inside is not False:
-        return ()
-    got = "lies outside what was tried"
-    return (
-        Problem("outside", "warn", f"formula {formula.name}", got, "inside", "make batches there before relying on it"),
-    )
+def notes(formula: Formula) -> tuple[Problem, ...]:
+    """Findings about the formula itself: limits now in force that it breaks; that it lies outside what was tried."""
+    where, out = f"formula {formula.name}", []
+    for limit in formula.broken:
+        do = "find the formula again with optimise, or take the limit back if it was not meant for this formula"
+        out.append(Problem("breaks-a-limit", "stop", where, f"breaks a limit now in force: {limit}", "", do))
+    if formula.inside is False:
+        got = "lies outside what was tried"
+        out.append(Problem("outside", "warn", where, got, "inside", "make batches there before relying on it"))
+    return tuple(out)

@@ -90,7 +90,10 @@ class Setting:
 
 @dataclass(frozen=True, slots=True)
 class Formula:
-    """A formula with what is predicted of it. `confirmed` says what confirmation batches showed, if any were made."""
+    """A formula with what is predicted of it. `confirmed` says what confirmation batches showed, if any were made.
+
+    `broken` names the limits now in force that it does not keep: it may have been kept before they were.
+    """
 
     name: str
     unit: str
@@ -107,6 +110,7 @@ class Formula:
     inside: bool | Unavailable
     desirability: Amount
     confirmed: str | None = None
+    broken: tuple[str, ...] = ()
     findings: tuple[Problem, ...] = ()
     differs: str = ""
 
@@ -160,13 +164,17 @@ class NextStep:
 
 @dataclass(frozen=True, slots=True)
 class Effect:
-    """One response along one direction from the formula. Points are (level, mean, confidence low, high)."""
+    """One response along one direction from the formula. Points are (level, mean, confidence low, high).
+
+    For a category, `levels` names what stands at 0, 1, ... and the direction is its name.
+    """
 
     direction: str
     unit: str
     points: tuple[tuple[float, float, float, float], ...]
     now: float
     span: float
+    levels: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,6 +312,7 @@ class Facts:
     events: tuple[Event, ...] = ()
     region: Mapping[str, Any] = field(default_factory=lambda: _NONE)
     limits: tuple[tuple[str, str], ...] = ()
+    categories: tuple[str, ...] = ()
     open_questions: tuple[str, ...] = ()
     digests: Mapping[str, str] = field(default_factory=lambda: _NONE)
     predicts_by: str = ""

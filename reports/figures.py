@@ -27,7 +27,13 @@ def effects(study: Study, models: Models, best: Optimum, response: str) -> Any:
     titles = [e.direction for e in row.effects]
     figure = make_subplots(1, max(len(titles), 1), shared_yaxes=True, subplot_titles=titles)
     for i, one in enumerate(row.effects, 1):
-        xs = [p[0] for p in one.points]
+        xs: list[Any] = list(one.levels) or [p[0] for p in one.points]
+        if one.levels:
+            error = {"symmetric": False, "array": [p[3] - p[1] for p in one.points],
+                     "arrayminus": [p[1] - p[2] for p in one.points]}  # fmt: skip
+            figure.add_scatter(x=xs, y=[p[1] for p in one.points], mode="markers", error_y=error,
+                               marker_color=LIGHT.accent, row=1, col=i)  # fmt: skip
+            continue
         band = [p[3] for p in one.points] + [p[2] for p in reversed(one.points)]
         figure.add_scatter(x=xs + xs[::-1], y=band, fill="toself", fillcolor=LIGHT.steps[2], opacity=0.6, line_width=0,
                            hoverinfo="skip", row=1, col=i)  # fmt: skip

@@ -88,6 +88,7 @@ def gather(
             *(best.findings if best else ()),
         ),
         events=tuple(Event(e.when, e.user, e.command, e.why or e.command) for e in journal),
+        categories=tuple(study.region.categories),
         region=MappingProxyType({"dimension": study.region.dimension, "reach": dict(study.region.reach)}),
         predicts_by=_predicts_by(models),
         limits=tuple((limit.rule, limit.why) for limit in study.limits),
@@ -286,8 +287,11 @@ def _fit_reading(entry: Mapping[str, Any]) -> str:
         said = "The shape may be wrong: batches lie farther from it than repeats of one recipe lie from each other."
     else:
         said = "Repeats of one recipe give no sign that the shape is wrong."
-    odd = [str(r["batch"]) for r in entry["trials"] if isinstance(r["deleted"], float) and abs(r["deleted"]) > 3]
-    return f"{said} Out of the ordinary: {listed(odd)}; look at the sheet." if odd else said
+    # The same batches that the fit itself names, by the same limits.
+    for code, words in (("outlier", "Out of the ordinary"), ("influential", "Deciding much by themselves")):
+        named = [str(f["got"]).split(" ", 1)[0] for f in entry["findings"] if f["code"] == code]
+        said += f" {words}: {listed(named)}; look at the sheet." if named else ""
+    return said
 
 
 def _open(study: Study, models: Models | None) -> tuple[str, ...]:

@@ -70,6 +70,7 @@ def effect_rows(study: Study, models: Models, best: Optimum) -> tuple[EffectRow,
             continue
         spec = spec_of(study.response(name), model.scale.name)
         effects = [_effect(study, models, name, direction, frame, at) for direction, frame in lines]
+        effects += [_category(study, models, name, category, at) for category in study.region.categories]
         effects.sort(key=lambda e: -e.span)
         rows.append(EffectRow(spec, _axis(spec, effects), tuple(effects), effect_reading(name, spec.unit, effects)))
     return tuple(rows)
@@ -87,6 +88,22 @@ def _effect(
     units = {f.name: f.unit for f in study.factors}
     span = float(np.ptp(scale.forward(centre)))
     return Effect(says, units.get(column, study.unit), points, float(at[column].iloc[0]), span)
+
+
+def _category(study: Study, models: Models, response: str, category: str, at: pd.DataFrame) -> Effect:
+    """One response at each level of a category, all else as in the formula."""
+    levels = study.region.categories[category]
+    frame = at.iloc[np.zeros(len(levels), dtype=int)].reset_index(drop=True)
+    frame[category] = list(levels)
+    frame = study.complete(frame)
+    scale = models[response].scale
+    law = models.predictive(response, frame)
+    centre, band = scale.back(law.median()), scale.back(law.mean_interval())
+    points = tuple(
+        (float(i), float(m), float(b[0]), float(b[1])) for i, (m, b) in enumerate(zip(centre, band, strict=True))
+    )
+    now = float(levels.index(str(at[category].iloc[0])))
+    return Effect(category, "", points, now, float(np.ptp(scale.forward(centre))), tuple(levels))
 
 
 def _axis(spec: Spec, effects: list[Effect]) -> Ends:

@@ -23,7 +23,7 @@ def spec_of(response: Response, scale: str | None = None) -> Spec:
     asked = response.aim != "watch"
     return Spec(
         response.name,
-        response.unit,
+        response.unit or ("per kg" if response.source == "cost_per_kg" else ""),
         response.method or ("computed from the recipe" if response.is_exact else ""),
         response.aim,
         response.is_must,
@@ -103,10 +103,21 @@ def formulas(
                 desirability=amount(
                     known.get("desirability", Unavailable("not asked for", "optimise by desirability"))
                 ),
+                broken=_broken(study, recipes.iloc[i]),
                 findings=findings,
             )
         )
     return tuple(out)
+
+
+def _broken(study: Study, recipe: pd.Series) -> tuple[str, ...]:
+    """The limits of the study that a recipe does not keep, in words."""
+    region = study.region
+    if not region.names:
+        return ()
+    x = recipe[list(region.names)].to_numpy(dtype=float)
+    room = 1e-6 * np.maximum(1.0, np.abs(region.A) @ np.abs(x))
+    return tuple(label for label, over in zip(region.labels, region.A @ x - region.b > room, strict=True) if over)
 
 
 def _lines(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[str, Ends]) -> tuple[Line, ...]:

@@ -47,8 +47,10 @@ def _strongest(
     ways = directions(study, at)
     weight = np.zeros(len(ways))
     for row in rows:
-        top = max((e.span for e in row.effects), default=0.0)
+        top = max((e.span for e in row.effects if not e.levels), default=0.0)
         for effect in row.effects:
+            if effect.levels:
+                continue
             place = next(i for i, way in enumerate(ways) if way[1] == effect.direction)
             weight[place] += (effect.span / top if top > 0 else 0.0) * (_room(effect) if len(rows) > 1 else 1.0)
     pairs = combinations(range(len(ways)), 2)

@@ -53,6 +53,7 @@ def card_page(study: Study, formula: Formula, batch_g: float) -> str:
         "batch_g": batch_g,
         "chance": card.chance_line(formula),
         "standing": card.standing(formula),
+        "notes": [f"{note.got}; {note.do}" for note in card.notes(formula)],
         "weights": card.grams_of(study, formula, batch_g),
         "steps": [card.making(step) for step in study.steps],
         "declared": card.declared(study, formula),
@@ -122,7 +123,8 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "grid_head": rows.grid_head,
         "grid_rows": rows.grid,
         "reading_heads": [_with_unit(spec.name, spec.unit) for spec in responses],
-        "level_heads": [_with_unit(t.name, t.unit if t.unit != facts.unit else "") for t in facts.tried],
+        "level_heads": [_with_unit(t.name, t.unit if t.unit != facts.unit else "") for t in facts.tried]
+        + list(facts.categories),
         "made_rows": rows.made(facts),
         "left_out": rows.left_out(facts),
         "reach_rows": [
@@ -161,6 +163,7 @@ def environment() -> Environment:
         "counted": lambda n: numbers.counted(n, "batch", "batches"),
         "days": lambda d: numbers.counted(max(1, -(-round(d * 100) // 100)), "day"),
         "predicted_short": wording.predicted_short,
+        "is_wish": wording.is_wish,
         "barred": lambda items, bars: [(item, bars.get(item.name, "")) for item in items],
     }
     return made

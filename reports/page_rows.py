@@ -34,7 +34,7 @@ def sure(formula: Formula) -> Rows:
     """What is asked and predicted of each response, with the three intervals."""
     return [
         [
-            s.spec.name + ("" if s.spec.must else " (wish)"),
+            s.spec.name + (" (wish)" if wording.is_wish(s.spec) else ""),
             wording.asked(s.spec),
             wording.predicted(s),
             ends(s.confidence),
@@ -76,8 +76,8 @@ def effect(row: EffectRow) -> Rows:
     return [
         [
             e.direction,
-            numbers.figure(e.points[0][0]),
-            f"{numbers.figure(e.points[-1][0])} {e.unit}",
+            e.levels[0] if e.levels else numbers.figure(e.points[0][0]),
+            e.levels[-1] if e.levels else f"{numbers.figure(e.points[-1][0])} {e.unit}",
             numbers.figure(e.points[0][1]),
             numbers.between(e.points[0][2], e.points[0][3]),
             numbers.figure(e.points[-1][1]),
@@ -121,6 +121,7 @@ def made(facts: Facts) -> Rows:
     return [
         [b.batch, b.state + (f": {b.why}" if b.why else ""), *(b.readings.get(n, "") for n in responses)]
         + [_plain(b.levels[t.name]) for t in facts.tried]
+        + [_plain(b.levels[name]) for name in facts.categories]
         for b in facts.made
     ]
 
@@ -183,7 +184,13 @@ def coefficients(fit: FitFacts) -> Rows:
 
 def anova(fit: FitFacts) -> Rows:
     """The analysis of variance."""
-    return [[cell(row.get(key)) for key in ("source", "df", "ss", "ms", "f", "p")] for row in fit.fit["anova"]]
+    keys = ("source", "df", "ss", "ms", "f", "p")
+    return [["" if _nothing(row.get(key)) else cell(row.get(key)) for key in keys] for row in fit.fit["anova"]]
+
+
+def _nothing(value: Any) -> bool:
+    """Whether a line of the table simply has no such figure (a residual has no F); the reason stands in the JSON."""
+    return isinstance(value, Mapping) and "unavailable" in value
 
 
 def trials(fit: FitFacts) -> Rows:

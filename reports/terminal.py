@@ -12,6 +12,7 @@ from reports.numbers import (
     NOTHING,
     batches_in_words,
     between,
+    chance_between,
     counted,
     exactly,
     figure,
@@ -264,9 +265,7 @@ def optimise(study: Study, best: Optimum, name: str = "FOLDER") -> str:
         rows.append([response, *_predicted(entry), percent(_number(entry.get("chance"))),
                      limits(spec.low, spec.high), spec.unit])  # fmt: skip
     interval = best.chance_interval
-    span = (
-        "" if isinstance(interval, Unavailable) else f" 90 % interval {percent(interval[0])} to {percent(interval[1])}."
-    )
+    span = "" if isinstance(interval, Unavailable) else f" 90 % interval of the chance: {chance_between(*interval)}."
     cost = best.cost_per_kg
     return _page(
         f"Formula {best.label} of {clean(study.name)}: {_all_pass(best.chance)}{span}",

@@ -60,6 +60,11 @@ def chance_words(strip: Strip) -> str:
     return f"{strip.state}, {batches_in_words(strip.chance, 'batches').removeprefix('about ')}"
 
 
+def is_wish(spec: Spec) -> bool:
+    """Whether something is asked of a response that a batch may do without."""
+    return not spec.must and any(v is not None for v in (spec.low, spec.high, spec.target))
+
+
 def asked(spec: Spec) -> str:
     """What is wanted of a response: limits, target, must or wish."""
     if spec.low is None and spec.high is None and spec.target is None:
@@ -67,7 +72,7 @@ def asked(spec: Spec) -> str:
     parts = [limits(spec.low, spec.high, spec.unit)]
     if spec.target is not None:
         parts.append(f"target {exactly(spec.target)}")
-    if not spec.must:
+    if is_wish(spec):
         parts.append("a wish")
     return ", ".join(parts)
 
@@ -119,7 +124,10 @@ def next_step(
         "stop": "Agree which spec or which limit may move; the part on what limits it says by how much",
         "plan": f"Make the {counted(planned, 'batch', 'batches')} in the order given" if planned else "Plan the trials",
     }[made.verdict]
-    cost: Amount = count * batch_cost if batch_cost else Unavailable("no batch_cost is given", "add batch_cost")
+    # A batch costs its labour and, as far as the formula tells, its materials.
+    per_kg = formula.cost_per_kg if formula is not None and isinstance(formula.cost_per_kg, float) else 0.0
+    each = batch_cost + (per_kg * formula.batch_g / 1000 if formula is not None else 0.0)
+    cost: Amount = count * each if batch_cost else Unavailable("no batch_cost is given", "add batch_cost")
     return NextStep(line, count, cost, count / per_day if per_day else Unavailable("no batches_per_day", "add it"))
 
 
@@ -200,6 +208,14 @@ def effect_reading(name: str, unit: str, effects: Sequence[Effect]) -> str:
     strong = effects[0]
     first, last = strong.points[0][1], strong.points[-1][1]
     error = max((p[3] - p[2]) / 4 for p in strong.points) or None
+    if strong.levels:
+        ends = [max(range(len(strong.levels)), key=lambda i: way * strong.points[i][1]) for way in (-1, 1)]
+        least, most = (strong.points[i][1] for i in ends)
+        return (
+            f"{name} moves most with {strong.direction}: {figure(least, error)} at {strong.levels[ends[0]]},"
+            f" {with_unit(figure(most, error), unit)} at {strong.levels[ends[1]]}."
+            " Bars and bands are 95 % confidence for the mean."
+        )
     return (
         f"{name} moves most with {strong.direction}: from {figure(first, error)} to "
         f"{with_unit(figure(last, error), unit)} over what is allowed here. Bands are 95 % confidence for the mean."

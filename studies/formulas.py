@@ -124,6 +124,13 @@ def is_confirmed(folder: StudyFolder, levels: pd.DataFrame) -> bool:
     return all(_alike(a, b) for a, b in zip(ours, theirs, strict=True))
 
 
+def verdict(folder: StudyFolder) -> Mapping[str, Any] | None:
+    """What the batches of the formula in confirmation said; None before any came back."""
+    tried = in_confirmation(folder)
+    said = None if tried is None else confirmation(folder.study, folder.results, tried)
+    return None if said is None or isinstance(said, Unavailable) else said
+
+
 def confirmed_or_best(
     folder: StudyFolder, models: Models, workers: int = 1
 ) -> tuple[Optimum, Mapping[str, Any] | None]:
@@ -132,15 +139,13 @@ def confirmed_or_best(
     The formula that they confirmed stays the formula, though the models have learnt from them since; where they did
     not confirm it, the best formula of the present models takes its place.
     """
-    tried = in_confirmation(folder)
-    said = None if tried is None else confirmation(folder.study, folder.results, tried)
-    verdict = None if said is None or isinstance(said, Unavailable) else said
-    if tried is None or verdict is None or not verdict["confirmed"]:
-        return best_of(folder, models, workers), verdict
+    tried, said = in_confirmation(folder), verdict(folder)
+    if tried is None or said is None or not said["confirmed"]:
+        return best_of(folder, models, workers), said
     names = [item.name for item in folder.study.varied if item.role == "varied"]
     names += [factor.name for factor in folder.study.factors]
     best = find(folder.study, models, hold={name: tried.iloc[0][name] for name in names})
-    return best.named([str(tried.index[0]), *(str(row["label"]) for row in best.alternatives)]), verdict
+    return best.named([str(tried.index[0]), *(str(row["label"]) for row in best.alternatives)]), said
 
 
 def best_of(folder: StudyFolder, models: Models, workers: int = 1) -> Optimum:

@@ -21,14 +21,17 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     desk.progress("fitting ...")
     with folder.changing("card") as change:
         models = analysis.fitted(folder)
-        best, verdict = formulas.confirmed_or_best(folder, models, args.workers)
-        levels = best.levels if args.formula is None else formulas.named(folder, args.formula)
-        name = formula_name(args.formula or str(best.levels.index[0]))
-        same = args.formula is None or formulas.is_confirmed(folder, levels)
-        formula = card.formula_card(study, models, levels, name, verdict if same else None)
+        if args.formula is None:
+            best, verdict = formulas.confirmed_or_best(folder, models, args.workers)
+            levels = best.levels
+        else:
+            levels = formulas.named(folder, args.formula)
+            verdict = formulas.verdict(folder) if formulas.is_confirmed(folder, levels) else None
+        name = formula_name(args.formula or str(levels.index[0]))
+        formula = card.formula_card(study, models, levels, name, verdict)
         file = f"formulas/{name}-card.html"
         change.draw(file, lambda path: card.write_card(path, study, formula, grams))
     desk.progress("")
-    document = envelope("card", study, card.outside(formula), file=file, **card.document(study, formula, grams))
+    document = envelope("card", study, card.notes(formula), file=file, **card.document(study, formula, grams))
     text = card.text(study, formula, grams) + f"\n\nTo print: {Path(args.folder) / file}"
     return Outcome(document, text, code_of(document))
