@@ -132,10 +132,14 @@ def _improved(sums: Array, count: Indices, where: Indices, blocks: int) -> float
     return loss
 
 
-def in_order(block: Sequence[int], plot: Sequence[int], standards: Sequence[int], seed: int) -> list[int]:
+def in_order(
+    block: Sequence[int], plot: Sequence[int], standards: Sequence[int], seed: int, first: Sequence[int] = ()
+) -> list[int]:
     """The runs in the order to be made: blocks one after another, random within; whole plots kept together.
 
-    Runs in `standards` stand at the start, the middle and the end of their block, but never within a whole plot.
+    Runs in `standards` stand at the start, the middle and the end of their block, but never within a whole plot. Runs
+    in `first` that are in the first block lead it, in random order among themselves, unless it is made in whole plots;
+    elsewhere they keep the place that the lot gave them.
     """
     rng = np.random.default_rng(np.random.SeedSequence([seed, 32]))
     out: list[int] = []
@@ -149,6 +153,8 @@ def in_order(block: Sequence[int], plot: Sequence[int], standards: Sequence[int]
             runs = [i for i in mine if plot[i] == plots[p]]
             ordered += [runs[int(k)] for k in rng.permutation(len(runs))]
             gaps.append(len(ordered))
+        if len(plots) == 1 and not out:
+            ordered = [i for i in ordered if i in first] + [i for i in ordered if i not in first]
         watch = [i for i in standards if block[i] == b]
         for k, run in enumerate(watch):
             aim = k / max(1, len(watch) - 1) * len(mine)

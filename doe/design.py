@@ -14,6 +14,7 @@ import pandas as pd
 from doe import optimal, seating, textbook, weighable
 from doe.allotment import in_blocks, in_order, repeats, sizes
 from doe.digests import digest_of
+from doe.extremes import extremes
 from doe.optimal import Found, Wanted
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem, StudyError
@@ -38,7 +39,8 @@ class Design(Shown):
 
     `table`: whole recipes, one row a trial (T01 ...), columns `study.columns`, adding up to the study's total. `runs`:
     the same trials with order, block, whole_plot and replicate_of (None where there is none). `definition` is the study
-    as it stood, `wish` the part of its plan that was overridden. `digest` is that of everything in plan.json.
+    as it stood, `wish` the part of its plan that was overridden. `make_first` are the most extreme trials, in the order
+    to be made: see `doe.extremes`. `digest` is that of everything in plan.json.
     """
 
     study_digests: Mapping[str, str]
@@ -53,6 +55,7 @@ class Design(Shown):
     findings: tuple[Problem, ...]
     definition: Mapping[str, Any]
     wish: Mapping[str, Any]
+    make_first: tuple[str, ...] = ()
 
     @property
     def digest(self) -> str:
@@ -84,6 +87,7 @@ class Design(Shown):
             "digests": dict(self.study_digests),
             "definition": _thawed(self.definition),
             "wish": _thawed(self.wish),
+            **({"make_first": list(self.make_first)} if self.make_first else {}),
         }
 
     def to_dict(self) -> dict[str, Any]:
@@ -114,6 +118,7 @@ class Design(Shown):
             findings=tuple(Problem(**row) for row in source["findings"]),
             definition=MappingProxyType(dict(source["definition"])),
             wish=MappingProxyType(dict(source["wish"])),
+            make_first=tuple(source.get("make_first", ())),
         )
         if source.get("digest") not in (None, made.digest):
             got, do = "was changed after it was made", "restore the file, or plan the round again"
@@ -248,8 +253,17 @@ class _Maker:
         plots = found.plots or seating.by_setting(self.hard, found, where, self.wish.whole_plots)
         plots = [-1 - i for i in range(ahead)] + plots if any(plots) else [0] * (n + ahead)
         block = [k % max(1, wanted.blocks) for k in range(ahead)] + where
-        order = in_order(block, plots, list(range(ahead)), self.wish.seed)
-        return self._written(U[order], C[order], [block[i] for i in order], [plots[i] for i in order], wanted)
+        first = self._first(U, ahead)
+        order = in_order(block, plots, list(range(ahead)), self.wish.seed, first)
+        made = self._written(U[order], C[order], [block[i] for i in order], [plots[i] for i in order], wanted)
+        trials = [made.table.index[k] for k, i in enumerate(order) if i in first]
+        return replace(made, make_first=tuple(sorted(made.runs.loc[t, "replicate_of"] or t for t in trials)))
+
+    def _first(self, U: Array, ahead: int) -> tuple[int, ...]:
+        """The most extreme trials; none where earlier trials have tried the ground, or every recipe was given."""
+        if len(self.existing[0]) or len(self.wish.must_make) >= len(U):
+            return ()
+        return extremes(self.study.region, self.study.region.decoded(U), range(ahead, len(U)))
 
     def _optimal(self, wanted: Wanted) -> Found:
         if seating.needs_seats(self.hard, self.made, wanted):

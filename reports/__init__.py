@@ -17,7 +17,7 @@ def write_report(
     path: str | Path,
     study: Study,
     *,
-    design: Design | None = None,
+    design: Design | Sequence[Design] | None = None,
     results: Results | None = None,
     models: Models | None = None,
     best: Optimum | None = None,
@@ -26,8 +26,9 @@ def write_report(
 ) -> None:
     """Write the report as one self-contained HTML file; what is not given is reported as not known yet.
 
-    `journal` are entries with `when`, `user`, `command`, `why` and `digest`; the last digest is printed as the head.
-    `verdict` is what confirmation batches of `best` said (`optimise.confirmation`).
+    `design` is one round's plan, or those of all rounds in order. `journal` are entries with `when`, `user`,
+    `command`, `why` and `digest`; the last digest is printed as the head. `verdict` is what confirmation batches of
+    `best` said (`optimise.confirmation`).
     """
     from reports.gather import gather
     from reports.page import render

@@ -9,7 +9,8 @@ from doe.study import Study
 from reports import page_rows, wording_compare
 from reports.numbers import figure, money, percent
 from reports.page import environment, styled
-from reports.svg_compare import Chart, Row, side_by_side, signs
+from reports.svg import signs
+from reports.svg_compare import Chart, Row, side_by_side
 from reports.tables import aligned, clean, wrapped
 
 _STRIP, _LETTERS = 40, "abcdefghijklmnopqrstuvwxyz"

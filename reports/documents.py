@@ -154,6 +154,7 @@ def plan_document(design: Design, *, digests: Mapping[str, str] | None = None) -
         "round": design.round,
         "seed": design.seed,
         "runs": run_rows(design),
+        "make_first": list(design.make_first),
         "quality": design.quality.to_dict(),
     }
     rests = {**design.study_digests, "plan": design.digest, **(digests or {})}

@@ -16,6 +16,7 @@ from doe.problems import Problem, Unavailable
 Amount = float | Unavailable
 Ends = tuple[float, float]
 State = Literal["meets", "close", "misses", "watched", "unknown"]
+Purpose = Literal["learn", "more", "confirm"]
 Verdict = Literal["make", "confirm", "more", "stop", "plan"]
 
 _NONE: Mapping[str, Any] = MappingProxyType({})
@@ -217,7 +218,11 @@ class Slice:
 
 @dataclass(frozen=True, slots=True)
 class PlanFacts:
-    """One round's plan: its trials (id, order, block, replicate_of, levels) and quality as `plan --json` gives it."""
+    """One round's plan: its trials (id, order, block, replicate_of, levels) and quality as `plan --json` gives it.
+
+    `purpose` is what the round is for: "learn" what drives what, learn "more" where it counts, or "confirm" one recipe.
+    `extremes` are the trials to make first, each with what makes it extreme; `lead`: the order begins with them.
+    """
 
     round: int
     seed: int
@@ -227,19 +232,25 @@ class PlanFacts:
     terms: tuple[str, ...]
     maybe: tuple[str, ...]
     digest: str
+    purpose: Purpose
     findings: tuple[Problem, ...] = ()
-    corners: tuple[str, ...] = ()
+    extremes: tuple[tuple[str, str], ...] = ()
+    lead: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class TriedRange:
-    """Where trials stood on one ingredient or factor: `allowed` ends and (trial, level) points."""
+    """Where trials stood on one ingredient or factor: `allowed` ends, (trial, level) points, and the round of each.
+
+    Rounds are numbered as planned; 0 is for trials that no plan holds.
+    """
 
     name: str
     unit: str
     allowed: Ends
     points: tuple[tuple[str, float], ...]
     now: float | None
+    rounds: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -318,3 +329,8 @@ class Facts:
     predicts_by: str = ""
     version: str = ""
     steps: tuple[str, ...] = ()
+
+    @property
+    def plan(self) -> PlanFacts | None:
+        """The last round that was planned to learn from; one that repeats a single recipe has no plan to judge."""
+        return next((plan for plan in reversed(self.plans) if plan.purpose != "confirm"), None)

@@ -16,7 +16,7 @@ from doe.problems import Problem
 from doe.results import Results
 from optimise import Models, Optimum
 from reports import wording
-from reports.facts import BatchRow, Event, Facts, FitFacts, Formula, Spec, TriedRange
+from reports.facts import BatchRow, Event, Facts, FitFacts, Formula, PlanFacts, Spec, TriedRange
 from reports.gather_effects import effect_rows
 from reports.gather_formula import amount, confirmed_words, formulas, spec_of
 from reports.gather_plan import known, plan_facts
@@ -29,29 +29,30 @@ _MOST_ALTERNATIVES = 3
 def gather(
     study: Study,
     *,
-    design: Design | None = None,
+    design: Design | Sequence[Design] | None = None,
     results: Results | None = None,
     models: Models | None = None,
     best: Optimum | None = None,
     journal: Sequence[Any] = (),
     verdict: Mapping[str, Any] | None = None,
 ) -> Facts:
-    """All that a report on these may say; what is not given is not known yet."""
+    """All that a report on these may say; what is not given is not known yet. `design` is one round or all of them."""
+    designs, plans, judged = _rounds(study, design)
     specs = tuple(
         spec_of(r, models[r.name].scale.name if models and r.name in models else None) for r in study.responses
     )
     formula = _chosen(study, models, best, verdict)
     others = _others(study, models, best)
     usable = 0 if results is None else len(results.usable)
-    planned = 0 if design is None else len(design.table)
+    planned = 0 if judged is None else len(judged.table)
     clash = tuple(_clash(best))
     wanted = study.done.chance if study.done.chance is not None else wording.ASSUMED_CHANCE
     decided = wording.decision(formula, clash, wanted, usable, planned)
     effects = effect_rows(study, models, best) if models is not None and best is not None else ()
     weak = formula.weakest.spec.name if formula and formula.weakest else ""
     step = wording.next_step(decided, formula, study.batch_cost, study.batches_per_day, weak, planned)
-    if decided.verdict == "plan" and design is not None:
-        step = replace(step, cost=amount(design.quality.to_dict()["cost"]))
+    if decided.verdict == "plan" and judged is not None:
+        step = replace(step, cost=amount(judged.quality.to_dict()["cost"]))
     return Facts(
         study=study.name,
         product=study.product or "",
@@ -77,8 +78,8 @@ def gather(
         limited_by=tuple(wording.limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
         effects=effects,
         slices=slices(study, models, best, effects) if models is not None and best is not None else (),
-        plans=(plan_facts(study, design),) if design is not None else (),
-        tried=_tried(study, results, design, best),
+        plans=plans,
+        tried=_tried(study, results, designs, best),
         made=_made(study, results),
         fits=_fits(specs, models),
         findings=(
@@ -97,6 +98,16 @@ def gather(
         version=_version(),
         steps=tuple(step.does for step in study.steps),
     )
+
+
+def _rounds(
+    study: Study, design: Design | Sequence[Design] | None
+) -> tuple[tuple[Design, ...], tuple[PlanFacts, ...], Design | None]:
+    """All rounds, as designs and as facts, and the last one that was planned to learn from."""
+    designs = () if design is None else tuple(design) if isinstance(design, Sequence) else (design,)
+    plans = tuple(plan_facts(study, one, is_first=one is designs[0]) for one in designs)
+    both = zip(reversed(designs), reversed(plans), strict=True)
+    return designs, plans, next((one for one, plan in both if plan.purpose != "confirm"), None)
 
 
 def _version() -> str:
@@ -190,14 +201,16 @@ def _front(best: Optimum | None) -> tuple[tuple[float, float, bool], ...]:
 
 
 def _tried(
-    study: Study, results: Results | None, design: Design | None, best: Optimum | None
+    study: Study, results: Results | None, designs: Sequence[Design], best: Optimum | None
 ) -> tuple[TriedRange, ...]:
     if results is not None and len(results.usable):
-        levels, names = results.levels(), [str(b).rpartition("-")[0] or str(b) for b in results.usable]
-    elif design is not None:
-        levels, names = design.table, [str(t) for t in design.table.index]
+        levels, names = results.levels(), [str(t) for t in results.batches.loc[results.usable, "trial"]]
+    elif designs:
+        levels = pd.concat([one.table for one in designs])
+        names = [str(t) for t in levels.index]
     else:
         return ()
+    rounds = {str(trial): one.round for one in designs for trial in one.table.index}
     now = best.levels.iloc[0] if best is not None else None
     units = {f.name: f.unit for f in study.factors}
     return tuple(
@@ -205,11 +218,19 @@ def _tried(
             name=name,
             unit=units.get(name, study.unit),
             allowed=study.region.reach[name],
-            points=tuple((trial, float(v)) for trial, v in zip(names, levels[name], strict=True)),
+            points=tuple((trial, v) for trial, v in _levels_of(levels, name, names)),
             now=None if now is None else float(now[name]),
+            rounds=tuple(rounds.get(trial, 0) for trial, _ in _levels_of(levels, name, names)),
         )
         for name in study.region.names
     )
+
+
+def _levels_of(levels: pd.DataFrame, name: str, trials: Sequence[str]) -> list[tuple[str, float]]:
+    """(trial, level) of one column; a round that did not know it yet has none."""
+    if name not in levels:
+        return []
+    return [(trial, float(v)) for trial, v in zip(trials, levels[name], strict=True) if known(v) is not None]
 
 
 def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:

@@ -1,4 +1,4 @@
-"""A plan as facts, with the trials to make first: the corners most likely to be impossible at the bench."""
+"""Plans as facts: what each round is for, and which of its trials are to be made first."""
 
 from __future__ import annotations
 
@@ -9,13 +9,11 @@ import numpy as np
 
 from doe import Study
 from doe.design import Design
-from reports.facts import PlanFacts
+from reports.facts import PlanFacts, Purpose
 from reports.numbers import listed
 
-_CORNERS = 3
 
-
-def plan_facts(study: Study, design: Design) -> PlanFacts:
+def plan_facts(study: Study, design: Design, *, is_first: bool = True) -> PlanFacts:
     """One round's plan."""
     trials = []
     for trial, levels in design.table.iterrows():
@@ -30,8 +28,10 @@ def plan_facts(study: Study, design: Design) -> PlanFacts:
         terms=tuple(t for t, sure in zip(design.terms.labels, design.terms.sure, strict=True) if sure),
         maybe=tuple(t for t, sure in zip(design.terms.labels, design.terms.sure, strict=True) if not sure),
         digest=design.digest,
+        purpose=purpose_of(design, is_first=is_first),
         findings=tuple(design.findings),
-        corners=corners(study, design),
+        extremes=extremes(study, design),
+        lead=leads(design),
     )
 
 
@@ -40,29 +40,33 @@ def known(value: Any) -> Any:
     return None if value is None or value != value else value
 
 
-def corners(study: Study, design: Design) -> tuple[str, ...]:
-    """The most extreme trials in words, no two alike: the thickest, then those farthest from it and from the middle."""
+def purpose_of(design: Design, *, is_first: bool) -> Purpose:
+    """What a round is for, read off its recipes: several of one recipe confirm it."""
+    alone = len(design.table.drop_duplicates()) == 1 and (len(design.table) > 1 or not is_first)
+    return "confirm" if alone else "learn" if is_first else "more"
+
+
+def leads(design: Design) -> bool:
+    """Whether the order of making begins with the trials to make first, but for a standard recipe."""
+    if not design.make_first:
+        return False
+    ahead = design.runs.loc[list(design.make_first), "order"].astype(int).max()
+    return bool(ahead <= len(design.make_first) + 1)
+
+
+def extremes(study: Study, design: Design) -> tuple[tuple[str, str], ...]:
+    """The trials to make first, each with what makes it extreme: `most Gum, least Wax`."""
     names = [n for n in study.region.names if n in design.table.columns]
-    if not names or len(design.table) < 6:
-        return ()
-    reach = [study.region.reach[n] for n in names]
-    low, high = np.array([r[0] for r in reach]), np.array([r[1] for r in reach])
+    low, high = np.array([study.region.reach[n] for n in names], dtype=float).reshape(len(names), 2).T
     size = np.where(high > low, high - low, 1.0)
     X = 2 * (design.table[names].to_numpy(dtype=float) - low) / size - 1
-    away = np.linalg.norm(X, axis=1)
-    fill = study.region.fill
-    # The recipe with the least fill holds most of everything else: the likeliest to be a paste.
-    first = int(np.argmin(design.table[fill])) if fill in names else int(np.argmax(np.round(away, 9)))
-    chosen: list[int] = [first]
-    while len(chosen) < _CORNERS:
-        apart = np.min([np.linalg.norm(X - X[i], axis=1) for i in chosen], axis=0)
-        chosen.append(int(np.argmax(np.round(np.minimum(apart, away), 9))))
-    return tuple(f"{design.table.index[i]} ({_extremes(X[i], names)})" for i in chosen)
+    rows = {str(trial): x for trial, x in zip(design.table.index, X, strict=True)}
+    return tuple((trial, _extremes(rows[trial], names)) for trial in design.make_first)
 
 
 def _extremes(x: np.ndarray[Any, np.dtype[np.float64]], names: list[str]) -> str:
-    high = [n for n, v in zip(names, x, strict=True) if v > 0.98]
-    low = [n for n, v in zip(names, x, strict=True) if v < -0.98]
-    parts = [f"most {listed(high)}"] if high else []
-    parts += [f"least {listed(low)}"] if low else []
+    most = [n for n, v in zip(names, x, strict=True) if v > 0.98]
+    least = [n for n, v in zip(names, x, strict=True) if v < -0.98]
+    parts = [f"most {listed(most)}"] if most else []
+    parts += [f"least {listed(least)}"] if least else []
     return ", ".join(parts) or "far from the middle"

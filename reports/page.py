@@ -12,7 +12,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from doe import Study, Unavailable
-from reports import card, numbers, svg_chart, svg_slice, svg_strip, tokens, wording, wording_plan
+from reports import card, numbers, svg, svg_chart, svg_slice, svg_strip, tokens, wording, wording_plan
 from reports import page_rows as rows
 from reports.facts import Facts, Formula, PlanFacts
 
@@ -65,7 +65,7 @@ def card_page(study: Study, formula: Formula, batch_g: float) -> str:
 
 def _first(facts: Facts) -> dict[str, Any]:
     formula = facts.formula
-    plan = facts.plans[-1] if facts.plans else None
+    plan = facts.plan
     strips = formula.strips if formula else ()
     listed = [p for p in facts.findings if p.level == "warn"]
     return {
@@ -85,7 +85,7 @@ def _first(facts: Facts) -> dict[str, Any]:
 
 
 def _pictures(facts: Facts) -> dict[str, Any]:
-    plan = facts.plans[-1] if facts.plans else None
+    plan = facts.plan
     curve = plan.quality.get("fds") if plan else None
     points = [(float(a), float(b)) for a, b in curve] if isinstance(curve, list | tuple) else []
     return {
@@ -110,10 +110,12 @@ def _pictures(facts: Facts) -> dict[str, Any]:
 
 
 def _tables(facts: Facts) -> dict[str, Any]:
-    plan = facts.plans[-1] if facts.plans else None
+    plan = facts.plan
     responses = [spec for spec in facts.specs if not spec.exact]
     return {
         "plan_table": plan_table,
+        "rounds": [(one, wording_plan.round_line(one)) for one in facts.plans],
+        "signs": _round_signs(facts),
         "plan_numbers": rows.plan_quality(plan) if plan else [],
         "beside": rows.beside(facts),
         "front_rows": rows.front(facts),
@@ -137,6 +139,13 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "near_rows": rows.near,
         "event_rows": rows.events(facts),
     }
+
+
+def _round_signs(facts: Facts) -> list[tuple[Markup, str]]:
+    """The sign of each round that stands in the strips of what was tried."""
+    shown = sorted({number for one in facts.tried for number in one.rounds})
+    words = {0: "from before"}
+    return [(svg.signs(number - 1 if number else 5), words.get(number, f"round {number}")) for number in shown]
 
 
 def _with_unit(name: str, unit: str) -> str:
@@ -223,11 +232,13 @@ def plan_table(plan: PlanFacts) -> Markup:
     """The trials of a plan, in order of making."""
     rows = sorted(plan.trials, key=lambda t: (t["order"] is None, t["order"]))
     columns = [c for c in plan.columns if len({t["levels"][c] for t in rows}) > 1]
+    first = {trial for trial, _ in plan.extremes}
     grouped = {"block": "Block", "whole_plot": "Set-up"}
     grouped = {key: word for key, word in grouped.items() if any(t.get(key) is not None for t in rows)}
-    head = ["Order", "Trial", *grouped.values(), "Repeats", *columns]
+    head = ["Order", "Trial", *grouped.values(), "", *columns]
     body = [
-        [t["order"], t["trial"], *(t[key] or "" for key in grouped), t["replicate_of"] or ""]
+        [t["order"], t["trial"], *(t[key] or "" for key in grouped)]
+        + [f"repeats {t['replicate_of']}" if t["replicate_of"] else ("extreme" if t["trial"] in first else "")]
         + [t["levels"][c] for c in columns]
         for t in rows
     ]

@@ -44,6 +44,7 @@ class Page:
     whole_plot: str
     set_with: str
     repeats: str
+    extreme: bool
     settings: tuple[tuple[Factor, str], ...]
     phases: tuple[Phase, ...]
     adjusters: tuple[Line, ...]
@@ -128,6 +129,7 @@ def _pages(study: Study, design: Design) -> list[Page]:
                 whole_plot=f"{plot}, trial {mates.index(str(trial)) + 1} of {len(mates)}" if plot else "",
                 set_with=mates[0] if plot and mates[0] != trial else "",
                 repeats=_label(run.get("replicate_of")),
+                extreme=trial in design.make_first,
                 settings=_settings(study, levels),
                 phases=_phases(lines),
                 adjusters=tuple(line for line in lines if line.ingredient.role == "adjuster"),

@@ -132,6 +132,33 @@ def mark(x: float, y: float, size: float = 1.0) -> Markup:
     return element("path", d=lid + body, cls="mark")
 
 
+def sign(place: int, x: float, y: float, title: str = "", size: float = 4.2) -> Markup:
+    """One of twelve signs: ring, square, triangle, lozenge, triangle down, cross; then the same filled."""
+    s = size
+    shapes = (
+        f"M{x - s:.1f} {y:.1f}a{s} {s} 0 1 0 {2 * s} 0a{s} {s} 0 1 0 {-2 * s} 0z",
+        f"M{x - s + 0.4:.1f} {y - s + 0.4:.1f}h{2 * s - 0.8:.1f}v{2 * s - 0.8:.1f}h{0.8 - 2 * s:.1f}z",
+        f"M{x:.1f} {y - s - 0.6:.1f}l{s + 0.6:.1f} {2 * s:.1f}h{-2 * s - 1.2:.1f}z",
+        f"M{x:.1f} {y - s - 1:.1f}l{s + 1:.1f} {s + 1:.1f}l{-s - 1:.1f} {s + 1:.1f}l{-s - 1:.1f} {-s - 1:.1f}z",
+        f"M{x:.1f} {y + s + 0.6:.1f}l{s + 0.6:.1f} {-2 * s:.1f}h{-2 * s - 1.2:.1f}z",
+        f"M{x - 4:.1f} {y:.1f}h8M{x:.1f} {y - 4:.1f}v8",
+    )
+    told = [element("title", title)] if title else []
+    filled = place // len(shapes) % 2
+    return element("path", *told, d=shapes[place % len(shapes)], cls="mark" if filled else "ring")
+
+
+def signs(place: int) -> Markup:
+    """The sign alone, for a key in a line of text."""
+    return element("svg", sign(place, 7, 7), cls="pic sign", viewBox="0 0 14 14", width="14", height="14",
+                   aria_hidden="true")  # fmt: skip
+
+
+def round_sign(number: int, x: float, y: float, title: str = "", size: float = 4.2) -> Markup:
+    """The sign of a round: a ring for the first; the cross, the last open sign, for trials from before any plan."""
+    return sign(number - 1 if number else 5, x, y, title, size)
+
+
 @dataclass(frozen=True, slots=True)
 class Axis:
     """Maps values `low`..`high` to pixels `start`..`end`; `log` spaces them by ratio."""

@@ -9,7 +9,7 @@ from itertools import pairwise
 from markupsafe import Markup
 
 from reports.numbers import figure
-from reports.svg import Axis, element, line, path, picture, words
+from reports.svg import Axis, element, line, path, picture, sign, words
 
 _MOST = 2.6
 _ROW, _TALL = 30.0, 48.0
@@ -39,28 +39,6 @@ class Chart:
     responses: tuple[str, ...]
     axis: str
     limit: float | None
-
-
-def sign(place: int, x: float, y: float, title: str = "", size: float = 4.2) -> Markup:
-    """The sign of a response: ring, square, triangle, lozenge, triangle down, cross; then the same filled."""
-    s = size
-    shapes = (
-        f"M{x - s:.1f} {y:.1f}a{s} {s} 0 1 0 {2 * s} 0a{s} {s} 0 1 0 {-2 * s} 0z",
-        f"M{x - s + 0.4:.1f} {y - s + 0.4:.1f}h{2 * s - 0.8:.1f}v{2 * s - 0.8:.1f}h{0.8 - 2 * s:.1f}z",
-        f"M{x:.1f} {y - s - 0.6:.1f}l{s + 0.6:.1f} {2 * s:.1f}h{-2 * s - 1.2:.1f}z",
-        f"M{x:.1f} {y - s - 1:.1f}l{s + 1:.1f} {s + 1:.1f}l{-s - 1:.1f} {s + 1:.1f}l{-s - 1:.1f} {-s - 1:.1f}z",
-        f"M{x:.1f} {y + s + 0.6:.1f}l{s + 0.6:.1f} {-2 * s:.1f}h{-2 * s - 1.2:.1f}z",
-        f"M{x - 4:.1f} {y:.1f}h8M{x:.1f} {y - 4:.1f}v8",
-    )
-    told = [element("title", title)] if title else []
-    filled = place // len(shapes) % 2
-    return element("path", *told, d=shapes[place % len(shapes)], cls="mark" if filled else "ring")
-
-
-def signs(place: int) -> Markup:
-    """The sign alone, for a key in a line of text."""
-    return element("svg", sign(place, 7, 7), cls="pic sign", viewBox="0 0 14 14", width="14", height="14",
-                   aria_hidden="true")  # fmt: skip
 
 
 def side_by_side(chart: Chart, *, narrow: bool = False) -> Markup:

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from reports.facts import Ends, State, Strip, TriedRange
 from reports.numbers import batches_in_words, exactly, figure, in_ten, percent
-from reports.svg import Axis, Point, element, line, mark, path, picture, words
+from reports.svg import Axis, Point, element, line, mark, path, picture, round_sign, words
 
 _JAR_WIDTH, _JAR_GAP, _JAR_BODY = 25.0, 9.0, 32.0
 
@@ -182,22 +182,26 @@ def reach_bar(
 
 
 def tried_dots(tried: TriedRange, width: float = 420.0) -> Markup:
-    """One ingredient's reach with a ring for each trial's level; trials at one level stand on each other."""
+    """One ingredient's reach with a sign for each trial's level; trials at one level stand on each other.
+
+    The sign tells the round: a ring for the first, or for all where there is only one.
+    """
     low = min([tried.allowed[0], *(v for _, v in tried.points)])
     high = max([tried.allowed[1], *(v for _, v in tried.points)])
     axis = Axis(low, high, 12, width - 12)
-    piles: dict[int, list[str]] = {}
-    for trial, value in tried.points:
-        piles.setdefault(round(axis(value) / 5), []).append(trial)
+    rounds = tried.rounds or (0,) * len(tried.points)
+    several = len(set(rounds)) > 1
+    piles: dict[int, list[tuple[str, int]]] = {}
+    for (trial, value), number in zip(tried.points, rounds, strict=True):
+        piles.setdefault(round(axis(value) / 5), []).append((trial, number if several else 1))
     tall = max((len(pile) for pile in piles.values()), default=1)
     gap = min(6.0, 54.0 / tall)
     base = 10 + gap * tall
     parts = [line(axis.start, base, axis.end, base, "axis")]
     parts += [line(axis(end), base - 5, axis(end), base + 5, "axis") for end in tried.allowed]
     for slot, pile in piles.items():
-        for i, trial in enumerate(pile):
-            ring = element("circle", element("title", trial), cx=slot * 5.0, cy=base - 5 - gap * i, r="2.6", cls="ring")
-            parts.append(ring)
+        for i, (trial, number) in enumerate(pile):
+            parts.append(round_sign(number, slot * 5.0, base - 5 - gap * i, trial, 2.6))
     if tried.now is not None:
         parts.append(mark(axis(tried.now), base + 9, 0.9))
     parts += [words(axis(tried.allowed[0]), base + 18, exactly(_round(tried.allowed[0])), anchor="start"),

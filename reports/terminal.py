@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from doe.costs import cost_range
 from doe.problems import Problem, Unavailable
 from reports import terminal_region
+from reports.gather_plan import plan_facts
 from reports.numbers import (
     NOTHING,
     batches_in_words,
@@ -26,6 +27,7 @@ from reports.numbers import (
     with_unit,
 )
 from reports.tables import aligned, clean, wrapped
+from reports.wording_plan import first_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -90,7 +92,7 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
         again = run.get("replicate_of")
         cells = [_level(study, column, recipe[column]) for column in columns]
         where = [clean(str(run[name])) for name in grouped]
-        rows.append([str(run["order"]), str(trial), *where, *cells, f"again {again}" if isinstance(again, str) else ""])
+        rows.append([str(run["order"]), str(trial), *where, *cells, _remark(design, str(trial), again)])
     head = ("order", "trial", *(_GROUPS[name] for name in grouped), *columns, "")
     table = aligned(rows, head, right=(0, *range(2 + len(grouped), len(head) - 1)), most=16)
     quality = design.quality.to_dict()
@@ -103,10 +105,17 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
         f"{clean(study.name)}, round {design.round}",
         table,
         "\n".join([*says, *_can_see(study, quality)]),
+        wrapped(first_line(plan_facts(study, design))),
         findings(design.findings),
         _do(f"make the batches in this order, type results into {name}/bench/round-{design.round}.xlsx, "
             f"then blendwright record {name} {name}/bench/round-{design.round}.xlsx"),
     )  # fmt: skip
+
+
+def _remark(design: Design, trial: str, again: Any) -> str:
+    if isinstance(again, str):
+        return f"again {again}"
+    return "extreme" if trial in design.make_first else ""
 
 
 def _moving(study: Study) -> set[str]:

@@ -10,17 +10,60 @@ from reports.numbers import counted, figure, listed, money, percent, with_unit
 
 
 def plan_said(facts: Facts, plan: PlanFacts) -> dict[str, str]:
-    """The sentences of a plan: what, why, corners, seen, cost."""
+    """The sentences of a plan: what, why, what to make first in short and in full, seen, cost."""
     return {
         "what": _what(plan),
         "why": _why(plan),
-        "corners": f"Make {listed(plan.corners)} before the others: if one of them cannot be made, the limits are "
-        "wrong, and it is found out on the first day."
-        if plan.corners
-        else "",
+        "first": _first_short(plan),
+        "first_why": first_line(plan),
         "seen": _seen(facts, plan.quality),
         "cost": _cost(facts, plan.quality),
     }
+
+
+def first_line(plan: PlanFacts) -> str:
+    """Which trials to make first, why, and what that does to the order; nothing where there are none."""
+    if not plan.extremes:
+        return ""
+    named = listed([f"{trial} ({why})" for trial, why in plan.extremes])
+    said = (
+        f"{named}: the extreme recipes. If one of them cannot be made, the limits are wrong, and it is found out on "
+        "the first day. They count like all others."
+    )
+    return f"{said} {LEAD if plan.lead else KEEP}"
+
+
+def _first_short(plan: PlanFacts) -> str:
+    trials = listed([trial for trial, _ in plan.extremes])
+    return f"{trials}, the extreme recipes: if one of them cannot be made, the limits are wrong." if trials else ""
+
+
+LEAD = (
+    "They lead the order on purpose, not by lot: a drift in the first hours falls on them, and as they lie on "
+    "different sides it leans little on any one ingredient."
+)
+KEEP = (
+    "The order is left as the lot gave it, because days or settings belong together in it: try these on a small scale "
+    "beforehand, or begin with their group."
+)
+
+
+def round_line(plan: PlanFacts) -> str:
+    """One round in a sentence: its trials, how many recipes, what for."""
+    trials = [str(t["trial"]) for t in plan.trials]
+    recipes = len(trials) - sum(1 for t in plan.trials if t.get("replicate_of"))
+    span = trials[0] if len(trials) == 1 else f"{min(trials, key=_number)} to {max(trials, key=_number)}"
+    purpose = {
+        "learn": "to learn what drives what",
+        "more": "chosen to teach more, given the rounds before",
+        "confirm": "to confirm one formula",
+    }[plan.purpose]
+    return f"{counted(len(trials), 'batch', 'batches')} of {counted(recipes, 'recipe')}, {span}, {purpose}."
+
+
+def _number(trial: str) -> tuple[int, str]:
+    digits = "".join(c for c in trial if c.isdigit())
+    return (int(digits) if digits else 0, trial)
 
 
 def _what(plan: PlanFacts) -> str:
@@ -44,7 +87,8 @@ def _why(plan: PlanFacts) -> str:
         said.append(
             f"Against the best plan of any size they reach {percent(d)} for the terms and {percent(i)} for predictions"
         )
-    said.append("The order of making is drawn by lot, so that a slow drift at the bench does not look like an effect")
+    by_lot = "The order of making is drawn by lot" + (" after the first ones" if plan.lead else "")
+    said.append(f"{by_lot}, so that a slow drift at the bench does not look like an effect")
     return ". ".join(said) + "."
 
 

@@ -26,16 +26,13 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             models = analysis.fitted(folder)
             best, verdict = formulas.confirmed_or_best(folder, models, args.workers)
             analysis.keep_fresh_models(change, folder, models)
-        # The round that was planned to learn from; confirmation rounds repeat one recipe and have no plan to judge.
-        learnt = [one for one in designs if folder.round_note(one.round).get("purpose") != "confirm"]
-        design = learnt[-1] if learnt else None
         journal = folder.journal()
 
         def make(path: Path) -> None:
             write_report(
                 path,
                 study,
-                design=design,
+                design=designs,
                 results=results,
                 models=models,
                 best=best,

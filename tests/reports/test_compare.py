@@ -8,7 +8,8 @@ from doe import Study
 from doe.compare import Comparison
 from reports import documents
 from reports.compare import chart_of, compare_page, compare_text
-from reports.svg_compare import side_by_side, sign
+from reports.svg import sign
+from reports.svg_compare import side_by_side
 
 HOSTILE = "<script>x</script>\x1b[31m"
 

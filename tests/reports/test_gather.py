@@ -4,10 +4,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from doe import Unavailable
+from doe import Unavailable, plan
 from reports import gather_effects, gather_slices, wording
 from reports.gather import gather
+from reports.page import render
 from reports.page_rows import within
+from reports.wording_plan import round_line
 
 
 @pytest.fixture(scope="module")
@@ -125,9 +127,14 @@ def test_a_plan_alone_says_what_to_make(job):
     assert facts.decision.verdict == "plan"
     assert facts.decision.line == "Make these 16 batches"
     assert facts.formula is None
-    assert len(facts.plans[0].corners) == 3
-    driest = job.design.table["Water"].idxmin()
-    assert facts.plans[0].corners[0].startswith(f"{driest} (")
+    (plan,) = facts.plans
+    assert plan.lead
+    assert [trial for trial, _ in plan.extremes] == list(job.design.make_first)
+    for trial, why in plan.extremes:
+        for name in job.study.region.names:
+            low, high = job.study.region.reach[name]
+            level = job.design.table.loc[trial, name]
+            assert (name in why) == (min(level - low, high - level) <= 0.01 * (high - low))
 
 
 @pytest.mark.parametrize(
@@ -137,3 +144,32 @@ def test_a_plan_alone_says_what_to_make(job):
 def test_states(facts, chance, state):
     spec = facts.specs[0]
     assert wording.state_of(chance, spec) == state
+
+
+def test_every_round_stands_in_what_was_tried(job):
+    more = plan(job.study, runs=4, existing=job.design.table, round=2, first_trial=17, replicate_batches=0)
+    recipe = {n: float(job.best.levels[n].iloc[0]) for n in ("Gum & co", "Wax", "Speed")}
+    confirm = plan(
+        job.study,
+        runs=3,
+        round=3,
+        first_trial=21,
+        must_make=(recipe,) * 3,
+        replicate_batches=0,
+        existing=job.design.table,
+    )
+    facts = gather(job.study, design=[job.design, more, confirm])
+    assert [one.purpose for one in facts.plans] == ["learn", "more", "confirm"]
+    # The round that confirms repeats one recipe: the last round with a plan to judge is the one before it.
+    assert facts.plan.round == 2
+    assert facts.plans[1].extremes == ()
+    wax = next(t for t in facts.tried if t.name == "Wax")
+    assert wax.rounds == (1,) * 16 + (2,) * 4 + (3,) * 3
+    assert round_line(facts.plans[2]) == "3 batches of 1 recipe, T21 to T23, to confirm one formula."
+    text = render(facts)
+    for number in (1, 2, 3):
+        assert f"<dt>Round {number}</dt>" in text
+        assert f"Round {number}, trial by trial" in text
+    alone = gather(job.study, design=job.design)
+    assert [one.round for one in alone.plans] == [1]
+    assert "<dt>Round 1</dt>" not in render(alone)

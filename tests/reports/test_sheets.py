@@ -32,6 +32,7 @@ PLAN = SimpleNamespace(
     round=1,
     digest="0123456789abcdef" * 4,
     study_digests={},
+    make_first=("T02",),
     table=pd.DataFrame(
         [[95.3333, 0.1667, 4.0, 0.5, 5.0], [93.5, 0.0, 6.0, 0.5, 2.0]],
         index=["T01", "T02"],
@@ -107,3 +108,9 @@ def test_a_study_of_factors_only_has_sheets_too():
     assert "Stirring <b>5 min</b>" in page
     assert "<h2>Weigh" not in page
     assert "adjuster" not in page
+
+
+def test_the_sheet_of_an_extreme_recipe_says_to_make_it_first():
+    first, second = PAGE.split('<section class="page"')[1:3]
+    assert "make it first" in first
+    assert "make it first" not in second
