@@ -54,9 +54,8 @@ class Notes:
             named = [place for place in places if place != heading]
             what = f"of {', '.join(named[:6])}{' and more' if len(named) > 6 else ''} " if named else ""
             got = f"{key} {what}is checked and kept, but not used yet"
-            self.add(
-                "not-used-yet", "inform", f"{heading}, {key}", got, "", "nothing: it waits for its part of the program"
-            )
+            do = "leave it: the part of the program that will use it is not built yet"
+            self.add("not-used-yet", "inform", f"{heading}, {key}", got, "", do)
 
 
 class Row(dict[str, Any]):

@@ -111,7 +111,7 @@ _STUDY = _section(
     _number("batch_g", "size of one batch in grams", above_zero=True),
     _number("batches_per_day", "how many batches are made in a day", above_zero=True),
     _number("batch_cost", "labour and overhead of one batch, in currency", 0),
-    _number("pack_g", "content of one pack in grams", above_zero=True, used=False),
+    _number("pack_g", "content of one pack in grams", above_zero=True),
     _text("currency", "the currency of all prices"),
 )
 _BALANCE = _section(

@@ -339,7 +339,8 @@ def _drop_column(frame: pd.DataFrame, name: str, out: dict[str, str], findings: 
             )
         )
         return
-    out |= {str(batch): f"made with {name}, which is no longer in the study" for batch in frame.index[there]}
+    said = f'made with {name}, which is no longer in the study (where it only has another name now: was = ["{name}"])'
+    out |= {str(batch): said for batch in frame.index[there]}
 
 
 def _carry_factor(frame: pd.DataFrame, name: str, levels: tuple[str, ...], out: dict[str, str]) -> None:

@@ -105,6 +105,9 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
         ],
         "chance_all": _plain(formula.chance),
         "cost_per_kg": _plain(formula.cost_per_kg),
+        "cost_per_pack": formula.cost_per_kg * formula.pack_g / 1000
+        if isinstance(formula.cost_per_kg, float) and formula.pack_g is not None
+        else _plain(Unavailable("no pack_g or no prices are given", "add pack_g to [study]")),
         "cautions": list(CAUTIONS),
     }
 

@@ -108,6 +108,7 @@ class Formula:
     chance_interval: Ends | Unavailable
     cost_per_kg: Amount
     currency: str
+    pack_g: float | None
     inside: bool | Unavailable
     desirability: Amount
     confirmed: str | None = None

@@ -99,6 +99,7 @@ def formulas(
                 chance_interval=ends(known["chance_interval"]),
                 cost_per_kg=amount(known["cost_per_kg"]),
                 currency=study.currency,
+                pack_g=study.pack_g,
                 inside=bool(point["inside"]),
                 desirability=amount(
                     known.get("desirability", Unavailable("not asked for", "optimise by desirability"))

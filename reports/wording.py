@@ -131,11 +131,19 @@ def next_step(
     return NextStep(line, count, cost, count / per_day if per_day else Unavailable("no batches_per_day", "add it"))
 
 
+def per_pack(formula: Formula) -> str:
+    """What the raw materials of one pack cost: `, €0.87 a pack of 250 g`; nothing where its content is not given."""
+    if formula.pack_g is None or not isinstance(formula.cost_per_kg, float):
+        return ""
+    pack = formula.cost_per_kg * formula.pack_g / 1000
+    return f", {money(pack, formula.currency)} a pack of {exactly(formula.pack_g)} g"
+
+
 def cost_line(formula: Formula, ceiling: Spec | None, others: Sequence[Formula]) -> str:
     """Cost against its ceiling and against the references."""
     if not isinstance(formula.cost_per_kg, float):
         return f"Not available: {formula.cost_per_kg.reason}."
-    says = f"{money(formula.cost_per_kg, formula.currency)} per kg of raw materials"
+    says = f"{money(formula.cost_per_kg, formula.currency)} per kg of raw materials{per_pack(formula)}"
     if ceiling is not None and ceiling.high is not None:
         room = ceiling.high - formula.cost_per_kg
         word = "below" if room >= 0 else "above"
