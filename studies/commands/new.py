@@ -8,10 +8,15 @@ from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
+from doe.form import FORM_MARK
+from doe.form_reading import study_from_form
 from doe.problems import Problem, StudyError
+from doe.tables import grids_from_bytes, tables_from_bytes
+from reports.form_book import form_book
 from reports.numbers import listed
 from reports.tables import clean
 from studies.cli import Desk, Outcome, version
+from studies.form_toml import form_toml
 from studies.formula_table import study_from_table
 from studies.names import STUDY, refusal
 from studies.wording import envelope
@@ -20,18 +25,41 @@ from studies.writing import changing
 EXAMPLES = {"potting-shed": "potting_shed"}
 
 
+FORM = "form.xlsx"
+
+
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
-    """Write a study.toml into a folder that has none."""
+    """Write a study.toml into a folder that has none, or the form to fill instead."""
     place = Path(args.folder)
     if args.form:
-        raise refusal("not-built", "--form", "the workbook to fill is not built yet", "study.toml as text",
-                      "leave --form out and edit the commented study.toml")  # fmt: skip
+        return _form(place, args)
     text, notes, source = _definition(args.source, place.name)
     create(place, text, source)
     lines = [f"A study was started: {place / STUDY}", *_told(notes), ""]
     lines.append(f"Next: edit it, then  blendwright check {place}")
     document = envelope("new", None, notes, folder=str(args.folder), files=[STUDY], source=args.source or "template")
     return Outcome(document, "\n".join(lines))
+
+
+def _form(place: Path, args: argparse.Namespace) -> Outcome:
+    """The form in the folder: no study yet, so nothing is journalled."""
+    if args.source:
+        raise refusal("usage", "new", "both --form and --from", "one of them", f"fill the form, then --from {FORM}")
+    if place.is_file() or (place / FORM).exists() or (place / STUDY).exists():
+        got = "a file stands there" if place.is_file() else "holds a form or a study already"
+        raise refusal("exists", str(place), got, "a new folder, or one without them", "choose another name")
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+        (place / FORM).write_bytes(form_book())
+    except OSError as error:
+        raise refusal("not-writable", str(place), f"cannot be made: {error.strerror}", "a folder you may write to",
+                      "choose another place") from error  # fmt: skip
+    lines = [
+        f"A form to fill: {place / FORM}",
+        "",
+        f"Next: fill it, then  blendwright new {place} --from {place / FORM}",
+    ]
+    return Outcome(envelope("new", None, [], folder=str(args.folder), files=[FORM], source="form"), "\n".join(lines))
 
 
 def _told(notes: Sequence[Problem]) -> list[str]:
@@ -86,13 +114,21 @@ def _definition(source: str | None, name: str) -> tuple[str, list[Problem], tupl
     path = Path(source)
     if path.is_file():
         content = path.read_bytes()
-        text, notes = study_from_table(content, path.name, name)
+        text, notes = _from_file(content, path.name, name)
         return text, notes, (path.name, content)
     got = f"{source!r} is neither a shipped example nor a file"
     raise StudyError(
         [Problem("no-source", "stop", "--from", got, f"one of {listed(list(EXAMPLES))}, or a .csv or .xlsx file",
                  "check the name, or give the file's path")]
     )  # fmt: skip
+
+
+def _from_file(content: bytes, file: str, name: str) -> tuple[str, list[Problem]]:
+    """A study.toml from a filled form, or from the table of a formula."""
+    if any(grid.rows[0][0] == FORM_MARK for grid in grids_from_bytes(content, file)):
+        source, notes = study_from_form(tables_from_bytes(content, file), name)
+        return form_toml(source, file), list(notes)
+    return study_from_table(content, file, name)
 
 
 def example_toml(name: str) -> str:

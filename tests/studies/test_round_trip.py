@@ -15,6 +15,9 @@ import openpyxl
 import pytest
 
 from doe import bench
+from doe.form_reading import study_from_form
+from doe.tables import tables_from_bytes
+from reports.form_book import form_book
 from studies.cli import main
 
 pytestmark = pytest.mark.spreadsheet
@@ -305,6 +308,24 @@ def test_sums_and_marks_are_right_where_the_spreadsheet_works_them_out(saved, ty
         assert cells["weighed in g"].value == pytest.approx(sum(lines.values()), abs=1e-9)
         assert (cells["lines"].value, cells["off"].value) == ("3 of 3", off)
         assert cells["read"].value == f"{4 - missing} of 4"
+
+
+def test_the_form_goes_through_the_spreadsheet_program_unharmed(engine, tmp_path):
+    book = openpyxl.load_workbook(io.BytesIO(form_book()))
+    sheet = book["Ingredients"]
+    for row, values in ((4, ("=Gum", None, 0.3, 0.8)), (5, ("Wax", None, "2,5", 6))):
+        for column, value in enumerate(values, start=1):
+            plain(sheet.cell(row, column), value)
+    book["Responses"]["A3"], book["Responses"]["E3"], book["Responses"]["O3"] = "Viscosity", "invented", "10 %"
+    (tmp_path / "out").mkdir()
+    book.save(tmp_path / "form.xlsx")
+    (saved,) = engine(tmp_path / "form.xlsx", "xlsx", tmp_path / "out")
+    source, _ = study_from_form(tables_from_bytes(saved.read_bytes(), "form.xlsx"), "x")
+    assert [part["name"] for part in source["ingredient"]] == ["Water", "=Gum", "Wax"]
+    assert source["ingredient"][1]["low"] == 0.3
+    assert source["ingredient"][2]["low"] == 2.5
+    assert source["response"][0] == {"name": "Viscosity", "method": "invented", "sd": "10 %"}
+    assert source["done"] == {"chance": "90 %"}
 
 
 def test_no_formula_but_ours_and_no_error_after_recalculation(saved):
