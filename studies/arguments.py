@@ -96,8 +96,8 @@ def _nothing(one: argparse.ArgumentParser) -> None:
 
 def _new(one: argparse.ArgumentParser) -> None:
     one.add_argument("--from", dest="source", metavar="NAME-or-FILE",
-                     help="a shipped example by name, or a table of an existing formula (.csv, .xlsx)")  # fmt: skip
-    one.add_argument("--form", action="store_true", help="a workbook to fill instead of TOML (not built yet)")
+                     help="a shipped example by name, the filled form, or a table of an existing formula (.csv, .xlsx)")  # fmt: skip
+    one.add_argument("--form", action="store_true", help="a workbook to fill instead of TOML; --from takes it back")
 
 
 def _plan(one: argparse.ArgumentParser) -> None:
