@@ -96,7 +96,7 @@ def _nothing(one: argparse.ArgumentParser) -> None:
 
 def _new(one: argparse.ArgumentParser) -> None:
     one.add_argument("--from", dest="source", metavar="NAME-or-FILE",
-                     help="a shipped example by name, the filled form, or a table of an existing formula (.csv, .xlsx)")  # fmt: skip
+                     help="a shipped example, the filled form, or a formula as a table (.csv, .xlsx)")  # fmt: skip
     one.add_argument("--form", action="store_true", help="a workbook to fill instead of TOML; --from takes it back")
 
 
