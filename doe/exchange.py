@@ -11,7 +11,7 @@ bind, so swaps of two ingredients stand beside them), finally along all pairs wi
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -34,7 +34,8 @@ class Space:
     `A` (m, k), `b` (m,): limits A x <= b. `swaps` (q, k): directions that span the region (each ingredient against
     the one that takes up the rest, each process factor). `pairs` (q2, k): the other two-ingredient directions.
     `cox` gives directions (s, q, k) that depend on where one stands, or is None. `levels`: the number of levels of
-    each category. `model` maps (X (n, k), C (n, c) level indices) to model rows (n, p).
+    each category. `model` maps (X (n, k), C (n, c) level indices) to model rows (n, p), polynomials of at most `degree`
+    along any of the directions.
     """
 
     A: Array
@@ -44,6 +45,7 @@ class Space:
     cox: Callable[[Array], Array] | None
     levels: tuple[int, ...]
     model: Model
+    degree: int = 2
 
     def inside(self, X: Array, tolerance: float = 1e-9) -> npt.NDArray[np.bool_]:
         """Whether each point X (..., k) meets every limit, to `tolerance` of the limit's own size."""
@@ -125,29 +127,73 @@ def first_best(score: Array) -> Indices:
     return where
 
 
-def gains(criterion: Criterion, V: Array, g: Array, H: Array) -> Array:
-    """How much better each replacement H (s, m, p) of g (s, p) is, V (s, p, p) being the inverse information.
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One run of every start as it stands, and what the exchange formulas need of it.
 
-    D: log of the ratio of determinants. L: log of the ratio of traces. Not better than -inf where singular.
+    Levels X (s, k), C (s, c); V (s, p, p) the inverse information, with Vg (s, p) and g'Vg (s,) of the run's row g; for
+    L also P = V W V, Pg, g'Pg and trace(V W). A new row of the run counts as `root` times itself.
     """
-    VH = H @ V
-    Vg = np.einsum("sij,sj->si", V, g)
-    v_h = np.einsum("smi,smi->sm", VH, H)
-    v_g = np.einsum("si,si->s", Vg, g)[:, None]
-    v_hg = np.einsum("smi,si->sm", H, Vg)
-    ratio = (1 + v_h) * (1 - v_g) + v_hg**2
-    good = ratio > 1e-12
-    safe = np.where(good, ratio, 1.0)
-    if criterion.kind == "D":
-        return np.where(good, np.log(safe), -np.inf)
-    WVg = Vg @ criterion.weight
-    p_h = np.einsum("smi,smi->sm", VH @ criterion.weight, VH)
-    p_g = np.einsum("si,si->s", WVg, Vg)[:, None]
-    p_hg = np.einsum("smi,si->sm", VH, WVg)
-    now = np.einsum("sij,ij->s", V, criterion.weight)[:, None]
-    then = now - ((1 - v_g) * p_h + 2 * v_hg * p_hg - (1 + v_h) * p_g) / safe
-    good &= then > 0
-    return np.where(good, np.log(np.maximum(now, 1e-300)) - np.log(np.where(good, then, 1.0)), -np.inf)
+
+    X: Array
+    C: Indices
+    root: float
+    V: Array
+    Vg: Array
+    v_g: Array
+    P: Array | None = None
+    Pg: Array | None = None
+    p_g: Array | None = None
+    now: Array | None = None
+
+    @classmethod
+    def of(cls, criterion: Criterion, V: Array, g: Array, X: Array, C: Indices, root: float = 1.0) -> Standing:
+        """The runs with rows g (s, p)."""
+        Vg = (V @ g[:, :, None])[..., 0]
+        v_g = (Vg * g).sum(axis=1)
+        if criterion.kind == "D":
+            return cls(X, C, root, V, Vg, v_g)
+        P = V @ criterion.weight @ V
+        Pg = (P @ g[:, :, None])[..., 0]
+        now = np.einsum("sij,ij->s", V, criterion.weight)
+        return cls(X, C, root, V, Vg, v_g, P, Pg, (Pg * g).sum(axis=1), now)
+
+    def gain(self, v_h: Array, v_hg: Array, p_h: Array | None = None, p_hg: Array | None = None) -> Array:
+        """How much better the plan gets with h for g, from h'Vh, h'Vg, h'Ph, h'Pg, each (s, ...).
+
+        D: log of the ratio of determinants. L: log of the ratio of traces. -inf where the plan becomes singular.
+        """
+        over = (-1,) + (1,) * (v_h.ndim - 1)
+        v_g = self.v_g.reshape(over)
+        ratio = (1 + v_h) * (1 - v_g) + v_hg * v_hg
+        good = ratio > 1e-12
+        safe = np.where(good, ratio, 1.0)
+        if p_h is None or p_hg is None or self.now is None or self.p_g is None:
+            return np.where(good, np.log(safe), -np.inf)
+        now = np.maximum(self.now, 1e-300).reshape(over)
+        then = now - ((1 - v_g) * p_h + 2 * v_hg * p_hg - (1 + v_h) * self.p_g.reshape(over)) / safe
+        good &= then > 0
+        return np.where(good, np.log(now / np.where(good, then, now)), -np.inf)
+
+    def gains(self, H: Array) -> Array:
+        """The gain of each replacement H (s, m, p)."""
+        forms = []
+        for Q, Qg in ((self.V, self.Vg), (self.P, self.Pg)):
+            if Q is not None and Qg is not None:
+                forms += [np.einsum("smi,smi->sm", H @ Q, H), (H @ Qg[:, :, None])[..., 0]]
+        return self.gain(*forms)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """The best place found for one run of each start: its gain (s,), where it is X (s, k), C (s, c)."""
+
+    gain: Array
+    X: Array
+    C: Indices
+
+
+Move = Callable[[Space, Standing], Step]
 
 
 def _replaced(V: Array, g: Array, h: Array) -> Array:
@@ -162,17 +208,16 @@ def sweep(
     space: Space,
     criterion: Criterion,
     runs: Runs,
-    proposers: Sequence[Proposer | None],
+    moves: Sequence[Move | None],
     roots: Array,
     *,
     passes: int,
 ) -> Runs:
     """Exchange each run in turn, in every start at once, until a pass gains nothing or `passes` are made.
 
-    `proposers` holds one per run; None keeps the run where it is. `roots` (n,) is the square root of how often each
+    `moves` holds one per run; None keeps the run where it is. `roots` (n,) is the square root of how often each
     run is made. The arrays of `runs` are changed in place and returned.
     """
-    k = runs.X.shape[2]
     p = criterion.prior.shape[0]
     G = stacked(space, runs) * roots[:, None]
     active = np.arange(len(G))
@@ -180,45 +225,44 @@ def sweep(
         A = np.swapaxes(G[active], -1, -2) @ G[active] + criterion.prior + RIDGE * np.eye(p)
         V = np.asarray(np.linalg.inv(A), dtype=np.float64)
         gained = np.zeros(len(active))
-        for i, proposer in enumerate(proposers):
-            if proposer is None:
+        for i, move in enumerate(moves):
+            if move is None:
                 continue
-            offer = proposer(space, runs.X[active, i], runs.C[active, i])
-            m = offer.X.shape[1]
-            flat = offer.X.reshape(len(active) * m, k), offer.C.reshape(len(active) * m, offer.C.shape[2])
-            H = space.model(*flat).reshape(len(active), m, p)
-            H *= roots[i]
-            gain = gains(criterion, V, G[active, i], H)
-            if offer.allowed is not None:
-                gain = np.where(offer.allowed, gain, -np.inf)
-            best = first_best(gain)
-            take = np.take_along_axis(gain, best[:, None], axis=1)[:, 0] > _GAIN
-            if not take.any():
+            at = runs.X[active, i], runs.C[active, i]
+            step = move(space, Standing.of(criterion, V, G[active, i], *at, float(roots[i])))
+            take = np.flatnonzero(step.gain > _GAIN)
+            if not len(take):
                 continue
-            who, chosen = np.flatnonzero(take), best[take]
-            h = H[who, chosen]
-            V[who] = _replaced(V[who], G[active[who], i], h)
-            G[active[who], i] = h
-            runs.X[active[who], i] = offer.X[who, chosen]
-            runs.C[active[who], i] = offer.C[who, chosen]
-            gained[who] += gain[who, chosen]
+            who = active[take]
+            h = roots[i] * space.model(step.X[take], step.C[take])
+            V[take] = _replaced(V[take], G[who, i], h)
+            G[who, i], runs.X[who, i], runs.C[who, i] = h, step.X[take], step.C[take]
+            gained[take] += step.gain[take]
         active = active[gained > 1e-6]
         if not len(active):
             break
     return runs
 
 
-def over_candidates(X: Array, C: Indices) -> Proposer:
-    """Moves to any of the candidates X (m, k), C (m, c)."""
+def picked(gain: Array, X: Array, C: Indices) -> Step:
+    """The best of the places X (s, m, k), C (s, m, c) by their gain (s, m)."""
+    best, s = first_best(gain), np.arange(len(gain))
+    return Step(gain[s, best], X[s, best], C[s, best])
 
-    def propose(space: Space, at: Array, level: Indices) -> Proposals:
-        s = len(at)
-        return Proposals(
-            np.broadcast_to(X, (s, *X.shape)),
-            np.broadcast_to(C, (s, *C.shape)),
-        )
 
-    return propose
+def offered(proposer: Proposer) -> Move:
+    """The move to the best of what a proposer offers."""
+
+    def move(space: Space, run: Standing) -> Step:
+        offer = proposer(space, run.X, run.C)
+        s, m, k = offer.X.shape
+        H = space.model(offer.X.reshape(s * m, k), offer.C.reshape(s * m, offer.C.shape[2])).reshape(s, m, -1)
+        gain = run.gains(run.root * H)
+        if offer.allowed is not None:
+            gain = np.where(offer.allowed, gain, -np.inf)
+        return picked(gain, offer.X, offer.C)
+
+    return move
 
 
 def along(
@@ -230,12 +274,7 @@ def along(
     """
 
     def propose(space: Space, at: Array, level: Indices) -> Proposals:
-        fixed = np.concatenate([space.swaps, space.pairs]) if pairs else space.swaps
-        if len(frozen):
-            fixed = fixed[np.flatnonzero(np.abs(fixed[:, list(frozen)]).max(axis=1) == 0)]
-        U = np.broadcast_to(fixed, (len(at), *fixed.shape))
-        if cox and space.cox is not None:
-            U = np.concatenate([U, _free_of(space.cox(at), frozen)], axis=1)
+        U = directions(space, at, cox=cox, pairs=pairs, frozen=frozen)
         low, high = space.ranges(at[:, None, :], U)
         t = low[..., None] + (high - low)[..., None] * shares
         if near:
@@ -244,20 +283,26 @@ def along(
             t = np.concatenate([t, np.clip(width, low[..., None], high[..., None])], axis=-1)
         X = (at[:, None, None, :] + t[..., None] * U[:, :, None, :]).reshape(len(at), -1, at.shape[1])
         C = np.broadcast_to(level[:, None, :], (len(at), X.shape[1], level.shape[1]))
-        return _with_levels(space, at, level, X, C)
+        return with_levels(space, at, level, X, C)
 
     return propose
 
 
-def _free_of(U: Array, frozen: Sequence[int]) -> Array:
-    """Directions (s, q, k) with those that would move a frozen column set to nothing."""
-    if not len(frozen):
+def directions(space: Space, at: Array, *, cox: bool, pairs: bool, frozen: Sequence[int] = ()) -> Array:
+    """The ways (s, q, k) that runs at `at` (s, k) may go; those that would move a frozen column go nowhere."""
+    fixed = np.concatenate([space.swaps, space.pairs]) if pairs else space.swaps
+    if len(frozen):
+        fixed = fixed[np.flatnonzero(np.abs(fixed[:, list(frozen)]).max(axis=1) == 0)]
+    U = np.broadcast_to(fixed, (len(at), *fixed.shape))
+    if not cox or space.cox is None:
         return U
-    reach = np.abs(U[..., list(frozen)]).max(axis=-1, keepdims=True)
-    return np.where(reach > 1e-12, 0.0, U)
+    more = space.cox(at)
+    if len(frozen):
+        more = np.where(np.abs(more[..., list(frozen)]).max(axis=-1, keepdims=True) > 1e-12, 0.0, more)
+    return np.concatenate([U, more], axis=1)
 
 
-def _with_levels(space: Space, at: Array, level: Indices, X: Array, C: Indices) -> Proposals:
+def with_levels(space: Space, at: Array, level: Indices, X: Array, C: Indices) -> Proposals:
     """Adds, where the run stands, every other level of every category."""
     extra = []
     for c, count in enumerate(space.levels):
@@ -270,142 +315,3 @@ def _with_levels(space: Space, at: Array, level: Indices, X: Array, C: Indices) 
     more = np.stack(extra, axis=1)
     here = np.broadcast_to(at[:, None, :], (len(at), more.shape[1], at.shape[1]))
     return Proposals(np.concatenate([X, here], axis=1), np.concatenate([C, more], axis=1))
-
-
-@dataclass(frozen=True, slots=True)
-class Pool:
-    """Candidates for a run, X (m, k) and C (m, c), and the numeric columns it may not move (whole-plot settings)."""
-
-    X: Array
-    C: Indices
-    frozen: tuple[int, ...] = ()
-    free_levels: bool = True
-
-
-def starting(pools: Sequence[Pool], held: Runs | None, starts: int, seed: int) -> Runs:
-    """Random plans drawn from each run's pool; held runs stand first, the same in every start."""
-    rng = np.random.default_rng(np.random.SeedSequence([seed, 11]))
-    X, C = [], []
-    for pool in pools:
-        pick = rng.integers(len(pool.X), size=starts)
-        X.append(pool.X[pick])
-        C.append(pool.C[pick])
-    drawn = Runs(np.stack(X, axis=1), np.stack(C, axis=1)) if X else None
-    if held is None or not held.X.shape[1]:
-        if drawn is None:
-            raise ValueError("a plan needs at least one run")
-        return drawn
-    HX = np.repeat(held.X, starts, axis=0)
-    HC = np.repeat(held.C, starts, axis=0)
-    if drawn is None:
-        return Runs(HX[:1], HC[:1])
-    return Runs(np.concatenate([HX, drawn.X], axis=1), np.concatenate([HC, drawn.C], axis=1))
-
-
-def _frozen_levels(proposer: Proposer) -> Proposer:
-    """The same moves without changing any category (whole-plot settings)."""
-
-    def propose(space: Space, at: Array, level: Indices) -> Proposals:
-        return proposer(replace(space, levels=()), at, level)
-
-    return propose
-
-
-def search(
-    space: Space,
-    criterion: Criterion,
-    pools: Sequence[Pool],
-    *,
-    held: Runs | None = None,
-    starts: int = 100,
-    seed: int = 1,
-    roots: Array | None = None,
-    first: Runs | None = None,
-) -> Runs:
-    """The best plan found by the staged exchange: X (1, n, k), C (1, n, c); held runs first, then one per pool.
-
-    Stages: candidates and five levels against the fill from every start; the best fifth along Cox directions as
-    well, with 15 levels; the best six along all pairs with ever smaller steps. Then a quarter of the runs of the best
-    are drawn anew, many times over, and the stages repeated (iterated local search; Lourenço, Martin & Stützle 2003,
-    from memory). `first` are plans to polish only, instead of random starts.
-    """
-    runs = first if first is not None else starting(pools, held, starts, seed)
-    if not pools:
-        return runs
-    stages = _Stages(space, criterion, pools, 0 if held is None else held.X.shape[1], roots, runs.X.shape[1])
-    if first is not None:
-        return stages.kept(stages.fine(runs), 1)
-    runs = stages.kept(stages.coarse(runs, points=True), max(6, starts // 5))
-    runs = stages.kept(stages.fine(stages.kept(stages.middle(runs), 6)), 3)
-    again = _shaken(runs, pools, stages.held, max(12, starts // 2), seed)
-    again = stages.kept(stages.coarse(again, points=False), max(6, starts // 10))
-    again = stages.kept(stages.middle(again), 3)
-    both = Runs(np.concatenate([runs.X, again.X]), np.concatenate([runs.C, again.C]))
-    return stages.kept(stages.fine(both), 1)
-
-
-def _shaken(runs: Runs, pools: Sequence[Pool], held: int, count: int, seed: int) -> Runs:
-    """Copies of the plans, in turn, each with a quarter of its runs drawn anew from their pools."""
-    rng = np.random.default_rng(np.random.SeedSequence([seed, 12]))
-    out = runs.take(np.arange(count) % len(runs.X))
-    some = max(1, len(pools) // 4)
-    for s in range(count):
-        for i in rng.permutation(len(pools))[:some]:
-            pick = rng.integers(len(pools[i].X))
-            out.X[s, held + i] = pools[i].X[pick]
-            out.C[s, held + i] = pools[i].C[pick]
-    return out
-
-
-def _candidates_of(pool: Pool) -> Proposer:
-    return over_candidates(pool.X, pool.C)
-
-
-class _Stages:
-    """The stages of one search, from coarse to fine."""
-
-    def __init__(
-        self,
-        space: Space,
-        criterion: Criterion,
-        pools: Sequence[Pool],
-        held: int,
-        roots: Array | None,
-        n: int,
-    ) -> None:
-        self.space, self.criterion, self.pools, self.held = space, criterion, pools, held
-        self.roots = np.ones(n) if roots is None else roots
-        self.ridged = replace(criterion, prior=criterion.prior + RIDGE * np.eye(len(criterion.prior)))
-        self.wide = space.swaps.shape[1] > 5 or len(criterion.prior) > 24
-
-    def swept(self, runs: Runs, make: Callable[[Pool], Proposer], passes: int) -> Runs:
-        if not self.space.swaps.shape[1]:
-            # Nothing but categories: there is nowhere to move along.
-            make = _candidates_of
-        moves: list[Proposer | None] = [None] * self.held
-        moves += [make(pool) if pool.free_levels else _frozen_levels(make(pool)) for pool in self.pools]
-        return sweep(self.space, self.criterion, runs, moves, self.roots, passes=passes)
-
-    def kept(self, runs: Runs, count: int) -> Runs:
-        """The best `count` plans that differ in value, best first; ties go by index."""
-        value = np.round(self.ridged.value(stacked(self.space, runs) * self.roots[:, None]), 6)
-        _, first = np.unique(-value, return_index=True)
-        return runs.take(first[:count])
-
-    def coarse(self, runs: Runs, *, points: bool) -> Runs:
-        if points:
-            runs = self.swept(runs, _candidates_of, 2)
-        five = np.linspace(0, 1, 5)
-        return self.swept(runs, lambda pool: along(five, frozen=pool.frozen), 6)
-
-    def middle(self, runs: Runs) -> Runs:
-        shares = np.linspace(0, 1, 9 if self.wide else 15)
-        return self.swept(runs, lambda pool: along(shares, cox=True, frozen=pool.frozen), 6 if self.wide else 12)
-
-    def fine(self, runs: Runs) -> Runs:
-        shares, near = np.linspace(0, 1, 7 if self.wide else 31), 6 if self.wide else 14
-        return self.swept(
-            runs,
-            lambda pool: along(shares, cox=True, pairs=True, near=near, frozen=pool.frozen),
-            12 if self.wide else 40,
-        )

@@ -11,10 +11,11 @@ import pandas as pd
 
 from doe import candidates, weighable
 from doe.allotment import moved_repeats
-from doe.exchange import Criterion, Pool, Proposer, Runs, search, sweep
+from doe.exchange import Criterion, Move, Runs, offered, sweep
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem
 from doe.spaces import Layout
+from doe.staged import Pool, search
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -25,6 +26,7 @@ Recipes = tuple[Array, Indices]
 
 _LACK_OF_FIT, _PURE_ERROR = 5, 4
 _SAME = 0.02
+_WORK = 5400.0
 _TURNS = 4
 
 
@@ -208,7 +210,7 @@ def search_plan(wish: PlanWish, plan: Layout, grid: weighable.Grid, existing: Re
     pool = Pool(*candidates.with_levels(candidates.short(plan.region), plan.combinations(), most=360))
     pools = [pool] * free
     held = Runs(need.held[0][None], need.held[1][None])
-    starts = 300 if free * len(plan.terms) <= 400 else 100 if len(plan.terms) <= 30 else 30
+    starts = int(np.clip(_WORK / np.sqrt(need.runs) / len(plan.terms), 16, 240))
     times = np.ones(h + free)
     # Where no trial is free to choose, those that must be made are made again.
     np.add.at(times, [h + k % free if free else k % h for k in range(need.repeats)], 1.0)
@@ -264,8 +266,8 @@ def _on_steps(
     found.findings = [] if done.all() else [off_grid(int((~done).sum()))]
     found.U = np.concatenate([found.U[:h], U])
     if grid.is_coarse and done.all() and pools:
-        moves: list[Proposer | None] = [None] * h
-        moves += [weighable.on_grid(grid)] * len(pools)
+        moves: list[Move | None] = [None] * h
+        moves += [offered(weighable.on_grid(grid))] * len(pools)
         runs = sweep(plan.space, criterion, Runs(found.U[None].copy(), found.C[None].copy()), moves, roots, passes=20)
         found.C = runs.C[0]
         merged = _together(runs.X[0], runs.C[0], h)

@@ -90,10 +90,34 @@ def layout(region: Region, terms: Terms) -> Layout:
     B, _ = terms.moment(region, terms.fitting_coding(region))
     confounded = dependent(np.linalg.cholesky(B + 1e-14 * np.trace(B) * np.eye(len(B))).T, terms.labels)
     basis, prior = _working(B, np.array(terms.sure), raw, region, combos)
-    space = Space(A, b, np.eye(region.dimension), _pairs(region), _cox(region), levels, lambda U, C: raw(U, C) @ basis)
+    space = Space(
+        A,
+        b,
+        np.eye(region.dimension),
+        _pairs(region),
+        _cox(region),
+        levels,
+        lambda U, C: raw(U, C) @ basis,
+        _along(region, terms),
+    )
     for array in (basis, prior):
         array.setflags(write=False)
     return Layout(region, terms, raw, space, basis, basis.T @ B @ basis, prior, factors, tuple(confounded))
+
+
+def _along(region: Region, terms: Terms) -> int:
+    """The highest degree of any term along a line on which only ingredients or only one factor moves."""
+    if len(region.E) > (region.blend_total is not None):
+        return terms.degree
+    degrees = [
+        max(
+            sum(p for name, p in term.powers if name in region.blend) + (term.difference is not None),
+            *(p for name, p in term.powers if name not in region.blend),
+            0,
+        )
+        for term in terms.terms
+    ]
+    return max(degrees, default=0)
 
 
 def compiled(region: Region, terms: Terms) -> Model:

@@ -1,6 +1,5 @@
 """Exact and approximate plans against published and proven optima."""
 
-import time
 from itertools import product
 
 import numpy as np
@@ -9,8 +8,10 @@ import pytest
 from doe import Region, Terms, candidates
 from doe.approximate import optimum
 from doe.bracket import proven
-from doe.exchange import Criterion, Pool, Runs, gains, search
+from doe.exchange import Criterion, Runs, Space, Standing, sweep
+from doe.moves import along_lines, to_candidates
 from doe.spaces import layout
+from doe.staged import Pool, search, starting
 
 
 def square(levels=None, k=2):
@@ -65,12 +66,12 @@ def test_exact_d_optima_on_the_square(runs):
 def test_exact_d_optima_on_the_grid(runs):
     plan = square()
     grid = np.array(list(product((-1.0, 0.0, 1.0), repeat=2)))
-    from doe.exchange import over_candidates, starting, sweep
-
     C = np.zeros((9, 0), dtype=np.intp)
     pools = [Pool(grid, C)] * runs
     start = starting(pools, None, 200, 3)
-    made = sweep(plan.space, plan.criterion("D"), start, [over_candidates(grid, C)] * runs, np.ones(runs), passes=20)
+    made = sweep(
+        plan.space, plan.criterion("D"), start, [to_candidates(plan.space, grid, C)] * runs, np.ones(runs), passes=20
+    )
     F = np.stack([quadratic(U) for U in made.X])
     assert np.linalg.det(np.swapaxes(F, 1, 2) @ F).max() == pytest.approx(GRID[runs], rel=1e-9)
 
@@ -78,8 +79,6 @@ def test_exact_d_optima_on_the_grid(runs):
 def test_handbook_twelve_run_example():
     # NIST/SEMATECH e-Handbook 5.5.2.1: 1, x1, x2, x3, x1^2 on 5 x 2 x 2 candidates: D-efficiency 68.25575 % as
     # det(X'X)^(1/p) / n, and its standard error of prediction 0.645497 = sqrt(p / n).
-    from doe.exchange import Space, over_candidates, starting, sweep
-
     grid = np.array(list(product((-1, -0.5, 0, 0.5, 1), (-1, 1), (-1, 1))), dtype=float)
 
     def model(U, C):
@@ -89,7 +88,7 @@ def test_handbook_twelve_run_example():
     C = np.zeros((20, 0), dtype=np.intp)
     criterion = Criterion("D", np.eye(5), np.zeros((5, 5)))
     start = starting([Pool(grid, C)] * 12, None, 50, 1)
-    made = sweep(space, criterion, start, [over_candidates(grid, C)] * 12, np.ones(12), passes=20)
+    made = sweep(space, criterion, start, [to_candidates(space, grid, C)] * 12, np.ones(12), passes=20)
     F = np.stack([model(U, None) for U in made.X])
     best = np.linalg.det(np.swapaxes(F, 1, 2) @ F) ** (1 / 5) / 12
     assert best.max() == pytest.approx(0.6825575, abs=5e-8)
@@ -105,20 +104,20 @@ def test_gain_of_a_swap_is_the_change_of_the_criterion(kind):
     weight = np.cov(rng.normal(size=(4, 30)))
     criterion = Criterion(kind, weight, np.diag([0.0, 0, 0.3, 0.3]))
     V = np.linalg.inv(F.T @ F + criterion.prior)
-    got = gains(criterion, V[None], F[:1], h)[0]
+    none = np.zeros((1, 0)), np.zeros((1, 0), dtype=np.intp)
+    got = Standing.of(criterion, V[None], F[:1], *none).gains(h)[0]
     for j in range(6):
         swapped = np.vstack([F[1:], h[0, j]])
         gain = criterion.value(swapped[None])[0] - criterion.value(F[None])[0]
         assert got[j] == pytest.approx(gain * (4 if kind == "D" else 1), rel=1e-9)
 
 
-def test_five_ingredients_meet_the_measured_targets_in_about_a_second():
-    # Targets measured beforehand for this project against the certified approximate optimum, 20 runs, quadratic.
+def test_five_ingredients_meet_the_measured_targets():
+    # Targets measured beforehand for this project against the certified approximate optimum, 20 runs, quadratic; the
+    # time is held by tests/benchmarks.
     plan = five()
     for name, least in (("D", 0.955), ("I", 0.919)):
-        start = time.process_time()
-        best = found(plan, name, 20, starts=300)
-        assert time.process_time() - start < 10
+        best = found(plan, name, 20, starts=80)
         G = plan.space.model(best.X[0], best.C[0])
         top = optimum(plan, plan.criterion(name), 20)
         if name == "D":
@@ -200,3 +199,22 @@ def test_the_proof_brackets_the_optimum(name):
         assert np.exp(np.linalg.slogdet(M)[1] / 15 - best.value) <= 1 / sure
     else:
         assert best.value / np.trace(np.linalg.inv(M) @ plan.moment) <= 1 / sure
+
+
+@pytest.mark.parametrize("model", ["quadratic", "full-cubic"])
+@pytest.mark.parametrize("kind", ["D", "I"])
+def test_the_gain_along_a_line_is_the_gain_of_the_recipe_there(model, kind):
+    # A model is a polynomial along a line, so its forms at a few places tell them all.
+    plan = simplex(model)
+    rng = np.random.default_rng(8)
+    U = plan.region.coded(plan.region.sample(14, seed=3))
+    C = np.zeros((1, 0), dtype=np.intp)
+    G = plan.space.model(U, np.zeros((14, 0), dtype=np.intp))
+    criterion = plan.criterion(kind)
+    run = Standing.of(criterion, np.linalg.inv(G.T @ G)[None], G[:1], U[:1], C)
+    step = along_lines(np.sort(rng.random(9)), cox=True, pairs=True, near=4)(plan.space, run)
+    moved = np.vstack([plan.space.model(step.X, C), G[1:]])
+    gain = criterion.value(moved[None])[0] - criterion.value(G[None])[0]
+    assert step.gain[0] == pytest.approx(gain * (G.shape[1] if kind == "D" else 1), rel=1e-9)
+    assert step.gain[0] > 0
+    assert plan.space.inside(step.X).all()
