@@ -7,8 +7,9 @@ import pytest
 
 from doe import Study, candidates, optimal, plan
 from doe.allotment import moved_repeats, repeats
-from doe.exchange import Criterion, Pool, Runs, search  # fmt: skip
+from doe.exchange import Criterion, Runs
 from doe.spaces import layout
+from doe.staged import Pool, search
 
 
 def factors(names, keys):
