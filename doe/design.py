@@ -15,6 +15,7 @@ from doe import optimal, seating, textbook, weighable
 from doe.allotment import in_blocks, in_order, repeats, sizes
 from doe.digests import digest_of
 from doe.extremes import extremes
+from doe.lattice import too_coarse
 from doe.optimal import Found, Wanted
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem, StudyError
@@ -242,6 +243,10 @@ class _Maker:
         self.hard = Hard.of(study, self.layout)
         self.made = seating.made_before(self.existing, existing)
         self.findings: list[Problem] = []
+        self.kept: float | None = None
+        stops = [p for p in too_coarse(study.region, steps) if p.code == "no-step-recipe"]
+        if stops:
+            raise PlanError(replace(p, level="stop") for p in stops)
 
     def design(self) -> Design:
         """The whole plan."""
@@ -271,6 +276,7 @@ class _Maker:
         else:
             found = optimal.search_plan(self.wish, self.layout, self.grid, self.existing, wanted)
         self.findings += found.findings
+        self.kept = found.kept
         return found
 
     def _textbook(self, wanted: Wanted) -> Found:
@@ -326,7 +332,9 @@ class _Maker:
         ).set_axis(table.index)
         given = len(self.wish.must_make) >= n
         made = self._trials(U, C, trials, table, block, plots, wanted)
-        quality = assess(study, self.layout, made, self.yardstick, chosen=not given)
+        quality = replace(
+            assess(study, self.layout, made, self.yardstick, chosen=not given), steps=self._steps_kept(given)
+        )
         self._tell(quality, plot_names)
         return Design(
             study_digests=study.digests,
@@ -342,6 +350,11 @@ class _Maker:
             definition=MappingProxyType(study.to_dict()),
             wish=MappingProxyType(_thawed(self.given)),
         )
+
+    def _steps_kept(self, given: bool) -> dict[str, Any]:
+        if not self.grid.is_coarse or given or self.kept is None:
+            return {}
+        return {"criterion": self.wish.criterion, "efficiency_kept": self.kept}
 
     def _trials(
         self, U: Array, C: Indices, trials: list[str], table: pd.DataFrame, block: list[int], plots: list[int],

@@ -48,7 +48,8 @@ class Found:
     """A plan found: recipes U (n, d), C (n, c), and what to tell.
 
     `plots`, `blocks`: the whole plot (from 1) and block (from 0) of each recipe, empty where there are none. `again`:
-    which recipes the last rows repeat, where there are no whole plots.
+    which recipes the last rows repeat, where there are no whole plots. `kept`: the efficiency by its own criterion
+    against the plan as it was before it was put on weighable steps; None where there are none.
     """
 
     U: Array
@@ -57,6 +58,7 @@ class Found:
     findings: list[Problem] = field(default_factory=list)
     blocks: list[int] = field(default_factory=list)
     again: list[int] = field(default_factory=list)
+    kept: float | None = None
 
 
 def recipes_in(study: Study, plan: Layout, frame: pd.DataFrame | None) -> Recipes:
@@ -262,6 +264,7 @@ def _on_steps(
     roots: Array,
 ) -> None:
     """Put the free recipes of `found` on weighable steps, and polish from step to step where steps are real."""
+    worth = criterion.value(plan.space.model(found.U, found.C) * roots[:, None])
     U, done = weighable.snapped(grid, found.U[h:])
     found.findings = [] if done.all() else [off_grid(int((~done).sum()))]
     found.U = np.concatenate([found.U[:h], U])
@@ -273,3 +276,11 @@ def _on_steps(
         merged = _together(runs.X[0], runs.C[0], h)
         # A middle of two recipes may lie between steps, and coding leaves dust of 1e-17.
         found.U = np.concatenate([merged[:h], weighable.snapped(grid, merged[h:])[0]])
+    if grid.is_coarse:
+        after = criterion.value(plan.space.model(found.U, found.C) * roots[:, None])
+        found.kept = efficiency_kept(float(worth), float(after))
+
+
+def efficiency_kept(before: float, after: float) -> float:
+    """The share of its efficiency that a plan keeps on steps, of its criterion's logarithms before and after."""
+    return float(np.exp(min(after - before, 0.0))) if np.isfinite(before) else 0.0

@@ -31,7 +31,7 @@ Indices = npt.NDArray[np.intp]
 Figure = float | Unavailable
 
 POWER, SIZE = 0.80, 0.05
-_GROUPS = ("whole_plots", "blocks")
+_GROUPS = ("whole_plots", "blocks", "steps")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +46,8 @@ class Quality:
 
     With whole plots the errors are those of `doe.strata`, the sd is that of batches within one, and efficiencies are
     against the bound of `doe.wholeplots`. `whole_plots` and `blocks` are empty where there are none; see `reading_of`
-    and `blocks_kept`.
+    and `blocks_kept`. `steps`: with weighable steps, the efficiency by the plan's own criterion that is kept against
+    the same plan before it was put on them.
     """
 
     terms: int
@@ -67,6 +68,7 @@ class Quality:
     cost: Figure
     whole_plots: Mapping[str, Any] = field(default_factory=dict)
     blocks: Mapping[str, Any] = field(default_factory=dict)
+    steps: Mapping[str, Any] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """The figures as JSON holds them; one that does not exist says why."""

@@ -15,7 +15,7 @@ from doe import candidates, weighable
 from doe.allotment import in_blocks, sizes
 from doe.exchange import RIDGE, first_best
 from doe.grouped import Plans, Task, gains
-from doe.optimal import Found, Recipes, Wanted, off_grid, search_plan
+from doe.optimal import Found, Recipes, Wanted, efficiency_kept, off_grid, search_plan
 from doe.parts import PlanWish
 from doe.planned import label
 from doe.plotmoves import Rounding, Stage
@@ -105,7 +105,7 @@ def seated_plan(
     ahead = len(made.U) + len(need.standards[0])
     if hard:
         best, task = _better_repeats(task, best, ahead)
-    best, findings = _weighable(task, best, grid, len(made.U))
+    best, findings, kept = _weighable(task, best, grid, len(made.U))
     rows = np.arange(ahead, len(task.recipe))
     at, recipe = best.seat[0][rows], task.recipe[rows]
     plots, blocks = task.strata.plots[at], task.strata.blocks[at]
@@ -115,6 +115,7 @@ def seated_plan(
         (plots + 1).tolist() if hard else [],
         [*told, *findings],
         (blocks - blocks.min()).tolist(),
+        kept=kept,
     )
 
 
@@ -407,14 +408,23 @@ def _other_repeat(task: Task, best: Plans, e: int, ahead: int) -> tuple[Task, Pl
     return replace(task, recipe=recipe, groups=groups), start
 
 
-def _weighable(task: Task, best: Plans, grid: weighable.Grid, old: int) -> tuple[Plans, list[Problem]]:
-    """The plan on weighable steps, like recipes made one; polished from step to step where steps are real."""
+def _weighable(task: Task, best: Plans, grid: weighable.Grid, old: int) -> tuple[Plans, list[Problem], float | None]:
+    """The plan on weighable steps, like recipes made one; polished from step to step where steps are real.
+
+    With it what to tell, and the efficiency kept against the plan before steps (None where no steps are asked for).
+    """
+    before = float(task.value(best)[0])
     best, done = _snapped(task, best, grid, old)
     if grid.is_coarse and done.all():
         move = weighable.on_grid(grid, task.hard)
         stage = Stage(shares=9, near=6, passes=20, swaps=True, proposer=move, rounding=_rounding(grid))
         best, done = _snapped(task, sweep(task, best, stage), grid, old)
-    return best, [] if done.all() else [off_grid(int((~done).sum()))]
+    told = [] if done.all() else [off_grid(int((~done).sum()))]
+    if not grid.is_coarse:
+        return best, told, None
+    # For D the value is the logarithm of the determinant, of which efficiency is the p-th root.
+    by = len(task.criterion.prior) if task.criterion.kind == "D" else 1
+    return best, told, efficiency_kept(before / by, float(task.value(best)[0]) / by)
 
 
 def _rounding(grid: weighable.Grid) -> Rounding:
@@ -443,7 +453,7 @@ def _snapped(task: Task, best: Plans, grid: weighable.Grid, old: int) -> tuple[P
         taken.append(X[group[0], list(task.hard)].copy())
     _together(task, out, old)
     free = task.free
-    snapped, done = weighable.snapped(grid, X[free])
+    snapped, done = weighable.snapped(grid, X[free], list(task.hard))
     X[free] = snapped
     return out, done
 

@@ -19,6 +19,7 @@ from doe.consistency import check_whole, left_over
 from doe.definition import Parts, read_parts
 from doe.digests import study_digests
 from doe.idle import without_room
+from doe.lattice import too_coarse
 from doe.problems import Problem, StudyError
 from doe.region import Region
 from doe.responses import hint
@@ -135,7 +136,7 @@ class Study(Shown):
             folder=folder,
         )
         _models(study)
-        return replace(study, problems=study.problems + without_room(region) + _recipes_inside(study))
+        return replace(study, problems=study.problems + _of_region(study) + _recipes_inside(study))
 
     def to_dict(self) -> dict[str, Any]:
         """The raw definition, of the shape of study.toml; `Study.from_dict` of it gives the same study."""
@@ -289,6 +290,12 @@ def _models(study: Study) -> None:
             problems += [p for p in error.problems if p not in problems]
     if problems:
         raise StudyError([*study.problems, *problems])
+
+
+def _of_region(study: Study) -> tuple[Problem, ...]:
+    """What the limits and weighable steps leave that has to be known before planning."""
+    steps = {i.name: i.step for i in study.ingredients} | {f.name: f.step for f in study.factors}
+    return without_room(study.region) + too_coarse(study.region, steps)
 
 
 def _recipes_inside(study: Study) -> tuple[Problem, ...]:

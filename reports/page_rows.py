@@ -210,7 +210,7 @@ def plan_quality(plan: PlanFacts) -> Rows:
     quality = plan.quality
     out: Rows = []
     for key in ("terms", "rank", "condition", "d_efficiency", "i_efficiency", "best_possible", "df", "prediction_sd",
-                "days", "cost"):  # fmt: skip
+                "steps", "days", "cost"):  # fmt: skip
         value = quality.get(key)
         if isinstance(value, Mapping) and "unavailable" not in value:
             out += [[f"{key}: {k}".replace("_", " "), _pair(v)] for k, v in value.items()]

@@ -99,6 +99,7 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
     says = [
         f"{counted(len(rows), 'batch', 'batches')} for {counted(quality['terms'], 'model term')}.",
         f"Against the best possible plan: D {_share(quality, 'd_efficiency')}, I {_share(quality, 'i_efficiency')}.",
+        *_on_steps(quality),
         f"{_plain(quality.get('days'), 'bench days')}; cost {money(_number(quality.get('cost')), study.currency)}.",
     ]
     return _page(
@@ -116,6 +117,15 @@ def _remark(design: Design, trial: str, again: Any) -> str:
     if isinstance(again, str):
         return f"again {again}"
     return "extreme" if trial in design.make_first else ""
+
+
+def _on_steps(quality: Mapping[str, Any]) -> list[str]:
+    """What weighable steps cost, where the plan keeps to them."""
+    told = quality.get("steps") or {}
+    kept = _number(told.get("efficiency_kept"))
+    if kept is None:
+        return []
+    return [f"Weighable steps leave it {percent(kept, 1)} of its {told['criterion']} efficiency."]
 
 
 def _moving(study: Study) -> set[str]:

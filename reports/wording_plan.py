@@ -87,6 +87,9 @@ def _why(plan: PlanFacts) -> str:
         said.append(
             f"Against the best plan of any size they reach {percent(d)} for the terms and {percent(i)} for predictions"
         )
+    kept = (quality.get("steps") or {}).get("efficiency_kept")
+    if _positive(kept):
+        said.append(f"Kept to steps that can be weighed, the plan has {percent(kept, 1)} of that efficiency left")
     by_lot = "The order of making is drawn by lot" + (" after the first ones" if plan.lead else "")
     said.append(f"{by_lot}, so that a slow drift at the bench does not look like an effect")
     return ". ".join(said) + "."
