@@ -10,6 +10,7 @@ from doe.checks import Notes, folded, is_number, shown
 from doe.definition import Parts
 from doe.keys import WORDS
 from doe.parts import Ingredient, Reference, Response
+from doe.process import check_process
 from doe.responses import hint
 from doe.terms import Term
 
@@ -34,6 +35,7 @@ def check_whole(read: Parts, notes: Notes) -> None:
         _check_recipe(read, read.plan.standard, "[plan], standard", notes, sound)
     _check_terms(read, notes)
     _check_steps(read, notes)
+    check_process(read, notes)
     _check_responses(read, notes)
     _check_samples(read, notes)
     _check_prices(read, notes)

@@ -79,12 +79,56 @@ def _line(study: Study, item: Ingredient, level: float, grams: Decimal, balance:
     return Line(item, level, target, low, high, balance.name, decimals, least_weight(balance, tolerance))
 
 
-def small_weights(study: Study, lines: Sequence[Line]) -> tuple[str, ...]:
-    """What is too little for its balance, a sentence a balance, with the ways out.
+@dataclass(frozen=True, slots=True)
+class Premix:
+    """One part of an ingredient in ten of premix, all in grams: what to mix, and how much of the mix to take.
 
-    They are a bigger batch, a finer balance, or a premix of one part in ten with its recipe.
+    `part_g` with `carrier_g` of the carrier make the premix; `dose_g` of it brings `target_g` of the ingredient.
+    """
+
+    line: Line
+    carrier: Line
+    part_g: float
+    carrier_g: float
+    dose_g: float
+
+
+def premixes(lines: Sequence[Line]) -> tuple[Premix, ...]:
+    """A premix for each line that is too little for its balance and has a carrier: the heaviest of its own phase.
+
+    None where the dose would still be too little to weigh, or where all premixes of a carrier together would leave
+    less of it than its balance weighs.
+    """
+    out: list[Premix] = []
+    for line in lines:
+        if not line.is_small or 10 * line.target_g < line.least_g or line.ingredient.role not in ("varied", "fixed"):
+            continue
+        carrier = _carrier(line, lines)
+        taken = 9 * line.target_g + sum(9 * one.line.target_g for one in out if one.carrier is carrier)
+        if carrier is None or carrier.target_g - taken < carrier.least_g:
+            continue
+        step = 10.0**-line.decimals
+        part = round(math.ceil(line.least_g / step - 1e-9) * step, line.decimals)
+        out.append(Premix(line, carrier, part, 9 * part, 10 * line.target_g))
+    return tuple(out)
+
+
+def _carrier(line: Line, lines: Sequence[Line]) -> Line | None:
+    mates = [
+        one
+        for one in lines
+        if one.ingredient.phase == line.ingredient.phase and not one.is_small and one.ingredient.role != "adjuster"
+    ]
+    return max(mates, key=lambda one: one.target_g, default=None)
+
+
+def small_weights(study: Study, lines: Sequence[Line]) -> tuple[str, ...]:
+    """What is too little for its balance, a sentence a balance, with the ways out, then the recipes of premixes.
+
+    They are a bigger batch, a finer balance, or a premix of one part in ten.
     """
     tolerance = study.make.weigh_tolerance
+    mixed = premixes(lines)
     said = []
     for balance in dict.fromkeys(line.balance for line in lines if line.is_small):
         small = [line for line in lines if line.is_small and line.balance == balance]
@@ -93,14 +137,27 @@ def small_weights(study: Study, lines: Sequence[Line]) -> tuple[str, ...]:
         step = 10.0 ** math.floor(math.log10(smallest * tolerance / 2.0))  # repeating as well as it reads
         names = ", ".join(f"{line.ingredient.name} {line.target_g:.{line.decimals}f} g" for line in small)
         ways = [f"a batch of {batch:g} g", f"a balance reading {step:g} g"]
-        premixed = [line for line in small if 10 * line.target_g >= least and line.ingredient.role != "fill"]
-        if premixed:
-            carrier = study.fill.name if study.fill else "a carrier of the recipe"
-            takes = "; ".join(
-                f"of {line.ingredient.name} {10 * line.target_g:.4g} g and {9 * line.target_g:.4g} g less {carrier}"
-                for line in premixed
-            )
-            ways.append(f"a premix ({least:.3g} g with {9 * least:.3g} g of {carrier}), and take {takes}")
+        if any(one.line in small for one in mixed):
+            ways.append("a premix")
         said.append(f"{names}: under {least:.3g} g, the least that {balance} weighs within {100 * tolerance:g} %. "
                     f"Better: {', or '.join(ways)}.")  # fmt: skip
+    carriers = list(dict.fromkeys(one.carrier.ingredient.name for one in mixed))
+    said += [_premix_words([one for one in mixed if one.carrier.ingredient.name == name]) for name in carriers]
+    if mixed:
+        said.append("Of a premix, write a tenth on the line of what is in it, and nine tenths on that of its carrier.")
     return tuple(said)
+
+
+def _premix_words(mixed: Sequence[Premix]) -> str:
+    """The recipes of all premixes with one carrier, and how much of the carrier is then weighed by itself."""
+    carrier = mixed[0].carrier
+    said = []
+    for one in mixed:
+        name, places = one.line.ingredient.name, one.line.decimals
+        said.append(f"{'Premix' if not said else 'premix'} of {name}: mix {one.part_g:.{places}f} g of it with {one.carrier_g:.{places}f} g of "
+                    f"{carrier.ingredient.name}; take {one.dose_g:.{places}f} g of that premix instead of "
+                    f"{one.line.target_g:.{places}f} g {name}")  # fmt: skip
+    left = carrier.target_g - sum(0.9 * one.dose_g for one in mixed)
+    places = max(carrier.decimals, *(one.line.decimals for one in mixed))
+    return (f"{'; '.join(said)}, and weigh {left:.{places}f} g of {carrier.ingredient.name} "
+            f"(not {carrier.target_g:.{places}f} g).")  # fmt: skip

@@ -33,11 +33,14 @@ def formula_card(
     return replace(formula, confirmed=confirmed_words(verdict))
 
 
-def write_card(path: str | Path, study: Study, formula: Formula, batch_g: float) -> None:
-    """Write the card as one self-contained HTML page that prints on one or two sheets."""
+def write_card(path: str | Path, study: Study, formula: Formula, batch_g: float, results_digest: str = "") -> None:
+    """Write the card as one self-contained HTML page that prints on one or two sheets.
+
+    `results_digest` is that of the results it rests on, printed for `verify`.
+    """
     from reports.page import card_page
 
-    Path(path).write_text(card_page(study, formula, batch_g), encoding="utf-8", newline="\n")
+    Path(path).write_text(card_page(study, formula, batch_g, results_digest), encoding="utf-8", newline="\n")
 
 
 def declaration(study: Study, formula: Formula) -> tuple[tuple[str, float], ...]:

@@ -44,10 +44,11 @@ def render(facts: Facts, head: str = "") -> str:
     return environment().get_template("page.html").render(values)
 
 
-def card_page(study: Study, formula: Formula, batch_g: float) -> str:
+def card_page(study: Study, formula: Formula, batch_g: float, results_digest: str = "") -> str:
     """The formula card as a page of its own."""
     values = {
         **styled(),
+        "digest": results_digest,
         "study": study,
         "f": formula,
         "batch_g": batch_g,

@@ -8,9 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from doe.parts import Factor, Response, Step
+from doe.parts import Factor, Step
+from doe.process import PROCESS_CODES
 from doe.weighing import Line, small_weights, weigh_lines
 from reports import tokens
+from reports.cautions import cautions, is_hot
+from reports.measuring import Measure, sample_budget
 from reports.workbook import levels_of, make_up_g
 
 if TYPE_CHECKING:
@@ -18,7 +21,6 @@ if TYPE_CHECKING:
     from doe.study import Study
 
 _TEMPLATES = Path(__file__).parent / "templates"
-_HOT_C = 40.0  # warmer than this is said to be hot on the sheet; common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +76,11 @@ def sheets_html(study: Study, design: Design) -> str:
         design=design,
         pages=_pages(study, design),
         steps=[_Step.of(study, step) for step in study.steps],
-        measures=[_Measure.of(response) for response in study.responses if not response.is_exact],
+        measures=[Measure.of(response) for response in study.responses if not response.is_exact],
         budget=sample_budget(study),
         cautions=cautions(study),
-        loses_water=bool(study.ingredients) and (study.make.loss > 0 or study.make.make_up or _is_hot(study)),
+        process=[str(problem) for problem in study.problems if problem.code in PROCESS_CODES],
+        loses_water=bool(study.ingredients) and (study.make.loss > 0 or study.make.make_up or is_hot(study)),
         make_up_g=make_up_g(study),
         adjusts_ph=bool(study.ingredients) and any(response.name.casefold() == "ph" for response in study.responses),
         text_font=tokens.TEXT_FONT,
@@ -187,66 +190,3 @@ class _Step:
         if step.hold_min is not None:
             how.append(f"hold {step.hold_min:g} min")
         return cls(step.does, takes, " · ".join(how), step.gate)
-
-
-@dataclass(frozen=True, slots=True)
-class _Measure:
-    name: str
-    unit: str
-    method: str
-    when: str
-    sample: str
-    reads: str
-
-    @classmethod
-    def of(cls, response: Response) -> _Measure:
-        low, high = response.reads
-        ends = ["" if end is None else f"{end:g}" for end in (low, high)]
-        reads = " to ".join(ends) if any(ends) else ""
-        if response.kind == "grade":
-            reads = " / ".join(response.grades)
-        elif response.kind == "pass":
-            reads = "pass / fail"
-        hours = response.after_h
-        when = "" if hours is None else f"{hours / 24:g} days" if hours >= 72 else f"{hours:g} h"
-        sample = "" if response.sample_g is None else f"{response.sample_g:g} g"
-        return cls(response.name, response.unit, response.method, when, sample, reads)
-
-
-def sample_budget(study: Study) -> str:
-    """Whether the tests and the kept sample fit into a batch, in words; "" where no test says what it takes."""
-    taken = [(response.name, response.sample_g) for response in study.responses if response.sample_g is not None]
-    if not taken:
-        return ""
-    need = sum(grams for _, grams in taken) + study.make.retain_g
-    parts = [f"{name} {grams:g} g" for name, grams in taken]
-    if study.make.retain_g:
-        parts.append(f"kept sample {study.make.retain_g:g} g")
-    left = study.batch_g - need
-    words = f"{' + '.join(parts)} = {need:g} g of {study.batch_g:g} g"
-    if left < 0:
-        return f"{words}: {-left:g} g short. Make a bigger batch, or share a sample between tests."
-    return f"{words}; {left:g} g left for the walls."
-
-
-def _is_hot(study: Study) -> bool:
-    return any(step.temp_c is not None and step.temp_c[1] > _HOT_C for step in study.steps)
-
-
-def cautions(study: Study) -> tuple[str, ...]:
-    """What to be careful of, for the materials and steps of this study; local rules come first."""
-    said = []
-    if _is_hot(study) or any("melts_c" in item.facts for item in study.ingredients):
-        said.append("Hot vessels, molten wax and steam burn: gloves and glasses, and no closed vessel on the heat.")
-    if any(item.role == "adjuster" or "acid" in item.facts for item in study.ingredients) or any(
-        response.name.casefold() == "ph" for response in study.responses
-    ):
-        said.append(
-            "Acids and alkalis for pH are corrosive: add them to the batch drop by drop, and write down every gram."
-        )
-    said.append(
-        "Preservatives can sensitise: no skin contact as supplied. Whether a formula keeps is for a challenge test."
-    )
-    said.append("No trial goes on skin before a safety assessor has released it.")
-    said.append("Safety data sheets and your local rules come before this sheet.")
-    return tuple(said)

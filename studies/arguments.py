@@ -159,7 +159,7 @@ def _card(one: argparse.ArgumentParser) -> None:
 
 
 def _verify(one: argparse.ArgumentParser) -> None:
-    one.add_argument("--head", metavar="DIGEST", help="the head printed on a sheet, card or report")
+    one.add_argument("--head", metavar="DIGEST", help="the plan or journal head printed on a sheet, card or report")
 
 
 _FLAGS: dict[str, Callable[[argparse.ArgumentParser], None]] = {

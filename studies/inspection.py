@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from doe.problems import Problem
+from doe.design import Design
+from doe.problems import Problem, StudyError
+from doe.stored import stored_results
+from doe.study import Study
 from studies import journal
 from studies.names import STUDY
 
@@ -16,8 +21,9 @@ _LEAST_DIGITS = 8
 def inspect(folder: Path, head: str | None = None) -> tuple[Problem, ...]:
     """Everything that differs from what the journal says, stop first.
 
-    `head` is a digest printed on a sheet, card or report (at least 8 of its digits). An edited study.toml and a
-    workbook being typed into are legal and come as "inform".
+    `head` is a digest printed on a sheet, card or report (at least 8 of its digits): that of a journal entry, a plan,
+    or the results; a finding says which it is. An edited study.toml and a workbook being typed into are legal and
+    come as "inform".
     """
     entries = journal.read(folder)
     problems = list(journal.check_chain(folder))
@@ -28,7 +34,7 @@ def inspect(folder: Path, head: str | None = None) -> tuple[Problem, ...]:
     problems += _added(folder, files)
     problems += _study_edited(folder, entries)
     if head is not None:
-        problems += _head(entries, head)
+        problems += _head(folder, entries, head)
     return tuple(sorted(problems, key=lambda p: ("stop", "warn", "inform").index(p.level)))
 
 
@@ -82,14 +88,32 @@ def _study_edited(folder: Path, entries: Sequence[journal.Entry]) -> list[Proble
                     "blendwright status says what that means for plan and results")]  # fmt: skip
 
 
-def _head(entries: Sequence[journal.Entry], head: str) -> list[Problem]:
+def _head(folder: Path, entries: Sequence[journal.Entry], head: str) -> list[Problem]:
     wanted = head.strip().lower()
     if len(wanted) < _LEAST_DIGITS:
         return [Problem("head-short", "stop", "--head", repr(head), f"at least {_LEAST_DIGITS} digits of the digest",
                         "type more of it")]  # fmt: skip
-    heads = [journal.START, *(entry.digest for entry in entries)]
-    if any(digest.startswith(wanted) for digest in heads):
-        return []
-    return [Problem("head-unknown", "stop", journal.NAME, f"holds no entry with the digest {wanted[:16]}",
-                    "the entry that was the last when the paper was printed",
-                    "the journal was rewritten, or the paper belongs to another study")]  # fmt: skip
+    known = printed(folder, entries)
+    meant = next((words for digest, words in known.items() if digest.startswith(wanted)), None)
+    if meant is not None:
+        return [Problem("head-known", "inform", "--head", f"{wanted[:16]} is {meant}", "", "")]
+    return [Problem("head-unknown", "stop", journal.NAME, f"holds no entry, plan or results with digest {wanted[:16]}",
+                    "the entry that was the last when the paper was printed, or the plan it was printed for",
+                    "the journal or the plan was rewritten, or the paper belongs to another study")]  # fmt: skip
+
+
+def printed(folder: Path, entries: Sequence[journal.Entry]) -> dict[str, str]:
+    """Every digest that stands on papers of this study, with what it is: journal entries, plans, results.
+
+    Those of plans and results are worked out anew from the files; where one cannot be read its digest is not known.
+    """
+    known = {journal.START: "the head of a journal without entries"}
+    known |= {e.digest: f"the head of the journal after entry {e.number}, {e.command}, {e.when}" for e in entries}
+    for path in sorted((folder / "plan").glob("round-*/plan.json")):
+        with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            design = Design.from_dict(json.loads(path.read_text(encoding="utf-8")))
+            known[design.digest] = f"the plan of round {design.round}, as it stands in the folder"
+    with contextlib.suppress(StudyError):
+        known[stored_results(folder).digest] = "the results as they stand in the folder"
+        known[Study.read(folder).results().digest] = "the results as the present study.toml takes them"
+    return known

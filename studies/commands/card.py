@@ -30,7 +30,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         name = formula_name(args.formula or str(levels.index[0]))
         formula = card.formula_card(study, models, levels, name, verdict)
         file = f"formulas/{name}-card.html"
-        change.draw(file, lambda path: card.write_card(path, study, formula, grams))
+        change.draw(file, lambda path: card.write_card(path, study, formula, grams, models.results_digest))
     desk.progress("")
     document = envelope("card", study, card.notes(formula), file=file, **card.document(study, formula, grams))
     text = card.text(study, formula, grams) + f"\n\nTo print: {Path(args.folder) / file}"

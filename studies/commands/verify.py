@@ -29,5 +29,5 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     bad = sum(problem.level == "stop" for problem in problems)
     said = f"{counted(bad, 'thing')} to look at" if bad else "as they were written"
     lines.append(f"{counted(len(entries), 'journal entry', 'journal entries')}, {counted(len(files), 'file')}: {said}.")
-    lines.append(f"Head {head[:16]}: compare with the one printed on sheets and reports (--head).")
+    lines.append(f"Head {head[:16]}. To check a digest printed on a sheet, card or report: --head DIGEST.")
     return Outcome(document, "\n".join(lines), code_of(document))

@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 
 from doe import Study
-from reports.sheets import cautions, sample_budget, sheets_html, write_sheets
+from reports.cautions import cautions
+from reports.measuring import centrifuge, sample_budget
+from reports.sheets import sheets_html, write_sheets
 
 SOURCE = {
     "study": {"name": "<b>Balm & Co</b>", "batch_g": 400, "batches_per_day": 1},
@@ -43,6 +45,9 @@ PLAN = SimpleNamespace(
     ),
 )
 PAGE = sheets_html(STUDY, PLAN)
+PLAN_WITH_BEADS = SimpleNamespace(
+    **(vars(PLAN) | {"table": PLAN.table.assign(Beads=1.0, Water=PLAN.table["Water"] - 1)})
+)
 
 
 def test_one_page_a_trial_in_the_order_of_making():
@@ -75,7 +80,7 @@ def test_an_ingredient_that_stays_out_says_so_and_a_small_one_has_a_way_out():
 
 
 def test_what_the_trial_needs_is_there():
-    for words in ("70–75 °C · 10 min", "clear", "go on when", "weight then g", "pH before", "adjuster g", "24 h",
+    for words in ("70–75 °C · 10 min", "clear", "go on when", "weight then g", "pH before", "Lye g", "24 h",
                   "2000 to 200000", "Phase A", "initials, time", "lot", "set anew, also if"):  # fmt: skip
         assert words in PAGE, words
 
@@ -87,11 +92,54 @@ def test_sample_budget_adds_up_or_says_what_is_short():
     assert "10 g short" in sample_budget(short)
 
 
+def test_what_boils_off_and_is_not_made_up_is_not_there_to_test():
+    lost = Study.from_dict(SOURCE | {"make": {"loss": "5 %", "retain_g": 60}})
+    # 400 g less 5 % is 380 g.
+    assert "= 390 g of 380 g, what 400 g are after boiling off: 10 g short" in sample_budget(lost)
+
+
 def test_cautions_defer_to_local_rules_and_promise_nothing():
     said = " ".join(cautions(STUDY))
-    for words in ("burn", "corrosive", "challenge test", "safety assessor", "local rules"):
+    for words in ("burn", "corrosive", "safety assessor", "local rules"):
         assert words in said
     assert not re.search(r"\bis safe\b|\bpreserved\b", PAGE)
+
+
+def test_cautions_speak_only_of_what_the_study_has():
+    assert "reservative" not in " ".join(cautions(STUDY))
+    assert "challenge test" not in " ".join(cautions(STUDY))
+    kept = {"name": "Keeper", "level": 0.9, "inci": "Phenoxyethanol"}
+    scented = {"name": "Scent", "level": 0.2, "inci": "Parfum"}
+    source = SOURCE | {"ingredient": [*SOURCE["ingredient"][:3], kept, scented], "step": []}
+    said = " ".join(cautions(Study.from_dict(source)))
+    for words in ("Preservatives can sensitise", "challenge test", "allergens"):
+        assert words in said
+    for words in ("Hot", "corrosive"):
+        assert words not in said
+    press = Study.from_dict({"study": {"name": "Press"}, "factor": SOURCE["factor"], "response": SOURCE["response"]})
+    assert cautions(press) == ("Safety data sheets and your local rules come before this sheet.",)
+
+
+def test_a_centrifuge_has_its_force_on_the_sheet():
+    spun = {"name": "Spun", "method": "centrifuge, 3000 rpm, r 10 cm, 30 min"}
+    # 1.118e-5 * 10 * 3000^2 = 1006.2
+    assert centrifuge(Study.from_dict(SOURCE | {"response": [spun]}).response("Spun")).startswith(
+        "3000 rpm at 10 cm is 1006 x g"
+    )
+    open_ended = {"name": "Spun", "method": "centrifuge, 30 min"}
+    said = centrifuge(Study.from_dict(SOURCE | {"response": [open_ended]}).response("Spun"))
+    assert said.startswith("r = ____ cm, n = ____ rpm; x g = 1.118e-05 × r × n²")
+    assert centrifuge(STUDY.response("pH")) == ""
+
+
+def test_what_practice_advises_against_stands_on_the_sheet():
+    hot = {"name": "Beads", "level": 1.0, "phase": "A", "melts_c": 60, "d50_um": 500}
+    page = sheets_html(Study.from_dict(SOURCE | {"ingredient": [*SOURCE["ingredient"], hot]}), PLAN_WITH_BEADS)
+    assert "Beads melts at 60 C, and is at up to 75 C" in page
+
+
+def test_every_page_of_a_trial_has_a_head():
+    assert PAGE.count(", continued: &lt;b&gt;Balm &amp; Co&lt;/b&gt;, round 1, plan 0123456789ab</th>") == 2
 
 
 def test_the_same_plan_gives_the_same_bytes(tmp_path):

@@ -1,6 +1,7 @@
 """The whole job on a small study: keys of the documents, changes of mind after results, the same bytes again."""
 
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -346,6 +347,24 @@ def test_a_historical_table_without_a_plan(small, tmp_path, call):
     assert "old-0" in batches
     assert call("fit", small, "--terms", "all")[1]["responses"]["pH"]["n"] == 8
     assert call("plan", small)[1]["runs"][0]["trial"] == "T09"
+
+
+def test_every_digest_printed_on_paper_is_known_to_verify(recorded, call):
+    sheets = (recorded / "plan/round-1/sheets.html").read_text(encoding="utf-8")
+    plan = re.search(r"Plan ([0-9a-f]{12})", sheets)[1]
+    assert call("card", recorded, "--batch", "2kg")[0] in (0, 1)
+    card = next((recorded / "formulas").glob("*-card.html")).read_text(encoding="utf-8")
+    results = re.search(r"verify --head ([0-9a-f]{16})", card)[1]
+    for digest, words in ((plan, "the plan of round 1"), (results, "the results as")):
+        code, document = call("verify", recorded, "--head", digest)
+        assert code == 0
+        (said,) = [p["got"] for p in document["problems"] if p["code"] == "head-known"]
+        assert said.startswith(f"{digest} is {words}")
+    kept = json.loads((recorded / "plan/round-1/plan.json").read_text(encoding="utf-8"))
+    (recorded / "plan/round-1/plan.json").write_text(json.dumps({**kept, "seed": 99}), encoding="utf-8")
+    code, document = call("verify", recorded, "--head", plan)
+    assert code == 1
+    assert "head-unknown" in [p["code"] for p in document["problems"]]
 
 
 def test_results_files_tell_where_the_chain_stands(recorded, call):

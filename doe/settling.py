@@ -1,0 +1,39 @@
+"""What makes particles move in a liquid: the force of a centrifuge, and the speed of settling or creaming."""
+
+from __future__ import annotations
+
+import re
+
+RCF_PER_CM_RPM2 = 1.118e-5  # relative centrifugal force of 1 cm at 1 rpm: 4 pi^2 / (3600 * 980.665), rounded
+GRAVITY = 9.80665  # m/s2, standard gravity (CGPM 1901, from memory)
+
+_RPM = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(?:rpm|1/min|min-1|/min)", re.IGNORECASE)
+_RADIUS = re.compile(r"\b(?:r|radius)\s*=?\s*(?:of\s*)?([0-9]+(?:[.,][0-9]+)?)\s*(cm|mm)\b", re.IGNORECASE)
+
+
+def relative_centrifugal_force(radius_cm: float, rpm: float) -> float:
+    """The force of a centrifuge in multiples of gravity, 1.118e-5 r n^2, r in cm and n in revolutions a minute.
+
+    Angular speed squared times radius over standard gravity; the constant is the usual rounded one.
+    """
+    return RCF_PER_CM_RPM2 * radius_cm * rpm**2
+
+
+def centrifuge_of(method: str) -> tuple[float | None, float | None] | None:
+    """Radius [cm] and speed [1/min] that a method names, each None where it does not; None if it is no centrifuge."""
+    if "centrifug" not in method.casefold():
+        return None
+    radius, speed = _RADIUS.search(method), _RPM.search(method)
+    cm = None
+    if radius:
+        cm = float(radius[1].replace(",", ".")) / (10.0 if radius[2].casefold() == "mm" else 1.0)
+    return cm, float(speed[1].replace(",", ".")) if speed else None
+
+
+def stokes_velocity(diameter_m: float, density_difference: float, viscosity_pa_s: float) -> float:
+    """Speed [m/s] of a lone sphere in creeping flow, d^2 drho g / (18 eta); drho in kg/m3, above 0 it sinks.
+
+    Stokes (1851), from memory. It needs the viscosity at the very low shear of settling, and holds for small Reynolds
+    numbers and few particles.
+    """
+    return diameter_m**2 * density_difference * GRAVITY / (18.0 * viscosity_pa_s)
