@@ -154,7 +154,8 @@ def _premix_words(mixed: Sequence[Premix]) -> str:
     said = []
     for one in mixed:
         name, places = one.line.ingredient.name, one.line.decimals
-        said.append(f"{'Premix' if not said else 'premix'} of {name}: mix {one.part_g:.{places}f} g of it with {one.carrier_g:.{places}f} g of "
+        what = "premix" if said else "Premix"
+        said.append(f"{what} of {name}: mix {one.part_g:.{places}f} g of it with {one.carrier_g:.{places}f} g of "
                     f"{carrier.ingredient.name}; take {one.dose_g:.{places}f} g of that premix instead of "
                     f"{one.line.target_g:.{places}f} g {name}")  # fmt: skip
     left = carrier.target_g - sum(0.9 * one.dose_g for one in mixed)

@@ -106,8 +106,8 @@ def test_every_number_of_a_premix_balances(mint, dye, tolerance):
         return
     (said,) = words
     number = r"([0-9.]+) g"
-    doses = re.findall(rf"[Pp]remix of ([A-Z][a-z ]+): mix {number} of it with {number} of Sunflower oil; take {number} "
-                       rf"of that premix instead of {number}", said)  # fmt: skip
+    doses = re.findall(rf"[Pp]remix of ([A-Z][a-z ]+): mix {number} of it with {number} of Sunflower oil; "
+                       rf"take {number} of that premix instead of {number}", said)  # fmt: skip
     left, before = re.search(rf"weigh {number} of Sunflower oil \(not {number}\)", said).groups()
     carrier = float(left)
     for name, part, with_carrier, dose, instead in doses:
