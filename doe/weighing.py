@@ -151,7 +151,7 @@ def small_weights(study: Study, lines: Sequence[Line]) -> tuple[str, ...]:
 def _premix_words(mixed: Sequence[Premix]) -> str:
     """The recipes of all premixes with one carrier, and how much of the carrier is then weighed by itself."""
     carrier = mixed[0].carrier
-    said = []
+    said: list[str] = []
     for one in mixed:
         name, places = one.line.ingredient.name, one.line.decimals
         what = "premix" if said else "Premix"
