@@ -31,6 +31,7 @@ from doe.yardstick import Yardstick, Yardsticks
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
+_ORTHOGONAL = 0.99
 _COLUMNS = ("order", "block", "whole_plot", "replicate_of")
 
 
@@ -203,6 +204,22 @@ def _terms(study: Study, wish: PlanWish) -> Terms:
     return terms.without(_still(study))
 
 
+def _with_more(block: list[int], held: int, again: list[int], count: int) -> list[int]:
+    """Blocks of a textbook plan with recipes before it and repeats behind: a repeat in the block of its first.
+
+    Where that block has more than its share already, and for what must be made, the smallest block.
+    """
+    if not block:
+        return []
+    room = -(-(held + len(block) + len(again)) // count)
+    out = [-1] * held + block
+    for i in range(held):
+        out[i] = min(range(count), key=out.count)
+    for root in again:
+        out.append(out[root] if out.count(out[root]) < room else min(range(count), key=out.count))
+    return out
+
+
 def _span(sizes: list[int]) -> str:
     return str(sizes[0]) if min(sizes) == max(sizes) else f"{min(sizes)} to {max(sizes)}"
 
@@ -290,7 +307,8 @@ class _Maker:
         U, C = np.concatenate([wanted.held[0], U]), np.concatenate([wanted.held[1], C])
         more = wanted.repeats_asked if runs is None else max(runs - len(U), 0)
         pick = self._repeated(U, C, more)
-        return Found(np.concatenate([U, U[pick]]), np.concatenate([C, C[pick]]))
+        blocks = _with_more(list(found.blocks), len(wanted.held[0]), pick, wanted.blocks)
+        return Found(np.concatenate([U, U[pick]]), np.concatenate([C, C[pick]]), blocks=blocks)
 
     def _repeated(self, U: Array, C: Indices, more: int) -> list[int]:
         criterion = self.layout.criterion(self.wish.criterion)
@@ -397,6 +415,12 @@ class _Maker:
             )
             do = "give whole_plot_ratio if you know it better, whole_plots for more or fewer set-ups"
             self.findings.append(Problem("whole-plots", "inform", "[plan], whole_plots", got, "", do))
+        kept = quality.blocks.get("kept", 1.0)
+        if kept < _ORTHOGONAL:
+            worst = quality.blocks["worst"]
+            got = f"differences between blocks take {1 - kept:.0%} of what the trials tell, most of {worst['term']}"
+            do = "fewer or larger blocks tell more"
+            self.findings.append(Problem("blocks-not-orthogonal", "inform", "[plan], blocks", got, "", do))
         if quality.df["pure_error"] == 0:
             got, do = "no trial is repeated, so lack of fit cannot be tested", "give replicate_batches = 3 or more runs"
             self.findings.append(Problem("no-repeats", "inform", "[plan]", got, "", do))

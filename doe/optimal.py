@@ -88,7 +88,7 @@ def wanted(study: Study, wish: PlanWish, plan: Layout, existing: Recipes) -> Wan
     problems: list[Problem] = []
     held = _given(study, plan, wish.must_make, "[plan], must_make", problems)
     names = wish.blocks if isinstance(wish.blocks, tuple) else tuple(range(1, wish.blocks + 1))
-    blocks = len(names)
+    blocks = wish.n_blocks
     standard = _given(study, plan, (wish.standard,) if wish.standard else (), "[plan], standard", problems)
     times = 3 * max(1, blocks) if wish.standard else 0
     watch = (np.repeat(standard[0], times, axis=0), np.repeat(standard[1], times, axis=0))

@@ -195,6 +195,11 @@ class PlanWish:
     axial: str | None = None
     degree: int | None = None
 
+    @property
+    def n_blocks(self) -> int:
+        """How many blocks are wanted."""
+        return len(self.blocks) if isinstance(self.blocks, tuple) else self.blocks
+
 
 @dataclass(frozen=True, slots=True)
 class Done:

@@ -144,7 +144,7 @@ def _seats(
     recipe = [*range(t), *found.again]
     F = plan.space.model(found.U, found.C)
     where = in_blocks(F, list(range(n)), sizes(n, blocks), wish.seed)
-    if repeats_within(np.array(recipe), where) < need.repeats:
+    if repeats_within(np.array(recipe), where) < (wish.pure_error_df or 0):
         where = in_blocks(F, recipe, sizes(n, blocks), wish.seed)
     return Seats(list(range(n)), where.tolist(), recipe), found, []
 
@@ -323,7 +323,7 @@ def _task(
         U=(pool := candidates.with_levels(candidates.short(plan.region), combos, most=360))[0],
         C=pool[1],
         parties=tuple(parties),
-        floor=0 if hard else need.repeats,
+        floor=0 if hard else wish.pure_error_df or 0,
     )
     base = Plans(X, C, np.arange(len(recipe))[None])
     if first is None:

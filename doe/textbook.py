@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from doe import candidates, classical
+from doe import blocking, candidates, classical
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem
 from doe.spaces import Layout
@@ -31,12 +31,16 @@ _INSTEAD = 'use design = "optimal", which plans for any limits, or design = "ver
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Points:
-    """A textbook plan: coded recipes U (n, d), C (n, c); `findings` to tell; `outside` when axial points may be."""
+    """A textbook plan: coded recipes U (n, d), C (n, c); `findings` to tell; `outside` when axial points may be.
+
+    `blocks`: the block of each, from 0, where the textbook says so.
+    """
 
     U: Array
     C: Indices
     findings: tuple[Problem, ...] = ()
     outside: bool = False
+    blocks: tuple[int, ...] = ()
 
 
 def refuse(code: str, got: str, allowed: str, do: str, where: str = "[plan], design") -> PlanError:
@@ -162,10 +166,14 @@ def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) 
             "numeric factors" + (" and categories of two levels" if family in _TWO_LEVEL else ""),
             'use design = "optimal" or "factorial"',
         )
-    rows, findings, outside = _coded_rows(family, len(numeric), [len(f.levels) for f in categories], wish, runs)
+    starred = _starred(wish, len(numeric), runs) if family == "central-composite" and not categories else None
+    if starred is not None:
+        rows, findings, outside = starred.rows, _axial(starred.reach), starred.reach > 1
+    else:
+        rows, findings, outside = _coded_rows(family, len(numeric), [len(f.levels) for f in categories], wish, runs)
     coded, C = rows[:, : len(numeric)], rows[:, len(numeric) :]
     level = C.astype(np.intp) if family == "factorial" else ((C + 1) / 2).astype(np.intp)
-    centres = _centres(family, wish, runs, len(rows), len(numeric), bool(categories))
+    centres = 0 if starred is not None else _centres(family, wish, runs, len(rows), len(numeric), bool(categories))
     coded = np.concatenate([coded, np.zeros((centres, len(numeric)))])
     level = np.concatenate([level, np.zeros((centres, len(categories)), dtype=np.intp)])
     low = np.array([f.low for f in study.numeric_factors], dtype=float)
@@ -181,14 +189,47 @@ def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) 
             _INSTEAD,
         )
     _enough(family, len(U), runs, "with its centre points" if centres else "as tabled")
+    if starred is not None:
+        return Points(U, level, findings, outside, tuple(starred.block.tolist()))
+    if wish.n_blocks > 1 and family in ("factorial", "fractional") and not many:
+        signs = np.concatenate([rows[:, : len(numeric)], 2.0 * level[: len(rows)] - 1], axis=1)
+        names = [*numeric, *(f.name for f in categories)]
+        blocks, told = _worded(plan, wish, signs, names, U, level)
+        return Points(U, level, findings + told, outside, blocks)
     return Points(U, level, findings, outside)
+
+
+def _starred(wish: PlanWish, k: int, runs: int | None) -> blocking.Blocked | None:
+    """A central composite plan in blocks, where blocks are wanted and the cube parts into them."""
+    if wish.n_blocks < 2 or k < 2:
+        return None
+    centres = wish.centre_points
+    if centres is None and runs is not None:
+        centres = max(wish.n_blocks, runs - 2**k - 2 * k)
+    return blocking.central_composite(
+        k, wish.n_blocks, centres, face=wish.axial == "face", rotatable=wish.axial == "rotatable"
+    )
+
+
+def _worded(
+    plan: Layout, wish: PlanWish, signs: Array, names: list[str], U: Array, level: Indices
+) -> tuple[tuple[int, ...], tuple[Problem, ...]]:  # fmt: skip
+    """Blocks of a two-level plan by confounding, centre points shared out; none where the plan does not part so."""
+    n = len(signs)
+    found = blocking.confounded(signs, wish.n_blocks, plan.raw(U[:n], level[:n]))
+    if found is None:
+        return (), ()
+    block, words = found
+    got = "blocks cannot be told from " + "; ".join(" × ".join(names[j] for j in word) for word in words)
+    told = Problem("blocks-confounded", "inform", "[plan], blocks", got, "", "take what these products show for blocks")
+    middle = [k % wish.n_blocks for k in range(len(U) - n)]
+    return (*block.tolist(), *middle), (told,)
 
 
 def _coded_rows(
     family: str, numeric: int, levels: list[int], wish: PlanWish, runs: int | None
 ) -> tuple[Array, tuple[Problem, ...], bool]:
     k = numeric + len(levels)
-    findings: tuple[Problem, ...] = ()
     makers: Mapping[str, Callable[[], Array]] = {
         "factorial": lambda: _full(numeric, levels),
         "fractional": lambda: classical.fractional(k, _generators(k, wish, runs)),
@@ -205,17 +246,17 @@ def _coded_rows(
     except ValueError as error:
         raise refuse("family-does-not-fit", f"{family}: {error}", "a tabled plan", _INSTEAD) from None
     outside = family == "central-composite" and wish.axial != "face"
-    if outside:
-        reach = 2 ** (k / 4)
-        findings = (
-            Problem(
-                "axial-outside", "inform", "[plan], axial",
-                f"axial trials lie at {reach:.3f} times the half range, outside low and high",
-                "low and high are the -1 and +1 of the plan",
-                'if these cannot be made, give axial = "face"',
-            ),
-        )  # fmt: skip
-    return rows, findings, outside
+    return rows, _axial(2 ** (k / 4)) if outside else (), outside
+
+
+def _axial(reach: float) -> tuple[Problem, ...]:
+    """What to tell of axial trials at `reach` times the half range."""
+    if reach <= 1:
+        return ()
+    got = f"axial trials lie at {reach:.3f} times the half range, outside low and high"
+    do = 'if these cannot be made, give axial = "face"'
+    allowed = "low and high are the -1 and +1 of the plan"
+    return (Problem("axial-outside", "inform", "[plan], axial", got, allowed, do),)
 
 
 def _full(numeric: int, levels: list[int]) -> Array:
