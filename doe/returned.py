@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from doe import bench
@@ -55,7 +56,22 @@ def bench_tables(
         made = _levels_table(study, table, weights, planned, problems)
         if made is not None:
             own.append(made)
+    _say_without_plan(tables, own)
     return out, own, problems
+
+
+def _say_without_plan(tables: Sequence[RawTable], own: list[RawTable]) -> None:
+    """A sheet of a bench workbook from which the sheet that says its plan was taken: read by its ids, and said."""
+    known = {table.source for table in tables if table.header[:1] == (bench.PLAN_MARK,)}
+    for place, table in enumerate(own):
+        if table.sheet and table.source not in known:
+            got, do = (
+                f"no sheet {bench.PLAN_SHEET}",
+                "read by its trial ids; make sure that it was issued for this plan",
+            )
+            finding = Problem("plan-unknown", "warn", table.source, got, "the workbook whole", do)
+            own[place] = replace(table, findings=(finding, *table.findings))
+            known |= {table.source}
 
 
 def _wrong_plan(table: RawTable, design: Design | Sequence[Design] | None) -> list[Problem]:

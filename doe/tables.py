@@ -33,6 +33,14 @@ __all__ = [
 
 MAX_BYTES = 20_000_000
 _DELIMITERS = (",", ";", "\t", "|")
+# Files that are often sent under the name of a table, by how they begin.
+_NO_TABLES = {
+    b"%pdf": "a PDF",
+    b"<": "a web page or XML",
+    b"{\\rtf": "a text document",
+    b"{": "JSON",
+    b"[{": "JSON",
+}
 _GUARDED = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
 
 
@@ -120,6 +128,10 @@ def _is_workbook(content: bytes, name: str) -> bool:
         return True
     if suffix in (".xlsx", ".xlsm"):
         raise refuse(name, "a file that is not a workbook", "CSV or XLSX", "save it again as XLSX")
+    start = content.removeprefix(b"\xef\xbb\xbf").lstrip()[:16].lower()
+    for sign, what in _NO_TABLES.items():
+        if start.startswith(sign):
+            raise refuse(name, what, "CSV or XLSX", "open it where it was made, and save it as XLSX or CSV")
     return False
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import warnings
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -38,13 +38,20 @@ def grids_of_workbook(content: bytes, name: str) -> tuple[Grid, ...]:
     """The sheets of a workbook with anything on them, as they are. Raises as `tables_of_workbook` does."""
     _check_archive(content, name)
     values, formulas = _opened(content, name)
-    grids = [
-        grid
-        for sheet in values.worksheets
-        if sheet.sheet_state == "visible" and (grid := _grid(sheet, formulas[sheet.title], name)) is not None
-    ]
+    grids: list[Grid] = []
+    hidden: list[str] = []
+    for sheet in values.worksheets:
+        grid = _grid(sheet, formulas[sheet.title], name)
+        if grid is not None and sheet.sheet_state == "visible":
+            grids.append(grid)
+        elif grid is not None:
+            hidden.append(sheet.title)
     if not grids:
         raise refuse(name, "a workbook with nothing on it", "a table with a header row", "send the right file")
+    if hidden:
+        left = Problem("hidden-sheets", "warn", name, f"hidden sheets {_listed(hidden)}, which were not read",
+                       "sheets that can be seen", "show them if they belong")  # fmt: skip
+        grids[0] = replace(grids[0], findings=(left, *grids[0].findings))
     return tuple(grids)
 
 
@@ -83,6 +90,8 @@ def _opened(content: bytes, name: str) -> tuple[Any, Mapping[str, Mapping[tuple[
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             streamed = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=False, keep_links=False)
+            for sheet in streamed.worksheets:
+                sheet.reset_dimensions()  # what a file says of its size need not be true
             formulas = {sheet.title: _formulas(sheet, name) for sheet in streamed.worksheets}
             streamed.close()
             values = openpyxl.load_workbook(io.BytesIO(content), data_only=True, keep_links=False)
@@ -120,6 +129,8 @@ def _filled(sheet: Any, formulas: Mapping[tuple[int, int], str]) -> dict[tuple[i
         value = cell.value
         if value is None and (row, column) in formulas:
             value = Uncalculated(formulas[row, column])
+        elif isinstance(value, int | float) and not isinstance(value, bool) and "%" in str(cell.number_format):
+            value = f"{round(100.0 * value, 10)!r} %"  # what is seen as 0.5 % is stored as 0.005
         if not is_blank(value):
             filled[row, column] = value
     return filled
@@ -142,15 +153,32 @@ def _grid(sheet: Any, formulas: Mapping[tuple[int, int], str], name: str) -> Gri
     width = max(column for _, column in filled)
     spots = tuple(get_column_letter(column) for column in range(1, width + 1))
     body = tuple(tuple(filled.get((row, column)) for column in range(1, width + 1)) for row in rows)
-    hidden = [str(row) for row in rows if sheet.row_dimensions[row].hidden] if sheet.row_dimensions else []
-    shut = _hidden_columns(sheet, {column for _, column in filled})
-    findings = tuple(
-        Problem(f"hidden-{what}", "warn", where, f"hidden {what} {_listed(which)}, which were read like the others",
-                f"{what} that can be seen", "show them and check that they belong")
-        for what, which in (("rows", hidden), ("columns", shut))
-        if which
-    )  # fmt: skip
+    findings = _seen_only_by_eye(sheet, filled, rows, where)
     return Grid(name, sheet.title, body, tuple(rows), spots, findings, True, tuple(map(str, merged)))
+
+
+def _seen_only_by_eye(
+    sheet: Any, filled: Mapping[tuple[int, int], object], rows: Sequence[int], where: str
+) -> tuple[Problem, ...]:
+    """What a reader of values alone would pass over: hidden rows and columns, struck-out cells, comments."""
+    hidden = [str(row) for row in rows if sheet.row_dimensions[row].hidden] if sheet.row_dimensions else []
+    cells = [sheet._cells[place] for place in filled if place in sheet._cells]
+    struck = [cell.coordinate for cell in cells if cell.font is not None and cell.font.strike]
+    said = [f"{cell.coordinate} {tidy(str(cell.comment.text))[:60]!r}" for cell in cells if cell.comment is not None]
+    show, move = "show them and check that they belong", "move them into a column note"
+    told = (
+        ("hidden-rows", "hidden rows {}, which were read like the others", hidden, "rows that can be seen", show),
+        ("hidden-columns", "hidden columns {}, which were read like the others",
+         _hidden_columns(sheet, {column for _, column in filled}), "columns that can be seen", show),
+        ("struck-out", "struck out: {}, read like the others", struck, "values that count",
+         "clear them, or flag them 'do not use' with a note"),
+        ("comments", "comments that were not read: {}", said, "what is to be kept, in a cell", move),
+    )  # fmt: skip
+    return tuple(
+        Problem(code, "warn", where, got.format(_listed(which)), allowed, do)
+        for code, got, which, allowed, do in told
+        if which
+    )
 
 
 def _hidden_columns(sheet: Any, filled: set[int]) -> list[str]:
