@@ -249,7 +249,9 @@ class _Limits:
         for factor in factors:
             if not factor.is_category:
                 self.bounds[factor.name] = (factor.low or 0.0, factor.high or 0.0)
-        self.held = {i.name for i in ingredients if i.role in ("fixed", "adjuster")}
+        self.held = {i.name: f"fixed at {i.level:g}" for i in ingredients if i.role == "fixed" and i.level is not None}
+        self.held |= {i.name: f"expected at {i.level or 0:g}" for i in ingredients if i.role == "adjuster"}
+        self.held |= {i.name: "withdrawn" for i in ingredients if i.withdrawn}
 
     def read(self, t: Mapping[str, Any]) -> list[Limit]:
         """The limit of one table: two of them for a ratio with two ends, none where it cannot be read."""
@@ -263,8 +265,7 @@ class _Limits:
             self._refuse(text, where, error)
             return []
         if all(name in self.held for name in rules[0].weights):
-            got, do = "names only ingredients at a fixed level", "name one that varies"
-            self.notes.stop("limit-without-variable", where, got, "something that varies", do)
+            self._say_constant(rules, where, t)
             return []
         self._check_divisor(rules[0].divisor, where)
         if t.get("when"):
@@ -272,6 +273,20 @@ class _Limits:
             got = f'"{t["when"]}" is kept, but the limit holds everywhere so far'
             self.notes.add("not-used-yet", "warn", f"{where}, when", got, "", do)
         return [self._limit(rule, text, t) for rule in rules]
+
+    def _say_constant(self, rules: Sequence[Rule], where: str, t: Mapping[str, Any]) -> None:
+        """A limit on nothing that varies is always met, which is told, or never, which stops."""
+        limits = [self._limit(rule, "", t) for rule in rules]
+        names = " and ".join([f"{n} is {self.held[n]}" for n in rules[0].weights])
+        for one in limits:
+            side = math.fsum(w * self.bounds[n][0] for n, w in one.weights.items())
+            slack = 1e-9 * max(1.0, *(abs(w * self.bounds[n][0]) for n, w in one.weights.items()))
+            if (one.low is not None and side < one.low - slack) or (one.high is not None and side > one.high + slack):
+                got, do = f"can never be met: {names}", "change the limit or the level, or take the limit out"
+                self.notes.stop("limit-without-variable", where, got, "something that varies", do)
+                return
+        got = f"is always met, as {names}"
+        self.notes.add("limit-without-variable", "inform", where, got, "", "take it out, or name something that varies")
 
     def _limit(self, rule: Rule, text: str, t: Mapping[str, Any]) -> Limit:
         active = t.get("on") == "active"

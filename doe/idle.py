@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from doe.conflicts import conflicts
 from doe.feasible import Rows, extent, ratio_extent
-from doe.limits import number, scaled_rows
+from doe.limits import LEFT_OUT, number, scaled_rows
 from doe.problems import Problem
 from doe.region import Region
 from doe.rewriting import ratio_of, renumbered, rule_of
@@ -122,19 +122,27 @@ def without_room(region: Region) -> tuple[Problem, ...]:
         # Asked to keep a little away from the limit, what cannot be met is what pins it.
         b = rows.b.copy()
         b[i] -= _ROOM
-        law = [(True, r) for r in range(len(rows.e)) if region.equal_labels[r].startswith("all that varies")]
+        law = [(True, r) for r, label in enumerate(region.equal_labels) if _is_given(label)]
         law += [(False, r) for r in range(len(b)) if _is_natural(region, r)]
         told = conflicts(replace(rows, b=b), law)
         members = dict.fromkeys(rows.equal_labels[r] if e else rows.labels[r] for c in told[:1] for e, r in c.rows)
         key = tuple(sorted(members))
         if not key or key in found:
             continue
-        held = [n for n, (low, high) in region.reach.items() if high - low <= _CLOSE * max(abs(high), 1e-300)]
+        free = [n for n, low, high in zip(region.names, region.low, region.high, strict=True) if low < high]
+        ends = {n: region.reach[n] for n in free}
+        held = [n for n, (low, high) in ends.items() if high - low <= _CLOSE * max(abs(high), 1e-300)]
         where = f": {', '.join(f'{n} stays at {number(region.reach[n][0])}' for n in held)}" if held else ""
-        got = f"{'; '.join(members)} leave no room between them{where}"
+        none = "leave no room between them" if len(members) > 1 else "leaves no room"
+        got = f"{'; '.join(members)} {none}{where}"
         do = "nothing, if it is meant so; else widen one of them"
         found[key] = Problem("flat-region", "warn", "limits", got, "", do)
     return tuple(found.values())
+
+
+def _is_given(label: str) -> bool:
+    """Whether an equality is the total, or an ingredient that is left out."""
+    return label.startswith("all that varies") or label.endswith(LEFT_OUT)
 
 
 def _is_natural(region: Region, i: int) -> bool:

@@ -13,6 +13,7 @@ from doe.feasible import Rows
 from doe.problems import Problem, StudyError
 
 Array = npt.NDArray[np.float64]
+LEFT_OUT = " is left out"
 LimitRow = tuple[Mapping[str, float], float | None, float | None, str]
 
 
@@ -32,9 +33,10 @@ class Written(Rows):
 
     @property
     def law(self) -> tuple[tuple[bool, int], ...]:
-        """Rows that nobody chose, as (is an equality, index): no ingredient below 0, and the total."""
+        """Rows not to be changed, as (is an equality, index): no ingredient below 0, the total, what is left out."""
         below = tuple((False, int(i)) for i in np.flatnonzero(self.room == 0.0))
-        return below if self.total is None else (*below, (True, self.total))
+        out = tuple((True, i) for i, label in enumerate(self.equal_labels) if label.endswith(LEFT_OUT))
+        return (*below, *out) if self.total is None else (*below, *out, (True, self.total))
 
 
 def rows_of(
@@ -58,7 +60,8 @@ def rows_of(
         unit[j] = 1.0
         least = 0.0 if name in blend and np.isneginf(low[j]) else float(low[j])
         if least == high[j]:
-            equal.append((unit, least, f"{name} fixed at {number(least)}"))
+            out = name in blend and least == 0
+            equal.append((unit, least, f"{name}{LEFT_OUT}" if out else f"{name} fixed at {number(least)}"))
             continue
         if np.isfinite(least):
             upper.append((-unit, -least, f"{name} at least {number(least)}"))

@@ -50,12 +50,16 @@ def _conflicting(system: _System, conflict: Conflict) -> str:
     labels = list(dict.fromkeys(system.label(row) for row in conflict.rows))
     law = system.law_needed(conflict.rows)
     if not labels:
-        return f"no recipe is possible: {' and '.join(law)}"
-    given = f", as {' and '.join(law)}" if law else ""
+        return f"no recipe is possible: {_joined(law)}"
+    given = f", as {_joined(law)}" if law else ""
     if len(labels) == 1:
         return f"no recipe obeys {labels[0]}{given}"
     proof = "no smaller set of limits conflicts" if conflict.smallest else "none of them can be left out"
     return f"no recipe obeys all of: {'; '.join(labels)}{given} ({proof})"
+
+
+def _joined(words: Sequence[str]) -> str:
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +77,15 @@ class _System:
 
     def law_needed(self, members: Sequence[Row]) -> list[str]:
         """Which of the rows that always hold belong to the conflict."""
-        below = [row for row in self.rows.law if not row[0]]
+        law = list(self.rows.law)
         words = []
-        if self.rows.total is not None and is_open(self._only([*members, *below])):
-            words.append(self.rows.equal_labels[self.rows.total])
-        total = [row for row in self.rows.law if row[0]]
-        if is_open(self._only([*members, *total])):
+        for row in [r for r in law[::-1] if r[0]]:
+            rest = [r for r in law if r != row]
+            if is_open(self._only([*members, *rest])):
+                words.append(self.label(row))
+            else:
+                law = rest
+        if is_open(self._only([*members, *(r for r in law if r[0])])):
             words.append("nothing can be below 0")
         return words
 

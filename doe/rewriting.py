@@ -15,6 +15,7 @@ from doe.rules import Rule, RuleError, parse_rule, quoted, written
 Array = npt.NDArray[np.float64]
 
 _RIGHT = re.compile(r"([^<>=≤≥/]*[^<>=≤≥/\s])\s*(<=|>=|≤|≥|==?)\s*(\d+(?:\.\d+)?)")
+ACTIVE = " (active)"
 _TURNED = {"=": "=", ">=": "<=", "<=": ">="}
 
 
@@ -31,7 +32,7 @@ class Ratio:
 def rule_of(label: str, names: Sequence[str], sign: str) -> Rule | None:
     """The rule of a label, where it can be read in these names; of two, the one with a side for `sign`."""
     try:
-        rules = parse_rule(label, names)
+        rules = parse_rule(label.removesuffix(ACTIVE), names)
     except RuleError:
         return None
     sides = [r for r in rules if sign == "=" or (r.low if sign == ">=" else r.high) is not None]
@@ -40,7 +41,7 @@ def rule_of(label: str, names: Sequence[str], sign: str) -> Rule | None:
 
 def renumbered(label: str, change: float) -> str | None:
     """A limit whose number stands alone on the right, that number moved; for limits that name what is fixed."""
-    found = _RIGHT.fullmatch(label)
+    found = _RIGHT.fullmatch(label.removesuffix(ACTIVE))
     return f"{found[1]} {found[2]} {number(free_of_dust(float(found[3]) + change))}" if found else None
 
 

@@ -23,6 +23,7 @@ from doe.lattice import too_coarse
 from doe.problems import Problem, StudyError
 from doe.region import Region
 from doe.responses import hint
+from doe.rewriting import ACTIVE
 from doe.shown import Shown
 from doe.terms import Terms
 from doe.tomltext import parsed, plain
@@ -332,7 +333,7 @@ def _region(read: Parts) -> Region:
         shift = sum(weight * held.get(name, 0.0) for name, weight in limit.weights.items())
         weights = {name: weight for name, weight in limit.weights.items() if name not in held}
         low_side, high_side = (None if b is None else float(f"{b - shift:.12g}") for b in (limit.low, limit.high))
-        rows.append((weights, low_side, high_side, limit.rule))
+        rows.append((weights, low_side, high_side, limit.rule + (ACTIVE if limit.on == "active" else "")))
     return Region.build(
         names=tuple(names),
         blend=tuple(i.name for i in blend),

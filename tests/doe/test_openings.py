@@ -150,8 +150,8 @@ method = "m"
     [
         ('rule = "Wax + Salt <= 3"', 'change "Wax + Salt <= 3" to "Wax + Salt <= 3.2"'),
         # 3 x 0.4 = 1.2 active at most, over 0.3: a ratio of 4.
-        ('rule = "Wax / Gum >= 5"\non = "active"', 'change "Wax / Gum >= 5" to "Wax / Gum >= 4"'),
-        ('rule = "Wax + Gum >= 2.1"\non = "active"', 'change "Wax + Gum >= 2.1" to "Wax + Gum >= 2"'),
+        ('rule = "Wax / Gum >= 5"\non = "active"', 'change "Wax / Gum >= 5 (active)" to "Wax / Gum >= 4"'),
+        ('rule = "Wax + Gum >= 2.1"\non = "active"', 'change "Wax + Gum >= 2.1 (active)" to "Wax + Gum >= 2"'),
         ('rule = "Water >= 97"', 'change "Water >= 97" to "Water >= 96.5"'),
     ],
 )
@@ -160,5 +160,5 @@ def test_fixed_ingredients_and_active_contents_stand_in_the_change(limit, said):
         Study.from_toml(f"{STUDY}[[limit]]\n{limit}\n")
     (problem,) = [p for p in caught.value.problems if p.code == "empty-region"]
     assert said in problem.do
-    old, new = said.removeprefix('change "').removesuffix('"').split('" to "')
+    old, new = said.removeprefix('change "').removesuffix('"').replace(" (active)", "").split('" to "')
     assert Study.from_toml(f"{STUDY}[[limit]]\n{limit.replace(old, new)}\n").region.dimension >= 0
