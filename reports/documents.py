@@ -20,6 +20,7 @@ from doe.compare import WORTH
 from doe.costs import cost_range
 from doe.idle import idle
 from doe.problems import Problem, StudyError, Unavailable
+from doe.reading import Reading
 from doe.share import share_of_box
 
 if TYPE_CHECKING:
@@ -148,14 +149,15 @@ def _given(value: Any) -> Any:
     return None if value is None or (isinstance(value, float) and math.isnan(value)) or value is pd.NA else value
 
 
-def plan_document(design: Design, *, digests: Mapping[str, str] | None = None) -> Document:
-    """`plan --json`: the trials in the order to be made and the quality of the plan."""
+def plan_document(study: Study, design: Design, *, digests: Mapping[str, str] | None = None) -> Document:
+    """`plan --json`: the trials in the order to be made, its quality, and how it reads in the study's units."""
     body = {
         "round": design.round,
         "seed": design.seed,
         "runs": run_rows(design),
         "make_first": list(design.make_first),
         "quality": design.quality.to_dict(),
+        "reading": Reading.of(study, design),
     }
     rests = {**design.study_digests, "plan": design.digest, **(digests or {})}
     return document("plan", body, problems=design.findings, digests=rests)

@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from doe.problems import Problem, Unavailable
+from doe.reading import Reading
 
 Amount = float | Unavailable
 Ends = tuple[float, float]
@@ -222,7 +223,8 @@ class PlanFacts:
     """One round's plan: its trials (id, order, block, replicate_of, levels) and quality as `plan --json` gives it.
 
     `purpose` is what the round is for: "learn" what drives what, learn "more" where it counts, or "confirm" one recipe.
-    `extremes` are the trials to make first, each with what makes it extreme; `lead`: the order begins with them.
+    `reading` is the plan in the study's own units. `extremes` are the trials to make first, each with what makes it
+    extreme; `lead`: the order begins with them.
     """
 
     round: int
@@ -234,6 +236,7 @@ class PlanFacts:
     maybe: tuple[str, ...]
     digest: str
     purpose: Purpose
+    reading: Reading
     findings: tuple[Problem, ...] = ()
     extremes: tuple[tuple[str, str], ...] = ()
     lead: bool = False

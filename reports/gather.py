@@ -38,9 +38,7 @@ def gather(
 ) -> Facts:
     """All that a report on these may say; what is not given is not known yet. `design` is one round or all of them."""
     designs, plans, judged = _rounds(study, design)
-    specs = tuple(
-        spec_of(r, models[r.name].scale.name if models and r.name in models else None) for r in study.responses
-    )
+    specs = _specs(study, models)
     formula = _chosen(study, models, best, verdict)
     others = _others(study, models, best)
     usable = 0 if results is None else len(results.usable)
@@ -97,6 +95,12 @@ def gather(
         digests=MappingProxyType({**study.digests, **({"results": results.digest} if results else {})}),
         version=_version(),
         steps=tuple(step.does for step in study.steps),
+    )
+
+
+def _specs(study: Study, models: Models | None) -> tuple[Spec, ...]:
+    return tuple(
+        spec_of(r, models[r.name].scale.name if models and r.name in models else None) for r in study.responses
     )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from doe import Study
 from doe.design import Design
+from doe.reading import Reading
 from reports.facts import PlanFacts, Purpose
 from reports.numbers import listed
 
@@ -29,6 +30,7 @@ def plan_facts(study: Study, design: Design, *, is_first: bool = True) -> PlanFa
         maybe=tuple(t for t, sure in zip(design.terms.labels, design.terms.sure, strict=True) if not sure),
         digest=design.digest,
         purpose=purpose_of(design, is_first=is_first),
+        reading=Reading.of(study, design),
         findings=tuple(design.findings),
         extremes=extremes(study, design),
         lead=leads(design),

@@ -12,7 +12,19 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from doe import Study, Unavailable
-from reports import card, numbers, svg, svg_chart, svg_slice, svg_strip, tokens, wording, wording_plan
+from reports import (
+    card,
+    numbers,
+    svg,
+    svg_chart,
+    svg_slice,
+    svg_strip,
+    svg_terms,
+    tokens,
+    wording,
+    wording_plan,
+    wording_reading,
+)
 from reports import page_rows as rows
 from reports.facts import Facts, Formula, PlanFacts
 
@@ -94,6 +106,7 @@ def _pictures(facts: Facts) -> dict[str, Any]:
         "front": _front(facts),
         "front_words": wording.front_words(facts),
         "fds": svg_chart.fraction_of_space(points) if points else "",
+        "together": svg_terms.together(plan.reading.terms, plan.reading.correlations) if plan else "",
         "fds_words": wording_plan.fds_words(points) if points else "",
         "fds_rows": [[f"{share:.0%}", numbers.figure(sd)] for share, sd in points],
         "effects": [
@@ -118,6 +131,12 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "rounds": [(one, wording_plan.round_line(one)) for one in facts.plans],
         "signs": _round_signs(facts),
         "plan_numbers": rows.plan_quality(plan) if plan else [],
+        "shown_head": wording_reading.SHOWN_HEAD,
+        "shown_note": wording_reading.SHOWN_NOTE,
+        "shown_rows": wording_reading.shown_rows(plan.reading, wording_reading.units_in(facts)) if plan else [],
+        "spread_rows": wording_reading.spread_rows(plan.reading) if plan else [],
+        "alias_lines": wording_reading.alias_lines(plan) if plan else [],
+        "leverage_rows": rows.leverage(plan) if plan else [],
         "beside": rows.beside(facts),
         "front_rows": rows.front(facts),
         "sure_rows": rows.sure(facts.formula) if facts.formula else [],

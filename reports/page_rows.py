@@ -212,11 +212,30 @@ def plan_quality(plan: PlanFacts) -> Rows:
     for key in ("terms", "rank", "condition", "d_efficiency", "i_efficiency", "best_possible", "df", "prediction_sd",
                 "steps", "days", "cost"):  # fmt: skip
         value = quality.get(key)
-        if isinstance(value, Mapping) and "unavailable" not in value:
-            out += [[f"{key}: {k}".replace("_", " "), _pair(v)] for k, v in value.items()]
+        if key == "condition":
+            out.append([f"condition number, {quality.get('coding', '')} coding", cell(value)])
+        elif isinstance(value, Mapping) and "unavailable" not in value:
+            out += [[_named(f"{key}: {k}"), _pair(v)] for k, v in value.items()]
         elif value is not None:
-            out.append([key.replace("_", " "), cell(value)])
+            out.append([_named(key), cell(value)])
     return out
+
+
+def _named(key: str) -> str:
+    known = {
+        "d_efficiency": "D efficiency",
+        "i_efficiency": "I efficiency",
+        "best_possible: d": "D efficiency, proven from, to",
+        "best_possible: i": "I efficiency, proven from, to",
+    }
+    return known.get(key, key.replace("_", " "))
+
+
+def leverage(plan: PlanFacts) -> Rows:
+    """The leverage of each trial, the highest first."""
+    found = plan.quality.get("leverage") or {}
+    known = [(name, value) for name, value in found.items() if isinstance(value, float)]
+    return [[name, numbers.figure(value)] for name, value in sorted(known, key=lambda row: (-round(row[1], 9), row[0]))]
 
 
 def _pair(value: Any) -> str:

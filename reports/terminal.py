@@ -24,10 +24,10 @@ from reports.numbers import (
     percent,
     precise,
     spans,
-    with_unit,
 )
 from reports.tables import aligned, clean, wrapped
 from reports.wording_plan import first_line
+from reports.wording_reading import alias_lines, alone_line, missed_line, shown_rows, spread_line, units_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from doe.study import Study
     from optimise.models import Models
     from optimise.optimum import Optimum
+    from reports.facts import PlanFacts
 
 _WORDS = {"stop": "STOP", "warn": "look", "inform": "note"}
 _SHOWN = 12
@@ -105,8 +106,8 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
     return _page(
         f"{clean(study.name)}, round {design.round}",
         table,
-        "\n".join([*says, *_can_see(study, quality)]),
-        wrapped(first_line(plan_facts(study, design))),
+        "\n".join(says),
+        _reading(study, plan_facts(study, design)),
         findings(design.findings),
         _do(f"make the batches in this order, type results into {name}/bench/round-{design.round}.xlsx, "
             f"then blendwright record {name} {name}/bench/round-{design.round}.xlsx"),
@@ -153,18 +154,14 @@ def _plain(value: Any, what: str) -> str:
     return f"{figure(value, digits=2)} {what}" if _number(value) is not None else f"{what}: {NOTHING}"
 
 
-def _can_see(study: Study, quality: Mapping[str, Any]) -> list[str]:
-    lines = []
-    for name, entry in (quality.get("can_see") or {}).items():
-        if not isinstance(entry, Mapping) or _number(entry.get("difference")) is None:
-            continue
-        much = entry["difference"]
-        size = percent(much) if entry.get("relative") else with_unit(figure(much), study.response(name).unit)
-        lines.append(
-            f"A difference of {size} in {clean(name)} would be seen "
-            f"with a chance of {percent(_number(entry.get('chance')))}."
-        )
-    return lines
+def _reading(study: Study, facts: PlanFacts) -> str:
+    """What the plan will show, response by response, and what to know before it is made."""
+    rows = shown_rows(facts.reading, units_of(study))
+    head = ("response", "mean known to", "at worst", "difference seen", "matters", "chance to see that", "hardest for")
+    told = [missed_line(facts.reading), alone_line(facts), spread_line(facts.reading)]
+    told += alias_lines(facts) if facts.quality["aliases"] else []
+    parts = [aligned(rows, head, right=(1, 2, 3, 4, 5), most=40) if rows else ""]
+    return _page(*parts, *(wrapped(line) for line in (*told, first_line(facts)) if line))
 
 
 def record(study: Study, results: Results, name: str = "FOLDER") -> str:

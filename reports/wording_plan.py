@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from reports import wording_reading
 from reports.facts import Facts, PlanFacts
 from reports.numbers import counted, figure, listed, money, percent, with_unit
 
@@ -17,6 +18,10 @@ def plan_said(facts: Facts, plan: PlanFacts) -> dict[str, str]:
         "first": _first_short(plan),
         "first_why": first_line(plan),
         "seen": _seen(facts, plan.quality),
+        "missed": wording_reading.missed_line(plan.reading),
+        "known": wording_reading.known_line(plan.reading, wording_reading.units_in(facts)),
+        "alone": wording_reading.alone_line(plan),
+        "spread": wording_reading.spread_line(plan.reading),
         "cost": _cost(facts, plan.quality),
     }
 

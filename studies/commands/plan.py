@@ -40,7 +40,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             _unless_recorded(folder, number)
         files = issue(change, folder, design, {"purpose": "plan"})
     desk.progress("")
-    document = {**documents.plan_document(design), "files": list(files)}
+    document = {**documents.plan_document(folder.study, design), "files": list(files)}
     return Outcome(document, terminal.plan(folder.study, design, args.folder), code_of(document))
 
 

@@ -16,7 +16,7 @@ from reports import documents
 def made(job):
     return {
         "check": documents.check_document(job.study),
-        "plan": documents.plan_document(job.design),
+        "plan": documents.plan_document(job.study, job.design),
         "record": documents.record_document(job.study, job.results, files=["a.xlsx"]),
         "fit": documents.fit_document(job.models),
         "predict": documents.predict_document(job.models, job.best.levels),
@@ -54,7 +54,7 @@ def test_every_document_has_its_frame_and_only_numbers(made):
     # The keys of design.md, section 5.
     [
         ("check", {"region", "cost_per_kg"}),
-        ("plan", {"round", "runs", "quality"}),
+        ("plan", {"round", "runs", "quality", "make_first", "reading"}),
         ("fit", {"responses"}),
         ("predict", {"points"}),
         ("optimise", {"blend", "factors", "feasible", "responses", "chance_all", "chance_interval", "desirability",

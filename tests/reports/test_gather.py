@@ -1,11 +1,13 @@
 """Facts agree with the objects they are gathered from."""
 
+from html import escape
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from doe import Unavailable, plan
-from reports import gather_effects, gather_slices, wording
+from doe import Study, Unavailable, plan
+from reports import gather_effects, gather_slices, terminal, wording, wording_reading
 from reports.gather import gather
 from reports.page import render
 from reports.page_rows import within
@@ -173,3 +175,38 @@ def test_every_round_stands_in_what_was_tried(job):
     alone = gather(job.study, design=job.design)
     assert [one.round for one in alone.plans] == [1]
     assert "<dt>Round 1</dt>" not in render(alone)
+
+
+def test_a_plan_reads_in_units_on_page_and_terminal(job):
+    facts = gather(job.study, design=job.design)
+    text = render(facts)
+    units = wording_reading.units_of(job.study)
+    rows = wording_reading.shown_rows(facts.plan.reading, units)
+    assert [row[0] for row in rows] == ["Thickness", "Feel"]
+    assert rows[0][1].endswith("%")
+    assert rows[1][1].endswith("score")
+    for row in rows:
+        assert all(escape(cell) in text for cell in row)
+    # The sd that half of the region does not exceed, in the score's own unit: 0.3 times that of the curve.
+    curve = dict(job.design.quality.fds)
+    assert float(rows[1][1].split("\u202f")[0]) == pytest.approx(0.3 * curve[0.5], rel=0.02)
+    assert "correlations of" in text
+    assert "Leverage of each trial" in text
+    assert "nine tenths of" in text
+    said = terminal.plan(job.study, job.design)
+    assert "chance to see that" in said
+    assert all(row[1].replace("\u202f", " ") in said.replace("\u202f", " ") for row in rows)
+
+
+def test_terms_that_cannot_be_parted_are_named_in_words(job):
+    source = job.study.to_dict()
+    source["plan"] = {"design": "factorial", "model": "quadratic"}
+    source["ingredient"] = []
+    source["limit"], source["reference"], source["step"] = [], [], []
+    source["response"] = [r for r in source["response"] if r["name"] != "Cost"]
+    source["factor"] = [{"name": n, "low": 0, "high": 1} for n in ("Speed", "Time")]
+    study = Study.from_dict(source)
+    design = plan(study)
+    text = render(gather(study, design=design))
+    assert "Speed² cannot be told from the constant" in text
+    assert "cannot be told from the constant" in terminal.plan(study, design)

@@ -1,0 +1,162 @@
+"""Sentences and rows that read a plan: how well means will be known, what will be seen, what moves together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from doe.problems import Unavailable
+from doe.reading import Reading
+from doe.study import Study
+from reports.facts import Facts, PlanFacts
+from reports.numbers import counted, exactly, figure, listed, percent, with_unit
+
+SHOWN_HEAD = (
+    "Response", "Mean known to, in half of the region", "at worst", "Smallest difference seen", "What matters",
+    "Chance to see that", "Hardest for",
+)  # fmt: skip
+SHOWN_NOTE = (
+    "Known to: one standard deviation of a predicted mean. Differences are from one end of an ingredient's or factor's "
+    "reach to the other, for the one that is hardest to see; the smallest is seen with 80 % chance."
+)
+_MOST = 5
+
+
+def units_of(study: Study) -> dict[str, str]:
+    """The unit of each response, none where it says no more than the name."""
+    return {r.name: "" if r.unit == r.name else r.unit for r in study.responses}
+
+
+def units_in(facts: Facts) -> dict[str, str]:
+    """The same from facts."""
+    return {spec.name: "" if spec.unit == spec.name else spec.unit for spec in facts.specs}
+
+
+def size(value: Any, relative: bool, unit: str, digits: int = 2) -> str:
+    """A difference or an sd: a percentage of the value, or in its unit."""
+    if not isinstance(value, int | float):
+        return ""
+    return (
+        with_unit(figure(100 * value, digits=digits), "%")
+        if relative
+        else with_unit(figure(value, digits=digits), unit)
+    )
+
+
+def shown_rows(reading: Reading, units: Mapping[str, str]) -> list[list[str]]:
+    """What a plan will show in each response, a row a response."""
+    rows = []
+    for name, seen in reading.shows.items():
+        known, unit = reading.known[name], units.get(name, "")
+        if isinstance(known, Unavailable):
+            rows.append([name, f"not known: {known.reason}", "", "", "", "", ""])
+            continue
+        relative = bool(known["relative"])
+        row = [name, size(known["half"], relative, unit), size(known["max"], relative, unit)]
+        if isinstance(seen, Unavailable):
+            rows.append([*row, f"not known: {seen.reason}", "", "", ""])
+            continue
+        matters, chance = seen["matters"], seen["chance"]
+        asked = size(matters, relative, unit, 4) if isinstance(matters, float) else "not given"
+        row += [size(seen["difference"], relative, unit), asked]
+        rows.append([*row, percent(chance) if isinstance(chance, float) else "", str(seen["worst_for"])])
+    return rows
+
+
+def known_line(reading: Reading, units: Mapping[str, str]) -> str:
+    """How well means will be known, in the responses' own units."""
+    said = []
+    for name, known in reading.known.items():
+        if not isinstance(known, Unavailable):
+            half, most = (size(known[key], bool(known["relative"]), units.get(name, "")) for key in ("half", "max"))
+            said.append(f"{name} to {half} (at worst {most})")
+    if not said:
+        return ""
+    return (
+        f"In half of the region or more the mean of a recipe not made will be known better than this: {listed(said)}."
+    )
+
+
+def missed_line(reading: Reading) -> str:
+    """Where the chance to see what matters is short of 80 %."""
+    short = [
+        f"{name} ({percent(seen['chance'])})"
+        for name, seen in reading.shows.items()
+        if not isinstance(seen, Unavailable) and isinstance(seen["chance"], float) and seen["chance"] < 0.8 - 1e-9
+    ]
+    judged = any(
+        not isinstance(seen, Unavailable) and isinstance(seen["chance"], float) for seen in reading.shows.values()
+    )
+    if not judged:
+        return ""
+    if not short:
+        return "What matters will be seen with a chance of 80 % or more in every response that says what does."
+    return f"What matters may go unseen in {listed(short)}: plan --compare says how many more batches it takes."
+
+
+def alias_lines(plan: PlanFacts) -> list[str]:
+    """Terms that these trials cannot tell apart, and those they nearly cannot."""
+    out = []
+    for row in plan.quality.get("aliases") or ():
+        others = [name if name != "1" else "the constant" for name in row["same_as"]]
+        what = listed(others) or "nothing: it never moves"
+        out.append(f"{row['term']} cannot be told from {what}: an effect of the one is read as one of the other.")
+    alike = plan.reading.alike
+    if alike:
+        pairs = [f"{a} with {b} ({figure(r, digits=2)})" for a, b, r in alike[:_MOST]]
+        more = f", and {counted(len(alike) - _MOST, 'pair')} more" if len(alike) > _MOST else ""
+        out.append(
+            f"These move nearly together over the trials, so their effects are hard to part: {listed(pairs)}{more}."
+        )
+    if not out:
+        out.append(
+            "No two terms of the model move closely together over these trials: each effect can be told from the rest."
+        )
+    return out
+
+
+def alone_line(plan: PlanFacts) -> str:
+    """Trials that nothing else checks."""
+    trials = [trial for trial, _ in plan.reading.alone]
+    if not trials:
+        return ""
+    one = len(trials) == 1
+    named = listed(trials) if len(trials) <= 8 else f"{', '.join(trials[:8])} and {len(trials) - 8} more"
+    return (
+        f"{named} {'stands' if one else 'stand'} alone: no other trial speaks for "
+        f"{'its' if one else 'their'} corner of the region, so a slip there would go unnoticed. "
+        f"Make {'it' if one else 'them'} with care, and look twice at what {'it reads' if one else 'they read'}."
+    )
+
+
+def spread_rows(reading: Reading) -> list[list[str]]:
+    """Each ingredient's and factor's reach, and what of it is tried."""
+    rows = []
+    for name, entry in reading.spread.items():
+        if "batches" in entry:
+            counts = ", ".join(f"{level} {n}" for level, n in entry["batches"].items())
+            rows.append([name, "", counts, "", str(sum(1 for n in entry["batches"].values() if n))])
+            continue
+        low, high = entry["reach"]
+        tried = entry["tried"]
+        rows.append(
+            [name, f"{_short(low)} to {_short(high)}", f"{_short(tried[0])} to {_short(tried[1])}",
+             percent(entry["share"]), str(entry["levels"])]
+        )  # fmt: skip
+    return rows
+
+
+def _short(value: float) -> str:
+    return exactly(float(f"{value:.4g}"))
+
+
+def spread_line(reading: Reading) -> str:
+    """Which columns are not tried over their whole reach."""
+    short = [
+        f"{name} ({percent(entry['share'])})"
+        for name, entry in reading.spread.items()
+        if "share" in entry and entry["share"] < 0.9
+    ]
+    if not short:
+        return "Every ingredient and factor is tried over nine tenths of its reach or more."
+    return f"Tried over less than nine tenths of their reach: {listed(short)}. Nothing will be known beyond."
