@@ -328,8 +328,8 @@ def _stands_out(sheet: Any, area: str, when: str, look: Look) -> None:
     from openpyxl.formatting.rule import FormulaRule
     from openpyxl.styles import Border, Side
 
-    thick = Side("medium", color=look.head.color)
-    sheet.conditional_formatting.add(area, FormulaRule([when], font=look.head, border=Border(left=thick)))
+    edge = Side("thin", color=look.head.color)  # all that a conditional format may have
+    sheet.conditional_formatting.add(area, FormulaRule([when], font=look.head, border=Border(left=edge)))
 
 
 def _reading(sheet: Any, area: str, cell: str, response: Response) -> None:
