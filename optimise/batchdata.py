@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +19,17 @@ from optimise.findings import pooled_reading_sd, say
 from optimise.leastsq import Array
 
 _SAME_SUM = 1e-9
+# From so many blocks on their differences are taken as drawn anew each time; fewer say too little of how they vary
+# (common practice, no source).
+_MANY_BLOCKS = 5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sharing:
+    """What batches share, "whole_plot" or "block", and the name (n,) of the one each belongs to."""
+
+    kind: Literal["whole_plot", "block"]
+    names: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,7 +39,7 @@ class BatchData:
     A reading that is only a bound lies between `low` and `high` (n,), which are equal elsewhere; its `y` is the finite
     end, for show alone, and `bound` (n,) says none, below, above or between.
     `groups` (n,) name the recipe, `blocks` (n, b) are sum-to-zero columns (b = blocks - 1, or 0), `order` (n,) or None.
-    `plots` (n,) name the whole plot, within its round, where some were shared by batches; else None.
+    `shared` tells which batches have an error in common: those of one whole plot, or of one of many blocks.
     """
 
     trials: tuple[str, ...]
@@ -43,7 +54,7 @@ class BatchData:
     blocks: Array
     block_names: tuple[str, ...]
     order: Array | None
-    plots: tuple[str, ...] | None
+    shared: Sharing | None
     excluded: tuple[Mapping[str, str], ...]
     findings: tuple[Problem, ...]
 
@@ -105,7 +116,11 @@ def gather(
         findings.append(say("missing", "inform", response.name, got, "the fit rests on the other batches"))
     levels = results.levels(used.index)
     region = study.region
+    shared = _plots(results, used)
     blocks, names, block_findings = _blocks(response.name, used)
+    if shared is None and len(names) >= _MANY_BLOCKS:
+        shared = Sharing("block", tuple(str(block) for block in used["block"]))
+        blocks, names = blocks[:, :0], ()
     findings += block_findings + _structure(response, used)
     order = pd.to_numeric(used["order"], errors="coerce").to_numpy(dtype=float)
     y, low, high = _ends(used)
@@ -122,7 +137,7 @@ def gather(
         blocks=blocks,
         block_names=names,
         order=order if len(order) and np.isfinite(order).all() else None,
-        plots=_plots(results, used),
+        shared=shared,
         excluded=tuple(excluded),
         findings=tuple(findings),
     )
@@ -196,14 +211,14 @@ def _blocks(where: str, used: pd.DataFrame) -> tuple[Array, tuple[str, ...], lis
     return columns, names, []
 
 
-def _plots(results: Results, used: pd.DataFrame) -> tuple[str, ...] | None:
-    """The whole plot of each batch; a batch without one is its own. None where no plot was shared."""
+def _plots(results: Results, used: pd.DataFrame) -> Sharing | None:
+    """The whole plot of each batch, within its round; a batch without one is its own. None where none was shared."""
     rounds = results.batches["round"].reindex(used.index)
     names = tuple(
         f"alone {batch}" if pd.isna(plot) else f"{number}: {plot}"
         for batch, plot, number in zip(used.index, used["whole_plot"], rounds, strict=True)
     )
-    return names if len(set(names)) < len(names) else None
+    return Sharing("whole_plot", names) if len(set(names)) < len(names) else None
 
 
 def _structure(response: Response, used: pd.DataFrame) -> list[Problem]:

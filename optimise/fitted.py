@@ -27,7 +27,10 @@ Chosen = Mapping[str, npt.NDArray[Any]]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stationary:
-    """Where a fitted quadratic has no slope: levels `at`, `kind`, eigenvalues in `coordinates`, value there, inside."""
+    """Where a fitted quadratic has no slope: levels `at`, `kind`, eigenvalues in `coordinates`, value there, inside.
+
+    `eigenvalue_se` are their standard errors; `confidence` gives by name how far the 95 % region of the place reaches.
+    """
 
     at: Mapping[str, float]
     kind: str
@@ -35,6 +38,8 @@ class Stationary:
     predicted: float
     inside: bool
     coordinates: str
+    eigenvalue_se: tuple[float, ...] | Unavailable
+    confidence: Mapping[str, tuple[float, float]] | Unavailable
 
     def to_dict(self) -> dict[str, Any]:
         """The form promised for `--json`."""
@@ -45,6 +50,8 @@ class Stationary:
             "predicted": self.predicted,
             "inside": self.inside,
             "coordinates": self.coordinates,
+            "eigenvalue_se": _plain(self.eigenvalue_se),
+            "confidence": _plain(self.confidence),
         }
 
 
@@ -104,6 +111,7 @@ class FittedModel(Shown):
     `terms`: DataFrame (term, powers, estimate, se, t, df, p) in `coding`, on the model `scale`; `covariance` (p, p) of
     those estimates. `trials`: one row a batch used: trial, batch, order, observed and fitted in the response's unit,
     residual on the model scale, leverage, studentised, deleted, cook. `anova`: source, df, ss, ms, f, p about the mean.
+    `way`: from the middle of the region outwards the places predicted best, of a response wanted high or low.
     `excluded`: batches left out of this fit, with the reason. `log_likelihood` is on the model scale. `core` is None
     where no least squares stands behind it; `predictor` is what predicts (the averaged posterior, or least squares).
     """
@@ -129,6 +137,7 @@ class FittedModel(Shown):
     log_likelihood: Number
     lack_of_fit: LackOfFit | Unavailable
     stationary: Stationary | Unavailable
+    way: tuple[Mapping[str, Any], ...] | Unavailable
     trials: pd.DataFrame
     selection: Mapping[str, Any]
     findings: tuple[Problem, ...]
@@ -196,6 +205,7 @@ class FittedModel(Shown):
             "log_likelihood": _plain(self.log_likelihood),
             "lack_of_fit": self.lack_of_fit.to_dict(),
             "stationary": self.stationary.to_dict(),
+            "way": _plain(self.way),
             "trials": _records(self.trials),
             "selection": _plain(self.selection),
             "findings": [finding.to_dict() for finding in self.findings],

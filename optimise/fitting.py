@@ -20,11 +20,12 @@ from optimise import diagnosis, findings
 from optimise.aims import window
 from optimise.batchdata import BatchData, gather
 from optimise.bounds import estimate, likely, with_bounds
-from optimise.coefficients import coefficient_table, stationary_point
+from optimise.coefficients import coefficient_table, stationary_point, way_out
 from optimise.diagnosis import Number
 from optimise.findings import say
 from optimise.fitted import Core, FittedModel, anova_frame, number_column
 from optimise.grades import fit_grades
+from optimise.grouped import NO_LACK, allowed_for, in_use, left_out, with_groups
 from optimise.latent import completions
 from optimise.leastsq import Array, LeastSquares, solve
 from optimise.mixed import MixedFit
@@ -33,7 +34,6 @@ from optimise.posterior import Posterior
 from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
 from optimise.scales import Scale, scale_for
 from optimise.selection import Choice, choose
-from optimise.wholeplots import NO_LACK, allowed_for, of_plots, plots_left_out, with_plots
 
 TermsChoice = Literal["select", "all"]
 
@@ -117,14 +117,16 @@ def _fitted(
         if last is None:
             return None
         y, core = last[0], replace(core, other=estimate(last[1], len(y)))
-        if data.plots is not None:
-            notes.append(plots_left_out(response.name))
-    elif data.plots is not None and core.fit.has_error:
-        mixed, said = allowed_for(columns, y, data.plots, response.name)
+        if data.shared is not None:
+            notes.append(left_out(data.shared, response.name))
+    elif data.shared is not None and core.fit.has_error:
+        mixed, said = allowed_for(columns, y, data.shared, response.name)
         notes += said
-        core = core if mixed is None else replace(core, other=of_plots(mixed))
+        core = core if mixed is None else replace(core, other=in_use(mixed))
     model = _assembled(study, response, scale, why, data, y, core, aliased, picked, notes, coding, (low, high), choice)
-    model = model if mixed is None else with_plots(model, mixed, core, data, y, term_groups(core.terms), columns)
+    if mixed is not None and data.shared is not None:
+        groups = term_groups(core.terms)
+        model = with_groups(model, mixed, core, data, data.shared, y, groups, columns)
     return with_bounds(model, core, data, low, high)
 
 
@@ -137,7 +139,8 @@ def nothing_fitted(study: Study, response: Response, planned: Terms, coding: str
         response=response.name, unit=response.unit, scale=Scale(), scale_why="nothing was fitted", coding=coding,
         form=planned.form, n=0, excluded=data.excluded, terms=empty, covariance=none, residual_sd=none, df_residual=0,
         variance={"batch": none}, anova=anova_frame(()), r2=none, r2_adjusted=none, r2_predicted=none, press=none,
-        log_likelihood=none, lack_of_fit=none, stationary=none, trials=pd.DataFrame(columns=list(TRIAL_COLUMNS)),
+        log_likelihood=none, lack_of_fit=none, stationary=none, way=none,
+        trials=pd.DataFrame(columns=list(TRIAL_COLUMNS)),
         selection={"how": "nothing was fitted", "criterion": "AICc", "near": [], "chosen_share": {}},
         findings=(*data.findings, note), core=None, predictor=none, window=(None, None), study=study,
         kind=response.kind,
@@ -289,7 +292,8 @@ def _assembled(
         variance={"batch": fit.sd**2 if fit.has_error else no_error}, anova=anova_frame(lines),
         r2=r2, r2_adjusted=adjusted, r2_predicted=predicted, press=press,
         log_likelihood=fit.log_likelihood if fit.has_error else no_error, lack_of_fit=lack,
-        stationary=stationary_point(study, core, scale), trials=trial_table(data, fit, scale),
+        stationary=stationary_point(study, core, scale), way=way_out(study, core, scale, response),
+        trials=trial_table(data, fit, scale),
         selection=picked.selection, findings=tuple(said), core=core, predictor=predictor,
         window=scale.window(*window(response)), study=study, kind=response.kind,
     )  # fmt: skip
@@ -307,8 +311,9 @@ def _predictor(
         try:
             z = coordinates(study.region, data.X, data.chosen)
             blocks = data.blocks if data.blocks.shape[1] else None
-            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, blocks, data.plots)
-            return PosteriorPredictor(Posterior.fit(z, values, blocks, plots=data.plots), study.region), []
+            groups = None if data.shared is None else data.shared.names
+            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, blocks, groups)
+            return PosteriorPredictor(Posterior.fit(z, values, blocks, plots=groups), study.region), []
         except ModelError:
             pass
     error = core.error

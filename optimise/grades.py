@@ -121,7 +121,7 @@ def _model(
         excluded=data.excluded, terms=_table(terms, turn @ beta, turn @ covariance @ turn.T),
         covariance=_frozen(turn @ covariance @ turn.T), residual_sd=none, df_residual=data.y.size - len(place) - g + 1,
         variance={"batch": none}, anova=anova_frame(()), r2=none, r2_adjusted=none, r2_predicted=none, press=none,
-        log_likelihood=fit.log_likelihood, lack_of_fit=none, stationary=none,
+        log_likelihood=fit.log_likelihood, lack_of_fit=none, stationary=none, way=none,
         trials=_trials(data, scale.back(rows @ beta)), findings=(*data.findings, *_said(response, fit, data.y, scores)),
         selection={"how": "first-order terms, none chosen", "criterion": "likelihood", "near": [], "chosen_share": {}},
         core=None, predictor=predictor, window=_window(response, scores), study=study, kind="grade",

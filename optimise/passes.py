@@ -117,7 +117,7 @@ def fit_passes(study: Study, response: Response, planned: Terms, coding: str, da
         coding=coding if same else base.name, n=data.y.size, excluded=data.excluded, terms=_table(terms, shown),
         covariance=_frozen(shown.covariance), residual_sd=none, df_residual=data.y.size - len(terms),
         variance={"batch": none}, anova=anova_frame(()), r2=none, r2_adjusted=none, r2_predicted=none, press=none,
-        log_likelihood=fit.log_likelihood, lack_of_fit=none, stationary=none, trials=_trials(data, fit, none),
+        log_likelihood=fit.log_likelihood, lack_of_fit=none, stationary=none, way=none, trials=_trials(data, fit, none),
         selection={"how": "first-order terms, none chosen", "criterion": "penalised likelihood", "near": [],
                    "chosen_share": {}},
         findings=tuple(notes), core=None, predictor=predictor,

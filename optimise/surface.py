@@ -1,0 +1,143 @@
+"""What is known of a fitted surface besides its shape: where its top may lie, and the best way up from the middle.
+
+The confidence region of the stationary point holds every place where the estimated slope is nil within its error (Box
+& Hunter 1954, Biometrika 41, 190-199). Eigenvalues have the standard errors of the pure second-order coefficients along
+their axes (the axes taken as known; Bisgaard & Ankenman 1996, Technometrics 38, 238-246). The way up takes, at every
+distance from the middle, the place that is predicted best (ridge analysis, Draper 1963, Technometrics 5, 469-479); for
+a straight surface this is the path of steepest ascent (Box & Wilson 1951). A blend never leaves its limits on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, stats
+
+from doe.problems import Unavailable
+
+Array = npt.NDArray[np.float64]
+Rows = Callable[[Array], Array]
+
+_FAR = 5.0
+_RAYS = 400
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fitted:
+    """A fitted surface over d coded coordinates: `rows` (n, d) -> (n, p), coefficients, their covariance, df."""
+
+    rows: Rows
+    beta: Array
+    covariance: Array
+    df: float
+
+    def value(self, U: Array) -> Array:
+        """The fitted mean at U (n, d), (n,)."""
+        out: Array = self.rows(U) @ self.beta
+        return out
+
+    def slope(self, u: Array) -> Array:
+        """The rows (d, p) that give the slope at u (d,): exact for a quadratic."""
+        step = np.eye(u.size)
+        out: Array = (self.rows(u + step) - self.rows(u - step)) / 2
+        return out
+
+    def error(self, U: Array) -> Array:
+        """Standard error of the mean at U (n, d), (n,)."""
+        F = self.rows(U)
+        out: Array = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", F, self.covariance, F), 0.0))
+        return out
+
+
+def eigenvalue_errors(surface: Fitted, place: Array, axes: Array) -> Array:
+    """Standard errors (d,) of the eigenvalues of a quadratic whose canonical `axes` (d, d) stand in columns."""
+    bend = (surface.rows(place + axes.T) - 2 * surface.rows(place[None]) + surface.rows(place - axes.T)) / 2
+    out: Array = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", bend, surface.covariance, bend), 0.0))
+    return out
+
+
+def stationary_region(surface: Fitted, place: Array, level: float = 0.95) -> Array | Unavailable:
+    """How far the confidence region of the stationary point `place` (d,) reaches along each coordinate, (d, 2).
+
+    Unavailable where it does not close within five times the coded range: the trials then do not say where it lies.
+    """
+    d = place.size
+    limit = float(stats.f.isf(1 - level, d, surface.df))
+
+    def far(u: Array) -> float:
+        J = surface.slope(u)
+        g = J @ surface.beta
+        return float(g @ np.linalg.solve(J @ surface.covariance @ J.T, g)) / d - limit
+
+    rng = np.random.default_rng(np.random.SeedSequence([d, 61]))
+    ways = np.vstack([np.eye(d), -np.eye(d), rng.normal(size=(_RAYS if d > 1 else 0, d))])
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    reach = np.zeros((d, 2))
+    for way in ways:
+        steps = np.linspace(0, _FAR, 41)[1:]
+        out = next((s for s in steps if far(place + s * way) > 0), None)
+        if out is None:
+            return Unavailable(
+                "within their error the trials leave one direction open: the point may lie anywhere along it",
+                "make trials farther out along that direction",
+            )
+        edge = float(optimize.brentq(lambda s, w=way: far(place + s * w), out - _FAR / 40, out, xtol=1e-6))
+        reach[:, 0] = np.minimum(reach[:, 0], edge * way)
+        reach[:, 1] = np.maximum(reach[:, 1], edge * way)
+    found: Array = place[:, None] + reach
+    return found
+
+
+def best_way(
+    surface: Fitted, sign: float, start: Array, G: Array, h: Array, distances: npt.ArrayLike
+) -> tuple[Array, Array]:
+    """The places (m, d) predicted best (`sign` 1: highest, -1: lowest) at most so far from `start` (d,), and distances.
+
+    Within the limits G u <= h (m, d), (m,); a distance at which nothing is gained any more ends the way.
+    """
+    places, kept = [start], [0.0]
+    for distance in np.asarray(distances, dtype=float):
+        found = _best_within(surface, sign, start, G, h, float(distance), places[-1])
+        gain = sign * float((surface.value(found[None]) - surface.value(places[-1][None]))[0])
+        if gain <= 1e-9 * (1 + abs(float(surface.value(start[None])[0]))):
+            break
+        places.append(found)
+        kept.append(float(np.linalg.norm(found - start)))
+    return np.array(places), np.array(kept)
+
+
+def _best_within(surface: Fitted, sign: float, start: Array, G: Array, h: Array, distance: float, near: Array) -> Array:
+    def lost(u: Array) -> tuple[float, Array]:
+        return -sign * float(surface.value(u[None])[0]), -sign * (surface.slope(u) @ surface.beta)
+
+    constraints: Any = [
+        {
+            "type": "ineq",
+            "fun": lambda u: distance**2 - float((u - start) @ (u - start)),
+            "jac": lambda u: -2 * (u - start),
+        },
+        {"type": "ineq", "fun": lambda u: h - G @ u, "jac": lambda _: -G},
+    ]
+    slope = sign * (surface.slope(start) @ surface.beta)
+    length = float(np.linalg.norm(slope))
+    begins = [near, start + (distance * slope / length if length > 0 else 0.0)]
+    best, value = near, lost(near)[0]
+    for begin in begins:
+        found = optimize.minimize(
+            lost, begin, jac=True, method="SLSQP", constraints=constraints, options={"ftol": 1e-12, "maxiter": 200}
+        )
+        u = np.asarray(found.x, dtype=float)
+        # A place a hair beyond a limit is brought back along the line from the start.
+        over = (G @ u - h).max(initial=-np.inf)
+        if over > 0:
+            room = h - G @ start
+            rate = G @ (u - start)
+            share = np.min(np.where(rate > 0, room / np.where(rate > 0, rate, 1.0), 1.0), initial=1.0)
+            u = start + max(min(share, 1.0), 0.0) * (u - start)
+        if lost(u)[0] < value - 1e-12:
+            best, value = u, lost(u)[0]
+    return best
