@@ -80,12 +80,7 @@ def gather(
         tried=_tried(study, results, designs, best),
         made=_made(study, results),
         fits=_fits(specs, models),
-        findings=(
-            *_not_confirmed(verdict),
-            *study.problems,
-            *(results.findings if results else ()),
-            *(best.findings if best else ()),
-        ),
+        findings=_findings(study, results, best, verdict),
         events=tuple(Event(e.when, e.user, e.command, e.why or e.command) for e in journal),
         categories=tuple(study.region.categories),
         region=MappingProxyType({"dimension": study.region.dimension, "reach": dict(study.region.reach)}),
@@ -119,6 +114,13 @@ def _version() -> str:
         return version("blendwright")
     except PackageNotFoundError:
         return "unknown"
+
+
+def _findings(
+    study: Study, results: Results | None, best: Optimum | None, verdict: Mapping[str, Any] | None
+) -> tuple[Problem, ...]:
+    found = best.findings if best is not None else ()
+    return (*_not_confirmed(verdict), *study.problems, *(results.findings if results is not None else ()), *found)
 
 
 def _not_confirmed(verdict: Mapping[str, Any] | None) -> tuple[Problem, ...]:
