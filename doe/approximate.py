@@ -153,6 +153,7 @@ def _climbed(space: Space, Q: Array, U: Array, C: Indices) -> tuple[Array, Indic
         offer = move(space, U[active], C[active])
         s, m, d = offer.X.shape
         got = _variance(space.model(offer.X.reshape(s * m, d), offer.C.reshape(s * m, C.shape[1])), Q).reshape(s, m)
+        got = got if offer.allowed is None else np.where(offer.allowed, got, -np.inf)
         best = got.argmax(axis=1)
         gain = got[np.arange(s), best]
         up = gain > value[active] * (1 + 1e-7)
@@ -171,8 +172,7 @@ def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
     The prior of `criterion` counts once against `runs` runs.
     """
     space, R = plan.space, criterion.prior / runs
-    combos = plan.combinations()
-    U, C = candidates.with_levels(candidates.rich(plan.region), combos)
+    U, C = candidates.everywhere(plan.pieces, plan.region, candidates.rich)
     F = space.model(U, C)
     w = _multiplied(criterion, F, R, 60)
     p = F.shape[1]

@@ -37,14 +37,13 @@ _SAME = 1e-9
 class Piece:
     """A part of the region at one combination of categories, in coordinates of its own.
 
-    {v : G v <= h} with v (k,); the point of the region is `origin` + v in its `free` coordinates. On it the model has
-    total degree `degree`.
+    {v : G v <= h} with v (k,); `place`, an affine map, takes points (n, k) to coordinates of the region (n, d). On it
+    the model has total degree `degree`.
     """
 
     G: Array
     h: Array
-    origin: Array
-    free: Indices
+    place: Callable[[Array], Array]
     combo: Indices
     degree: int
 
@@ -52,9 +51,7 @@ class Piece:
         """The model's rows for points (n, k) of this piece."""
 
         def rows(V: Array) -> Array:
-            U = np.tile(self.origin, (len(V), 1))
-            U[:, self.free] = V
-            return plan.space.model(U, np.broadcast_to(self.combo, (len(V), len(self.combo))))
+            return plan.space.model(self.place(V), np.broadcast_to(self.combo, (len(V), len(self.combo))))
 
         return rows
 
@@ -99,10 +96,10 @@ def _greatest(plan: Layout, best: Approximate, pieces: list[Piece]) -> float | N
     """A proven bound of the variance function over all pieces, as tight as the work allowed for gives."""
     least, cut = best.mean, []
     for piece in pieces:
-        corners = piece.corners()
-        if piece.degree <= 1:
-            # A convex function is greatest at a corner.
-            rows = piece.model(plan)(corners.points)
+        corners = piece.corners() if piece.G.shape[1] else None
+        if corners is None or piece.degree <= 1:
+            # A convex function is greatest at a corner; a piece may also be a single place.
+            rows = piece.model(plan)(np.zeros((1, 0)) if corners is None else corners.points)
             least = max(least, float(np.einsum("np,pq,nq->n", rows, best.shape, rows).max()))
             continue
         simplices = polytope.fan(corners, _MOST_SIMPLICES)
@@ -162,6 +159,8 @@ def _spread(plan: Layout, best: Approximate) -> Approximate:
 
     It is taken only where it is no worse, as it is where region, model and prior have that symmetry.
     """
+    if plan.space.rooms is not None:
+        return best
     combos, alone = plan.combinations(), _alone(plan)
     for columns in [alone, []] if alone else [[]]:
         count = len(combos) * 2 ** len(columns)
@@ -186,13 +185,15 @@ def _pieces(plan: Layout, best: Approximate) -> list[Piece] | None:
 
     A lone coordinate in which the model is affine is put at its ends, where the (convex) variance function is
     greatest; one that may be mirrored keeps its upper half only; a combination of categories with the variance
-    function of an earlier one is left out.
+    function of an earlier one is left out. Where limits differ between combinations, each polytope is taken as it is.
     """
     d = plan.region.dimension
     rng = np.random.default_rng(np.random.SeedSequence([29, d]))
     U = rng.uniform(-1, 1, size=(_GENERIC, d))
+    if plan.space.rooms is not None:
+        return _polytopes(plan, best, U)
     _, _, G, h = candidates.free_form(plan.region)
-    combos = _distinct(plan, best, U)
+    combos = _distinct(plan, best, U, plan.combinations())
     ends, halves = [], []
     for k in _alone(plan):
         if _is_affine(plan, U, k, combos):
@@ -214,8 +215,29 @@ def _pieces(plan: Layout, best: Approximate) -> list[Piece] | None:
         origin = np.zeros(d)
         origin[ends] = setting
         for combo in combos:
-            pieces.append(Piece(G[rows][:, free], h[rows], origin, free, combo, degree))
+            pieces.append(Piece(G[rows][:, free], h[rows], _at(origin, free), combo, degree))
     return pieces
+
+
+def _at(origin: Array, free: Indices) -> Callable[[Array], Array]:
+    """The points `origin` + v in the coordinates `free`."""
+
+    def place(V: Array) -> Array:
+        U = np.tile(origin, (len(V), 1))
+        U[:, free] = V
+        return U
+
+    return place
+
+
+def _polytopes(plan: Layout, best: Approximate, U: Array) -> list[Piece] | None:
+    """Every polytope of the region at each of its combinations, in its own coordinates."""
+    pieces = []
+    for part, combos in plan.pieces:
+        _, _, G, h = candidates.free_form(part)
+        place, degree = plan.coded_from(part), _degree(plan, [])
+        pieces += [Piece(G, h, place, combo, degree) for combo in _distinct(plan, best, U, combos)]
+    return pieces if len(pieces) <= _MOST_PIECES else None
 
 
 def _degree(plan: Layout, ends: list[int]) -> int:
@@ -232,9 +254,8 @@ def _values(plan: Layout, best: Approximate, U: Array, combo: Indices) -> Array:
     return out
 
 
-def _distinct(plan: Layout, best: Approximate, U: Array) -> Indices:
+def _distinct(plan: Layout, best: Approximate, U: Array, combos: Indices) -> Indices:
     """Combinations of categories, but those whose variance function is that of an earlier one."""
-    combos = plan.combinations()
     values = np.array([_values(plan, best, U, combo) for combo in combos])
     kept: list[int] = []
     for i, row in enumerate(values):

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from doe.keys import RESERVED, RESERVED_AS_SPELT, SECTIONS, WORDS, Key, Section, nearest
+from doe.keys import RESERVED, RESERVED_AS_SPELT, RESERVED_BEGINNINGS, SECTIONS, WORDS, Key, Section, nearest
 from doe.problems import Level, Problem
 from doe.rules import tidy
 
@@ -98,20 +98,29 @@ def _where(section: Section, row: Mapping[str, Any], n: int) -> str:
 
 
 def _checked(section: Section, row: Mapping[str, Any], where: str, notes: Notes) -> Row:
+    good = check_row(section.keys, row, where, notes, f"[{section.name}]")
+    if section.name != "study" and "name" in good:
+        good["name"] = tidy(good["name"])
+    for name in good:
+        if not section.keys[name].used:
+            notes.wait(section.name, name, where)
+    return good
+
+
+def check_row(keys: Mapping[str, Key], row: Mapping[str, Any], where: str, notes: Notes, heading: str) -> Row:
+    """One table held to the keys it may have: its good ones; all else goes to `notes`."""
     good = Row()
     for name, value in row.items():
-        key = section.keys.get(name)
+        key = keys.get(name)
         if key is None:
-            near = nearest(str(name), tuple(section.keys))
-            do = f"did you mean {near}?" if near else "known keys: " + ", ".join(section.keys)
-            notes.stop("unknown-key", f"{where}, key {name}", f"{name} is not a key of [{section.name}]", "", do)
+            near = nearest(str(name), tuple(keys))
+            do = f"did you mean {near}?" if near else "known keys: " + ", ".join(keys)
+            notes.stop("unknown-key", f"{where}, key {name}", f"{name} is not a key of {heading}", "", do)
         elif _value_is_good(key, value, f"{where}, {name}", notes):
-            good[key.name] = tidy(value) if key.name == "name" and section.name != "study" else value
-            if not key.used:
-                notes.wait(section.name, key.name, where)
+            good[key.name] = value
         else:
             good.wrong.add(key.name)
-    for key in section.keys.values():
+    for key in keys.values():
         if key.needed and key.name not in row:
             notes.stop("missing-key", where, f"has no {key.name}", key.doc, f"add {key.name} = ...")
     return good
@@ -180,10 +189,22 @@ def _value_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
         return _text_is_good(key, value, where, notes)
     if kinds[0] == "table" and key.parts is not None:
         return _parts_are_good(key.parts, value, where, notes)
+    if kinds[0] == "tables" and key.rows is not None:
+        return _rows_are_good(key, value, where, notes)
     if kinds[0] == "texts" and not all(v.strip() for v in value):
         notes.stop("empty-text", where, "holds an empty text", WORDS["texts"], "write something or leave it out")
         return False
     return True
+
+
+def _rows_are_good(key: Key, rows: list[Mapping[str, Any]], where: str, notes: Notes) -> bool:
+    """Each table of a list, held to the keys it may have; problems say which one it is."""
+    before = len(notes.problems)
+    for n, row in enumerate(rows, 1):
+        named = row.get("name")
+        label = f"{where} {named!r}" if isinstance(named, str) and named else f"{where} {n}"
+        check_row(key.rows or {}, row, label, notes, f"{key.name} table")
+    return len(notes.problems) == before
 
 
 def _parts_are_good(parts: Mapping[str, tuple[str, ...]], table: Mapping[str, Any], where: str, notes: Notes) -> bool:
@@ -293,7 +314,7 @@ def _check_once(name: str, where: str, seen: dict[str, str], notes: Notes) -> No
 
 def _check_column_name(name: str, where: str, notes: Notes) -> None:
     key = folded(name)
-    if key in RESERVED or name in RESERVED_AS_SPELT or key.startswith(("lot:", "set:", "material:")):
+    if key in RESERVED or name in RESERVED_AS_SPELT or key.startswith(RESERVED_BEGINNINGS):
         notes.stop("reserved-name", where, f"{name} heads a column of its own in tables", "another name", "rename it")
     if any(unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Co", "Cn") for sign in name):
         notes.stop("bad-name", where, "the name has signs in it that cannot be seen", "plain text", "type it anew")

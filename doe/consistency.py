@@ -9,6 +9,7 @@ from typing import Any
 from doe.checks import Notes, folded, is_number, shown
 from doe.definition import Parts
 from doe.keys import WORDS
+from doe.materials import with_none
 from doe.parts import Ingredient, Reference, Response
 from doe.process import check_process
 from doe.responses import hint
@@ -98,7 +99,7 @@ def _check_unit(read: Parts, notes: Notes) -> None:
 
 
 def _check_made_of(read: Parts, notes: Notes) -> None:
-    inside = {i.name: set(i.made_of) for i in read.ingredients}
+    inside = {i.name: set(i.made_of).union(*(m.made_of for m in i.choice)) for i in read.ingredients}
     for name in inside:
         seen: set[str] = set()
         ahead = [name]
@@ -140,7 +141,8 @@ def _check_recipe(read: Parts, recipe: Mapping[str, Any], where: str, notes: Not
     needed = [i.name for i in read.ingredients if i.role == "varied" and not i.withdrawn] + [
         f.name for f in read.factors
     ]
-    missing = [name for name in needed if name not in recipe]
+    whole = with_none(read.ingredients, recipe)
+    missing = [name for name in needed if name not in whole]
     if missing:
         # No stop: only the plan needs it, which refuses it; results can be taken in and fitted all the same.
         do = "give each before planning; fixed ingredients and the fill follow"
@@ -256,7 +258,9 @@ def _check_samples(read: Parts, notes: Notes) -> None:
 def _check_prices(read: Parts, notes: Notes) -> None:
     if not any(r.source == "cost_per_kg" for r in read.responses):
         return
-    missing = [i.name for i in read.ingredients if i.price_per_kg is None and i.role != "fill"]
+    whole = [i.of(m) for i in read.ingredients for m in (m.name for m in i.choice)]
+    whole += [i for i in read.ingredients if not i.choice]
+    missing = list(dict.fromkeys(i.name for i in whole if i.price_per_kg is None and i.role != "fill"))
     free = [i.name for i in read.ingredients if i.price_per_kg is None and i.role == "fill"]
     if missing:
         do = "add price_per_kg; until then the cost is not available"

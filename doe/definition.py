@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any
 
 from doe.checks import Notes, Row, check_names, folded, fraction, is_number, named, sections, shown
+from doe.conditions import read_condition
+from doe.ingredients import check_step, low_high, material_factor, read_ingredient, share_of
 from doe.parts import (
     Accept,
     Balance,
@@ -60,8 +62,9 @@ def read_parts(source: Mapping[str, Any], notes: Notes) -> Parts:
     head = tables["study"][0] if tables["study"] else {}
     if not tables["study"] and "study" not in source:
         notes.stop("missing-section", "[study]", "is absent", "a study has a name", 'add [study] with name = "..."')
-    ingredients = tuple(_ingredient(t, w, notes) for t, w in named(tables["ingredient"], "ingredient"))
-    factors = tuple(_factor(t, w, notes) for t, w in named(tables["factor"], "factor"))
+    ingredients = tuple(read_ingredient(t, w, notes) for t, w in named(tables["ingredient"], "ingredient"))
+    materials = tuple(material_factor(i) for i in ingredients if i.choice)
+    factors = (*materials, *(_factor(t, w, notes) for t, w in named(tables["factor"], "factor")))
     check_names(tables, notes)
     numeric = [i.name for i in ingredients] + [f.name for f in factors if not f.is_category]
     responses = tuple(read_response(t, w, numeric, notes) for t, w in named(tables["response"], "response"))
@@ -84,132 +87,8 @@ def read_parts(source: Mapping[str, Any], notes: Notes) -> Parts:
     )
 
 
-def _low_high(table: Mapping[str, Any], where: str, notes: Notes) -> tuple[float | None, float | None]:
-    low, high = number_or_none(table.get("low")), number_or_none(table.get("high"))
-    if low is not None and high is not None and low > high:
-        got = f"low {low:g} is above high {high:g}"
-        notes.stop("low-above-high", where, got, "low <= high", "swap them, or mend one")
-        return high, low
-    return low, high
-
-
-def _ingredient(t: Row, where: str, notes: Notes) -> Ingredient:
-    low, high = _low_high(t, where, notes)
-    role = _role(t, where, notes)
-    if t.get("withdrawn"):
-        low, high = 0.0, 0.0
-    elif role == "varied":
-        _check_step(t, low, high, where, notes)
-    if role == "varied" and low is not None and low == high and not t.get("withdrawn"):
-        do = f"write level = {low:g}, unless it is on purpose"
-        notes.add("one-level", "warn", where, f"low and high are both {low:g}", "low below high", do)
-    return Ingredient(
-        name=t["name"],
-        role=role,
-        low=low,
-        high=high,
-        level=number_or_none(t.get("level")),
-        step=number_or_none(t.get("step")),
-        phase=t.get("phase", ""),
-        inci=_inci(t.get("inci", ()), f"{where}, inci", notes),
-        assay=_share_of(t.get("assay"), 1.0),
-        price_per_kg=number_or_none(t.get("price_per_kg")),
-        made_of=_shares(t.get("made_of", {}), f"{where}, made_of", notes),
-        adjusts=t.get("adjusts"),
-        choice=tuple(MappingProxyType(dict(c)) for c in t.get("choice", ())),
-        or_none=t.get("or_none", False),
-        withdrawn=t.get("withdrawn", False),
-        was=tuple(tidy(name) for name in t.get("was", ())),
-        facts=MappingProxyType({k: v for k, v in t.items() if k not in _INGREDIENT_FIELDS}),
-    )
-
-
-_INGREDIENT_FIELDS = (
-    "name", "qs", "low", "high", "level", "step", "phase", "inci", "assay", "price_per_kg", "made_of", "adjusts",
-    "choice", "or_none", "withdrawn", "was",
-)  # fmt: skip
-
-
-def _role(t: Row, where: str, notes: Notes) -> Any:
-    """Varied, fixed, fill or adjuster, as the keys given say; those that contradict each other go to `notes`."""
-    given = [key for key in ("low", "high") if t.gives(key)]
-    one = "qs, or level, or low and high"
-    if t.get("qs"):
-        if t.get("withdrawn"):
-            do = "let another ingredient take up the rest first"
-            notes.stop("two-roles", where, "takes up the rest and is withdrawn", "one of the two", do)
-        for key in ("level", "adjusts"):
-            if t.gives(key):
-                notes.stop("two-roles", where, f"takes up the rest (qs) and has {key}", one, f"drop qs or {key}")
-        return "varied" if t.get("withdrawn") else "fill"
-    if t.get("withdrawn"):
-        return "varied"
-    if t.gives("level"):
-        if given:
-            got = f"has a level and {' and '.join(given)}"
-            notes.stop("two-roles", where, got, "level, or low and high", "drop one of them")
-        return "adjuster" if t.gives("adjusts") else "fixed"
-    if t.gives("adjusts"):
-        notes.stop("no-level", where, "adjusts something but has no level", "the level expected", "add level = ...")
-        return "adjuster"
-    missing = [key for key in ("low", "high") if not t.gives(key)]
-    if missing:
-        words = " and ".join(missing)
-        notes.stop("no-level", where, f"has no {words}", "low and high, or level, or qs = true", f"add {words}")
-    return "varied"
-
-
-def _check_step(t: Mapping[str, Any], low: float | None, high: float | None, where: str, notes: Notes) -> None:
-    step = t.get("step")
-    if step is None or low is None or high is None:
-        return
-    tiny = 1e-9 * max(1.0, abs(high), abs(low))
-    first, last = math.ceil(low / step - 1e-9) * step, math.floor(high / step + 1e-9) * step
-    if first > high + tiny:
-        got = f"no multiple of {step:g} lies in {low:g} to {high:g}"
-        allowed = "a multiple of step between low and high"
-        notes.stop("step-too-wide", f"{where}, step", got, allowed, "make the step smaller, or move a limit onto it")
-    elif first > low + tiny or last < high - tiny:
-        got = f"steps of {step:g} reach only from {first:g} to {last:g}"
-        do = "move low and high onto whole steps, or change the step"
-        notes.add("step-does-not-fit", "warn", f"{where}, step", got, "low and high that are whole steps", do)
-
-
-def _inci(value: Any, where: str, notes: Notes) -> tuple[tuple[str, float], ...]:
-    if isinstance(value, str):
-        return ((tidy(value), 1.0),) if value.strip() else ()
-    rows = []
-    for row in value:
-        name, share = row.get("name"), fraction(row.get("share", 1.0))
-        strange = [key for key in row if key not in ("name", "share")]
-        if not isinstance(name, str) or not name.strip() or share is None or not 0 < share <= 1 or strange:
-            allowed = '{name = "...", share = above 0 and up to 1}'
-            notes.stop("wrong-type", where, f"came {shown(dict(row))}", allowed, "give each a name and its share")
-            continue
-        rows.append((tidy(name), share))
-    if sum(share for _, share in rows) > 1 + 1e-6:
-        got = f"shares add up to {sum(share for _, share in rows):g}"
-        notes.stop("shares-above-one", where, got, "at most 1", "mend the shares")
-    return tuple(rows)
-
-
-def _shares(table: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, float]:
-    shares: dict[str, float] = {}
-    for name, value in table.items():
-        share = fraction(value)
-        if share is None or not 0 <= share <= 1:
-            do = 'write 0.1, or "10 %"'
-            notes.stop("wrong-type", where, f"{name} = {shown(value)}", "a fraction from 0 to 1", do)
-        else:
-            shares[tidy(str(name))] = share
-    if len(shares) == len(table) and shares and abs(sum(shares.values()) - 1) > 1e-6:
-        got = f"fractions add up to {sum(shares.values()):g}"
-        notes.stop("shares-not-one", where, got, "1", "name all it is made of")
-    return MappingProxyType(shares)
-
-
 def _factor(t: Row, where: str, notes: Notes) -> Factor:
-    low, high = _low_high(t, where, notes)
+    low, high = low_high(t, where, notes)
     levels = tuple(tidy(level) for level in t.get("levels", ()))
     named_levels = t.gives("levels")
     if named_levels and any(t.gives(key) for key in ("low", "high", "step")):
@@ -220,7 +99,7 @@ def _factor(t: Row, where: str, notes: Notes) -> Factor:
     if not named_levels and low is not None and low == high:
         notes.stop("flat-factor", where, f"low and high are both {low:g}", "low below high", "leave the factor out")
     elif not named_levels:
-        _check_step(t, low, high, where, notes)
+        check_step(t, low, high, where, notes)
     if "levels" in t and len({folded(v) for v in levels}) < max(2, len(levels)):
         got = f"came {shown(list(levels))}"
         notes.stop("levels-alike", f"{where}, levels", got, "two or more different names", "name each level once")
@@ -243,6 +122,7 @@ class _Limits:
         self, ingredients: Sequence[Ingredient], factors: Sequence[Factor], total: float, notes: Notes
     ) -> None:
         self.notes = notes
+        self.ingredients, self.factors = ingredients, factors
         self.categories = [f.name for f in factors if f.is_category]
         self.assays = {i.name: i.assay for i in ingredients}
         self.bounds = {i.name: _reach(i, total) for i in ingredients}
@@ -268,11 +148,10 @@ class _Limits:
             self._say_constant(rules, where, t)
             return []
         self._check_divisor(rules[0].divisor, where)
+        condition = None
         if t.get("when"):
-            do = "take the limit out if that is too narrow"
-            got = f'"{t["when"]}" is kept, but the limit holds everywhere so far'
-            self.notes.add("not-used-yet", "warn", f"{where}, when", got, "", do)
-        return [self._limit(rule, text, t) for rule in rules]
+            condition = read_condition(t["when"], self.ingredients, self.factors, f"{where}, when", self.notes)
+        return [replace(self._limit(rule, text, t), condition=condition) for rule in rules]
 
     def _say_constant(self, rules: Sequence[Rule], where: str, t: Mapping[str, Any]) -> None:
         """A limit on nothing that varies is always met, which is told, or never, which stops."""
@@ -324,11 +203,6 @@ def _reach(ingredient: Ingredient, total: float) -> tuple[float, float]:
     return ingredient.low or 0.0, total if ingredient.high is None else ingredient.high
 
 
-def _share_of(value: Any, default: float) -> float:
-    share = fraction(value)
-    return default if share is None else share
-
-
 def _recipe(table: Mapping[str, Any]) -> Mapping[str, Any]:
     return MappingProxyType({tidy(str(k)): float(v) if is_number(v) else v for k, v in table.items()})
 
@@ -363,10 +237,10 @@ def _step(t: Mapping[str, Any]) -> Step:
 
 def _make(t: Mapping[str, Any]) -> Make:
     return Make(
-        loss=_share_of(t.get("loss"), 0.0),
+        loss=share_of(t.get("loss"), 0.0),
         make_up=t.get("make_up", False),
         retain_g=float(t.get("retain_g", 0.0)),
-        weigh_tolerance=_share_of(t.get("weigh_tolerance"), 0.01),
+        weigh_tolerance=share_of(t.get("weigh_tolerance"), 0.01),
     )
 
 

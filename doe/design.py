@@ -15,7 +15,8 @@ from doe import optimal, seating, textbook, weighable
 from doe.allotment import in_blocks, in_order, repeats, sizes
 from doe.digests import digest_of
 from doe.extremes import extremes
-from doe.lattice import too_coarse
+from doe.grids import grids
+from doe.lattice import cases, too_coarse
 from doe.optimal import Found, Wanted
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem, StudyError
@@ -225,8 +226,9 @@ def _span(sizes: list[int]) -> str:
 
 
 def _still(study: Study) -> list[str]:
-    """Columns whose true reach is a single level."""
-    return [n for n, (low, high) in study.region.reach.items() if high - low <= 1e-9 * max(1.0, abs(high))]
+    """Columns whose true reach is a single level, and their materials."""
+    still = [n for n, (low, high) in study.region.reach.items() if high - low <= 1e-9 * max(1.0, abs(high))]
+    return still + [f.name for f in study.category_factors if f.of in still]
 
 
 def _count(wish: PlanWish, terms: Terms) -> int | None:
@@ -254,16 +256,16 @@ class _Maker:
         self.yardstick = yardstick
         self.layout: Layout = yardstick.plan
         self.terms: Terms = self.layout.terms
-        steps = {i.name: i.step for i in study.ingredients} | {f.name: f.step for f in study.factors}
-        self.grid = weighable.grid(study.region, steps)
+        self.grid = grids(study.region, study.steps_at)
         self.existing = optimal.recipes_in(study, self.layout, existing)
         self.hard = Hard.of(study, self.layout)
         self.made = seating.made_before(self.existing, existing)
         self.findings: list[Problem] = []
         self.kept: float | None = None
-        stops = [p for p in too_coarse(study.region, steps) if p.code == "no-step-recipe"]
-        if stops:
-            raise PlanError(replace(p, level="stop") for p in stops)
+        told = [too_coarse(piece, steps) for piece, steps, _ in cases(study.region, study.steps_at)]
+        stops = [[p for p in problems if p.code == "no-step-recipe"] for problems in told]
+        if all(stops):
+            raise PlanError(replace(p, level="stop") for problems in stops for p in problems)
 
     def design(self) -> Design:
         """The whole plan."""
@@ -300,7 +302,7 @@ class _Maker:
         runs = None if self.wish.runs is None else self.wish.runs - len(wanted.standards[0])
         found = textbook.points(self.study, self.layout, self.wish, runs)
         self.findings += found.findings
-        U, done = weighable.snapped(self.grid, found.U) if not found.outside else (found.U, None)
+        U, done = self.grid.snapped(found.U, found.C) if not found.outside else (found.U, None)
         if done is not None and not done.all():
             self.findings.append(optimal.off_grid(int((~done).sum())))
         C = found.C
@@ -391,7 +393,7 @@ class _Maker:
     def _table(self, U: Array, C: Indices) -> pd.DataFrame:
         """Whole recipes (n rows, columns study.columns)."""
         study = self.study
-        X = weighable.levels(self.grid, U)
+        X = weighable.levels(self.grid.whole, U)
         frame = pd.DataFrame(X, columns=list(study.region.names))
         for name, values in self.layout.chosen(C).items():
             frame[name] = values
@@ -401,7 +403,7 @@ class _Maker:
         return table
 
     def _tell(self, quality: Quality, plots: Mapping[int, int]) -> None:
-        for name in _still(self.study):
+        for name in (n for n in _still(self.study) if n in self.study.region.reach):
             got = f"stays at {self.study.region.reach[name][0]:g}, so the plan has no terms in it"
             self.findings.append(
                 Problem("does-not-move", "inform", name, got, "", "widen its limits to learn about it")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from doe.definition import Parts
+    from doe.parts import Ingredient
 
 _TRIED = (
     "name",
@@ -25,6 +26,7 @@ _TRIED = (
     "or_none",
     "withdrawn",
 )
+_TRIED_OF_MATERIAL = ("name", "low", "high", "step", "assay", "made_of")
 _MEASURED = ("name", "unit", "method", "kind", "reads", "grades", "against", "source", "of", "after_h")
 _WANTED = (
     "name", "scale", "aim", "low", "target", "high", "must", "weight", "exponent_low", "exponent_high", "model",
@@ -56,17 +58,30 @@ def _all(part: Any, but: Sequence[str] = ()) -> dict[str, Any]:
     return _row(part, (f.name for f in fields(part) if f.name == "name" or f.name not in but))
 
 
+def _tried(item: Ingredient) -> dict[str, Any]:
+    return {**_row(item, _TRIED), "choice": [_row(material, _TRIED_OF_MATERIAL) for material in item.choice]}
+
+
+def _facts(item: Ingredient) -> dict[str, Any]:
+    out = _all(item, _TRIED)
+    if item.choice:
+        out["choice"] = [_all(material, _TRIED_OF_MATERIAL) for material in item.choice]
+    return out
+
+
 def study_digests(read: Parts) -> dict[str, str]:
     """The four digests of a definition as read: what is tried, how it is measured, what is wanted, facts.
 
     Each changes only when its own part of the definition changes its meaning: order of keys, spelling of numbers and
     limits, and defaults written out do not count. What is called and ordered otherwise does.
     """
+    # Those that stand for a choice of materials are part of their ingredient.
+    factors = [f for f in read.factors if f.of is None]
     tried = {
         "total": read.total,
         "unit": read.unit,
-        "ingredient": [_row(i, _TRIED) for i in read.ingredients],
-        "factor": [_all(f, ("was",)) for f in read.factors],
+        "ingredient": [_tried(i) for i in read.ingredients],
+        "factor": [_all(f, ("was", "of")) for f in factors],
         "limit": [_row(x, ("weights", "low", "high", "when")) for x in read.limits],
         "plan": _all(read.plan),
     }
@@ -74,8 +89,8 @@ def study_digests(read: Parts) -> dict[str, str]:
     wanted = {"response": [_row(r, _WANTED) for r in read.responses], "done": _all(read.done)}
     facts = {
         "study": {k: v for k, v in read.study.items() if k not in ("total", "unit")},
-        "ingredient": [_all(i, _TRIED) for i in read.ingredients],
-        "factor": [_row(f, ("name", "was")) for f in read.factors],
+        "ingredient": [_facts(i) for i in read.ingredients],
+        "factor": [_row(f, ("name", "was")) for f in factors],
         "limit": [x.why for x in read.limits],
         "response": [_all(r, _MEASURED + _WANTED) for r in read.responses],
         "balance": [{k: v for k, v in _all(b).items() if v != float("inf")} for b in read.balances],

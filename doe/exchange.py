@@ -17,6 +17,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from doe.room import Rooms, inside, ranges
+
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 Model = Callable[[Array, Indices], Array]
@@ -24,7 +26,6 @@ Model = Callable[[Array, Indices], Array]
 RIDGE = 1e-8
 _TIE = 1e-10
 _GAIN = 1e-8
-_EDGE = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +36,8 @@ class Space:
     the one that takes up the rest, each process factor). `pairs` (q2, k): the other two-ingredient directions.
     `cox` gives directions (s, q, k) that depend on where one stands, or is None. `levels`: the number of levels of
     each category. `model` maps (X (n, k), C (n, c) level indices) to model rows (n, p), polynomials of at most `degree`
-    along any of the directions.
+    along any of the directions. Where limits differ between combinations of levels, `rooms` holds those of each, and
+    A x <= b is around them all.
     """
 
     A: Array
@@ -46,25 +48,23 @@ class Space:
     levels: tuple[int, ...]
     model: Model
     degree: int = 2
+    rooms: Rooms | None = None
 
-    def inside(self, X: Array, tolerance: float = 1e-9) -> npt.NDArray[np.bool_]:
-        """Whether each point X (..., k) meets every limit, to `tolerance` of the limit's own size."""
-        size = np.abs(self.A).max(axis=1, initial=1.0)
-        inside: npt.NDArray[np.bool_] = (X @ self.A.T - self.b <= tolerance * np.maximum(size, np.abs(self.b))).all(
-            axis=-1
-        )
-        return inside
+    def inside(self, X: Array, C: Indices, tolerance: float = 1e-9) -> npt.NDArray[np.bool_]:
+        """Whether each point X (..., k) at levels C (..., c) meets every limit, to `tolerance` of the limit's size."""
+        if self.rooms is None:
+            return inside(self.A, self.b, X, tolerance)
+        return self.rooms.inside(X, C, tolerance)
 
-    def ranges(self, X: Array, U: Array) -> tuple[Array, Array]:
-        """How far one may go from X (..., k) along U (..., k): (least, greatest) step, 0 inside the reach."""
-        slack = np.maximum(self.b - X @ self.A.T, 0.0)
-        rate = U @ self.A.T
-        size = np.maximum(np.abs(rate).max(axis=-1, keepdims=True), 1e-300)
-        up, down = rate > _EDGE * size, rate < -_EDGE * size
-        step = slack / np.where(up | down, rate, 1.0)
-        high = np.where(up, step, np.inf).min(axis=-1)
-        low = np.where(down, step, -np.inf).max(axis=-1)
-        return np.where(np.isfinite(low), low, 0.0), np.where(np.isfinite(high), high, 0.0)
+    def ranges(self, X: Array, U: Array, C: Indices) -> tuple[Array, Array]:
+        """How far one may go from X (s, ..., k) along U (s, ..., k) at levels C (s, c): (least, greatest) step."""
+        if self.rooms is None:
+            return ranges(self.A, self.b, X, U)
+        return self.rooms.ranges(X, U, C)
+
+    def entered(self, X: Array, C: Indices) -> Array:
+        """Points X (n, k) brought within the limits at C (n, c), where these are not the same everywhere."""
+        return X if self.rooms is None else self.rooms.entered(X, C)
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,7 +275,7 @@ def along(
 
     def propose(space: Space, at: Array, level: Indices) -> Proposals:
         U = directions(space, at, cox=cox, pairs=pairs, frozen=frozen)
-        low, high = space.ranges(at[:, None, :], U)
+        low, high = space.ranges(at[:, None, :], U, level)
         t = low[..., None] + (high - low)[..., None] * shares
         if near:
             halves = 0.5 ** np.arange(2, 2 + near)
@@ -283,7 +283,7 @@ def along(
             t = np.concatenate([t, np.clip(width, low[..., None], high[..., None])], axis=-1)
         X = (at[:, None, None, :] + t[..., None] * U[:, :, None, :]).reshape(len(at), -1, at.shape[1])
         C = np.broadcast_to(level[:, None, :], (len(at), X.shape[1], level.shape[1]))
-        return with_levels(space, at, level, X, C)
+        return with_levels(space, at, level, X, C, frozen)
 
     return propose
 
@@ -302,16 +302,38 @@ def directions(space: Space, at: Array, *, cox: bool, pairs: bool, frozen: Seque
     return np.concatenate([U, more], axis=1)
 
 
-def with_levels(space: Space, at: Array, level: Indices, X: Array, C: Indices) -> Proposals:
-    """Adds, where the run stands, every other level of every category."""
-    extra = []
+def with_levels(
+    space: Space, at: Array, level: Indices, X: Array, C: Indices, frozen: Sequence[int] = ()
+) -> Proposals:  # fmt: skip
+    """Adds every other level of every category: where the run stands, or as near as the limits there allow."""
+    offer = other_levels(space, at, level, frozen)
+    if offer is None:
+        return Proposals(X, C)
+    allowed = None
+    if offer.allowed is not None:
+        allowed = np.concatenate([np.ones(X.shape[:2], dtype=bool), offer.allowed], axis=1)
+    return Proposals(np.concatenate([X, offer.X], axis=1), np.concatenate([C, offer.C], axis=1), allowed)
+
+
+def other_levels(space: Space, at: Array, level: Indices, frozen: Sequence[int] = ()) -> Proposals | None:
+    """Every level of every category, one category at a time, for runs at X (s, k), C (s, c); None without categories.
+
+    Where limits differ between levels, the recipe is brought within those of the other level; it may not move there if
+    that takes one of the `frozen` columns along.
+    """
+    moved = []
     for c, count in enumerate(space.levels):
         for value in range(count):
-            moved = level.copy()
-            moved[:, c] = value
-            extra.append(moved)
-    if not extra:
+            other = level.copy()
+            other[:, c] = value
+            moved.append(other)
+    if not moved:
+        return None
+    C = np.stack(moved, axis=1)
+    X = np.broadcast_to(at[:, None, :], (*C.shape[:2], at.shape[1]))
+    if space.rooms is None:
         return Proposals(X, C)
-    more = np.stack(extra, axis=1)
-    here = np.broadcast_to(at[:, None, :], (len(at), more.shape[1], at.shape[1]))
-    return Proposals(np.concatenate([X, here], axis=1), np.concatenate([C, more], axis=1))
+    flat = C.reshape(-1, C.shape[2])
+    X = space.entered(X.reshape(-1, at.shape[1]), flat).reshape(X.shape)
+    stays = (np.abs(X - at[:, None, :])[..., list(frozen)] < _TIE).all(axis=-1)
+    return Proposals(X, C, space.inside(X, C) & stays)

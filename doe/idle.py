@@ -34,8 +34,17 @@ class Idle:
 def idle(region: Region) -> tuple[Idle, ...]:
     """The limits and bounds of a region that never decide anything, each with what does in its place.
 
-    A lower bound of 0 that nobody wrote (that of the ingredient that takes up the rest) is not named.
+    A lower bound of 0 that nobody wrote (that of the ingredient that takes up the rest) is not named. Where limits
+    differ between combinations of categories, a limit is named that decides nothing wherever it holds.
     """
+    polytopes = [piece for piece, _ in region.pieces]
+    if polytopes[0] is not region:
+        each = [{one.label: one for one in idle(piece)} for piece in polytopes]
+        found = {label: one for known in reversed(each) for label, one in known.items()}
+        both = list(zip(polytopes, each, strict=True))
+        return tuple(
+            one for label, one in found.items() if all(label in known or label not in p.labels for p, known in both)
+        )
     rows = _scaled(region)
     out = []
     for i in region.idle_rows:
@@ -116,6 +125,9 @@ def _beyond(value: float, upper: bool) -> float:
 
 def without_room(region: Region) -> tuple[Problem, ...]:
     """Limits that together leave no room though none of them is an equality: which, and where they hold the levels."""
+    polytopes = [piece for piece, _ in region.pieces]
+    if polytopes[0] is not region:
+        return tuple(dict.fromkeys(problem for piece in polytopes for problem in without_room(piece)))
     rows = _scaled(region)
     found: dict[tuple[str, ...], Problem] = {}
     for i in region.frame.tight_rows.tolist():

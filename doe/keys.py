@@ -45,7 +45,7 @@ WORDS: Mapping[str, str] = MappingProxyType(
 class Key:
     """One key: the types it may have, the words it may be, its lowest and highest value, and whether it is used yet.
 
-    `parts` are the keys a table of it may have, each with the words allowed.
+    `parts` are the keys a table of it may have, each with the words allowed; `rows` the keys of each table in a list.
     """
 
     name: str
@@ -58,6 +58,7 @@ class Key:
     needed: bool = False
     used: bool = True
     parts: Mapping[str, tuple[str, ...]] | None = None
+    rows: Mapping[str, Key] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,25 +124,15 @@ _BALANCE = _section(
     _number("max_g", "capacity in grams", above_zero=True),
     repeated=True,
 )
-_INGREDIENT = _section(
-    "ingredient",
-    "A raw material as supplied.",
+_SUPPLIED = (
     _text("name", "what it is called in this study", needed=True),
-    Key("qs", ("flag",), "quantum satis: takes up the rest"),
     _number("low", "lowest level", 0),
     _number("high", "highest level", 0),
-    _number("level", "fixed level", 0),
     _number("step", "weighable step of levels", above_zero=True),
-    _text("phase", "the phase it is weighed into"),
     Key("inci", ("text", "tables"), "INCI name, or a list of name and share for a blend"),
     Key("assay", ("number", "percent"), "active fraction as supplied", high=1, above_zero=True),
     _number("price_per_kg", "price per kg as supplied", 0),
     Key("made_of", ("table",), "what a solution or premix is made of, as fractions"),
-    _text("adjusts", "what it adjusts, e.g. pH; its level is the expected one"),
-    Key("choice", ("tables",), "one of several materials in this place", used=False),
-    Key("or_none", ("flag",), "0, or low to high", used=False),
-    Key("withdrawn", ("flag",), "kept in the model with future level 0"),
-    Key("was", ("texts",), "earlier names of it"),
     _number("density", "density in g/ml", above_zero=True, used=False),
     _number("hlb", "HLB of an emulsifier", 0, used=False),
     _number("required_hlb", "HLB an oil or wax requires", 0, used=False),
@@ -158,6 +149,28 @@ _INGREDIENT = _section(
     _number("use_low", "supplier's lowest use level", 0, used=False),
     _number("use_high", "supplier's highest use level", 0, used=False),
     _text("lot", "the lot in the store-room", used=False),
+)
+_INGREDIENT = _section(
+    "ingredient",
+    "A raw material as supplied.",
+    _SUPPLIED[0],
+    Key("qs", ("flag",), "quantum satis: takes up the rest"),
+    *_SUPPLIED[1:3],
+    _number("level", "fixed level", 0),
+    _SUPPLIED[3],
+    _text("phase", "the phase it is weighed into"),
+    *_SUPPLIED[4:8],
+    _text("adjusts", "what it adjusts, e.g. pH; its level is the expected one"),
+    Key(
+        "choice",
+        ("tables",),
+        "one of several materials in this place; what one does not say, the ingredient says for it",
+        rows=MappingProxyType({key.name: key for key in _SUPPLIED}),
+    ),
+    Key("or_none", ("flag",), "0, or low to high"),
+    Key("withdrawn", ("flag",), "kept in the model with future level 0"),
+    Key("was", ("texts",), "earlier names of it"),
+    *_SUPPLIED[8:],
     repeated=True,
 )
 _FACTOR = _section(
@@ -178,7 +191,7 @@ _LIMIT = _section(
     "A linear limit on levels.",
     _text("rule", "e.g. Wax + Oil <= 9, or Humectant / Gum >= 4", needed=True),
     _text("why", "the reason"),
-    _text("when", "only for that choice or category", used=False),
+    _text("when", "only for that choice or category, e.g. Gum is Xanthan A"),
     _text("on", "what it counts: as supplied, or the active part (assay)", "supplied", "active"),
     repeated=True,
 )
@@ -317,6 +330,8 @@ RESERVED = (
     "response",
     "value",
 )
+# What a name may not begin with: columns of tables are called so, each after the ingredient it belongs to.
+RESERVED_BEGINNINGS = ("lot:", "set:", "material:")
 # Columns of the tables made from it, spelt like this only.
 RESERVED_AS_SPELT = ("state", "why", "day", "source_id")
 
@@ -335,15 +350,7 @@ def json_schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of study.toml, for editors."""
     properties: dict[str, Any] = {}
     for section in SECTIONS.values():
-        body: dict[str, Any] = {
-            "type": "object",
-            "description": section.doc,
-            "properties": {key.name: _key_schema(key) for key in section.keys.values()},
-            "additionalProperties": False,
-        }
-        needed = [key.name for key in section.keys.values() if key.needed]
-        if needed:
-            body["required"] = needed
+        body = {"description": section.doc, **_table_schema(section.keys)}
         properties[section.name] = {"type": "array", "items": body} if section.repeated else body
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -353,6 +360,16 @@ def json_schema() -> dict[str, Any]:
         "required": ["study"],
         "additionalProperties": False,
     }
+
+
+def _table_schema(keys: Mapping[str, Key]) -> dict[str, Any]:
+    body: dict[str, Any] = {
+        "type": "object",
+        "properties": {key.name: _key_schema(key) for key in keys.values()},
+        "additionalProperties": False,
+    }
+    needed = [key.name for key in keys.values() if key.needed]
+    return {**body, "required": needed} if needed else body
 
 
 def _key_schema(key: Key) -> dict[str, Any]:
@@ -371,6 +388,8 @@ def _key_schema(key: Key) -> dict[str, Any]:
         if kind == "table" and key.parts is not None:
             option["properties"] = {name: {"type": "string", "enum": list(words)} for name, words in key.parts.items()}
             option["additionalProperties"] = False
+        if kind == "tables" and key.rows is not None:
+            option["items"] = _table_schema(key.rows)
         options.append(option)
     body = options[0] if len(options) == 1 else {"anyOf": options}
     return {"description": key.doc, **body}

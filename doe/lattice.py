@@ -6,7 +6,7 @@ through scipy).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -14,13 +14,24 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from doe.limits import number
 from doe.problems import Problem
-from doe.region import Region
+from doe.region import Combination, Region
 
 Array = npt.NDArray[np.float64]
 
 _FINER = (2, 5, 10, 20, 50, 100)
 _SHY = 1e-6
 _EDGE = 1e-9
+
+
+def cases(
+    region: Region, steps_at: Callable[[Combination], dict[str, float | None]]
+) -> list[tuple[Region, dict[str, float | None], list[Combination]]]:
+    """The polytopes of a region with the steps that hold there, and the combinations that have both."""
+    found: dict[tuple[int, tuple[float | None, ...]], tuple[Region, dict[str, float | None], list[Combination]]] = {}
+    for chosen in region.combinations:
+        piece, steps = region.at(chosen), steps_at(chosen)
+        found.setdefault((id(piece), tuple(steps.values())), (piece, steps, []))[2].append(chosen)
+    return list(found.values())
 
 
 def on_steps(region: Region, steps: Mapping[str, float | None]) -> dict[str, float]:

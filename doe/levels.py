@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from doe.cells import Entry, Mark, Refusal, read_number, tidy
 from doe.composition import fitted_levels
 from doe.headings import Headings, nearest_name
+from doe.materials import settled
 from doe.parts import Factor, Ingredient
 from doe.problems import Problem
 from doe.rawtable import RawTable, is_blank
@@ -84,6 +86,7 @@ def completed(
     levels: Levels = dict(planned or {}) | given
     fill = study.fill.name if study.fill else None
     names = [item.name for item in study.ingredients]
+    _settle(study, levels, where, problems)
     missing = [name for name in study.columns if name not in levels and name != fill]
     missing = [name for name in missing if not _is_withdrawn(study, name)]
     if missing:
@@ -104,6 +107,18 @@ def completed(
     _check_fill(study, levels, where, problems)
     ingredients = fitted_levels(study, {name: float(levels[name]) for name in names})
     return {name: ingredients[name] if name in ingredients else levels[name] for name in study.columns}
+
+
+def _settle(study: Study, levels: Levels, where: str, problems: list[Problem]) -> None:
+    """The material of each ingredient that has a choice: none where it was left out, else as written or planned."""
+    for factor in study.category_factors:
+        if factor.of is None or factor.of not in levels:
+            continue
+        found = settled(study.ingredient(factor.of), float(levels[factor.of]), levels.get(factor.name))
+        if isinstance(found, str):
+            levels[factor.name] = found
+        elif factor.name in levels:
+            problems.append(replace(found, where=f"{where}, {found.where}"))
 
 
 def _is_withdrawn(study: Study, name: str) -> bool:

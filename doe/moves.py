@@ -51,7 +51,7 @@ def along_lines(shares: Array, *, cox: bool = False, pairs: bool = False, near: 
 
     def move(space: Space, run: Standing) -> Step:
         U = directions(space, run.X, cox=cox, pairs=pairs)
-        low, high = space.ranges(run.X[:, None, :], U)
+        low, high = space.ranges(run.X[:, None, :], U, run.C)
         nodes, s = _nodes(space.degree), np.arange(len(U))
         forms = _forms(space, run, U, low, high, nodes)
         here = -low / np.maximum(high - low, 1e-300)
@@ -141,7 +141,10 @@ def _or_level(space: Space, run: Standing, step: Step) -> Step:
     offer = with_levels(space, run.X, run.C, *none)
     s, m, k = offer.X.shape
     H = space.model(offer.X.reshape(s * m, k), offer.C.reshape(s * m, -1)).reshape(s, m, -1)
-    other = picked(run.gains(run.root * H), offer.X, offer.C)
+    gain = run.gains(run.root * H)
+    if offer.allowed is not None:
+        gain = np.where(offer.allowed, gain, -np.inf)
+    other = picked(gain, offer.X, offer.C)
     better = other.gain > step.gain * (1 + 1e-9)
     return Step(
         np.where(better, other.gain, step.gain),

@@ -9,9 +9,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe import candidates, weighable
+from doe import candidates
 from doe.allotment import moved_repeats
 from doe.exchange import Criterion, Move, Runs, offered, sweep
+from doe.grids import Grids
+from doe.materials import with_none
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem
 from doe.spaces import Layout
@@ -66,7 +68,7 @@ def recipes_in(study: Study, plan: Layout, frame: pd.DataFrame | None) -> Recipe
     region = plan.region
     if frame is None or not len(frame):
         return np.zeros((0, region.dimension)), np.zeros((0, len(plan.factors)), dtype=np.intp)
-    needed = [n for n in region.names if n != region.fill] + list(plan.factors)
+    needed = [n for n in region.names if n != region.fill] + [f.name for f in study.category_factors]
     missing = [n for n in needed if n not in frame.columns]
     if missing:
         got = f"no column for {', '.join(missing)}"
@@ -74,7 +76,7 @@ def recipes_in(study: Study, plan: Layout, frame: pd.DataFrame | None) -> Recipe
     whole = frame if region.fill is None or region.fill in frame else study.complete(frame)
     X = whole[list(region.names)].to_numpy(dtype=float)
     try:
-        C = plan.indices({name: frame[name] for name in plan.factors}, len(frame))
+        C = plan.indices(region.chosen(frame), len(frame))
     except KeyError as error:
         got = f"level {error.args[0]} is not known"
         raise PlanError(
@@ -168,8 +170,9 @@ def _confounded(plan: Layout) -> Problem:
 def _given(study: Study, plan: Layout, rows: Any, where: str, problems: list[Problem]) -> Recipes:
     """Recipes given by name and level; what is wrong with them goes to `problems`."""
     good = []
-    for row in rows:
-        needed = [n for n in plan.region.names if n != plan.region.fill] + list(plan.factors)
+    named = [f.name for f in study.category_factors]
+    for row in (with_none(study.ingredients, given) for given in rows):
+        needed = [n for n in plan.region.names if n != plan.region.fill] + named
         missing = [n for n in needed if n not in row]
         if missing:
             got = f"no level for {', '.join(missing)}"
@@ -177,13 +180,13 @@ def _given(study: Study, plan: Layout, rows: Any, where: str, problems: list[Pro
             continue
         frame = pd.DataFrame([dict(row)])
         X = study.complete(frame)[list(plan.region.names)].to_numpy(dtype=float)
-        strange = [n for n in plan.factors if row[n] not in plan.region.categories[n]]
+        strange = [n for n in named if row[n] not in plan.region.categories[n]]
         if strange:
             got = f"{strange[0]} = {row[strange[0]]}"
             allowed = ", ".join(plan.region.categories[strange[0]])
             problems.append(Problem("unknown-level", "stop", where, got, allowed, "choose one of these"))
-        elif not plan.region.contains(X, 1e-7)[0]:
-            got = ", ".join(f"{n} {row[n]:g}" for n in needed if n not in plan.factors) + " breaks a limit or the total"
+        elif not plan.region.contains(X, 1e-7, plan.region.chosen(frame))[0]:
+            got = ", ".join(f"{n} {row[n]:g}" for n in needed if n not in named) + " breaks a limit or the total"
             problems.append(Problem("outside", "stop", where, got, "a recipe within all limits", "mend it or a limit"))
         else:
             good.append(frame)
@@ -198,7 +201,7 @@ def off_grid(count: int) -> Problem:
     return Problem("off-step", "warn", "[[ingredient]], step", got, "", "make a step finer or a limit wider")
 
 
-def search_plan(wish: PlanWish, plan: Layout, grid: weighable.Grid, existing: Recipes, need: Wanted) -> Found:
+def search_plan(wish: PlanWish, plan: Layout, grid: Grids, existing: Recipes, need: Wanted) -> Found:
     """Search independent trials, those that are made again from the start on: as recipes that count twice.
 
     Then repeats move from recipe to recipe while that gains, and the plan is polished anew. With weighable steps every
@@ -209,7 +212,7 @@ def search_plan(wish: PlanWish, plan: Layout, grid: weighable.Grid, existing: Re
     criterion = plan.criterion(wish.criterion, G.T @ G)
     h = len(need.held[0])
     free = need.runs - len(need.standards[0]) - h - need.repeats
-    pool = Pool(*candidates.with_levels(candidates.short(plan.region), plan.combinations(), most=360))
+    pool = Pool(*candidates.everywhere(plan.pieces, plan.region, candidates.short, most=360))
     pools = [pool] * free
     held = Runs(need.held[0][None], need.held[1][None])
     starts = int(np.clip(_WORK / np.sqrt(need.runs) / len(plan.terms), 16, 240))
@@ -258,24 +261,24 @@ def _on_steps(
     plan: Layout,
     criterion: Criterion,
     pools: list[Pool],
-    grid: weighable.Grid,
+    grid: Grids,
     found: Found,
     h: int,
     roots: Array,
 ) -> None:
     """Put the free recipes of `found` on weighable steps, and polish from step to step where steps are real."""
     worth = criterion.value(plan.space.model(found.U, found.C) * roots[:, None])
-    U, done = weighable.snapped(grid, found.U[h:])
+    U, done = grid.snapped(found.U[h:], found.C[h:])
     found.findings = [] if done.all() else [off_grid(int((~done).sum()))]
     found.U = np.concatenate([found.U[:h], U])
     if grid.is_coarse and done.all() and pools:
         moves: list[Move | None] = [None] * h
-        moves += [offered(weighable.on_grid(grid))] * len(pools)
+        moves += [offered(grid.proposer())] * len(pools)
         runs = sweep(plan.space, criterion, Runs(found.U[None].copy(), found.C[None].copy()), moves, roots, passes=20)
         found.C = runs.C[0]
         merged = _together(runs.X[0], runs.C[0], h)
         # A middle of two recipes may lie between steps, and coding leaves dust of 1e-17.
-        found.U = np.concatenate([merged[:h], weighable.snapped(grid, merged[h:])[0]])
+        found.U = np.concatenate([merged[:h], grid.snapped(merged[h:], found.C[h:])[0]])
     if grid.is_coarse:
         after = criterion.value(plan.space.model(found.U, found.C) * roots[:, None])
         found.kept = efficiency_kept(float(worth), float(after))

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import copyreg
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Literal
+
+from doe.categories import NONE, PRESENT
 
 
 def _closed(mapping: dict[Any, Any]) -> MappingProxyType[Any, Any]:
@@ -34,12 +36,28 @@ class Balance:
 
 
 @dataclass(frozen=True, slots=True)
+class Material:
+    """One of several materials in an ingredient's place; what it does not say itself, the ingredient said for it."""
+
+    name: str
+    low: float | None = None
+    high: float | None = None
+    step: float | None = None
+    inci: tuple[tuple[str, float], ...] = ()
+    assay: float = 1.0
+    price_per_kg: float | None = None
+    made_of: Mapping[str, float] = field(default_factory=lambda: _NOTHING)
+    facts: Mapping[str, Any] = field(default_factory=lambda: _NOTHING)
+
+
+@dataclass(frozen=True, slots=True)
 class Ingredient:
     """A raw material as supplied; levels in the study's unit, price per kg as supplied.
 
     `role` says how its level is found: varied between `low` and `high`, fixed at `level`, the fill
     (quantum satis, takes up the rest; its limits may be absent), or an adjuster (expected at `level`,
-    measured at the bench). A withdrawn ingredient is varied with `low = high = 0`.
+    measured at the bench). A withdrawn ingredient is varied with `low = high = 0`. With `choice`, one of several
+    materials stands in its place, whole as the ingredient would be; with `or_none` it is absent, or between its ends.
     """
 
     name: str
@@ -54,16 +72,44 @@ class Ingredient:
     price_per_kg: float | None = None
     made_of: Mapping[str, float] = field(default_factory=lambda: _NOTHING)
     adjusts: str | None = None
-    choice: tuple[Mapping[str, Any], ...] = ()
+    choice: tuple[Material, ...] = ()
     or_none: bool = False
     withdrawn: bool = False
     was: tuple[str, ...] = ()
     facts: Mapping[str, Any] = field(default_factory=lambda: _NOTHING)
 
+    @property
+    def materials(self) -> tuple[str, ...]:
+        """The levels of the category of its material (see `doe.categories`); none where nothing is to choose."""
+        if not self.choice and not self.or_none:
+            return ()
+        names = tuple(material.name for material in self.choice) or (PRESENT,)
+        return (*names, NONE) if self.or_none or self.withdrawn else names
+
+    def of(self, material: object) -> Ingredient:
+        """The ingredient as it is with one of its materials: its INCI, price, facts and ends; itself for any other."""
+        chosen = next((m for m in self.choice if m.name == material), None)
+        if chosen is None:
+            return self
+        return replace(
+            self, low=chosen.low, high=chosen.high, step=chosen.step, inci=chosen.inci, assay=chosen.assay,
+            price_per_kg=chosen.price_per_kg, made_of=chosen.made_of, facts=chosen.facts,
+        )  # fmt: skip
+
+    def ends(self, material: str) -> tuple[float, float]:
+        """Lowest and highest level with a material; both 0 for none."""
+        if material == NONE:
+            return 0.0, 0.0
+        item = self.of(material)
+        return item.low or 0.0, item.high or 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class Factor:
-    """A process condition, not part of the total: numeric between `low` and `high`, or one of `levels`."""
+    """A condition that is not part of the total: numeric between `low` and `high`, or one of `levels`.
+
+    `of` names the ingredient where the levels are the materials that may stand in its place.
+    """
 
     name: str
     unit: str = ""
@@ -73,6 +119,7 @@ class Factor:
     step: float | None = None
     hard_to_change: bool = False
     was: tuple[str, ...] = ()
+    of: str | None = None
 
     @property
     def is_category(self) -> bool:
@@ -84,7 +131,8 @@ class Factor:
 class Limit:
     """A linear limit: `low <= sum(weights[name] * level of name) <= high`, in the study's units.
 
-    `rule` is the text as written. Either side may be absent (None). `when` and `on` are kept as written.
+    `rule` is the text as written. Either side may be absent (None). `when` and `on` are kept as written; `condition` is
+    what `when` means: a category and the levels at which the limit holds.
     """
 
     rule: str
@@ -94,6 +142,7 @@ class Limit:
     why: str = ""
     when: str | None = None
     on: str | None = None
+    condition: tuple[str, tuple[str, ...]] | None = None
 
 
 @dataclass(frozen=True, slots=True)

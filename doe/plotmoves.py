@@ -73,7 +73,7 @@ def at_setting(task: Task, setting: Array, levels: Indices) -> Proposals:
         return Proposals(X, C)
     X[:, :, task.hard] = setting[:, None, :]
     C[:, :, task.hard_levels] = levels[:, None, :]
-    return Proposals(X, C, task.space.inside(X))
+    return Proposals(X, C, task.space.inside(X, C))
 
 
 def plot_moves(task: Task, stage: Stage, X: Array, C: Indices) -> Proposals:
@@ -91,7 +91,8 @@ def plot_moves(task: Task, stage: Stage, X: Array, C: Indices) -> Proposals:
     for column in task.hard:
         direction = np.zeros((s, g, k))
         direction[:, :, column] = 1.0
-        low, high = (ends.reshape(s, g) for ends in task.space.ranges(X, direction))
+        flat = X.reshape(s * g, k), direction.reshape(s * g, k), C.reshape(s * g, -1)
+        low, high = (ends.reshape(s, g) for ends in task.space.ranges(*flat))
         steps = _steps(low.max(axis=1), high.min(axis=1), stage)
         if stage.rounding is not None:
             steps = stage.rounding(column, X[:, 0, column][:, None] + steps) - X[:, 0, column][:, None]
@@ -106,7 +107,7 @@ def plot_moves(task: Task, stage: Stage, X: Array, C: Indices) -> Proposals:
             moved.append(X[:, None])
             levels.append(other)
     allX, allC = np.concatenate(moved, axis=1), np.concatenate(levels, axis=1)
-    allowed: Flags = np.asarray(task.space.inside(allX).all(axis=2))
+    allowed: Flags = np.asarray(task.space.inside(allX, allC).all(axis=2))
     return Proposals(allX, allC, allowed)
 
 

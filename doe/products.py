@@ -9,11 +9,11 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from doe.categories import Chosen, contrast_table, present
 from doe.codings import Coding
-from doe.region import Region
+from doe.region import Combination, Region
 
 Array = npt.NDArray[np.float64]
-Chosen = Mapping[str, npt.NDArray[Any]]
 Piece = tuple[Literal["level", "difference", "contrast"], tuple[str, ...]]
 
 
@@ -69,9 +69,14 @@ class Products:
         start = 1 + k + len(self.differences)
         sides = {factor: self._levels(factor, chosen[factor]) for factor, _ in self.contrasts}
         for i, (factor, level) in enumerate(self.contrasts):
-            known = self.categories[factor]
-            out[:, start + i] = 1.0 * (sides[factor] == known.index(level)) - (sides[factor] == len(known) - 1)
+            out[:, start + i] = self._contrast(factor, level)[sides[factor]]
         return out
+
+    def _contrast(self, factor: str, level: str) -> Array:
+        """The contrast of one level at each level of its category, (m,)."""
+        known = self.categories[factor]
+        column: Array = contrast_table(factor, known)[:, present(factor, known).index(level)]
+        return column
 
     def _levels(self, factor: str, given: npt.NDArray[Any]) -> npt.NDArray[np.intp]:
         place = {level: i for i, level in enumerate(self.categories[factor])}
@@ -114,7 +119,32 @@ class Products:
         return out
 
     def moment(self, region: Region, code: Coding) -> tuple[Array, bool]:
-        """The average of f f' over the region and all category levels alike, (p, p), and whether it is exact.
+        """The average of f f' over the region and all its combinations alike, (p, p), and whether it is exact."""
+        pieces = region.pieces
+        if len(pieces) == 1 and pieces[0][0] is region:
+            out, exact = self._level_moment(region, code)
+            for factor in dict.fromkeys(f for f, _ in self.contrasts):
+                out = out * self._category_moment(factor)
+            return out, exact
+        total, count, exact = np.zeros((self.index.shape[1],) * 2), 0, True
+        for polytope, combinations in pieces:
+            numbers, sure = self._level_moment(polytope, code)
+            F = np.concatenate([self._contrast_rows(combination) for combination in combinations])
+            total += numbers * (F.T @ F)
+            count, exact = count + len(combinations), exact and sure
+        return total / count, exact
+
+    def _contrast_rows(self, combination: Combination) -> Array:
+        """The row (1, p) at a combination of category levels as if every numeric column were 1."""
+        columns = np.ones((1, len(self.slopes)))
+        first = len(self.slopes) - len(self.contrasts)
+        for i, (factor, level) in enumerate(self.contrasts):
+            place = self.categories[factor].index(combination[factor])
+            columns[0, first + i] = self._contrast(factor, level)[place]
+        return self.rows(columns)
+
+    def _level_moment(self, region: Region, code: Coding) -> tuple[Array, bool]:
+        """The average of f f' over one polytope as if every contrast were 1, and whether it is exact.
 
         Every part of a region that varies by itself has its own uniform law, and the average of a product over a
         product of laws is the product of averages. Each is exact by cubature (`doe.uniform.Measure`), up to about
@@ -127,8 +157,7 @@ class Products:
         out = np.ones((self.index.shape[1],) * 2)
         exact = True
         fixed = [c for c in range(1, 1 + k + len(self.differences)) if not moves[c].any()]
-        middle = self.columns(code(region.interior[None]), {f: np.array([v[-1]]) for f, v in self.categories.items()})
-        rest = self._only(middle, fixed)[0]
+        rest = self._only(self._numbers(code(region.interior[None])), fixed)[0]
         out *= np.outer(rest, rest)
         for group in groups:
             at = [j for i in group for j in region.frame.parts[i]]
@@ -141,12 +170,9 @@ class Products:
             total = np.zeros_like(out)
             for points, weights in measure.chunks():
                 V = code(region.frame.origin + points @ region.frame.map[:, list(measure.columns)].T)
-                numbers = self._numbers(V)
-                F = self._only(numbers, own)
+                F = self._only(self._numbers(V), own)
                 total += (F * weights[:, None]).T @ F
             out *= total
-        for factor in dict.fromkeys(f for f, _ in self.contrasts):
-            out *= self._category_moment(factor)
         return out, exact
 
     def _numbers(self, V: Array) -> Array:
@@ -167,12 +193,10 @@ class Products:
     def _category_moment(self, factor: str) -> Array:
         known = self.categories[factor]
         first = len(self.slopes) - len(self.contrasts)
-        own = [first + i for i, (f, _) in enumerate(self.contrasts) if f == factor]
         columns = np.ones((len(known), len(self.slopes)))
-        for c in own:
-            level = known.index(self.contrasts[c - first][1])
-            columns[:, c] = 0.0
-            columns[level, c], columns[-1, c] = 1.0, -1.0
+        for i, (other, level) in enumerate(self.contrasts):
+            if other == factor:
+                columns[:, first + i] = self._contrast(factor, level)
         F = self.rows(columns)
         average: Array = F.T @ F / len(known)
         return average

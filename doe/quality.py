@@ -15,6 +15,7 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from doe import candidates
+from doe.categories import short
 from doe.costs import cost_per_kg
 from doe.parts import Response
 from doe.problems import Unavailable
@@ -219,12 +220,13 @@ def _prediction(plan: Layout, V: Array | None) -> tuple[dict[str, Figure], tuple
     if V is None:
         missing = _not_estimable()
         return {"mean": missing, "max": missing}, ()
+    # The i-th point is one of the (i mod m)-th combination.
     U = plan.region.coded(plan.region.sample(2000, seed=1))
     combos = plan.combinations()
     C = combos[np.arange(len(U)) % len(combos)]
     H = plan.space.model(U, C)
     sd = np.sqrt(np.einsum("ij,jk,ik->i", H, V, H))
-    edge = plan.space.model(*candidates.with_levels(candidates.rich(plan.region), combos))
+    edge = plan.space.model(*candidates.everywhere(plan.pieces, plan.region, candidates.rich))
     worst = float(np.sqrt(np.einsum("ij,jk,ik->i", edge, V, edge).max()))
     shares = np.linspace(0, 1, 21)
     curve = tuple((round(float(s), 2), float(q)) for s, q in zip(shares, np.quantile(sd, shares), strict=True))
@@ -254,7 +256,7 @@ def _efficiencies(
     if V is None:
         missing = _not_estimable()
         return missing, missing, {"d": missing, "i": missing}
-    if not plan.space.inside(trials.U, 1e-6).all():
+    if not plan.space.inside(trials.U, trials.C, 1e-6).all():
         missing = Unavailable(
             "some trials lie outside the region between low and high", "compare plans by their prediction sd"
         )
@@ -391,8 +393,8 @@ def _chords(plan: Layout, trials: Trials) -> dict[str, tuple[float, float]] | No
     if np.linalg.svd(np.column_stack([Q, trials.strata.block_columns]), compute_uv=False)[-1] < 1e-8:
         return None
     judge = Contrasts(Q, trials.strata)
-    middle = candidates.centroid(plan.region)
-    level = plan.combinations()[:1]
+    middle = candidates.centroid(plan.pieces[0][0], plan.region)
+    level = plan.pieces[0][1][:1]
 
     def judged(ends: Array, levels: Indices) -> tuple[float, float]:
         rows = plan.raw(ends, levels)[:, keep] / scale
@@ -403,13 +405,17 @@ def _chords(plan: Layout, trials: Trials) -> dict[str, tuple[float, float]] | No
     for j, name in enumerate(plan.region.free):
         direction = np.zeros((1, plan.region.dimension))
         direction[0, j] = 1.0
-        low, high = plan.space.ranges(middle, direction)
+        low, high = plan.space.ranges(middle, direction, level)
         ends = np.concatenate([middle + low[:, None] * direction, middle + high[:, None] * direction])
         out[name] = judged(ends, np.repeat(level, 2, axis=0))
     for j, name in enumerate(plan.factors):
         for value in range(1, plan.space.levels[j]):
             other = level.copy()
             other[0, j] = value
-            label = f"{name}: {plan.region.categories[name][value]}"
-            out[label] = judged(np.repeat(middle, 2, axis=0), np.concatenate([level, other]))
+            # The same recipe, or as near to it as the limits at that level allow.
+            there = plan.space.entered(middle, other)
+            if not plan.space.inside(there, other)[0]:
+                continue
+            label = f"{short(name)}: {plan.region.categories[name][value]}"
+            out[label] = judged(np.concatenate([middle, there]), np.concatenate([level, other]))
     return out

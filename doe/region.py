@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import product
 from types import MappingProxyType
 from typing import Any, TypeVar, cast
 
@@ -13,6 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.linalg import block_diag
 
+from doe.categories import NONE, Chosen, ingredient_of
 from doe.feasible import Rows, extent
 from doe.hull import Frame, frame_of
 from doe.limits import LimitRow, rows_of, scaled_rows
@@ -22,6 +24,7 @@ from doe.uniform import SAMPLE, Measure, draw
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+Combination = Mapping[str, str]
 _T = TypeVar("_T")
 
 MOST_CORNERS = 200_000
@@ -35,7 +38,8 @@ class Region:
     `names` (k) are the numeric columns: blend variables, then numeric factors. Every bound and limit is a row of
     A x <= b with its label in words; the blend total and limits with both sides equal are rows of E x = e. Limits that
     leave no room (a flat region) are found and the region described in its own `dimension`. Corners and all that
-    follows from them are found when first asked for, and kept.
+    follows from them are found when first asked for, and kept. Here the same limits hold at every combination of
+    category levels; `doe.pieces.Pieces` is the region where they do not, and `at` gives the polytope of each.
     """
 
     names: tuple[str, ...]
@@ -123,6 +127,33 @@ class Region:
         """The rows of A that never decide anything; of a limit with two sides, it may be one of them."""
         return self._keep("idle", self._find_idle)
 
+    # -- categories ---------------------------------------------------------------------------------------------
+
+    @property
+    def combinations(self) -> tuple[Combination, ...]:
+        """The combinations of category levels at which something may be tried; one empty one without categories."""
+        return tuple(dict(zip(self.categories, levels, strict=True)) for levels in product(*self.categories.values()))
+
+    def at(self, chosen: Mapping[str, Any]) -> Region:
+        """The polytope at one combination of category levels."""
+        return self
+
+    @property
+    def pieces(self) -> tuple[tuple[Region, tuple[Combination, ...]], ...]:
+        """Each polytope with the combinations at which it holds."""
+        return ((self, self.combinations),)
+
+    def chosen(self, levels: pd.DataFrame) -> dict[str, npt.NDArray[Any]]:
+        """The category levels (n,) each of recipes; of an ingredient that is only there or not, as its level says."""
+        out = {}
+        for name, known in self.categories.items():
+            own = ingredient_of(name)
+            if name in levels or own is None:
+                out[name] = levels[name].to_numpy(dtype=object)
+            else:
+                out[name] = np.where(levels[own].to_numpy(dtype=float) > 0, known[0], NONE).astype(object)
+        return out
+
     # -- corners, edges, faces ----------------------------------------------------------------------------------
 
     @property
@@ -167,7 +198,7 @@ class Region:
 
     # -- points -------------------------------------------------------------------------------------------------
 
-    def contains(self, X: npt.ArrayLike, tol: float = 1e-9) -> Flags:
+    def contains(self, X: npt.ArrayLike, tol: float = 1e-9, chosen: Chosen | None = None) -> Flags:
         """Whether each point (n, k) obeys every limit, to `tol` times the size of the limit's terms."""
         points = np.atleast_2d(np.asarray(X, dtype=np.float64))
         size = np.maximum(np.abs(self.frame.reach_low), np.abs(self.frame.reach_high))

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import product
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe import candidates, weighable
 from doe.allotment import in_blocks, sizes
 from doe.exchange import RIDGE, first_best
+from doe.grids import Grids
 from doe.grouped import Plans, Task, gains
 from doe.optimal import Found, Recipes, Wanted, efficiency_kept, off_grid, search_plan
 from doe.parts import PlanWish
 from doe.planned import label
 from doe.plotmoves import Rounding, Stage
+from doe.plotsettings import candidates_for, settings_of
 from doe.problems import Problem
 from doe.spaces import Layout
 from doe.splitplot import FINE, search, sweep
@@ -95,7 +95,7 @@ def needs_seats(hard: Hard, made: Made, need: Wanted) -> bool:
 
 
 def seated_plan(
-    wish: PlanWish, plan: Layout, hard: Hard, grid: weighable.Grid, made: Made, need: Wanted
+    wish: PlanWish, plan: Layout, hard: Hard, grid: Grids, made: Made, need: Wanted
 ) -> Found:  # fmt: skip
     """Search a plan in whole plots, blocks, or whole plots within blocks, the terms being judged after blocks."""
     seats, first, told = _seats(wish, plan, grid, made, need, hard)
@@ -120,7 +120,7 @@ def seated_plan(
 
 
 def _seats(
-    wish: PlanWish, plan: Layout, grid: weighable.Grid, made: Made, need: Wanted, hard: Hard
+    wish: PlanWish, plan: Layout, grid: Grids, made: Made, need: Wanted, hard: Hard
 ) -> tuple[Seats, Found | None, list[Problem]]:  # fmt: skip
     """Where the trials sit, the plan of the two-step way where there are no whole plots, and what to tell.
 
@@ -300,10 +300,8 @@ def _task(
     parties: list[Indices] = []
     if need.blocks > 1:
         parties = [new[plots == p] for p in dict.fromkeys(seats.plots)]
-    easy = [range(n) if c not in hard.levels else range(1) for c, n in enumerate(plan.space.levels)]
-    each = list(product(*easy))
-    combos = np.array(each, dtype=np.intp).reshape(len(each), c)
-    settings, levels = _settings(plan, hard)
+    pool = candidates_for(plan, hard)
+    settings, levels = settings_of(plan, hard)
     standards = len(need.standards[0])
     # A standard is set up on its own.
     own = [-1 - k for k in range(standards)] + seats.plots if hard else [0] * (standards + len(seats.plots))
@@ -320,7 +318,7 @@ def _task(
         hard_levels=hard.levels,
         settings=settings,
         setting_levels=levels,
-        U=(pool := candidates.with_levels(candidates.short(plan.region), combos, most=360))[0],
+        U=pool[0],
         C=pool[1],
         parties=tuple(parties),
         floor=0 if hard else wish.pure_error_df or 0,
@@ -331,28 +329,6 @@ def _task(
     start = base.take([0])
     start.X[0, ahead:], start.C[0, ahead:] = first.U[: t - ahead], first.C[: t - ahead]
     return task, base, start
-
-
-def _settings(plan: Layout, hard: Hard) -> tuple[Array, Indices]:
-    """Settings of the hard-to-change factors to try: low, middle, high of each, and those of corners and middles."""
-    if not hard:
-        return np.zeros((0, 0)), np.zeros((0, 0), dtype=np.intp)
-    short = candidates.short(plan.region)
-    columns = list(hard.columns)
-    rows = list(product((-1.0, 0.0, 1.0), repeat=len(columns))) if len(columns) <= 4 else []
-    grid = np.array(rows, dtype=float).reshape(len(rows), len(columns))
-    open_now = []
-    for row in grid:
-        U = short.copy()
-        U[:, columns] = row
-        open_now.append(bool(plan.space.inside(U).any()))
-    grid = grid[open_now]
-    if len(grid) < 3 ** len(columns):
-        # Limits cut the box of settings: those that corners of the region have are possible for certain.
-        grid = candidates.unique(np.concatenate([grid, short[:, columns]]))[:81]
-    named = list(product(*(range(plan.space.levels[c]) for c in hard.levels)))
-    levels = np.array(named, dtype=np.intp).reshape(len(named), len(hard.levels))
-    return np.repeat(grid, len(levels), axis=0), np.tile(levels, (len(grid), 1))
 
 
 def _better_repeats(task: Task, best: Plans, ahead: int) -> tuple[Plans, Task]:
@@ -408,7 +384,7 @@ def _other_repeat(task: Task, best: Plans, e: int, ahead: int) -> tuple[Task, Pl
     return replace(task, recipe=recipe, groups=groups), start
 
 
-def _weighable(task: Task, best: Plans, grid: weighable.Grid, old: int) -> tuple[Plans, list[Problem], float | None]:
+def _weighable(task: Task, best: Plans, grid: Grids, old: int) -> tuple[Plans, list[Problem], float | None]:
     """The plan on weighable steps, like recipes made one; polished from step to step where steps are real.
 
     With it what to tell, and the efficiency kept against the plan before steps (None where no steps are asked for).
@@ -416,7 +392,7 @@ def _weighable(task: Task, best: Plans, grid: weighable.Grid, old: int) -> tuple
     before = float(task.value(best)[0])
     best, done = _snapped(task, best, grid, old)
     if grid.is_coarse and done.all():
-        move = weighable.on_grid(grid, task.hard)
+        move = grid.proposer(task.hard)
         stage = Stage(shares=9, near=6, passes=20, swaps=True, proposer=move, rounding=_rounding(grid))
         best, done = _snapped(task, sweep(task, best, stage), grid, old)
     told = [] if done.all() else [off_grid(int((~done).sum()))]
@@ -427,48 +403,50 @@ def _weighable(task: Task, best: Plans, grid: weighable.Grid, old: int) -> tuple
     return best, told, efficiency_kept(before / by, float(task.value(best)[0]) / by)
 
 
-def _rounding(grid: weighable.Grid) -> Rounding:
+def _rounding(grid: Grids) -> Rounding:
+    whole = grid.whole
+
     def on_step(column: int, u: Array) -> Array:
-        x = np.round((grid.middle[column] + u * grid.scale[column]) / grid.steps[column]) * grid.steps[column]
-        rounded: Array = (x - grid.middle[column]) / grid.scale[column]
+        x = np.round((whole.middle[column] + u * whole.scale[column]) / whole.steps[column]) * whole.steps[column]
+        rounded: Array = (x - whole.middle[column]) / whole.scale[column]
         return rounded
 
     return on_step
 
 
-def _snapped(task: Task, best: Plans, grid: weighable.Grid, old: int) -> tuple[Plans, npt.NDArray[np.bool_]]:
+def _snapped(task: Task, best: Plans, grid: Grids, old: int) -> tuple[Plans, npt.NDArray[np.bool_]]:
     """Settings on their steps first, the same for a whole plot; then recipes all but alike made one; then the rest."""
     out = best.take([0])
-    X = out.X[0]
+    X, C = out.X[0], out.C[0]
     taken: list[Array] = []
     for group in task.movable:
-        own = _on_step(task, grid, X[group])
+        own = _on_step(task, grid, X[group], C[group])
         alike = [setting for setting in taken if np.abs(setting - own).max(initial=0.0) < _SAME]
         for setting in (*alike, own):
             moved = X[group].copy()
             moved[:, task.hard] = setting
-            if task.space.inside(moved).all():
+            if task.space.inside(moved, C[group]).all():
                 X[group] = moved
                 break
         taken.append(X[group[0], list(task.hard)].copy())
     _together(task, out, old)
     free = task.free
-    snapped, done = weighable.snapped(grid, X[free], list(task.hard))
+    snapped, done = grid.snapped(X[free], C[free], list(task.hard))
     X[free] = snapped
     return out, done
 
 
-def _on_step(task: Task, grid: weighable.Grid, U: Array) -> Array:
-    """The setting of a whole plot with recipes U (g, k), each column on the nearest step that all of them allow."""
-    at = U[0].copy()
+def _on_step(task: Task, grid: Grids, U: Array, C: Indices) -> Array:
+    """The setting of a whole plot with recipes U (g, k), C (g, c), each column on the nearest step that all allow."""
+    at, whole = U[0].copy(), grid.whole
     for column in task.hard:
-        step, middle, scale = grid.steps[column], grid.middle[column], grid.scale[column]
+        step, middle, scale = whole.steps[column], whole.middle[column], whole.scale[column]
         place = (middle + at[column] * scale) / step
         for near in (np.round(place), np.floor(place), np.ceil(place)):
             moved = U.copy()
             moved[:, task.hard] = at[list(task.hard)]
             moved[:, column] = (near * step - middle) / scale
-            if task.space.inside(moved).all():
+            if task.space.inside(moved, C).all():
                 at[column] = moved[0, column]
                 break
     setting: Array = at[list(task.hard)]

@@ -21,8 +21,15 @@ def share_of_box(region: Region) -> float | Unavailable:
     """The share of the box between the low and high of each free column that obeys every limit, 0..1.
 
     Exact where the region can be cut into few simplices; else the share of points drawn evenly in the box of what can
-    be reached, to about a tenth of itself.
+    be reached, to about a tenth of itself. Where limits differ between combinations of categories, the mean of the
+    shares of all, each in its own box.
     """
+    pieces = region.pieces
+    if pieces[0][0] is not region:
+        shares = [(1.0 if not p.dimension else share_of_box(p), len(combos)) for p, combos in pieces]
+        missing = next((share for share, _ in shares if isinstance(share, Unavailable)), None)
+        total = sum(share * count for share, count in shares if not isinstance(share, Unavailable))
+        return missing if missing is not None else total / sum(count for _, count in shares)
     d = region.dimension
     if d == 0:
         return Unavailable("there is only one recipe", "widen a limit")

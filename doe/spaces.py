@@ -7,21 +7,24 @@ the region is the identity: criteria do not depend on the basis, and their compu
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations, product
+from itertools import combinations
 from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from doe import candidates
+from doe.categories import contrast_table, present
 from doe.exchange import Criterion, Model, Space
-from doe.region import Region
+from doe.region import Combination, Region
+from doe.room import Room, Rooms
 from doe.terms import Terms
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
+Piece = tuple[Region, Indices]
 
 _ALONE = 1e-9
 
@@ -33,6 +36,7 @@ class Layout:
     `raw` maps (U (n, d), C (n, c)) to model rows in the printed terms' well-scaled coding; `basis` (p, p) takes these
     to the working basis of `space.model`; in that basis, `moment` (p, p) is the average of f f' over the region and
     `prior` (p, p) what is known of potential terms. `confounded`: terms that no plan in this region can tell apart.
+    `pieces` are the polytopes of the region, each with the combinations of category levels (m, c) where it holds.
     """
 
     region: Region
@@ -44,6 +48,7 @@ class Layout:
     prior: Array
     factors: tuple[str, ...]
     confounded: tuple[str, ...]
+    pieces: tuple[Piece, ...]
 
     def criterion(self, name: Literal["D", "I", "A"], known: Array | None = None) -> Criterion:
         """The criterion by its letter; `known` (p, p) is further information, of trials already made.
@@ -57,8 +62,12 @@ class Layout:
         return Criterion("D" if name == "D" else "L", self.moment, prior)
 
     def combinations(self) -> Indices:
-        """All combinations of category levels, (m, c); one empty row where there are no categories."""
-        return _crossed(self.space.levels)
+        """All combinations of category levels, (m, c), that are open; one empty row where there are no categories."""
+        return _combinations(self.region, self.region.combinations)
+
+    def coded_from(self, piece: Region) -> Callable[[Array], Array]:
+        """From a polytope's own free coordinates to those of the whole region."""
+        return _carried(self.region, piece)
 
     def chosen(self, C: Indices) -> Mapping[str, npt.NDArray[Any]]:
         """Category levels by name for level indices C (n, c)."""
@@ -75,9 +84,32 @@ class Layout:
         return C
 
 
-def _crossed(levels: tuple[int, ...]) -> Indices:
-    rows = list(product(*(range(n) for n in levels)))
-    return np.array(rows, dtype=np.intp).reshape(len(rows), len(levels))
+def _combinations(region: Region, combinations: Sequence[Combination]) -> Indices:
+    """Combinations as level indices (m, c)."""
+    rows = [[region.categories[name].index(level) for name, level in one.items()] for one in combinations]
+    return np.array(rows, dtype=np.intp).reshape(len(rows), len(region.categories))
+
+
+def _pieces(region: Region) -> tuple[Piece, ...]:
+    return tuple((piece, _combinations(region, combinations)) for piece, combinations in region.pieces)
+
+
+def _carried(region: Region, piece: Region) -> Callable[[Array], Array]:
+    return (lambda V: V) if piece is region else (lambda V: region.coded(piece.decoded(V)))
+
+
+def _rooms(region: Region, pieces: tuple[Piece, ...], levels: tuple[int, ...]) -> Rooms | None:
+    """The limits of each polytope in the coordinates of the region; None where one holds for all."""
+    if pieces[0][0] is region:
+        return None
+    which = np.full(levels, -1, dtype=np.intp)
+    rooms = []
+    for number, (piece, combos) in enumerate(pieces):
+        which[tuple(combos.T)] = number
+        _, _, A, b = candidates.free_form(piece, region)
+        ends = region.coded(np.stack([piece.frame.reach_low, piece.frame.reach_high]))
+        rooms.append(Room(A, b, ends[0], ends[1], region.coded(piece.interior[None])[0]))
+    return Rooms(tuple(rooms), which)
 
 
 def layout(region: Region, terms: Terms) -> Layout:
@@ -86,10 +118,10 @@ def layout(region: Region, terms: Terms) -> Layout:
     factors = tuple(region.categories)
     levels = tuple(len(region.categories[name]) for name in factors)
     _, _, A, b = candidates.free_form(region)
-    combos = _crossed(levels)
+    pieces = _pieces(region)
     B, _ = terms.moment(region, terms.fitting_coding(region))
     confounded = dependent(np.linalg.cholesky(B + 1e-14 * np.trace(B) * np.eye(len(B))).T, terms.labels)
-    basis, prior = _working(B, np.array(terms.sure), raw, region, combos)
+    basis, prior = _working(B, np.array(terms.sure), raw, region, pieces)
     space = Space(
         A,
         b,
@@ -99,10 +131,11 @@ def layout(region: Region, terms: Terms) -> Layout:
         levels,
         lambda U, C: raw(U, C) @ basis,
         _along(region, terms),
+        _rooms(region, pieces, levels),
     )
     for array in (basis, prior):
         array.setflags(write=False)
-    return Layout(region, terms, raw, space, basis, basis.T @ B @ basis, prior, factors, tuple(confounded))
+    return Layout(region, terms, raw, space, basis, basis.T @ B @ basis, prior, factors, tuple(confounded), pieces)
 
 
 def _along(region: Region, terms: Terms) -> int:
@@ -127,10 +160,10 @@ def compiled(region: Region, terms: Terms) -> Model:
     shift = (origin - code.shift) / code.scale
     slope = basis / code.scale[:, None]
     k = len(region.names)
-    contrasts = [(f, level) for f, known in region.categories.items() for level in known]
-    at = {pair: 1 + k + i for i, pair in enumerate(contrasts)}
+    named = [(f, level) for f, known in region.categories.items() for level in present(f, known)]
+    at = {pair: 1 + k + i for i, pair in enumerate(named)}
     differences = sorted({t.difference for t in terms.terms if t.difference})
-    past = {pair: 1 + k + len(contrasts) + i for i, pair in enumerate(differences)}
+    past = {pair: 1 + k + len(named) + i for i, pair in enumerate(differences)}
     lists = []
     for term in terms.terms:
         parts = [1 + region.names.index(name) for name, power in term.powers for _ in range(power)]
@@ -139,7 +172,7 @@ def compiled(region: Region, terms: Terms) -> Model:
         lists.append(parts)
     deep = max(1, *(len(parts) for parts in lists)) if lists else 1
     index = np.array([parts + [0] * (deep - len(parts)) for parts in lists], dtype=np.intp).T
-    tables = [_contrast_table(len(known)) for known in region.categories.values()]
+    tables = [contrast_table(f, known) for f, known in region.categories.items()]
     left = [region.names.index(a) for a, _ in differences]
     right = [region.names.index(b) for _, b in differences]
 
@@ -157,18 +190,13 @@ def compiled(region: Region, terms: Terms) -> Model:
     return rows
 
 
-def _contrast_table(count: int) -> Array:
-    table = np.eye(count)
-    table[-1] = -1.0
-    table[-1, -1] = 0.0
-    return table
-
-
 def _same(combo: Indices, n: int) -> Indices:
     return np.broadcast_to(combo, (n, len(combo)))
 
 
-def _working(B: Array, sure: npt.NDArray[np.bool_], raw: Model, region: Region, combos: Indices) -> tuple[Array, Array]:
+def _working(
+    B: Array, sure: npt.NDArray[np.bool_], raw: Model, region: Region, pieces: Sequence[Piece]
+) -> tuple[Array, Array]:  # fmt: skip
     """The working basis and the prior precision of potential terms in it.
 
     After DuMouchel & Jones (1994): each potential term is taken less its regression on the sure terms over the
@@ -188,8 +216,7 @@ def _working(B: Array, sure: npt.NDArray[np.bool_], raw: Model, region: Region, 
         slopes = (
             np.linalg.lstsq(inner, (B[np.ix_(first, rest)] / size[first, None]), rcond=1e-10)[0] / size[first, None]
         )
-        U = np.concatenate([candidates.corners(region), candidates.edge_middles(region), candidates.centroid(region)])
-        F = np.concatenate([raw(U, _same(c, len(U))) for c in combos[:64]])
+        F = np.concatenate([_marks(raw, region, piece, combos[:64]) for piece, combos in pieces])
         left = F[:, rest] - F[:, first] @ slopes
         width = np.ptp(left, axis=0)
         width = np.where(width > 1e-9 * np.abs(F[:, rest]).max(axis=0, initial=1e-300), width, 1.0)
@@ -197,6 +224,13 @@ def _working(B: Array, sure: npt.NDArray[np.bool_], raw: Model, region: Region, 
         basis[rest, rest] = 1 / width
         prior[rest, rest] = 1.0
     return basis, prior
+
+
+def _marks(raw: Model, region: Region, piece: Region, combos: Indices) -> Array:
+    """Model rows at vertices, edge middles and centroid of a polytope."""
+    kinds = (candidates.corners, candidates.edge_middles, candidates.centroid)
+    U = np.concatenate([kind(piece, region) for kind in kinds])
+    return np.concatenate([raw(U, _same(c, len(U))) for c in combos])
 
 
 def dependent(F: Array, labels: tuple[str, ...], tolerance: float = 1e-6) -> list[str]:

@@ -177,7 +177,9 @@ class _Stages:
     def onward(self, runs: Runs, before: Array) -> Array:
         """Moves whole plans further the way they went from `before` (Hooke & Jeeves 1961; memory); their values."""
         way = runs.X - before
-        most = self.space.ranges(runs.X, way)[1]
+        s, n, k = way.shape
+        flat = runs.X.reshape(s * n, k), way.reshape(s * n, k), runs.C.reshape(s * n, -1)
+        most = self.space.ranges(*flat)[1].reshape(s, n)
         value = self.values(runs)
         start, best = runs.X.copy(), runs.X
         for step in (1.0, 4.0, 16.0):

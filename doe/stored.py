@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from doe.categories import NONE
 from doe.cells import same_unit, typed_form
 from doe.drafts import USABLE
 from doe.levels import listed, range_findings
@@ -294,6 +295,8 @@ def carried(study: Study, stored: Results) -> Results:
             off = frame[item.name].sub(item.level or 0.0).abs() > GONE_SHARE * study.total + 5e-2 * (item.level or 0.0)
             out |= dict.fromkeys(frame.index[off], f"{item.name} is now fixed at {item.level:g}")
     for factor in study.factors:
+        if factor.of is not None and NONE in factor.levels and factor.name in frame:
+            frame.loc[frame[factor.name].isna() & (frame[factor.of] == 0), factor.name] = NONE
         _carry_factor(frame, factor.name, factor.levels, out)
     for batch, why in out.items():
         if frame.loc[[batch], "state"].isin(USABLE).any():

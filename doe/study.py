@@ -14,16 +14,19 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe import parts
+from doe.categories import material_of
 from doe.checks import Notes, is_number, shown
 from doe.consistency import check_whole, left_over
-from doe.definition import Parts, read_parts
+from doe.definition import read_parts
 from doe.digests import study_digests
 from doe.idle import without_room
-from doe.lattice import too_coarse
+from doe.lattice import cases, too_coarse
+from doe.makeable import region_of
+from doe.materials import column
+from doe.pieces import Pieces
 from doe.problems import Problem, StudyError
 from doe.region import Region
 from doe.responses import hint
-from doe.rewriting import ACTIVE
 from doe.shown import Shown
 from doe.terms import Terms
 from doe.tomltext import parsed, plain
@@ -102,7 +105,7 @@ class Study(Shown):
         region = None
         if not notes.stopped_in("ingredient", "factor", "limit", "study], total", "study.toml"):
             try:
-                region = _region(read)
+                region = region_of(read)
             except StudyError as error:
                 notes.problems += error.problems
         if notes.stops or region is None:
@@ -130,7 +133,7 @@ class Study(Shown):
             plan=read.plan,
             done=read.done,
             accepts=read.accepts,
-            problems=tuple(notes.problems),
+            problems=(*notes.problems, *(region.empty if isinstance(region, Pieces) else ())),
             digests=MappingProxyType(study_digests(read)),
             region=region,
             source=MappingProxyType(_without_infinity(source)),
@@ -193,7 +196,8 @@ class Study(Shown):
         """Whole recipes from the varied levels (and factors): fixed ingredients and the fill are filled in.
 
         `levels` has a row a recipe and a column for every varied ingredient and factor; a fixed ingredient with a
-        column of its own keeps it, a withdrawn one without is 0, and the fill is always the total less the rest.
+        column of its own keeps it, a withdrawn one without is 0, and the fill is always the total less the rest. What
+        may be absent has no material where its level is 0.
         Columns come out as `columns`, the index is kept. Raises StudyError naming what is absent or no number.
         """
         problems: list[Problem] = []
@@ -205,7 +209,10 @@ class Study(Shown):
                 given = levels.get(item.name, item.level or 0.0)
                 out[item.name] = _numbers(given, item.name, len(levels), problems)
         for factor in self.factors:
-            if factor.name not in levels:
+            if factor.of is not None and factor.of in out:
+                said = levels[factor.name] if factor.name in levels else [None] * len(levels)
+                out[factor.name] = np.array(column(self.ingredient(factor.of), out[factor.of], said, problems), object)
+            elif factor.name not in levels:
                 problems.append(_absent(factor.name, levels))
             elif factor.is_category:
                 out[factor.name] = levels[factor.name].to_numpy()
@@ -217,6 +224,11 @@ class Study(Shown):
             others = [out[i.name] for i in self.ingredients if i.role != "fill"]
             out[self.fill.name] = self.total - np.sum(others, axis=0, initial=0.0) + np.zeros(len(levels))
         return pd.DataFrame({name: out[name] for name in self.columns}, index=levels.index)
+
+    def steps_at(self, chosen: Mapping[str, Any]) -> dict[str, float | None]:
+        """The weighable step of every level, at a combination of category levels: materials may have their own."""
+        steps = {i.name: i.of(chosen.get(material_of(i.name))).step for i in self.ingredients}
+        return steps | {f.name: f.step for f in self.factors}
 
     def terms(self, model: str | Mapping[str, str] | None = None) -> Terms:
         """The model terms of `[plan]`, or of another model by name or mapping."""
@@ -295,8 +307,10 @@ def _models(study: Study) -> None:
 
 def _of_region(study: Study) -> tuple[Problem, ...]:
     """What the limits and weighable steps leave that has to be known before planning."""
-    steps = {i.name: i.step for i in study.ingredients} | {f.name: f.step for f in study.factors}
-    return without_room(study.region) + too_coarse(study.region, steps)
+    found = list(without_room(study.region))
+    for piece, steps, _ in cases(study.region, study.steps_at):
+        found += [problem for problem in too_coarse(piece, steps) if problem not in found]
+    return tuple(found)
 
 
 def _recipes_inside(study: Study) -> tuple[Problem, ...]:
@@ -310,37 +324,8 @@ def _recipes_inside(study: Study) -> tuple[Problem, ...]:
         if not {i.name for i in study.varied if i is not study.fill} <= set(recipe):
             continue
         levels = study.complete(pd.DataFrame([dict(recipe)]))
-        if not study.region.contains(levels[list(study.region.names)].to_numpy(dtype=float), tol=1e-6)[0]:
+        X = levels[list(study.region.names)].to_numpy(dtype=float)
+        if not study.region.contains(X, 1e-6, study.region.chosen(levels))[0]:
             do = "nothing, if it is on purpose; else mend the recipe or a limit"
             found.append(Problem("recipe-outside", "warn", where, "lies outside the limits", "", do))
     return tuple(found)
-
-
-def _region(read: Parts) -> Region:
-    blend = [i for i in read.ingredients if i.role in ("varied", "fill")]
-    rest = left_over(read.total, read.ingredients)
-    held = {i.name: i.level or 0.0 for i in read.ingredients if i.role in ("fixed", "adjuster")}
-    if not any(i.role == "varied" for i in blend):
-        held |= {i.name: rest for i in blend}
-        blend = []
-    numeric = [f for f in read.factors if not f.is_category]
-    fill = next((i.name for i in blend if i.role == "fill"), None)
-    names = [i.name for i in blend] + [f.name for f in numeric]
-    low = [i.low or 0.0 for i in blend] + [f.low for f in numeric]
-    high = [np.inf if i.high is None else i.high for i in blend] + [f.high for f in numeric]
-    rows: list[tuple[Mapping[str, float], float | None, float | None, str]] = []
-    for limit in read.limits:
-        shift = sum(weight * held.get(name, 0.0) for name, weight in limit.weights.items())
-        weights = {name: weight for name, weight in limit.weights.items() if name not in held}
-        low_side, high_side = (None if b is None else float(f"{b - shift:.12g}") for b in (limit.low, limit.high))
-        rows.append((weights, low_side, high_side, limit.rule + (ACTIVE if limit.on == "active" else "")))
-    return Region.build(
-        names=tuple(names),
-        blend=tuple(i.name for i in blend),
-        blend_total=rest if blend else None,
-        fill=fill,
-        low=np.array(low, dtype=float),
-        high=np.array(high, dtype=float),
-        rows=rows,
-        categories={f.name: f.levels for f in read.factors if f.is_category},
-    )

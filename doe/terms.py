@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.categories import contrasts, present, short
 from doe.codings import Coding, coding
 from doe.keys import nearest
 from doe.problems import Problem, StudyError
@@ -42,7 +43,7 @@ class Term:
     def label(self) -> str:
         """The term as people read it: Gum × Wax, Gum², Gum × [Gum wetting: dry], 1 for an intercept."""
         pieces = [name + _POWERS.get(power, f"^{power}") for name, power in self.powers]
-        pieces += [f"[{factor}: {level}]" for factor, level in self.level]
+        pieces += [f"[{short(factor)}: {level}]" for factor, level in self.level]
         if self.difference:
             pieces.append(f"({self.difference[0]} - {self.difference[1]})")
         return " × ".join(pieces) or "1"
@@ -50,7 +51,7 @@ class Term:
     @property
     def powers_dict(self) -> dict[str, int]:
         """Powers by name, for scripts; a category contrast counts as `[factor: level]` with power 1."""
-        return {**dict(self.powers), **{f"[{f}: {v}]": 1 for f, v in self.level}}
+        return {**dict(self.powers), **{f"[{short(f)}: {v}]": 1 for f, v in self.level}}
 
     @property
     def order(self) -> int:
@@ -119,7 +120,10 @@ def _piece(piece: str, names: Sequence[str], categories: Categories, text: str) 
         return Term(((piece, 1),))
     for factor, levels in categories.items():
         for level in levels:
-            if re.fullmatch(rf"\[{re.escape(factor)}:\s*{re.escape(level)}\]", piece):
+            spelt = "|".join(re.escape(name) for name in dict.fromkeys([short(factor), factor]))
+            if re.fullmatch(rf"\[({spelt}):\s*{re.escape(level)}\]", piece):
+                if level not in present(factor, levels):
+                    raise ValueError(f"{text}: at {level} there is no material, and so no term for it")
                 return Term(level=((factor, level),))
     if piece.startswith("(") and piece.endswith(")"):
         # A name may hold the sign itself, so every place where the bracket could be parted is tried.
@@ -195,7 +199,7 @@ class Terms:
             names=region.names,
             blend=region.blend,
             fill=region.fill,
-            categories=MappingProxyType(dict(region.categories)),
+            categories=MappingProxyType({f: v for f, v in region.categories.items() if contrasts(f, v)}),
         )
 
     def __len__(self) -> int:
@@ -245,7 +249,7 @@ class Terms:
         """The terms in which none of `names` stands."""
         gone = set(names)
         return self.only(
-            not (gone & {n for n, _ in t.powers}) and not (t.difference and gone & set(t.difference))
+            not gone & {n for n, _ in (*t.powers, *t.level)} and not (t.difference and gone & set(t.difference))
             for t in self.terms
         )
 
@@ -267,7 +271,8 @@ class Terms:
     def rows(self, X: Array, chosen: Mapping[str, npt.NDArray[Any]], code: Coding) -> Array:
         """Model rows (n, p) for levels X (n, k) in the order of `names` and chosen category levels (n,) each.
 
-        A contrast [factor: level] is 1 at its level, -1 at the factor's last level, else 0 (they sum to zero).
+        A contrast [factor: level] is 1 at its level, -1 at the factor's last level, else 0 (they sum to zero); where a
+        material is absent all its contrasts are 0 (see `doe.categories`).
         Raises KeyError when a category level is not known.
         """
         products = self._products()
@@ -396,11 +401,12 @@ def _blend(region: Region, form: Form, model: str) -> list[Term]:
 
 def _process(numeric: Sequence[str], categories: Categories, model: str) -> list[Term]:
     single = [Term(((n, 1),)) for n in numeric]
-    contrasts = {f: [Term(level=((f, v),)) for v in levels[:-1]] for f, levels in categories.items()}
-    first = [*single, *(t for group in contrasts.values() for t in group)]
+    named = [[Term(level=((f, v),)) for v in contrasts(f, levels)] for f, levels in categories.items()]
+    named = [group for group in named if group]
+    first = [*single, *(t for group in named for t in group)]
     if model == "linear":
         return first
-    groups = [[t] for t in single] + list(contrasts.values())
+    groups = [[t] for t in single] + named
     products: list[Term] = []
     most = len(groups) if model == "factorial" else 2
     for size in range(2, most + 1):

@@ -13,6 +13,7 @@ import numpy.typing as npt
 from doe import blocking, candidates, classical
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem
+from doe.region import Region
 from doe.spaces import Layout
 
 if TYPE_CHECKING:
@@ -54,7 +55,7 @@ def points(study: Study, plan: Layout, wish: PlanWish, runs: int | None) -> Poin
     region = plan.region
     if family == "space-filling":
         count = runs or max(10, 2 * len(plan.terms))
-        U, C = candidates.spread(region, count, wish.seed, plan.combinations())
+        U, C = candidates.spread(plan.pieces, region, count, wish.seed)
         return Points(U, C)
     if family == "vertices":
         return _vertices(plan, runs)
@@ -75,28 +76,50 @@ def _vertices(plan: Layout, runs: int | None) -> Points:
 
     As many of these groups as fit into `runs`; without `runs`, all but the edge middles.
     """
-    region, combos = plan.region, plan.combinations()
-    corners = candidates.all_corners(region)
-    d = region.dimension
-    facets = region.coded(region.face_centroids(d - 1)) if d > 1 else np.zeros((0, d))
-    middles = candidates.edge_middles(region) if d > 2 else np.zeros((0, d))
-    groups = [corners, candidates.centroid(region), facets, middles]
-    if runs is not None and runs < len(corners) * len(combos):
+    groups = [_group(plan, kind) for kind in range(4)]
+    least = len(groups[0][0])
+    if runs is not None and runs < least:
+        combos = len(plan.combinations())
+        alike = len(plan.pieces) == 1
+        count = f"{least // combos if alike else least} vertices"
+        count += f" at {'each of ' if alike else ''}{combos} category combinations" if combos > 1 else ""
         raise refuse(
             "fewer-runs-than-vertices",
-            f"runs = {runs}, and the region has {len(corners)} vertices"
-            + (f" at each of {len(combos)} category combinations" if len(combos) > 1 else ""),
-            f"at least {len(corners) * len(combos)} runs for a plan of vertices",
+            f"runs = {runs}, and the region has {count}",
+            f"at least {least} runs for a plan of vertices",
             'use design = "optimal", which chooses the best of them and of points between',
             "[plan], runs",
         )
-    U = groups[0]
-    for group in groups[1 : 4 if runs is not None else 3]:
-        more = candidates.unique(np.concatenate([U, group])) if len(group) else U
-        if runs is not None and len(more) * len(combos) > runs:
+    U, C = groups[0]
+    for more_U, more_C in groups[1 : 4 if runs is not None else 3]:
+        wider = _joined(np.concatenate([U, more_U]), np.concatenate([C, more_C]))
+        if runs is not None and len(wider[0]) > runs:
             break
-        U = more
-    return Points(*candidates.with_levels(U, combos, most=10**9))
+        U, C = wider
+    return Points(U, C)
+
+
+def _group(plan: Layout, kind: int) -> tuple[Array, Indices]:
+    """Corners (0), centroid (1), facet centroids (2) or edge middles (3) of each polytope, at its combinations."""
+
+    def find(piece: Region, around: Region) -> Array:
+        d = piece.dimension
+        if kind == 0:
+            return candidates.all_corners(piece, around)
+        if kind == 1:
+            return candidates.centroid(piece, around)
+        if kind == 2:
+            return around.coded(piece.face_centroids(d - 1)) if d > 1 else np.zeros((0, around.dimension))
+        return candidates.edge_middles(piece, around) if d > 2 else np.zeros((0, around.dimension))
+
+    return candidates.everywhere(plan.pieces, plan.region, find, most=10**9)
+
+
+def _joined(U: Array, C: Indices) -> tuple[Array, Indices]:
+    """The distinct recipes, in order of first appearance."""
+    _, first = np.unique(np.round(np.column_stack([U, C]), 9) + 0.0, axis=0, return_index=True)
+    keep = np.sort(first)
+    return U[keep], C[keep]
 
 
 def _blend_plan(plan: Layout, wish: PlanWish, runs: int | None) -> Points:
@@ -123,16 +146,15 @@ def _blend_plan(plan: Layout, wish: PlanWish, runs: int | None) -> Points:
     numeric = [name for name in region.names if name not in region.blend]
     ends = list(product(*(region.reach[name] for name in numeric)))
     setting = np.array(ends, dtype=float).reshape(len(ends), len(numeric))
-    combos = plan.combinations()
     X = np.concatenate([np.tile(blend, (len(setting), 1)), np.repeat(setting, len(blend), axis=0)], axis=1)
-    if not region.contains(X, 1e-7).all():
+    U, C = candidates.with_levels(region.coded(X), plan.combinations(), most=10**9)
+    if not region.contains(region.decoded(U), 1e-7, plan.chosen(C)).all():
         raise refuse(
             "not-a-simplex",
             f"a {wish.design} needs a region that is a whole simplex above the lower limits; here other limits cut it",
             "ingredients with lower limits only (an upper limit counts when it cuts)",
             _INSTEAD,
         )
-    U, C = candidates.with_levels(region.coded(X), combos, most=10**9)
     _enough(
         wish.design, len(U), runs, f"{len(blend)} blends" + (" crossed with the factors" if len(X) > len(blend) else "")
     )
@@ -181,7 +203,7 @@ def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) 
     X = (low + high) / 2 + coded * (high - low) / 2
     U = plan.region.coded(X) if len(numeric) else np.zeros((len(X), 0))
     core = np.abs(coded).max(axis=1, initial=0.0) <= 1 + 1e-9
-    if len(numeric) and not plan.region.contains(X[core], 1e-7).all():
+    if not plan.region.contains(X[core], 1e-7, plan.chosen(level[core])).all():
         raise refuse(
             "limits-cut-the-plan",
             f"a {family} plan needs every combination of low and high, and a limit forbids some",

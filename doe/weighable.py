@@ -29,13 +29,15 @@ class Grid:
     """Steps of the free columns of a region, (d,), in the study's units.
 
     `asked` (d,) says which are real weighable steps; the others are decimals, fine enough not to matter. `kept` are
-    all the real ones by name, those of columns that follow from the others as well.
+    all the real ones by name, those of columns that follow from the others as well. Recipes stay `within` a polytope:
+    the region itself, or one of its pieces in the coordinates of the whole (see `doe.grids`).
     """
 
     region: Region
     steps: Array
     asked: npt.NDArray[np.bool_]
     kept: Mapping[str, float]
+    within: Region
 
     @property
     def is_coarse(self) -> bool:
@@ -59,7 +61,7 @@ class Grid:
         return middle
 
 
-def grid(region: Region, steps: Mapping[str, float | None]) -> Grid:
+def grid(region: Region, steps: Mapping[str, float | None], within: Region | None = None) -> Grid:
     """The grid of a region: a column's own step, or decimals about 1/2000 of its reach where it has none."""
     given = [steps.get(name) for name in region.free]
     fine = []
@@ -67,7 +69,8 @@ def grid(region: Region, steps: Mapping[str, float | None]) -> Grid:
         low, high = region.reach[name]
         fine.append(step if step else 10.0 ** -min(9, ceil(-log10((high - low) / 2000))))
     asked = np.array([bool(s) for s in given], dtype=bool)
-    return Grid(region, np.array(fine, dtype=float), asked, MappingProxyType(on_steps(region, steps)))
+    piece = region if within is None else within
+    return Grid(region, np.array(fine, dtype=float), asked, MappingProxyType(on_steps(piece, steps)), piece)
 
 
 def snapped(at: Grid, U: Array, held: Sequence[int] = ()) -> tuple[Array, npt.NDArray[np.bool_]]:
@@ -85,7 +88,7 @@ def snapped(at: Grid, U: Array, held: Sequence[int] = ()) -> tuple[Array, npt.ND
             found = _nearest(at, u, at.steps / 1000, (0, 1))
         if found is None and at.is_coarse:
             levels_now = at.region.decoded(u[None])[0]
-            far = nearest(at.region, at.kept, levels_now, [at.region.free[j] for j in held])
+            far = nearest(at.within, at.kept, levels_now, [at.region.free[j] for j in held])
             found = None if far is None else _on_decimals(at, at.region.coded(far)[0])
         if found is None:
             done[i] = not at.is_coarse
@@ -127,14 +130,14 @@ def _nearest(at: Grid, u: Array, steps: Array, around: tuple[int, ...]) -> Array
 def _inside(at: Grid, X: Array) -> Array:
     """Those of the levels X (n, d) of the free columns that obey every limit, coded."""
     U = (X - at.middle) / at.scale
-    kept: Array = U[_allowed(at, U)]
+    kept: Array = U[on_it(at, U)]
     return kept
 
 
-def _allowed(at: Grid, U: Array) -> npt.NDArray[np.bool_]:
+def on_it(at: Grid, U: Array) -> npt.NDArray[np.bool_]:
     """Which coded recipes obey every limit, columns that follow from the others being on their steps as well."""
     X = at.region.decoded(U)
-    good = at.region.contains(X, _EXACT)
+    good = at.within.contains(X, _EXACT)
     for name, step in at.kept.items():
         if name not in at.region.free:
             places = X[..., at.region.names.index(name)] / step
@@ -155,7 +158,7 @@ def on_grid(at: Grid, frozen: tuple[int, ...] = (), free_levels: bool = True) ->
 
     def propose(space: Space, here: Array, level: Indices) -> Proposals:
         s = len(here)
-        low, high = space.ranges(here[:, None, :], np.broadcast_to(np.eye(d), (s, d, d)))
+        low, high = space.ranges(here[:, None, :], np.broadcast_to(np.eye(d), (s, d, d)), level)
         tried = [here[:, None, :] + shift]
         for j in moving:
             x = at.middle[j] + here[:, j] * at.scale[j]
@@ -175,9 +178,9 @@ def on_grid(at: Grid, frozen: tuple[int, ...] = (), free_levels: bool = True) ->
                 other[:, 0, c] = value
                 U = np.concatenate([U, here[:, None, :]], axis=1)
                 C = np.concatenate([C, other], axis=1)
-        allowed = space.inside(U)
+        allowed = space.inside(U, C)
         if len(tied):
-            allowed &= _allowed(at, U.reshape(-1, d)).reshape(allowed.shape)
+            allowed &= on_it(at, U.reshape(-1, d)).reshape(allowed.shape)
         return Proposals(U, C, allowed)
 
     return propose

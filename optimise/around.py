@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,8 +11,9 @@ import numpy.typing as npt
 from scipy import optimize
 
 from doe.problems import Unavailable
-from optimise.brief import Brief, linear_sum
+from optimise.brief import Brief
 from optimise.climb import Limit
+from optimise.exact import Exact, linear_sum
 from optimise.fence import Fence
 from optimise.peaks import Peak, Quest
 
@@ -65,7 +67,7 @@ def tolerances(quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, 
         for response, linear in exact:
             if isinstance(linear, Unavailable):
                 continue
-            value = X @ linear[0] + linear[1]
+            value = linear.values(X, quest.space.chosen(combo, len(X)))
             size = 1e-9 * max(1.0, float(np.abs(value).max(initial=0.0)))
             fine &= value >= (-np.inf if response.low is None else response.low - size)
             fine &= value <= (np.inf if response.high is None else response.high + size)
@@ -74,10 +76,11 @@ def tolerances(quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, 
         return np.asarray(fine, dtype=bool)
 
     floor = float(quest.score_levels(x[None], combo)[0]) + np.log(KEEP) - 1e-12
-    names = brief.study.region.names
+    region = brief.study.region.at(combo)
+    names = region.names
     out = {}
     for name, way in directions(brief, x).items():
-        down, up = brief.study.region.line_range(x[None], way[None])
+        down, up = region.line_range(x[None], way[None])
         at = float(x[names.index(name)])
         ends = [at + _reach(good, x, way, float(end[0])) for end in (down, up)]
         out[name] = (min(ends), max(ends))
@@ -152,27 +155,28 @@ def _apart_from(
     return [quest.weighable(peak, limits) for peak in climbed]
 
 
-def front(quest: Quest, best: Peak, peaks: list[Peak], cost: tuple[Array, float]) -> list[tuple[float, Peak]]:
+def front(quest: Quest, best: Peak, peaks: list[Peak], cost: Exact) -> list[tuple[float, Peak]]:
     """The chance against cost: ceilings from the cheapest recipe up to the best formula's cost, the best below each.
 
-    `cost` is (weights (k,), constant). Points that cost more than another without scoring better are left out.
+    Points that cost more than another without scoring better are left out.
     """
-    weights, constant = cost
-    slope = weights @ quest.space.basis
-    at_zero = float(weights @ quest.space.origin + constant)
-    most = float(slope @ best.u + at_zero)
-    least = _cheapest(quest, slope, at_zero)
+    price = _Price(quest, cost)
+    most = price.of(best)
+    least = min(price.cheapest(combo) for combo in _different(quest))
     found = [(most, best)]
     if most - least <= 1e-9 * max(abs(most), 1.0):
         return found
+    starts = peaks[:2]
+    if quest.space.parts:
+        starts = [next((p for p in peaks if dict(p.combo) == dict(combo)), best) for combo in _different(quest)]
     for ceiling in np.linspace(most, least, _FRONT + 1)[1:]:
-        limit = _ceiling(slope, float(ceiling) - at_zero)
-        tried = [_below(quest, p, slope, float(ceiling) - at_zero, limit) for p in (found[-1][1], *peaks[:2])]
+        tried = [_below(quest, p, price, float(ceiling)) for p in (found[-1][1], *starts)]
         under = [p for p in tried if p is not None]
         if not under:
             continue
-        peak = quest.weighable(max(under, key=lambda p: round(p.score, 9)), (limit,))
-        found.append((float(slope @ peak.u + at_zero), peak))
+        peak = max(under, key=lambda p: round(p.score, 9))
+        peak = quest.weighable(peak, (price.limit(peak.combo, float(ceiling)),))
+        found.append((price.of(peak), peak))
     found.sort(key=lambda pair: (round(pair[0], 12), -pair[1].score))
     kept: list[tuple[float, Peak]] = []
     for pair in found:
@@ -181,29 +185,57 @@ def front(quest: Quest, best: Peak, peaks: list[Peak], cost: tuple[Array, float]
     return kept
 
 
-def _ceiling(slope: Array, most: float) -> Limit:
-    size = max(float(np.abs(slope).sum()), 1e-300)
-
-    def limit(u: Array) -> tuple[Array, Array]:
-        return np.array([(most - slope @ u) / size]), -slope[None] / size
-
-    return limit
+def _different(quest: Quest) -> list[Mapping[str, str]]:
+    """One combo of each part of the space: the combos between which limits or prices differ."""
+    if not quest.space.parts:
+        return [quest.space.combos[0]]
+    return list({id(part): part.combos[0] for part in quest.space.parts.values()}.values())
 
 
-def _cheapest(quest: Quest, slope: Array, at_zero: float) -> float:
-    """Lowest cost over the space, by linear programming."""
-    d = quest.space.dimension
-    if d == 0:
-        return at_zero
-    found = optimize.linprog(slope, A_ub=quest.space.G, b_ub=quest.space.h, bounds=[(-1.0, 1.0)] * d)
-    return at_zero + float(found.fun) if found.fun is not None else at_zero
+@dataclass(frozen=True, slots=True)
+class _Price:
+    """Cost as a linear sum of the free coordinates, at each combo."""
+
+    quest: Quest
+    cost: Exact
+
+    def _sum(self, combo: Mapping[str, str]) -> tuple[Array, float]:
+        space = self.quest.space.at(combo)
+        weights, constant = self.cost.at(combo)
+        return weights @ space.basis, float(weights @ space.origin + constant)
+
+    def of(self, peak: Peak) -> float:
+        slope, at_zero = self._sum(peak.combo)
+        return float(slope @ peak.u + at_zero)
+
+    def values(self, U: Array, combo: Mapping[str, str]) -> Array:
+        slope, at_zero = self._sum(combo)
+        out: Array = U @ slope + at_zero
+        return out
+
+    def limit(self, combo: Mapping[str, str], ceiling: float) -> Limit:
+        slope, at_zero = self._sum(combo)
+        size, most = max(float(np.abs(slope).sum()), 1e-300), ceiling - at_zero
+
+        def limit(u: Array) -> tuple[Array, Array]:
+            return np.array([(most - slope @ u) / size]), -slope[None] / size
+
+        return limit
+
+    def cheapest(self, combo: Mapping[str, str]) -> float:
+        """Lowest cost at a combo, by linear programming."""
+        space, (slope, at_zero) = self.quest.space.at(combo), self._sum(combo)
+        if space.dimension == 0:
+            return at_zero
+        found = optimize.linprog(slope, A_ub=space.G, b_ub=space.h, bounds=[(-1.0, 1.0)] * space.dimension)
+        return at_zero + float(found.fun) if found.fun is not None else at_zero
 
 
-def _below(quest: Quest, peak: Peak, slope: Array, most: float, limit: Limit) -> Peak | None:
+def _below(quest: Quest, peak: Peak, price: _Price, ceiling: float) -> Peak | None:
     """The best under a cost ceiling, climbed from the best of the pool's places and the peak that are cheap enough."""
     pool = np.vstack([peak.u[None], quest.pool(peak.combo)])
-    cheap = pool[pool @ slope <= most + 1e-12]
+    cheap = pool[price.values(pool, peak.combo) <= ceiling + 1e-12]
     if not len(cheap):
         return None
     start = cheap[int(np.argmax(np.round(quest.score(cheap, peak.combo), 9)))]
-    return quest.climb(quest.hill(peak.combo, (limit,)), start)
+    return quest.climb(quest.hill(peak.combo, (price.limit(peak.combo, ceiling),)), start)

@@ -128,7 +128,7 @@ def gather(
         trials=tuple(str(t) for t in used["trial"]),
         batches=tuple(str(b) for b in used.index),
         X=shares(region, levels),
-        chosen={name: levels[name].to_numpy(dtype=object) for name in region.categories},
+        chosen=region.chosen(levels),
         y=y,
         low=low,
         high=high,

@@ -9,14 +9,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
-from doe.costs import exact_weights
 from doe.parts import Response
 from doe.problems import Unavailable
 from doe.study import Study
 from optimise.aims import has_window, musts, wanted
 from optimise.batchdata import shares
+from optimise.exact import linear_sum
 from optimise.fence import Fence
 from optimise.goals import Aimed, Property
 from optimise.predictors import Chosen
@@ -57,7 +56,6 @@ class Brief:
             else:
                 aimed.append(Aimed(response, predictor, models[response.name].scale, *models[response.name].window))
         levels = models.results.levels()
-        tried = {name: levels[name].to_numpy(dtype=object) for name in study.region.categories}
         return cls(
             study=study,
             aimed=tuple(aimed),
@@ -66,37 +64,19 @@ class Brief:
             missing=MappingProxyType(missing),
             fence=models.fence,
             trials=shares(study.region, levels),
-            tried=tried,
+            tried=study.region.chosen(levels),
         )
 
 
 def _properties(study: Study, models: Models, planned: bool) -> Iterator[Property]:
     """What desirability reads, for every response with an aim that is fitted or exact."""
-    none = np.zeros(len(study.region.names))
     for response in wanted(study):
         if response.is_exact:
             linear = linear_sum(study, response)
             if not isinstance(linear, Unavailable):
-                yield Property(response, None, Scale(), *linear)
+                yield Property(response, None, Scale(), linear)
             continue
         predictor = models.predictor(response.name, planned=planned)
         if not isinstance(predictor, Unavailable):
             model = models.planned(response.name) if planned else models[response.name]
-            yield Property(response, predictor, model.scale, none, 0.0)
-
-
-def linear_sum(study: Study, response: Response) -> tuple[Array, float] | Unavailable:
-    """An exact response as weights over `study.region.names` (k,) and a constant, in its own unit."""
-    weights = exact_weights(study, response)
-    if isinstance(weights, Unavailable):
-        return weights
-    names = study.region.names
-    # The levels of all that does not vary are those of any whole recipe.
-    middle = study.complete(_any_recipe(study)).iloc[0]
-    constant = sum(weight * float(middle[name]) for name, weight in weights.items() if name not in names)
-    return np.array([weights.get(name, 0.0) for name in names]), float(constant)
-
-
-def _any_recipe(study: Study) -> pd.DataFrame:
-    centre = dict(study.region.centroid)
-    return pd.DataFrame([{**centre, **{name: levels[0] for name, levels in study.region.categories.items()}}])
+            yield Property(response, predictor, model.scale, None)

@@ -11,8 +11,9 @@ import numpy.typing as npt
 
 from doe.problems import Unavailable
 from optimise.aims import window
-from optimise.brief import Brief, linear_sum
+from optimise.brief import Brief
 from optimise.climb import climb_smallest_miss
+from optimise.exact import Exact, linear_sum
 from optimise.fence import Fence
 from optimise.goals import Aimed
 from optimise.peaks import Quest
@@ -38,12 +39,12 @@ class Spec:
     sign: float
     size: float
     aimed: Aimed | None
-    linear: tuple[Array, float] | None
+    linear: Exact | None
 
     def miss(self, x: Array, chosen: Mapping[str, npt.NDArray[Any]]) -> tuple[float, Array]:
         """The miss at levels x (k,) and its slope (k,)."""
         if self.aimed is None:
-            weights, constant = self.linear if self.linear is not None else (np.zeros(len(x)), self.limit)
+            weights, constant = self.linear.at(chosen) if self.linear is not None else (np.zeros(len(x)), self.limit)
             return self.sign * (
                 self.limit - float(x @ weights + constant)
             ) / self.size, -self.sign * weights / self.size
@@ -82,9 +83,11 @@ def _entry(brief: Brief, space: Space, fence: Fence | None, kept: Sequence[Spec]
 
 def _specs(brief: Brief, space: Space) -> list[Spec]:
     out = []
-    centre = space.region.decoded(space.centre[None])
+    first = space.combos[0]
+    middle = space.at(first)
+    centre = middle.region.decoded(middle.centre[None])
     for one in brief.aimed:
-        law = one.predictor.at(centre, space.chosen(space.combos[0], 1))
+        law = one.predictor.at(centre, space.chosen(first, 1))
         size = max(float(law.batch_scale[0] @ law.weights), 1e-12)
         asked = window(one.response)
         for side, sign, limit, said in (("low", 1.0, one.low, asked[0]), ("high", -1.0, one.high, asked[1])):
@@ -94,7 +97,7 @@ def _specs(brief: Brief, space: Space) -> list[Spec]:
         linear = linear_sum(brief.study, response)
         if isinstance(linear, Unavailable):
             continue
-        size = max(float(np.abs(linear[0] @ space.basis).sum()), 1e-12)
+        size = max(float(np.abs(linear.at(first)[0] @ middle.basis).sum()), 1e-12)
         for side, sign, limit in zip(("low", "high"), (1.0, -1.0), window(response), strict=True):
             if limit is not None:
                 out.append(Spec(response.name, side, limit, limit, sign, size, None, linear))
@@ -117,7 +120,8 @@ def _smallest(
         for i in order:
             miss, u = _run(quest, combo, specs, kept, pool[i])
             if best is None or miss < best[0] - 1e-9:
-                best = (miss, space.origin + space.basis @ u, combo)
+                place = space.at(combo)
+                best = (miss, place.origin + place.basis @ u, combo)
             if not kept and miss <= _MET:
                 return best
     return best if best is not None else (0.0, space.origin, space.combos[0])
@@ -126,7 +130,7 @@ def _smallest(
 def _run(
     quest: Quest, combo: Mapping[str, str], specs: Sequence[Spec], kept: Sequence[Spec], start: Array
 ) -> tuple[float, Array]:
-    space, chosen = quest.space, quest.space.chosen(combo, 1)
+    space, chosen = quest.space.at(combo), quest.space.chosen(combo, 1)
 
     def misses(of: Sequence[Spec], u: Array) -> tuple[Array, Array]:
         pairs = [spec.miss(space.origin + space.basis @ u, chosen) for spec in of]
@@ -146,13 +150,12 @@ def _run(
 
 def _worst(specs: Sequence[Spec], space: Space, U: Array, combo: Mapping[str, str]) -> Array:
     """The largest miss at each of many places, (n,)."""
-    X, chosen = space.region.decoded(U), space.chosen(combo, len(U))
+    X, chosen = space.at(combo).region.decoded(U), space.chosen(combo, len(U))
     values: dict[str, Array] = {}
     worst = np.full(len(U), -np.inf)
     for spec in specs:
         if spec.aimed is None:
-            weights, constant = spec.linear if spec.linear is not None else (np.zeros(X.shape[1]), spec.limit)
-            value = X @ weights + constant
+            value = np.full(len(X), spec.limit) if spec.linear is None else spec.linear.values(X, chosen)
         else:
             if spec.response not in values:
                 values[spec.response] = spec.aimed.predictor.at(X, chosen).mean()

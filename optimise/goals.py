@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.parts import Response
+from optimise.exact import Exact
 from optimise.predictors import Predictor
 from optimise.scales import Scale
 
@@ -111,19 +112,19 @@ class Property:
     response: Response
     predictor: Predictor | None
     scale: Scale
-    weights: Array
-    constant: float
+    linear: Exact | None
 
     def values(self, X: Array, chosen: Chosen) -> Array:
         """Predicted centre (or exact value) in the response's unit at levels X (n, k), (n,)."""
         if self.predictor is None:
-            return np.asarray(X @ self.weights + self.constant, dtype=float)
+            return self.linear.values(X, chosen) if self.linear is not None else np.zeros(len(X))
         return self.scale.back(self.predictor.at(X, chosen).mean())
 
     def value_and_slope(self, x: Array, chosen: Chosen) -> tuple[float, Array]:
         """The value at one recipe and its slope by the levels (k,)."""
         if self.predictor is None:
-            return float(x @ self.weights + self.constant), self.weights
+            weights, constant = self.linear.at(chosen) if self.linear is not None else (np.zeros(len(x)), 0.0)
+            return float(x @ weights + constant), weights
         mixture, by_location, _ = self.predictor.at_with_slopes(x[None], chosen)
         centre = mixture.mean()
         slope = float(self.scale.back_slope(centre)[0]) * (mixture.weights @ by_location[0])

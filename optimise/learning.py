@@ -75,12 +75,12 @@ def _field(quest: Quest, best: Peak) -> _Field:
     for combo in quest.space.combos:
         pool = quest.pool(combo)
         score = quest.score(pool, combo)
-        X.append(quest.space.region.decoded(pool))
+        X.append(quest.space.at(combo).region.decoded(pool))
         combos += [combo] * len(pool)
         scores.append(score)
     everything, score = np.vstack(X), np.concatenate(scores)
     order = np.argsort(-np.round(score, 9), kind="stable")
-    at_best = quest.space.region.decoded(best.u[None])
+    at_best = quest.space.at(best.combo).region.decoded(best.u[None])
     targets = order[:_TARGETS]
     # Candidates: the promising half, and an even choice of all the rest.
     few = order[np.unique(np.linspace(0, len(order) - 1, _CANDIDATES).astype(int))]
@@ -97,7 +97,7 @@ def _field(quest: Quest, best: Peak) -> _Field:
 
 def _on_steps(quest: Quest, x: Array, combo: Mapping[str, str]) -> Array | None:
     """The nearest recipe of whole weighable steps, or None where there is none."""
-    space = quest.space
+    space = quest.space.at(combo)
     if not space.steps:
         return x
     moved = x.copy()
@@ -115,7 +115,7 @@ def _on_steps(quest: Quest, x: Array, combo: Mapping[str, str]) -> Array | None:
 
 def _response_weights(quest: Quest, best: Peak) -> Array:
     """What each response costs in chance at the best formula, an even share added so that none is forgotten."""
-    x = quest.space.region.decoded(best.u[None])[0]
+    x = quest.space.at(best.combo).region.decoded(best.u[None])[0]
     costs = {entry["response"]: entry["costs"] for entry in limited_by(quest.brief, x, best.combo)}
     weights = np.array([costs[one.response.name] for one in quest.brief.aimed])
     total = float(weights.sum())

@@ -11,7 +11,7 @@ from doe.parts import Response
 from doe.problems import Unavailable
 from doe.region import Region
 from optimise.fitted import FittedModel
-from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor
+from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor, modelled
 
 
 def stored(model: FittedModel, response: Response) -> dict[str, Any]:
@@ -48,8 +48,8 @@ def _coordinates(region: Region) -> dict[str, Any]:
         "columns": list(region.free),
         "constant": (z[0] - corners[0, free] @ slopes).tolist(),
         "slopes": slopes.tolist(),
-        "categories": {name: list(levels) for name, levels in region.categories.items()},
-        "category_rule": "sqrt 2 (1 at its level, else 0, less 1 / number of levels), one column a level",
+        "categories": {name: list(levels) for name, levels in modelled(region).items()},
+        "category_rule": "sqrt 2 (1 at its level, else 0, less 1 / number of levels), one column a level; 0 at none",
     }
 
 

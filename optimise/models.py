@@ -294,7 +294,7 @@ class Models(Shown, Mapping[str, FittedModel]):
     def inside(self, frame: pd.DataFrame) -> pd.Series:
         """Whether each recipe lies in the region and is predicted no worse than some trial under the planned model."""
         _, X, chosen = self._levels(frame)
-        within = self.study.region.contains(X)
+        within = self.study.region.contains(X, chosen=chosen)
         fence = self.fence
         if fence is not None:
             within = within & fence.inside(X, chosen)
@@ -311,7 +311,7 @@ class Models(Shown, Mapping[str, FittedModel]):
         table = self.predict(frame)
         inside, hull = self.inside(frame), self.in_hull(frame)
         joint, cost, fence = self.joint(frame), cost_per_kg(self.study, whole), self.fence
-        in_region = self.study.region.contains(X)
+        in_region = self.study.region.contains(X, chosen=chosen)
         no_fence = Unavailable("the trials carry no model", "make more trials").to_dict()
         leverage = [no_fence] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
         points = []

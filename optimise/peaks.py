@@ -46,7 +46,7 @@ class Quest:
 
     def score(self, U: Array, combo: Mapping[str, str]) -> Array:
         """Score of recipes at free coordinates U (n, d), (n,): a log, never above 0."""
-        return self.score_levels(self.space.region.decoded(U), combo)
+        return self.score_levels(self.space.at(combo).region.decoded(U), combo)
 
     def score_levels(self, X: Array, combo: Mapping[str, str]) -> Array:
         """Score of recipes at levels X (n, k), (n,)."""
@@ -70,11 +70,11 @@ class Quest:
         """Whether recipes at U (n, d) keep within the fence, (n,)."""
         if self.fence is None:
             return np.ones(len(U), dtype=bool)
-        return self.fence.inside(self.space.region.decoded(U), self.space.chosen(combo, len(U)))
+        return self.fence.inside(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)))
 
     def hill(self, combo: Mapping[str, str], limits: tuple[Limit, ...] = ()) -> Hill:
         """The hill at one combo of category levels, with further limits."""
-        return Hill(self.space, combo, self.fence, limits)
+        return Hill(self.space.at(combo), combo, self.fence, limits)
 
     def climb(self, hill: Hill, start: Array) -> Peak:
         """The local best reached from `start` (d,), with every limit kept."""
@@ -87,7 +87,7 @@ class Quest:
 
     def kept_in(self, hill: Hill, u: Array, start: Array) -> Peak:
         """The end of a run put exactly within limits; `start` where it cannot be, or where it was better."""
-        u = _snapped(self.space, self.space.repaired(np.clip(u, -1.0, 1.0)))
+        u = _snapped(hill.space, hill.space.repaired(np.clip(u, -1.0, 1.0)))
         if not self.inside(u[None], hill.combo)[0]:
             u = self._pulled(hill, u, start)
         ends = np.stack([u, start])
@@ -108,13 +108,14 @@ class Quest:
 
     def pool(self, combo: Mapping[str, str]) -> Array:
         """Places to start from, within the fence: corners, trials, centre and a spread over the region, (n, d)."""
-        region, d = self.space.region, self.space.dimension
+        space = self.space.at(combo)
+        region, d = space.region, space.dimension
         if d == 0:
             return np.zeros((1, 0))
         corners = _corners(region)
         if len(corners) > _MOST_CORNERS:
             corners = corners[np.linspace(0, len(corners) - 1, _MOST_CORNERS).astype(int)]
-        trials = _trials(self.brief, self.space, combo)
+        trials = _trials(self.brief, space, combo)
         middle = np.array([[region.centroid[name] for name in region.names]])
         X = np.vstack([middle, trials, corners, region.sample(_POOL, seed=11)])
         U = region.coded(X)
@@ -124,7 +125,7 @@ class Quest:
     def _leverage(self, U: Array, combo: Mapping[str, str]) -> Array:
         if self.fence is None:
             return np.zeros(len(U))
-        return self.fence.leverage(self.space.region.decoded(U), self.space.chosen(combo, len(U)))
+        return self.fence.leverage(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)))
 
     def peaks(self, starts: int) -> list[Peak]:
         """Distinct local bests, best first, from `starts` places shared out among the combos of category levels."""
@@ -145,16 +146,16 @@ class Quest:
     def smallest_miss(self, hill: Hill, start: Array) -> tuple[Array, float]:
         """Where the largest miss of a predicted centre is smallest, in batch sds (chance) or ramps (desirability)."""
         misses = self._chance_misses(hill, start) if self.objective == "chance" else self._ramp_misses(hill)
-        if misses is None or self.space.dimension == 0:
+        if misses is None or hill.space.dimension == 0:
             return start, 0.0
         end, worst = climb_smallest_miss(hill, misses, start)
-        return self.space.repaired(np.clip(end, -1.0, 1.0)), worst
+        return hill.space.repaired(np.clip(end, -1.0, 1.0)), worst
 
     def _chance_misses(self, hill: Hill, start: Array) -> Limit | None:
         aimed = self.brief.aimed
         if not aimed:
             return None
-        chosen, basis, x0 = hill.chosen, self.space.basis, hill.levels(start)[None]
+        chosen, basis, x0 = hill.chosen, hill.space.basis, hill.levels(start)[None]
         sizes = []
         for one in aimed:
             law = one.predictor.at(x0, chosen)
@@ -181,7 +182,7 @@ class Quest:
         limits += [(number, sign, limit, max(abs(limit), 1e-9)) for number, sign, limit in walls]
         if not limits:
             return None
-        chosen, basis = hill.chosen, self.space.basis
+        chosen, basis = hill.chosen, hill.space.basis
 
         def misses(u: Array) -> tuple[Array, Array]:
             x = hill.levels(u)
@@ -198,24 +199,25 @@ class Quest:
         All roundings up and down of the stepped levels are tried, then single steps and pairs of them as long as they
         go up; levels without a step are climbed again. The peak itself when no recipe of whole steps is allowed.
         """
-        stepped = [j for j, name in enumerate(self.space.region.free) if name in self.space.steps]
-        if not self.space.steps:
+        space = self.space.at(peak.combo)
+        stepped = [j for j, name in enumerate(space.region.free) if name in space.steps]
+        if not space.steps:
             return peak
         hill = self.hill(peak.combo, limits)
         best = self._best_rounding(hill, peak, stepped)
         if best is None:
             return peak
         best = self._stepped_uphill(hill, best, stepped)
-        frozen = np.isin(np.arange(self.space.dimension), stepped)
+        frozen = np.isin(np.arange(space.dimension), stepped)
         if frozen.all():
             return best
         return self.climb(replace(hill, frozen=frozen), best.u)
 
     def _best_rounding(self, hill: Hill, peak: Peak, stepped: list[int]) -> Peak | None:
-        region = self.space.region
+        region = hill.space.region
         x = region.decoded(peak.u[None])[0]
         for reach in (1, 2, 3):
-            choices = [self._marks(region.free[j], x, reach) for j in stepped]
+            choices = [_marks(hill.space, region.free[j], x, reach) for j in stepped]
             while np.prod([len(c) for c in choices]) > _MOST_ROUNDINGS:
                 longest = max(range(len(choices)), key=lambda i: len(choices[i]))
                 choices[longest] = choices[longest][:-1]
@@ -226,18 +228,9 @@ class Quest:
                 return best
         return None
 
-    def _marks(self, name: str, x: Array, reach: int) -> list[float]:
-        """Coded values of the whole steps nearest to a level, nearest first."""
-        region = self.space.region
-        column, j = region.names.index(name), region.free.index(name)
-        step = self.space.steps[name]
-        at = x[column] / step
-        marks = sorted({int(np.floor(at + 1e-9)) + k for k in range(1 - reach, reach + 1)}, key=lambda m: abs(m - at))
-        return [float((m * step - self.space.origin[column]) / self.space.basis[column, j]) for m in marks]
-
     def _best_of(self, hill: Hill, U: Array) -> Peak | None:
-        X = self.space.region.decoded(U)
-        good = self.space.region.contains(X) & self.inside(U, hill.combo) & self._on_steps(X)
+        X = hill.space.region.decoded(U)
+        good = hill.space.region.contains(X) & self.inside(U, hill.combo) & _on_steps(hill.space, X)
         for limit in hill.limits:
             good &= np.array([bool(np.all(limit(u)[0] >= -1e-9)) for u in U])
         if not good.any():
@@ -247,35 +240,45 @@ class Quest:
         first = int(np.flatnonzero(scores >= scores.max() - _TIE)[0])
         return Peak(U[first], hill.combo, float(scores[first]))
 
-    def _on_steps(self, X: Array) -> npt.NDArray[np.bool_]:
-        """Whether levels that follow from the others also come out in whole steps, (n,)."""
-        region = self.space.region
-        good = np.ones(len(X), dtype=bool)
-        for name, step in self.space.steps.items():
-            if name not in region.free and name != region.fill:
-                at = X[:, region.names.index(name)] / step
-                good &= np.abs(at - np.round(at)) <= 1e-6
-        return good
-
     def _stepped_uphill(self, hill: Hill, best: Peak, stepped: list[int]) -> Peak:
-        region = self.space.region
+        region = hill.space.region
         sizes = []
         for j in stepped:
             column = region.names.index(region.free[j])
-            sizes.append(self.space.steps[region.free[j]] / self.space.basis[column, j])
+            sizes.append(hill.space.steps[region.free[j]] / hill.space.basis[column, j])
         moves = []
         for i, j in enumerate(stepped):
-            one = np.zeros(self.space.dimension)
+            one = np.zeros(hill.space.dimension)
             one[j] = sizes[i]
             moves += [one, -one]
         pairs = [a + b for n, a in enumerate(moves) for b in moves[n + 1 :] if np.any(a + b)]
-        everything = np.array(moves + pairs).reshape(-1, self.space.dimension)
+        everything = np.array(moves + pairs).reshape(-1, hill.space.dimension)
         for _ in range(100):
             better = self._best_of(hill, best.u + everything)
             if better is None or better.score <= best.score + _TIE:
                 break
             best = better
         return best
+
+
+def _marks(space: Space, name: str, x: Array, reach: int) -> list[float]:
+    """Coded values of the whole steps nearest to a level, nearest first."""
+    column, j = space.region.names.index(name), space.region.free.index(name)
+    step = space.steps[name]
+    at = x[column] / step
+    marks = sorted({int(np.floor(at + 1e-9)) + k for k in range(1 - reach, reach + 1)}, key=lambda m: abs(m - at))
+    return [float((m * step - space.origin[column]) / space.basis[column, j]) for m in marks]
+
+
+def _on_steps(space: Space, X: Array) -> npt.NDArray[np.bool_]:
+    """Whether levels that follow from the others also come out in whole steps, (n,)."""
+    region = space.region
+    good = np.ones(len(X), dtype=bool)
+    for name, step in space.steps.items():
+        if name not in region.free and name != region.fill:
+            at = X[:, region.names.index(name)] / step
+            good &= np.abs(at - np.round(at)) <= 1e-6
+    return good
 
 
 def _corners(region: Region) -> Array:

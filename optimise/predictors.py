@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.categories import present
 from doe.codings import Coding
 from doe.region import Region
 from doe.terms import Terms
@@ -43,7 +44,7 @@ class Predictor(Protocol):
 def split_levels(frame: pd.DataFrame, region: Region) -> tuple[Array, dict[str, npt.NDArray[Any]]]:
     """Numeric levels X (n, k) and chosen category levels of a frame of recipes."""
     X = frame[list(region.names)].to_numpy(dtype=float)
-    return X, {name: frame[name].to_numpy(dtype=object) for name in region.categories}
+    return X, region.chosen(frame)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,16 +119,26 @@ class PosteriorPredictor:
 
 
 def coordinates(region: Region, X: Array, chosen: Chosen) -> Array:
-    """Coordinates of the posterior: whitened numbers, then sqrt 2 (indicator - 1/levels) of each category level."""
+    """Coordinates of the posterior: whitened numbers, then sqrt 2 (indicator - 1/levels) of each category level.
+
+    A material that is absent is at 0 of all levels: it has no material to differ by (see `doe.categories`).
+    """
     parts = [region.whitened(X)]
-    for name, levels in region.categories.items():
+    for name, levels in modelled(region).items():
         given = chosen[name]
-        strange = sorted({str(v) for v in given} - set(levels))
+        strange = sorted({str(v) for v in given} - set(region.categories[name]))
         if strange:
-            raise KeyError(f"{name} is {strange[0]}; known are {', '.join(levels)}")
+            raise KeyError(f"{name} is {strange[0]}; known are {', '.join(region.categories[name])}")
         indicator = np.column_stack([(given == level).astype(float) for level in levels])
-        parts.append(np.sqrt(2.0) * (indicator - 1.0 / len(levels)))
+        there = indicator.sum(axis=1, keepdims=True)
+        parts.append(np.sqrt(2.0) * (indicator - there / len(levels)))
     return np.column_stack(parts)
+
+
+def modelled(region: Region) -> dict[str, tuple[str, ...]]:
+    """The categories that models know of, with the levels that differ in them."""
+    there = {name: present(name, levels) for name, levels in region.categories.items()}
+    return {name: levels for name, levels in there.items() if len(levels) > 1}
 
 
 def _levels_to_z(region: Region) -> Array:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from doe.problems import ModelError, Problem
+from doe.problems import ModelError, Problem, StudyError
 from doe.study import Study
 
 
@@ -29,7 +29,7 @@ def recipes(study: Study, frame: pd.DataFrame) -> pd.DataFrame:
         if bad.any():
             problems.append(_problem(name, f"{frame[name][bad].iloc[0]!r}", "a number", "give the level"))
         levels[name] = values
-    for factor in study.category_factors:
+    for factor in (f for f in study.category_factors if f.of is None):
         if factor.name not in frame.columns:
             problems.append(_problem(factor.name, "no column", "one of " + ", ".join(factor.levels), "add the column"))
             continue
@@ -40,7 +40,10 @@ def recipes(study: Study, frame: pd.DataFrame) -> pd.DataFrame:
             )
     if problems:
         raise ModelError(problems)
-    return study.complete(levels)
+    try:
+        return study.complete(levels)
+    except StudyError as error:
+        raise ModelError(error.problems) from None
 
 
 def _problem(where: str, got: str, allowed: str, do: str) -> Problem:

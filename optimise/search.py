@@ -15,9 +15,10 @@ from doe.study import Study
 from doe.threads import one_thread
 from optimise import around
 from optimise.aims import desirability, overall, wanted
-from optimise.brief import Brief, linear_sum
+from optimise.brief import Brief
 from optimise.chance import joint_chance
 from optimise.clash import find_clash
+from optimise.exact import linear_sum
 from optimise.optimum import Certificate, Number, Optimum, plain
 from optimise.peaks import Peak, Quest
 from optimise.predictors import split_levels
@@ -128,10 +129,11 @@ def _described(
     quest: Quest, models: Models, best: Peak, peaks: list[Peak], objective: str, outside: bool, exact_met: bool,
     hold: Mapping[str, Any] | None, findings: list[Problem],
 ) -> Optimum:  # fmt: skip
-    brief, study, space = quest.brief, quest.brief.study, quest.space
+    brief, study = quest.brief, quest.brief.study
     searched = bool(brief.aimed or brief.properties)
     best, others = _with_alternatives(quest, best, peaks) if searched else (best, [])
     entry = _entries(quest, models, [best], ["F1"], objective)[0]
+    space = quest.space.at(best.combo)
     x = space.region.decoded(best.u[None])[0]
     labels = [f"F{i + 2}" for i in range(len(others))]
     met = _centres_met(entry, brief) and exact_met
@@ -180,10 +182,12 @@ def _entries(
     if not peaks:
         return []
     study = quest.brief.study
-    frames = [quest.space.frame(quest.space.region.decoded(p.u[None]), p.combo) for p in peaks]
+    frames = []
+    for peak in peaks:
+        space = quest.space.at(peak.combo)
+        frames.append(_tidy(study, space.frame(space.region.decoded(peak.u[None]), peak.combo), space))
     frame = pd.concat(frames, ignore_index=True)
     frame.index = pd.Index(list(labels))
-    frame = _tidy(study, frame, quest.space)
     points = [_revived(point) for point in models.points(frame)]
     out = []
     for row, (label, point) in enumerate(zip(labels, points, strict=True)):

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from itertools import product
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -12,9 +12,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.costs import exact_weights
-from doe.parts import Factor, Ingredient, Response
+from doe.parts import Response
 from doe.problems import Problem, StudyError, Unavailable
-from doe.region import Region
+from doe.region import Combination, Region
 from doe.study import Study
 from optimise.aims import window
 
@@ -27,7 +27,8 @@ class Space:
     """The searched part of a study's region: `region` (narrowed), `combos` of category levels, weighable `steps`.
 
     Levels are origin + basis u for free coordinates u (d); G u <= h are all limits, `centre` (d,) lies within.
-    `steps` gives the weighable step by column name: a weighable level is a whole number of steps.
+    `steps` gives the weighable step by column name: a weighable level is a whole number of steps. Where limits, prices
+    or steps are not the same at all combos, `parts` holds a space for each of them, and `at` finds it.
     """
 
     study: Study
@@ -39,6 +40,7 @@ class Space:
     G: Array
     h: Array
     centre: Array
+    parts: Mapping[tuple[str, ...], Space] = field(default_factory=dict)
 
     @classmethod
     def build(cls, study: Study, hold: Mapping[str, Any] | None = None, exact: Sequence[Response] = ()) -> Space:
@@ -49,22 +51,55 @@ class Space:
         numbers, choices, problems = _held(study, dict(hold or {}))
         if problems:
             raise StudyError(problems)
-        rows = [row for response in exact for row in _exact_rows(study, response)]
-        combos = tuple(dict(zip(choices, levels, strict=True)) for levels in product(*choices.values()))
-        region = study.region
+        combos = [
+            one for one in study.region.combinations if all(one[name] in levels for name, levels in choices.items())
+        ]
+        if not combos:
+            raise StudyError([_nothing_there(study, hold or {})])
+        groups: dict[Any, list[Combination]] = {}
+        for combo in combos:
+            rows = [row for response in exact for row in _exact_rows(study, response, combo)]
+            steps = _steps(study, numbers, combo)
+            key = id(study.region.at(combo)), repr(rows), tuple(steps.items())
+            groups.setdefault(key, []).append(combo)
+        found: list[Space] = []
+        closed: list[Problem] = []
+        for alike in groups.values():
+            try:
+                found.append(cls._one(study, numbers, exact, alike))
+            except StudyError as error:
+                closed += [p for p in error.problems if p not in closed]
+        if not found:
+            raise StudyError(closed)
+        if len(found) == 1:
+            return found[0]
+        parts = {tuple(combo.values()): part for part in found for combo in part.combos}
+        kept = tuple(combo for combo in combos if tuple(combo.values()) in parts)
+        return replace(parts[tuple(kept[0].values())], combos=kept, parts=MappingProxyType(parts))
+
+    @classmethod
+    def _one(
+        cls, study: Study, numbers: Mapping[str, float], exact: Sequence[Response], combos: Sequence[Combination]
+    ) -> Space:  # fmt: skip
+        """The space at combos that have limits, prices and steps in common."""
+        region = study.region.at(combos[0])
+        rows = [row for response in exact for row in _exact_rows(study, response, combos[0])]
         if numbers or rows:
-            region = _narrowed(study, numbers, rows)
+            region = _narrowed(region, numbers, rows)
         d = region.dimension
         corners = region.decoded(np.vstack([np.zeros((1, d)), np.eye(d)]))
         origin, basis = corners[0], (corners[1:] - corners[0]).T
         centre = region.coded(np.array([[region.centroid[name] for name in region.names]]))[0]
-        return cls(
-            study, region, combos, _steps(study, numbers), origin, basis, *_coded_rows(region, origin, basis), centre
-        )
+        steps = _steps(study, numbers, combos[0])
+        return cls(study, region, tuple(combos), steps, origin, basis, *_coded_rows(region, origin, basis), centre)
+
+    def at(self, combo: Mapping[str, str]) -> Space:
+        """The space at one combo of category levels."""
+        return self.parts.get(tuple(combo.values()), self)
 
     @property
     def dimension(self) -> int:
-        """Free numeric dimension."""
+        """Free numeric dimension: of the first combo, where they differ."""
         return self.region.dimension
 
     def chosen(self, combo: Mapping[str, str], n: int) -> dict[str, npt.NDArray[Any]]:
@@ -116,7 +151,7 @@ def _held(study: Study, hold: dict[str, Any]) -> tuple[dict[str, float], dict[st
             except (TypeError, ValueError):
                 problems.append(_problem(where, repr(value), f"a number from {low:g} to {high:g}"))
                 continue
-            slack = 1e-9 * max(1.0, abs(low), abs(high))
+            slack = _held_slack(low, high)
             if not low - slack <= numbers[name] <= high + slack:
                 problems.append(_problem(where, f"{numbers[name]:g}", f"{low:g} to {high:g}, its reach"))
         else:
@@ -125,13 +160,23 @@ def _held(study: Study, hold: dict[str, Any]) -> tuple[dict[str, float], dict[st
     return numbers, choices, problems
 
 
+def _held_slack(low: float, high: float) -> float:
+    return 1e-9 * max(1.0, abs(low), abs(high))
+
+
 def _problem(where: str, got: str, allowed: str) -> Problem:
     return Problem("cannot-hold", "stop", where, got, allowed, "hold another level, or leave it free")
 
 
-def _exact_rows(study: Study, response: Response) -> list[Row]:
+def _nothing_there(study: Study, hold: Mapping[str, Any]) -> Problem:
+    """What to say where the levels held leave no combination that is open."""
+    held = " and ".join(f"{name} = {value}" for name, value in hold.items() if name in study.region.categories)
+    return _problem(f"hold {held}", "no recipe is possible there", "a combination within the limits")
+
+
+def _exact_rows(study: Study, response: Response, combo: Combination) -> list[Row]:
     low, high = window(response)
-    weights = exact_weights(study, response)
+    weights = exact_weights(study, response, combo)
     if isinstance(weights, Unavailable) or (low is None and high is None):
         return []
     names = study.region.names
@@ -153,13 +198,16 @@ def _window_words(low: float | None, high: float | None) -> str:
     return f"at least {low:g}" if high is None else f"from {low:g} to {high:g}"
 
 
-def _narrowed(study: Study, numbers: Mapping[str, float], rows: Sequence[Row]) -> Region:
-    region = study.region
+def _narrowed(region: Region, numbers: Mapping[str, float], rows: Sequence[Row]) -> Region:
+    """One polytope with levels held and further limits."""
     low, high = np.array(region.low), np.array(region.high)
     for name, value in numbers.items():
         column = region.names.index(name)
-        inside = min(max(value, region.reach[name][0]), region.reach[name][1])
-        low[column] = high[column] = inside
+        least, most = region.reach[name]
+        slack = _held_slack(least, most)
+        if not least - slack <= value <= most + slack:
+            raise StudyError([_problem(f"hold {name}", f"{value:g}", f"{least:g} to {most:g}, its reach")])
+        low[column] = high[column] = min(max(value, least), most)
     limits: list[Row] = [
         (dict(zip(region.names, weights.tolist(), strict=True)), None, float(most), label)
         for weights, most, label in zip(region.A, region.b, region.labels, strict=True)
@@ -172,11 +220,11 @@ def _narrowed(study: Study, numbers: Mapping[str, float], rows: Sequence[Row]) -
         low=low,
         high=high,
         rows=[*limits, *rows],
-        categories=region.categories,
     )
 
 
-def _steps(study: Study, held: Mapping[str, float]) -> dict[str, float]:
-    parts: list[Ingredient | Factor] = [*study.varied, *study.numeric_factors]
-    free = [part for part in parts if part.name not in held and part.name in study.region.names]
-    return {part.name: part.step for part in free if part.step is not None}
+def _steps(study: Study, held: Mapping[str, float], combo: Combination) -> dict[str, float]:
+    steps = study.steps_at(combo)
+    names = [item.name for item in study.varied] + [factor.name for factor in study.numeric_factors]
+    free = [name for name in names if name in study.region.names]
+    return {name: step for name in free if name not in held and (step := steps[name]) is not None}

@@ -269,8 +269,8 @@ def _learning(
         # No recipe keeps the exact limits: learn over the whole region instead.
         space = Space.build(study)
     quest = Quest(brief, space, "chance", None)
-    combo = {name: str(recipe[name].iloc[0]) for name in study.region.categories}
-    u = space.region.coded(recipe[list(space.region.names)].to_numpy(dtype=float))[0]
+    combo = {name: str(levels[0]) for name, levels in study.region.chosen(recipe).items()}
+    u = space.at(combo).region.coded(recipe[list(space.region.names)].to_numpy(dtype=float))[0]
     lesson = teach(quest, Peak(np.clip(u, -1.0, 1.0), combo, 0.0), count)
     frames = [space.frame(x[None], c) for x, c in zip(lesson.X, lesson.combos, strict=True)]
     design = _planned(study, results, _rows(study, pd.concat(frames, ignore_index=True)), numbers)
@@ -348,8 +348,9 @@ def _confirmations(study: Study, results: Results, recipe: pd.DataFrame) -> list
     x = shares(region, recipe)[0]
     reach = np.array([max(high - low, 1e-12) for low, high in (region.reach[name] for name in region.names)])
     near = (np.abs(X - x) <= _SAME * reach).all(axis=1)
-    for name in region.categories:
-        near &= levels[name].to_numpy(dtype=object) == recipe[name].iloc[0]
+    wanted = region.chosen(recipe)
+    for name, made in region.chosen(levels).items():
+        near &= made == wanted[name][0]
     rounds = pd.to_numeric(results.batches["round"], errors="coerce").fillna(0)
     later = (rounds.loc[levels.index] > rounds.min()).to_numpy()
     return [str(batch) for batch, good in zip(levels.index, near & later, strict=True) if good]

@@ -73,6 +73,8 @@ def extent(study: Study) -> str:
     equalities = [label for label in region.equal_labels if label not in _given(study)]
     if equalities:
         left += f" (the rest follows from the total and {listed([clean(e) for e in equalities])})"
+    if len(region.pieces) > 1:
+        left += f"; {len(region.combinations)} combinations of categories are open, not all within the same limits"
     if isinstance(share, Unavailable):
         return f"{left}; {corners}."
     kept = "all" if share > 1 - 1e-9 else f"{percent(share) if share >= 0.01 else 'less than 1 %'} of all"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -10,6 +11,7 @@ import pandas as pd
 from doe import Study
 from doe.cells import Entry, decimal_mark, read_number
 from doe.keys import nearest
+from doe.materials import settled
 from doe.problems import Problem, StudyError
 from doe.tables import RawTable, is_blank, tables_from_bytes
 
@@ -112,6 +114,9 @@ def _fill_in(whole: Levels, study: Study, where: str) -> list[Problem]:
     for item in study.ingredients:
         if item.withdrawn:
             whole.setdefault(item.name, 0.0)
+    problems = _settle(whole, study, where)
+    if problems:
+        return problems
     needed = [i.name for i in study.ingredients] + [f.name for f in study.factors]
     fill = study.fill.name if study.fill else None
     missing = [name for name in needed if name not in whole and name != fill]
@@ -136,6 +141,21 @@ def _fill_in(whole: Levels, study: Study, where: str) -> list[Problem]:
     if fill is not None:
         whole[fill] = study.total - others
     return []
+
+
+def _settle(whole: Levels, study: Study, where: str) -> list[Problem]:
+    """Put the material of what is absent to none; a material that does not fit its level is a problem."""
+    problems: list[Problem] = []
+    for factor in study.category_factors:
+        if factor.of is None or factor.of not in whole:
+            continue
+        item = study.ingredient(factor.of)
+        found = settled(item, float(whole[factor.of]), whole.get(factor.name))
+        if isinstance(found, Problem):
+            problems.append(replace(found, where=f"{where}, {found.where}"))
+        else:
+            whole[factor.name] = found
+    return problems
 
 
 def formulas_at(text: str, study: Study) -> pd.DataFrame:

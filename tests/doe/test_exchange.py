@@ -125,7 +125,7 @@ def test_five_ingredients_meet_the_measured_targets():
         else:
             got = top.value / (20 * np.trace(np.linalg.inv(G.T @ G) @ plan.moment))
         assert got >= least
-        assert plan.space.inside(best.X[0]).all()
+        assert plan.space.inside(best.X[0], best.C[0]).all()
 
 
 def test_same_seed_same_plan_to_the_last_bit():
@@ -217,4 +217,4 @@ def test_the_gain_along_a_line_is_the_gain_of_the_recipe_there(model, kind):
     gain = criterion.value(moved[None])[0] - criterion.value(G[None])[0]
     assert step.gain[0] == pytest.approx(gain * (G.shape[1] if kind == "D" else 1), rel=1e-9)
     assert step.gain[0] > 0
-    assert plan.space.inside(step.X).all()
+    assert plan.space.inside(step.X, step.C).all()

@@ -87,7 +87,7 @@ def test_settings_stay_within_a_whole_plot_and_every_recipe_within_its_limits():
     made = search(job, blank(job), starts=10, seed=2)
     for group in job.groups:
         assert np.ptp(made.X[0, group][:, :2], axis=0).max() == 0
-    assert plan.space.inside(made.X[0]).all()
+    assert plan.space.inside(made.X[0], made.C[0]).all()
 
 
 def test_two_level_split_plot_is_d_optimal():

@@ -232,7 +232,10 @@ def test_sums_may_be_written_as_text():
         ({"response": [{"name": "c", "from": "cost_per_kg"}]}, "no-price"),
         ({"response": [{"name": "c", "from": "yield_value"}]}, "not-used-yet"),
         ({"response": [{"name": "c", "from": "cost_per_kg", "sd": 1}]}, "exact-not-measured"),
-        ({"limit": [{"rule": "One <= 0.7", "when": "Two is fine"}]}, "not-used-yet"),
+        (
+            {"factor": [{"name": "F", "levels": ["a", "b"]}], "limit": [{"rule": "One >= 1.5", "when": "F is a"}]},
+            "empty-combination",
+        ),
     ],
 )
 def test_what_does_not_stop_is_told(change, code):
