@@ -51,9 +51,10 @@ def _marked(results: Results, which: Iterable[str], why: str, state: str) -> Res
                 )
             )
         chosen += [batch for batch in found if batch not in chosen]
-    already = [batch for batch in chosen if (batches.loc[batch, "state"] in USABLE) == (state in USABLE)]
+    now = batches["state"]
+    already = [batch for batch in chosen if now[batch] == state or (now[batch] in USABLE and state in USABLE)]
     if chosen and len(already) == len(chosen):
-        word = "counts already" if state in USABLE else "does not count already"
+        word = "counts already" if state in USABLE else f"is {state} already"
         problems.append(
             Problem(
                 "nothing-to-do", "stop", "record", f"{', '.join(already)} {word}", "a batch to change", "check the name"

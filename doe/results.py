@@ -77,7 +77,7 @@ def take_in(
     wide = False
     for table, headings in _readable(study, [*others, *own], intake):
         take_table(intake, table, headings)
-        wide = wide or not (headings.is_long or table in own)
+        wide = wide or not (headings.is_long or table in own or _is_of_states(headings))
     _check_responses(intake, wide)
     readings = _numbered(intake)
     levels = _whole_recipes(intake, earlier)
@@ -115,6 +115,12 @@ def _readable(study: Study, tables: Sequence[RawTable], intake: Intake) -> list[
         intake.problems += problems
         out.append((table, headings))
     return out
+
+
+def _is_of_states(headings: Headings) -> bool:
+    """Whether a table only says what became of batches: nothing was read, so no response is missing."""
+    says = headings.word("state") is not None or headings.word("set_aside") is not None
+    return says and not headings.of("response") and not headings.of("level")
 
 
 def _check_responses(intake: Intake, wide: bool) -> None:

@@ -179,14 +179,17 @@ def compare_document(study: Study, weighed: Comparison) -> Document:
     return document("plan", body, digests=study.digests)
 
 
-def record_document(study: Study, results: Results, *, files: Sequence[str] = ()) -> Document:
-    """`record --json`: what was taken in, batch by batch, with everything noticed on the way."""
+def record_document(
+    study: Study, results: Results, *, files: Sequence[str] = (), missing: Sequence[Mapping[str, Any]] = ()
+) -> Document:
+    """`record --json`: what was taken in, batch by batch, what is missing, and everything noticed on the way."""
     body = {
         "files": list(files),
         "trials": int(results.batches["trial"].nunique()),
         "batches": len(results.batches),
         "readings": len(results.readings),
         "states": results.batches["state"].value_counts().to_dict(),
+        "missing": list(missing),
     }
     return document("record", body, problems=results.findings, digests={**study.digests, "results": results.digest})
 

@@ -164,7 +164,7 @@ def _reading(study: Study, facts: PlanFacts) -> str:
     return _page(*parts, *(wrapped(line) for line in (*told, first_line(facts)) if line))
 
 
-def record(study: Study, results: Results, name: str = "FOLDER") -> str:
+def record(study: Study, results: Results, name: str = "FOLDER", *, missing: Sequence[Mapping[str, Any]] = ()) -> str:
     """What was taken in, what is missing, what was noticed."""
     batches = results.batches
     states = ", ".join(f"{count} {state}" for state, count in batches["state"].value_counts().items())
@@ -179,6 +179,7 @@ def record(study: Study, results: Results, name: str = "FOLDER") -> str:
         f"{counted(len(batches), 'batch', 'batches')} of {counted(batches['trial'].nunique(), 'trial')}: {states}. "
         f"{counted(len(results.readings), 'reading')}.",
         aligned(rows, ("response", "batches read", "out of range", "from, to", "unit"), right=(1, 2)),
+        _missing(missing),
         findings(results.findings),
         _do(f"blendwright fit {name}"),
     )

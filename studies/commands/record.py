@@ -8,7 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import pandas as pd
+
 from doe.corrections import correct, restore, set_aside
+from doe.missing import missing
 from doe.oddities import odd
 from doe.problems import Problem, ResultsError, StudyError
 from doe.rawtable import RawTable
@@ -46,9 +49,12 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             results = _changed(folder, args)
         change.write(READINGS, readings_csv(results))
         change.write(BATCHES, batches_csv(results))
-    results = replace(results, findings=(*results.findings, *odd(folder.study, results)))
-    document = documents.record_document(folder.study, results, files=[Path(name).name for name in args.files])
-    return Outcome(document, terminal.record(folder.study, results, args.folder), code_of(document))
+    study = folder.study
+    results = replace(results, findings=(*results.findings, *odd(study, results)))
+    waits = [one.to_dict() for one in missing(study, folder.designs(), results, folder.withdrawn())]
+    names = [Path(name).name for name in args.files]
+    document = documents.record_document(study, results, files=names, missing=waits)
+    return Outcome(document, terminal.record(study, results, args.folder, missing=waits), code_of(document))
 
 
 def _one_deed(args: argparse.Namespace) -> None:
@@ -111,16 +117,35 @@ def original_name(name: str, content: bytes) -> str:
 
 
 def _changed(folder: StudyFolder, args: argparse.Namespace) -> Results:
-    if not folder.has_results():
+    stored = stored_results(folder.path) if folder.has_results() else None
+    if args.set_aside is not None:
+        return _set_aside(folder, stored, _names(args.set_aside), args)
+    if stored is None:
         raise refusal("no-results", "record", "nothing was recorded yet", "results to change",
                       f"blendwright record {args.folder} FILE")  # fmt: skip
-    stored = stored_results(folder.path)
     if args.correct is not None:
         which, response, value = args.correct
         return correct(folder.study, stored, which, response, value, args.why, reading=args.reading)
-    if args.set_aside is not None:
-        return set_aside(stored, _names(args.set_aside), args.why)
     return restore(stored, _names(args.restore), args.why)
+
+
+def _set_aside(folder: StudyFolder, stored: Results | None, names: list[str], args: argparse.Namespace) -> Results:
+    """Batches put out; a planned trial that never came to a batch on record counts as one that was tried."""
+    known = set() if stored is None else {*stored.batches.index, *stored.batches["trial"]}
+    planned = {str(trial) for design in folder.designs() for trial in design.table.index}
+    # What was only set aside has to be on record; what was never made is withdrawn from the plan.
+    tried = [name for name in names if args.state != "set aside" and name in planned - known]
+    if tried and args.why.strip():
+        rows = pd.DataFrame({"trial": tried, "state": args.state, "why": args.why.strip()})
+        new = take_in(folder.study, rows, design=folder.designs(), earlier=stored)
+        stored = new if stored is None else joined(stored, new)
+    rest = [name for name in names if name not in tried]
+    if stored is None or rest or not args.why.strip():
+        if stored is None:
+            raise refusal("no-results", "record", "nothing was recorded yet", "results to change",
+                          f"blendwright record {args.folder} FILE")  # fmt: skip
+        return set_aside(stored, rest or names, args.why, state=args.state)
+    return stored
 
 
 def _names(text: str) -> list[str]:

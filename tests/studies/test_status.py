@@ -41,3 +41,26 @@ def test_oddities_are_said_before_anything_is_fitted(command, planned, call):
         document = call("status", planned)[1]
     slip = next(problem for problem in document["problems"] if problem["code"] == "slip")
     assert "T09-1 15 (1000 times too little?)" in slip["got"]
+
+
+def test_a_trial_that_could_not_be_made_counts_as_tried(planned, call):
+    code, document = call("record", planned, "--set-aside", "T04", "--state", "unmakeable", "--why", "set solid")
+    assert code == 0
+    assert document["states"] == {"unmakeable": 1}
+    assert "T04-1 unmakeable: set solid" in str(document["problems"])
+    record(planned, "trial,Viscosity,pH\nT01,15000,5.2\n")
+    waits = [one["trial"] for one in call("status", planned)[1]["missing"]]
+    assert "T04" not in waits
+    assert "T01" not in waits
+    # What failed may turn out to be unmakeable, and be restored.
+    assert call("record", planned, "--set-aside", "T04,T01", "--state", "failed", "--why", "wrong wax")[0] == 0
+    assert call("record", planned, "--set-aside", "T04", "--state", "failed", "--why", "again")[0] == 2
+    assert call("record", planned, "--restore", "T01", "--why", "right wax after all")[0] == 0
+    assert call("record", planned, "--set-aside", "T77", "--why", "x")[0] == 2
+    assert call("record", planned, "--set-aside", "T05")[0] == 2
+
+
+def test_a_table_may_say_only_what_became_of_batches(planned, call):
+    table = planned.parent / "states.csv"
+    table.write_text("trial,state,why\nT02,unmakeable,curdled\nT03,failed,spilt\n", encoding="utf-8")
+    assert call("record", planned, table)[1]["states"] == {"unmakeable": 1, "failed": 1}
