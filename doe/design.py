@@ -156,8 +156,9 @@ def plan(
     """Plan a round of trials for `study`.
 
     `runs` and `seed` replace those of `[plan]`; any other key of `[plan]` may be given by name. `existing` are trials
-    already made (columns `study.columns`): the new ones are chosen to go with them. Trials are numbered from
-    `first_trial`. Same arguments, same plan, byte for byte. Raises PlanError with every reason why it cannot be made.
+    already made (columns `study.columns`; `round`, `block`, `whole_plot` where there are any): the new ones are chosen
+    to go with them. Trials are numbered from `first_trial`. Same arguments, same plan, byte for byte. Raises PlanError
+    with every reason why it cannot be made.
     """
     given = {**overrides, **({} if runs is None else {"runs": runs}), **({} if seed is None else {"seed": seed})}
     return planned(study, given, round=round, first_trial=first_trial, existing=existing)

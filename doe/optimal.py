@@ -98,7 +98,7 @@ def wanted(study: Study, wish: PlanWish, plan: Layout, existing: Recipes) -> Wan
     runs = wish.runs if wish.runs is not None else sure + _LACK_OF_FIT + _PURE_ERROR + times
     asked = max(wish.replicate_batches or 0, wish.pure_error_df or 0)
     told = wish.replicate_batches is not None or wish.pure_error_df is not None
-    count = asked if told else _default_repeats(runs - times + len(existing[0]), plan)
+    count = asked if told else _default_repeats(runs - times, len(held[0]), len(existing[0]), plan)
     if wish.design == "optimal":
         _room(plan, runs, times, held, count, told, existing, problems)
         if plan.confounded:
@@ -113,14 +113,16 @@ def wanted(study: Study, wish: PlanWish, plan: Layout, existing: Recipes) -> Wan
     return Wanted(runs, held, watch, count, asked, blocks, names)
 
 
-def _default_repeats(runs: int, plan: Layout) -> int:
+def _default_repeats(runs: int, held: int, made: int, plan: Layout) -> int:
     """Where none are asked for: the first five trials beyond the terms go to lack of fit, the next four to repeats.
 
-    Where terms are only potential: a quarter of what is beyond the sure ones, at most four. Common practice, no source.
+    Where terms are only potential: a quarter of what is beyond the sure ones, at most four. Of the trials that are free
+    to choose at most half repeat another, a quarter where some are made already. Common practice, no source.
     """
+    most = max(0, (runs - held) // (4 if made else 2))
     if all(plan.terms.sure):
-        return min(_PURE_ERROR, max(0, runs - len(plan.terms) - _LACK_OF_FIT))
-    return min(_PURE_ERROR, max(0, (runs - plan.terms.n_sure) // 4))
+        return min(_PURE_ERROR, most, max(0, runs + made - len(plan.terms) - _LACK_OF_FIT))
+    return min(_PURE_ERROR, most, max(0, (runs + made - plan.terms.n_sure) // 4))
 
 
 def _room(
@@ -138,7 +140,7 @@ def _room(
     distinct = runs - max(times - 1, 0) - (count if told else 0) + known
     if runs + known < sure:
         problems.append(_too_few(runs, sure - known, f"the model has {sure} sure terms"))
-    elif distinct < sure:
+    elif distinct < sure or (told and 0 < runs - times <= count and not len(held[0])):
         got = f"{runs} runs, of which {runs + known - distinct} repeat another, for {sure} sure terms"
         do = "ask for fewer repeats or more runs, or make some terms maybe"
         problems.append(

@@ -76,6 +76,14 @@ class Results(Shown):
         wanted = self.usable if batches is None else list(batches)
         return self.batches.loc[wanted, list(self.columns)]
 
+    def made(self) -> pd.DataFrame | None:
+        """Levels as made of usable batches with their round, block and whole_plot, for plans that build on them.
+
+        None where there are none.
+        """
+        names = [*self.columns, "round", "block", "whole_plot"]
+        return self.batches.loc[self.usable, names] if len(self.usable) else None
+
     def observed(self, response: str) -> pd.DataFrame:
         """What was read of one response, a row for each usable batch that was read, indexed by batch id.
 

@@ -211,10 +211,8 @@ def _planned(
     study: Study, results: Results, rows: Sequence[Mapping[str, Any]], numbers: tuple[int, int]
 ) -> Design:  # fmt: skip
     """A round of exactly these recipes, in random order."""
-    levels = results.levels()
-    existing = levels[list(study.columns)] if len(levels) else None
     return plan(
-        study, runs=len(rows), round=numbers[0], first_trial=numbers[1], existing=existing, design="optimal",
+        study, runs=len(rows), round=numbers[0], first_trial=numbers[1], existing=results.made(), design="optimal",
         must_make=tuple(dict(row) for row in rows), replicate_batches=0, pure_error_df=0, blocks=0, whole_plots=None,
         standard=None,
     )  # fmt: skip
@@ -282,10 +280,8 @@ def _learning(
 
 def _augmented(study: Study, results: Results, count: int, numbers: tuple[int, int]) -> Design:
     """Trials that go best with those already made, where there is no must to steer by."""
-    levels = results.levels()
-    existing = levels[list(study.columns)] if len(levels) else None
     return plan(
-        study, runs=count, round=numbers[0], first_trial=numbers[1], existing=existing, design="optimal",
+        study, runs=count, round=numbers[0], first_trial=numbers[1], existing=results.made(), design="optimal",
         must_make=(), replicate_batches=0, pure_error_df=0, blocks=0, whole_plots=None, standard=None,
     )  # fmt: skip
 

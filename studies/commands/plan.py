@@ -32,7 +32,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     with folder.changing("plan") as change:
         # Asked under the lock: of two plans at once, the second finds the first one's round.
         number, replaced = _which_round(folder, args.replace)
-        existing = folder.results.levels() if folder.has_results() and not folder.rounds() else None
+        existing = folder.results.made() if folder.has_results() and not folder.rounds() else None
         first = 1 if replaced and number == 1 else first_free_trial(folder)
         change.why = args.why
         design = plan(folder.study, runs=args.runs, seed=args.seed, round=number, first_trial=first, existing=existing)

@@ -5,7 +5,7 @@ from itertools import combinations_with_replacement
 import numpy as np
 import pytest
 
-from doe import Study, candidates, optimal, plan
+from doe import PlanError, Study, candidates, optimal, plan
 from doe.allotment import moved_repeats, repeats
 from doe.exchange import Criterion, Runs
 from doe.spaces import layout
@@ -66,3 +66,14 @@ def test_repeats_within_the_search_are_no_worse_than_afterwards(names, runs, cou
     got = float(layed.criterion(name).value(G))
     # Rounding to decimals of the levels may cost a little.
     assert got >= afterwards(study, runs, count) + more - 1e-4
+
+
+def test_a_few_more_trials_are_not_all_repeats():
+    study = factors("AB", "runs = 18")
+    made = plan(study).table
+    more = plan(study, runs=4, existing=made, round=2, first_trial=19)
+    assert more.runs["replicate_of"].notna().sum() <= 1
+    given = [{"A": 0.1 * i, "B": -0.1 * i} for i in range(10)]
+    assert len(plan(study, runs=10, must_make=given, existing=made).table) == 10
+    with pytest.raises(PlanError, match="repeat another"):
+        plan(study, runs=4, replicate_batches=4, existing=made)

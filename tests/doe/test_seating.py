@@ -144,6 +144,19 @@ def test_trials_already_made_count_with_their_set_up_and_block():
     assert more.quality.whole_plots["resets"] == 3
 
 
+def test_results_bring_their_set_ups_along():
+    one = study({"Heat": HARD, "Speed": EASY}, 'model = "linear"\nruns = 8\nwhole_plots = 4')
+    first = plan(one)
+    frame = first.table.assign(y=np.arange(8.0), trial=first.table.index)
+    results = one.results(frame.reset_index(drop=True), design=first)
+    made = results.made()
+    assert made.groupby("whole_plot")["Heat"].nunique().max() == 1
+    more = plan(one, runs=4, whole_plots=2, round=2, first_trial=9, existing=made)
+    assert list(more.runs["whole_plot"].unique()) == [5, 6]
+    # All twelve trials in six set-ups, of which two carry the mean and the effect of the hard factor.
+    assert more.quality.df["whole_plot_error"] == 4
+
+
 def test_a_higher_ratio_makes_effects_of_the_hard_factor_less_sure():
     one = study({"Heat": HARD, "Speed": EASY}, 'model = "linear"\nruns = 12\nwhole_plots = 4')
     seen = [plan(one, whole_plot_ratio=r).quality.can_see["y"]["by_column"]["Heat"] for r in (0.5, 1, 4)]
