@@ -70,6 +70,11 @@ class Option:
         return max(known, key=lambda pair: pair[1], default=None)
 
     @property
+    def resets(self) -> int:
+        """How often what is hard to change is set up; 0 where nothing is."""
+        return int(self.quality.whole_plots.get("resets", 0)) if isinstance(self.quality, Quality) else 0
+
+    @property
     def shows(self) -> tuple[bool, ...]:
         """For each response that says what matters: whether it will be seen with 80 % chance."""
         return tuple(share <= 1 + 1e-9 for share in self.of_matters.values() if isinstance(share, float))
@@ -181,13 +186,17 @@ def _weighed(study: Study, name: str, asked: Mapping[str, Any], yardsticks: Yard
         design = _made(study, dict(asked), yardsticks, told)
     except PlanError as error:
         first = error.problems[0]
-        why = Unavailable(first.got, first.do)
+        family = str(asked.get("design") or study.plan.design)
+        why = Unavailable(first.got.removeprefix(f"{family}: "), first.do)
         missing: dict[str, Figure] = {r.name: why for r in study.fitted_responses}
         return Option(int(asked.get("runs") or 0), name, own, MappingProxyType(dict(asked)), (), 0, why, missing)
     sure = tuple(t for t, flag in zip(design.terms.labels, design.terms.sure, strict=True) if flag)
     potential = len(design.terms) - len(sure)
     if potential:
         told.append(f"{potential} of its {len(design.terms)} terms are only potential: what it shows is of the others")
+    resets = design.quality.whole_plots.get("resets")
+    if resets:
+        told.append(f"what is hard to change is set up {resets} times")
     return Option(
         runs=len(design.table),
         plan=name,
@@ -220,9 +229,13 @@ def _made(study: Study, asked: dict[str, Any], yardsticks: Yardsticks, told: lis
                 raise
         else:
             if fewer:
-                told.append(f"{repeats or 'no'} repeats instead of {wished}, which is what fits")
+                told.append(f"{_repeats(repeats)} instead of {wished}, which is what fits")
             return design
     raise AssertionError("the last try either returns or raises")
+
+
+def _repeats(count: int) -> str:
+    return {0: "no repeats", 1: "1 repeat"}.get(count, f"{count} repeats")
 
 
 def _others(study: Study, runs: int) -> list[tuple[str, dict[str, Any]]]:

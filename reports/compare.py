@@ -7,7 +7,7 @@ from doe.problems import Unavailable
 from doe.quality import Quality
 from doe.study import Study
 from reports import page_rows, wording_compare
-from reports.numbers import figure, money, percent
+from reports.numbers import counted, figure, money, percent
 from reports.page import environment, styled
 from reports.svg import signs
 from reports.svg_compare import Chart, Row, side_by_side
@@ -44,7 +44,7 @@ def _row(study: Study, option: Option, drawn: tuple[str, ...], joined: bool) -> 
         mean = quality.prediction_sd["mean"]
         if not drawn and isinstance(mean, float):
             marks = ((0, mean),)
-    name = f"{option.runs} batches" if option.own else f"{option.plan}, {option.runs}"
+    name = counted(option.runs, "batch", "batches") if option.own else f"{option.plan}, {option.runs}"
     return Row(
         name=name,
         days=str(quality.days) if isinstance(quality, Quality) else "",

@@ -72,19 +72,19 @@ def kinds(study: Study, weighed: Comparison) -> str:
     rest = [o for o in weighed.options if not o.own and o.worst is not None]
     if own is None or own.worst is None or not rest:
         return ""
-    same = [o for o in rest if o.runs == own.runs and o.terms == own.terms and o.worst]
+    same = [o for o in rest if o.runs == own.runs and o.terms == own.terms and o.resets <= own.resets]
     said = []
     if same:
         best = min(same, key=lambda o: o.worst[1] if o.worst else 0.0)
         name, share = best.worst or ("", 0.0)
         near = "more than" if share < own.worst[1] * 0.99 else "no more than"
         said.append(
-            f"Of the other plans of {own.runs} batches, {best.plan} shows most, {near} the one planned: "
+            f"Of the other plans of {own.runs} batches, {_quoted(best)} shows most, {near} the one planned: "
             f"{figure(share)} of what matters in {name}, against {figure(own.worst[1])} in {own.worst[0]}."
         )
-    larger = [f"{o.plan} ({o.runs} batches)" for o in rest if o.runs > own.runs]
+    larger = [f"{o.plan} ({o.runs})" for o in rest if o.runs > own.runs]
     if larger:
-        said.append(f"Textbook plans of this region are larger: {listed(larger)}.")
+        said.append(f"These kinds of plan need more batches here: {listed(larger)}.")
     return " ".join(said)
 
 
@@ -93,14 +93,23 @@ def refused(weighed: Comparison) -> list[tuple[str, str]]:
     out = []
     for option in weighed.options:
         if isinstance(option.quality, Unavailable):
-            name = f"{option.runs} trials, {option.plan}" if option.own else option.plan
+            name = counted(option.runs, "batch", "batches") if option.own else option.plan
             out.append((name, f"{option.quality.reason}; {option.quality.do}" if option.own else option.quality.reason))
     return out
 
 
+def _quoted(option: Option) -> str:
+    return option.plan.replace("the same, ", "the same with ") if option.plan.startswith("the same") else option.plan
+
+
 def told(weighed: Comparison) -> list[tuple[str, str]]:
-    """Plans that were changed to make them possible, each with what was changed."""
-    return [(f"{o.runs} trials, {o.plan}", "; ".join(o.told)) for o in weighed.options if o.told]
+    """What was changed to make plans possible, or has to be known of them: (plans, what)."""
+    by_what: dict[str, list[str]] = {}
+    for option in weighed.options:
+        for what in option.told:
+            name = f"{option.runs} batches" if option.own else f"{option.plan} ({option.runs})"
+            by_what.setdefault(what, []).append(name)
+    return [(listed(names), what) for what, names in by_what.items()]
 
 
 def spent(study: Study, option: Option) -> str:
