@@ -191,11 +191,34 @@ class EffectRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Frame:
+    """The triangle of a blend of three: at its corner each stands at its `low` plus `room`, the others at theirs."""
+
+    names: tuple[str, str, str]
+    unit: str
+    low: tuple[float, float, float]
+    room: float
+
+
+@dataclass(frozen=True, slots=True)
+class Blends:
+    """The trials of a blend of three in its triangle: `polygon` bounds what the limits allow, by the first two levels.
+
+    `trials` are (id, first level, second level, round).
+    """
+
+    frame: Frame
+    polygon: tuple[tuple[float, float], ...]
+    trials: tuple[tuple[str, float, float, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Slice:
     """One response over two levels, all else held or giving way as `held` says. `values[j][i]` at ys[j], xs[i].
 
     `polygon` bounds what the limits allow; `inside[j][i]` says what was tried; `trials` are (id, x, y, near) with
-    `near` 1 for a trial in this very slice, towards 0 for one far from it.
+    `near` 1 for a trial in this very slice, towards 0 for one far from it. Where three ingredients make the blend,
+    `frame` is the triangle it is drawn in.
     """
 
     title: str
@@ -216,6 +239,7 @@ class Slice:
     held: str
     reading: str
     is_chance: bool = False
+    frame: Frame | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,6 +345,7 @@ class Facts:
     slices: tuple[Slice, ...] = ()
     plans: tuple[PlanFacts, ...] = ()
     tried: tuple[TriedRange, ...] = ()
+    blends: Blends | None = None
     made: tuple[BatchRow, ...] = ()
     fits: tuple[FitFacts, ...] = ()
     findings: tuple[Problem, ...] = ()

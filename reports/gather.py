@@ -17,6 +17,7 @@ from doe.results import Results
 from optimise import Models, Optimum
 from reports import wording
 from reports.facts import BatchRow, Event, Facts, FitFacts, Formula, PlanFacts, Spec, TriedRange
+from reports.gather_blends import blends_of
 from reports.gather_effects import effect_rows
 from reports.gather_formula import amount, confirmed_words, formulas, spec_of
 from reports.gather_plan import known, plan_facts
@@ -51,6 +52,7 @@ def gather(
     step = wording.next_step(decided, formula, study.batch_cost, study.batches_per_day, weak, planned)
     if decided.verdict == "plan" and judged is not None:
         step = replace(step, cost=amount(judged.quality.to_dict()["cost"]))
+    tried = _tried(study, results, designs, best)
     return Facts(
         study=study.name,
         product=study.product or "",
@@ -77,7 +79,8 @@ def gather(
         effects=effects,
         slices=slices(study, models, best, effects) if models is not None and best is not None else (),
         plans=plans,
-        tried=_tried(study, results, designs, best),
+        tried=tried,
+        blends=blends_of(study, tried),
         made=_made(study, results),
         fits=_fits(specs, models),
         findings=_findings(study, results, best, verdict),

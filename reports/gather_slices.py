@@ -13,6 +13,7 @@ from doe import Study, Unavailable
 from doe.problems import StudyError
 from optimise import Models, Optimum
 from reports.facts import Effect, EffectRow, Slice
+from reports.gather_blends import frame_of
 from reports.gather_effects import Direction, directions, moved
 from reports.numbers import figure, listed, percent, with_unit
 from reports.svg import round_steps
@@ -221,6 +222,7 @@ def _slice(
         held=plane.held,
         reading=reading,
         is_chance=is_chance,
+        frame=frame_of(study) if set(plane.names) <= set(study.region.blend) else None,
     )
 
 
@@ -230,7 +232,8 @@ def _near(study: Study, models: Models, plane: _Plane) -> tuple[tuple[str, float
     names = list(study.region.names)
     X = tried[names].to_numpy(dtype=float)
     size = np.array([max(study.region.reach[n][1] - study.region.reach[n][0], 1e-12) for n in names])
-    gives_way = [k for k, n in enumerate(names) if n == study.region.fill]
+    third = len(study.region.blend) == 3 and set(plane.names) <= set(study.region.blend)
+    gives_way = [k for k, n in enumerate(names) if n == study.region.fill or (third and n in study.region.blend)]
     away = np.abs((X - plane.start) / size)
     away[:, [*plane.places, *gives_way]] = 0.0
     near = np.clip(1.0 - away.max(axis=1), 0.0, 1.0)

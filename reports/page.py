@@ -20,6 +20,7 @@ from reports import (
     svg_slice,
     svg_strip,
     svg_terms,
+    svg_triangle,
     tokens,
     wording,
     wording_plan,
@@ -114,6 +115,7 @@ def _pictures(facts: Facts) -> dict[str, Any]:
             for row in facts.effects
         ],
         "slices": [(s, svg_slice.contours(s, f"slice{i}")) for i, s in enumerate(facts.slices)],
+        "blends": svg_triangle.tried(facts.blends) if facts.blends else "",
         "tried": [(t, svg_strip.tried_dots(t)) for t in facts.tried],
         "fits": [
             (fit, svg_chart.observed_predicted(fit), svg_chart.residuals_by_order(fit), rows.figures(fit))

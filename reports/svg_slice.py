@@ -6,76 +6,93 @@ between two levels. Whole cells of one step in a row are drawn as one bar, which
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 
 from markupsafe import Markup
 
-from reports.facts import Slice
+from reports import svg_triangle
+from reports.facts import Frame, Slice
 from reports.numbers import figure, percent
 from reports.svg import Axis, Point, axis_below, axis_left, element, hatching, mark, path, picture, trace, words
 
+Place = Callable[[float, float], Point]  # from two levels to a place in the picture
 Corner = tuple[float, float, float]  # x, y in pixels, and the height of the surface
 
 _MOST_STEPS = 6
 
 
 def contours(facts: Slice, key: str, width: float = 302.0, height: float = 306.0) -> Markup:
-    """The whole picture. `key` keeps its clip and hatch apart from those of other pictures on the page."""
-    x = Axis(facts.xs[0], facts.xs[-1], 58, width - 14)
-    y = Axis(facts.ys[0], facts.ys[-1], height - 50, 50)
-    outline = [(x(a), y(b)) for a, b in facts.polygon]
+    """The whole picture, square or, for a blend of three, a triangle.
+
+    `key` keeps its clip and hatch apart from those of other pictures on the page.
+    """
+    place, ground = _square(facts, width, height) if facts.frame is None else _triangle(facts, facts.frame)
+    outline = [place(a, b) for a, b in facts.polygon]
     clip = element("clipPath", element("path", d=trace(outline, closed=True)), id=f"clip-{key}")
-    inside = [*_steps(facts, x, y), *_untried(facts, x, y, key)]
-    lines, labels = _lines(facts, x, y, outline)
+    inside = [*_steps(facts, place), *_untried(facts, place, key)]
+    lines, labels = _lines(facts, place, outline)
     parts = [
         hatching(key),
         element("defs", clip),
+        *ground,
         element("g", *inside, *lines, clip_path=f"url(#clip-{key})"),
         path(outline, "axis", closed=True),
         *labels,
-        *axis_below(x, height - 40, f"{facts.x_name} [{facts.x_unit}]", 5),
-        *axis_left(y, 48, "", 5),
         words(2, 14, facts.title, "say", most=52),
-        words(2, 30, f"up: {facts.y_name} [{facts.y_unit}]", most=52),
     ]
-    parts += _rings(facts, x, y)
-    parts.append(mark(x(facts.chosen[0]), y(facts.chosen[1]), 1.5))
+    parts += _rings(facts, place)
+    parts.append(mark(*place(*facts.chosen), 1.5))
+    if facts.frame is not None:
+        width, height = svg_triangle.WIDTH, svg_triangle.HEIGHT
+        says = f"{facts.title} in the triangle of {', '.join(facts.frame.names)}. {facts.reading}"
+        return picture(width, height, says, parts)
     return picture(width, height, f"{facts.title} over {facts.x_name} and {facts.y_name}. {facts.reading}", parts)
 
 
-def _rings(facts: Slice, x: Axis, y: Axis) -> list[Markup]:
+def _square(facts: Slice, width: float, height: float) -> tuple[Place, list[Markup]]:
+    """Where two levels stand, and the axes."""
+    x = Axis(facts.xs[0], facts.xs[-1], 58, width - 14)
+    y = Axis(facts.ys[0], facts.ys[-1], height - 50, 50)
+    axes = [
+        *axis_below(x, height - 40, f"{facts.x_name} [{facts.x_unit}]", 5),
+        *axis_left(y, 48, "", 5),
+        words(2, 30, f"up: {facts.y_name} [{facts.y_unit}]", most=52),
+    ]
+    return (lambda a, b: (x(a), y(b))), axes
+
+
+def _triangle(facts: Slice, frame: Frame) -> tuple[Place, list[Markup]]:
+    """The same in the triangle of three ingredients, whichever two of them the slice is given by."""
+    first, second = frame.names.index(facts.x_name), frame.names.index(facts.y_name)
+    return svg_triangle.placed(frame, first, second), svg_triangle.ground(frame)
+
+
+def _rings(facts: Slice, where: Place) -> list[Markup]:
     """Hollow numbered rings; trials far from this slice are small and without a number, repeats are drawn once."""
     out: list[Markup] = []
     taken: set[tuple[int, int]] = set()
     for trial, at_x, at_y, near in sorted(facts.trials, key=lambda t: -t[3]):
-        place = (round(x(at_x)), round(y(at_y)))
-        if place in taken:
+        x, y = where(at_x, at_y)
+        if (round(x), round(y)) in taken:
             continue
-        taken.add(place)
+        taken.add((round(x), round(y)))
         title = element("title", trial)
         if near < 0.5:
-            out.append(element("circle", title, cx=x(at_x), cy=y(at_y), r="2.5", cls="ring"))
+            out.append(element("circle", title, cx=x, cy=y, r="2.5", cls="ring"))
             continue
         label = trial.lstrip("T").lstrip("0") or trial
-        number = element("text", label[:3], x=x(at_x), y=y(at_y) + 3.2, text_anchor="middle", cls="number")
-        out += [element("circle", title, cx=x(at_x), cy=y(at_y), r="7.5", cls="ring"), number]
+        number = element("text", label[:3], x=x, y=y + 3.2, text_anchor="middle", cls="number")
+        out += [element("circle", title, cx=x, cy=y, r="7.5", cls="ring"), number]
     return out
 
 
-def _cells(facts: Slice, x: Axis, y: Axis) -> list[list[tuple[Corner, Corner, Corner, Corner]]]:
-    px, py, v = [x(a) for a in facts.xs], [y(b) for b in facts.ys], facts.values
+def _cells(facts: Slice, place: Place) -> list[list[tuple[Corner, Corner, Corner, Corner]]]:
+    at = [[(*place(x, y), v) for x, v in zip(facts.xs, row, strict=True)]
+          for y, row in zip(facts.ys, facts.values, strict=True)]  # fmt: skip
     return [
-        [
-            (
-                (px[i], py[j], v[j][i]),
-                (px[i + 1], py[j], v[j][i + 1]),
-                (px[i + 1], py[j + 1], v[j + 1][i + 1]),
-                (px[i], py[j + 1], v[j + 1][i]),
-            )
-            for i in range(len(px) - 1)
-        ]
-        for j in range(len(py) - 1)
+        [(at[j][i], at[j][i + 1], at[j + 1][i + 1], at[j + 1][i]) for i in range(len(facts.xs) - 1)]
+        for j in range(len(facts.ys) - 1)
     ]
 
 
@@ -84,8 +101,8 @@ def _bounds(levels: Sequence[float]) -> list[tuple[float, float]]:
     return list(pairwise(edges))
 
 
-def _steps(facts: Slice, x: Axis, y: Axis) -> list[Markup]:
-    rows = _cells(facts, x, y)
+def _steps(facts: Slice, place: Place) -> list[Markup]:
+    rows = _cells(facts, place)
     bounds = _bounds(facts.levels)[:_MOST_STEPS]
     bounds[-1] = (bounds[-1][0], float("inf"))
     out = []
@@ -141,34 +158,34 @@ def _clipped(corners: list[Corner], level: float, side: float) -> list[Corner]:
     return out
 
 
-def _untried(facts: Slice, x: Axis, y: Axis, key: str) -> list[Markup]:
+def _untried(facts: Slice, place: Place, key: str) -> list[Markup]:
     data = []
     for j in range(len(facts.ys) - 1):
         run: float | None = None
         for i in range(len(facts.xs) - 1):
             four = (facts.inside[j][i], facts.inside[j][i + 1], facts.inside[j + 1][i], facts.inside[j + 1][i + 1])
             if not any(four):
-                run = x(facts.xs[i]) if run is None else run
+                run = facts.xs[i] if run is None else run
             if (any(four) or i == len(facts.xs) - 2) and run is not None:
-                right = x(facts.xs[i]) if any(four) else x(facts.xs[i + 1])
-                top, bottom = y(facts.ys[j + 1]), y(facts.ys[j])
-                data.append(trace([(run, top), (right, top), (right, bottom), (run, bottom)], closed=True))
+                end, low, high = facts.xs[i] if any(four) else facts.xs[i + 1], facts.ys[j], facts.ys[j + 1]
+                around = [place(run, high), place(end, high), place(end, low), place(run, low)]
+                data.append(trace(around, closed=True))
                 run = None
     return [element("path", d="".join(data), fill=f"url(#hatch-{key})")] if data else []
 
 
-def _lines(facts: Slice, x: Axis, y: Axis, outline: Sequence[Point]) -> tuple[list[Markup], list[Markup]]:
+def _lines(facts: Slice, place: Place, outline: Sequence[Point]) -> tuple[list[Markup], list[Markup]]:
     drawn: list[Markup] = []
     labels: list[Markup] = []
     placed: list[Point] = []
-    rows = _cells(facts, x, y)
+    rows = _cells(facts, place)
     for level in dict.fromkeys([*facts.levels, *facts.limits]):
         pieces = _level_segments(rows, level)
         if not pieces:
             continue
         is_limit = level in facts.limits
         drawn.append(element("path", d="".join(trace(piece) for piece in pieces), cls="limit" if is_limit else "iso"))
-        spot = _label_spot(pieces, outline, [*placed, (x(facts.chosen[0]), y(facts.chosen[1]))])
+        spot = _label_spot(pieces, outline, [*placed, place(*facts.chosen)])
         if spot is not None:
             text = percent(level) if facts.is_chance else figure(level)
             labels.append(words(spot[0], spot[1] + 3, text, "halo", anchor="middle"))
