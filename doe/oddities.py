@@ -16,7 +16,7 @@ from doe.drafts import USABLE
 from doe.levels import listed
 from doe.parts import Response
 from doe.problems import Problem
-from doe.resultset import Results
+from doe.resultset import UNUSED_FLAGS, Results
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -44,6 +44,18 @@ def odd(study: Study, results: Results) -> list[Problem]:
         *not_made(study, results),
         *_order(results),
     ]
+
+
+def flagged(results: Results) -> list[Problem]:
+    """Readings that carry a flag, one finding a flag: what is used all the same, and what is not."""
+    rows = results.counted
+    rows = rows[rows["batch"].isin(results.usable) & rows["value"].notna() & ~rows["flag"].isin(("", "corrected"))]
+    found = []
+    for flag, group in rows.groupby("flag", sort=True):
+        which = [f"{name} of {batch}" for name, batch in zip(group["response"], group["batch"], strict=True)]
+        do = "not used" if flag in UNUSED_FLAGS else "used; look at it in the fit"
+        found.append(Problem("flagged", "inform", "readings", f"{flag}: {listed(which)}", "", do))
+    return found
 
 
 def _values(study: Study, results: Results) -> pd.DataFrame:

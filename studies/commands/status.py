@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from doe.missing import missing
-from doe.oddities import odd
+from doe.oddities import flagged, odd
 from doe.problems import Problem
 from reports import documents, terminal
 from studies.analysis import is_fresh
@@ -57,7 +57,7 @@ def standing(folder: StudyFolder, name: str) -> dict[str, Any]:
     )
     problems = _old_rounds(rounds)
     if results is not None:
-        problems += [*results.findings, *odd(study, results)]
+        problems += [*results.findings, *odd(study, results), *flagged(results)]
     return {**document, "problems": [*document["problems"], *(problem.to_dict() for problem in problems)]}
 
 

@@ -64,3 +64,10 @@ def test_a_table_may_say_only_what_became_of_batches(planned, call):
     table = planned.parent / "states.csv"
     table.write_text("trial,state,why\nT02,unmakeable,curdled\nT03,failed,spilt\n", encoding="utf-8")
     assert call("record", planned, table)[1]["states"] == {"unmakeable": 1, "failed": 1}
+
+
+def test_flagged_readings_are_listed(planned, call):
+    text = "trial,response,value,flag,note\nT01,pH,5.2,doubtful,\nT02,pH,5.2,do not use,dry probe\nT03,pH,5.2,,\n"
+    record(planned, text)
+    said = [one["got"] + one["do"] for one in call("status", planned)[1]["problems"] if one["code"] == "flagged"]
+    assert said == ["do not use: pH of T02-1not used", "doubtful: pH of T01-1used; look at it in the fit"]
