@@ -70,10 +70,10 @@ class Look:
         self.first_box = Border(thin, thin, strong, thin)
         self.open, self.shut = Protection(locked=False), Protection(locked=True)
         self.wrap = Alignment(wrap_text=True, vertical="top")
-        self.heading = Alignment(wrap_text=True, vertical="bottom")
+        self.heading = Alignment("left", "bottom", wrap_text=True, indent=1)
         self.figure_heading = Alignment("right", "bottom", wrap_text=True, indent=1)
-        self.shrunk = Alignment(vertical="center", shrink_to_fit=True)
-        self.left, self.middle = Alignment("left", "center"), Alignment(vertical="center")
+        self.shrunk = Alignment("left", "center", shrink_to_fit=True, indent=1)
+        self.left = self.middle = Alignment("left", "center", indent=1)
         self.right = Alignment("right", "center", indent=1)
 
     def fixed(
