@@ -47,7 +47,7 @@ AFTER_HEAT, MAKE_UP, MADE_UP, PH_BEFORE, PH_AFTER = (
     "after heating g", "make up to g", "made up to g", "pH before", "pH after",
 )  # fmt: skip
 RESPONSE, VALUE, UNIT, METHOD, FLAG, NOTE = "response", "value", "unit", "method", "flag", "note"
-TORQUE = "torque %"
+TORQUE, SPEED = "torque %", "speed"
 MADE_AT, READ_AT, OPERATOR, STATE, SET_ASIDE = "made at", "read at", "operator", "state", "set aside"
 
 # Columns of the making sheet that the workbook works out or that say again what was planned: nothing is read from them.
@@ -116,10 +116,10 @@ def factor_heading(factor: Factor) -> str:
 
 def reading_fields(study: Study) -> tuple[Field, ...]:
     """The columns of the readings sheet, one reading a row. Torque is asked for where viscosity is measured."""
-    responses = study.fitted_responses
+    responses = study.measured_responses
     torque = (
         Field(TORQUE, 8.5, "number", "% of full scale: 10 to 100 counts"),
-        Field("speed", 8.5, "text", "Only where one jar is read at several speeds"),
+        Field(SPEED, 8.5, "text", "Only where one jar is read at several speeds, rates or times"),
     )
     methods = tuple(dict.fromkeys(response.method for response in responses if response.method))
     return (
@@ -129,13 +129,18 @@ def reading_fields(study: Study) -> tuple[Field, ...]:
         Field(READING, 9.5, "whole", "1, 2, 3 for repeated readings of one jar"),
         Field(VALUE, 16, "number"),
         Field(UNIT, max([8.0, *(len(r.unit) + 2.0 for r in responses)])),
-        *(torque if any(unit_key(r.unit) in _VISCOSITY_UNITS for r in responses) else ()),
+        *(torque if any(unit_key(r.unit) in _VISCOSITY_UNITS or r.kind == "curve" for r in responses) else ()),
         Field(READ_AT, 17, "when", f"Day and time it was read, {_WHEN_HINT}"),
         Field(OPERATOR, 10, "text", "Initials"),
         Field(FLAG, 13, "list", f"{DO_NOT_USE}: kept, but left out of the fit; say why in note", FLAGS),
         Field(NOTE, 30, "text", "Anything worth knowing"),
         Field(METHOD, 40, "list", "As planned. Another method is another response: write it in note", methods),
     )
+
+
+def reading_rows(study: Study) -> tuple[tuple[Response, float | None], ...]:
+    """What is read of each trial, in order: every response, a curve once for each of its rates (else None)."""
+    return tuple((r, rate) for r in study.measured_responses for rate in (r.rates or (None,)))
 
 
 def spare_rows(trials: int) -> int:

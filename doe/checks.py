@@ -141,6 +141,8 @@ def has_type(kind: str, value: Any) -> bool:
     if kind in ("pair", "open pair"):
         ends = value if isinstance(value, list) else []
         return len(ends) == 2 and all(has_type("number", v) or (v is None and kind == "open pair") for v in ends)
+    if kind == "numbers":
+        return isinstance(value, list) and all(has_type("number", v) for v in value)
     if kind == "texts":
         return isinstance(value, list) and all(isinstance(v, str) for v in value)
     if kind == "table":
@@ -180,6 +182,8 @@ def _value_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
         return False
     if kinds[0] in ("number", "whole"):
         return _number_is_good(key, value, where, notes)
+    if kinds[0] == "numbers":
+        return all(_number_is_good(key, v, where, notes) for v in value)
     if kinds[0] == "percent":
         return _number_is_good(key, percent(value), where, notes)
     if kinds[0] in ("pair", "open pair"):

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from doe.checks import Notes, folded, is_number, shown
+from doe.curves import curve_problem
 from doe.definition import Parts
 from doe.keys import WORDS
 from doe.materials import with_none
@@ -228,9 +229,18 @@ def _check_responses(read: Parts, notes: Notes) -> None:
         if response.of is not None and response.of not in names:
             where, got = f"response {response.name!r}, of", f"{response.of} is not known"
             notes.stop("unknown-name", where, got, "a response", hint(response.of, names))
+        elif response.of is not None and response.is_derived:
+            _check_curve(next(r for r in read.responses if r.name == response.of), response, notes)
     if not any(not r.is_exact for r in read.responses):
         do = "add a [[response]] for each thing that will be measured"
         notes.add("nothing-measured", "warn", "[[response]]", "nothing is measured", "at least one response", do)
+
+
+def _check_curve(curve: Response, wanted: Response, notes: Notes) -> None:
+    got = curve_problem(curve, wanted)
+    if got:
+        do = f'give {curve.name} kind = "curve" and against = "shear rate" (in 1/s), "rpm" or "time"; mend the unit'
+        notes.stop("no-curve", f"response {wanted.name!r}, of", got, "a curve it can be taken from", do)
 
 
 def _check_readable(response: Response, notes: Notes) -> None:

@@ -79,8 +79,8 @@ def correct(
     not clear which reading is meant.
     """
     problems = _no_reason(why)
-    names = [r.name for r in study.fitted_responses]
-    wanted = next((r for r in study.responses if r.name == response and not r.is_exact), None)
+    names = [r.name for r in study.measured_responses]
+    wanted = next((r for r in study.responses if r.name == response and r in study.measured_responses), None)
     entry: Entry | Refusal | None = None
     if wanted is None:
         problems.append(

@@ -8,12 +8,15 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Literal
 
-Type = Literal["text", "number", "whole", "flag", "percent", "pair", "open pair", "texts", "table", "tables"]
+from doe.parts import CURVE_QUANTITIES
+
+Type = Literal["text", "number", "numbers", "whole", "flag", "percent", "pair", "open pair", "texts", "table", "tables"]
 
 _JSON: Mapping[str, dict[str, Any]] = MappingProxyType(
     {
         "text": {"type": "string"},
         "number": {"type": "number"},
+        "numbers": {"type": "array", "items": {"type": "number"}},
         "whole": {"type": "integer"},
         "flag": {"type": "boolean"},
         "percent": {"type": "string", "pattern": r"^\s*\d+(\.\d+)?\s*%\s*$"},
@@ -29,6 +32,7 @@ WORDS: Mapping[str, str] = MappingProxyType(
     {
         "text": "text in quotes",
         "number": "a number",
+        "numbers": "a list of numbers in [ ]",
         "whole": "a whole number",
         "flag": "true or false",
         "percent": 'a percentage such as "10 %"',
@@ -202,7 +206,9 @@ _RESPONSE = _section(
     _text("unit", "its unit"),
     _text("kind", "what its readings are", "number", "grade", "pass", "curve"),
     Key("grades", ("texts",), "names of the grades, worst first"),
-    _text("against", "what a curve is read against", used=False),
+    _text("against", "what a curve is read against: shear rate in 1/s, rpm, or time"),
+    Key("at", ("number", "numbers"), "what a curve is read at, or the rate of a low-shear viscosity", above_zero=True),
+    _text("store", "the condition a jar stands in until it is read, e.g. 40 C"),
     _text("method", "how it is measured"),
     Key("reads", ("open pair",), "lowest and highest the method can read"),
     _number("after_h", "age of the batch when read, in hours", 0),
@@ -218,8 +224,13 @@ _RESPONSE = _section(
     _number("sample_g", "what the test takes from the batch, in grams", 0),
     _number("exponent_low", "desirability exponent below the target", above_zero=True),
     _number("exponent_high", "desirability exponent above the target", above_zero=True),
-    Key("from", ("text", "table"), "the exact property it is: cost_per_kg, or a linear sum of ingredients"),
-    _text("of", "the response a derived quantity is taken from", used=False),
+    Key(
+        "from",
+        ("text", "table"),
+        "the exact property it is: cost_per_kg, or a linear sum of ingredients; "
+        "or what is taken from a curve: " + ", ".join(CURVE_QUANTITIES),
+    ),
+    _text("of", "the curve a derived quantity is taken from"),
     Key("model", ("text", "table"), "its own model, where it differs from the plan's", MODELS, parts=MODEL_PARTS),
     repeated=True,
 )

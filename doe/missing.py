@@ -43,7 +43,7 @@ def missing(
 
     A reading that was said to be not measured is not missing.
     """
-    names = tuple(response.name for response in study.fitted_responses)
+    names = tuple(response.name for response in study.measured_responses)
     read = _read(results)
     out = []
     for trial, plan in planned_trials(designs).items():

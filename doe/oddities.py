@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from doe.curves import observed
 from doe.drafts import USABLE
 from doe.levels import listed
 from doe.parts import Response
@@ -35,7 +36,7 @@ def odd(study: Study, results: Results) -> list[Problem]:
         if response.kind == "number" and response.name in values:
             found += _impossible(response, values[response.name])
             found += _slips(response, values[response.name])
-            found += _apart(response, results)
+            found += _apart(study, response, results)
     return [
         *found,
         *_swapped(values),
@@ -64,7 +65,7 @@ def _values(study: Study, results: Results) -> pd.DataFrame:
     for response in study.fitted_responses:
         if response.kind != "number":
             continue
-        seen = results.observed(response.name)
+        seen, _ = observed(study, results, response)
         columns[response.name] = seen["value"].where(seen["bound"] == "none").astype(float)
     return pd.DataFrame(columns)
 
@@ -102,11 +103,11 @@ def _slips(response: Response, values: pd.Series[float]) -> list[Problem]:
     return [Problem("slip", "warn", response.name, got, "a decimal point or a unit that slipped?", _MEND)]
 
 
-def _apart(response: Response, results: Results) -> list[Problem]:
+def _apart(study: Study, response: Response, results: Results) -> list[Problem]:
     """Batches of one recipe, or readings of one jar, that differ by far more than the study expects."""
     if response.sd is None:
         return []
-    seen = results.observed(response.name)
+    seen, _ = observed(study, results, response)
     seen = seen[seen["bound"] == "none"]
     batches = []
     for _, group in seen.groupby("replicate_group", sort=False):

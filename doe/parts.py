@@ -24,6 +24,9 @@ Kind = Literal["number", "grade", "pass", "curve"]
 Scale = Literal["linear", "log", "logit", "auto"]
 Aim = Literal["target", "above", "below", "within", "watch"]
 
+# What a response with `of` may be taken from a curve: by `doe.curves`, batch by batch.
+CURVE_QUANTITIES = ("yield_value", "consistency", "flow_index", "low_shear_viscosity", "settling_rate")
+
 
 @dataclass(frozen=True, slots=True)
 class Balance:
@@ -151,7 +154,8 @@ class Response:
 
     `low`, `target`, `high` are in `unit`. `sd` and `matters` are (number, is_relative): relative means a
     fraction of the value (0.10 for "10 %"). `reads` is what the method can read. `model` is this response's own
-    model, where it differs from that of the plan.
+    model, where it differs from that of the plan. `rates` is what a curve is read at (key `at`), or the rate [1/s] of a
+    low-shear viscosity; `store` the condition a jar stands in until it is read.
     """
 
     name: str
@@ -177,11 +181,18 @@ class Response:
     source: str | Mapping[str, float] | None = None
     of: str | None = None
     model: str | Mapping[str, str] | None = None
+    rates: tuple[float, ...] = ()
+    store: str = ""
 
     @property
     def is_exact(self) -> bool:
         """Whether it is computed from the recipe (cost, a linear sum) and never fitted."""
-        return self.source is not None
+        return self.source is not None and not self.is_derived
+
+    @property
+    def is_derived(self) -> bool:
+        """Whether it is taken from the curve of each batch, and fitted like what was measured."""
+        return isinstance(self.source, str) and self.source in CURVE_QUANTITIES
 
     @property
     def is_must(self) -> bool:

@@ -148,8 +148,9 @@ def _note(
         return
     if entry.missing == "blank":
         return
-    if response.is_exact:
-        intake.find("computed", "inform", where, f"{response.name} is computed from the recipe", "no reading of it",
+    if response.is_exact or response.is_derived:
+        how = f"taken from {response.of}" if response.is_derived else "computed from the recipe"
+        intake.find("computed", "inform", where, f"{response.name} is {how}", "no reading of it",
                     "what was typed is not used")  # fmt: skip
         return
     words = dict(about.words)

@@ -11,12 +11,13 @@ from typing import Any
 from doe.cells import grade_values
 from doe.checks import Notes, Row, folded, fraction, is_number, is_numeral, shown
 from doe.keys import WORDS, nearest
-from doe.parts import Response
+from doe.parts import CURVE_QUANTITIES, Response
 from doe.rules import RuleError, parse_sum, pointed, tidy
 
-QUANTITIES = ("cost_per_kg",)
+QUANTITIES = ("cost_per_kg", *CURVE_QUANTITIES)
 _MARKS = ("low", "target", "high")
 _NEEDS = {"above": ("low",), "below": ("high",), "within": ("low", "high"), "target": _MARKS, "watch": ()}
+_AT_A_RATE = ("low_shear_viscosity",)
 _FULL_AT = (("above", "high"), ("below", "low"))
 _TAKES = {"above": ("low", "target"), "below": ("target", "high"), "within": ("low", "high")}
 _MEASURING = ("method", "reads", "scale", "sd", "sample_g", "grades", "after_h", "model")
@@ -38,7 +39,9 @@ def read_response(t: Row, where: str, numeric: Sequence[str], notes: Notes) -> R
     _check_aim(t, marks, where, notes)
     _check_scale(t, marks, where, notes)
     _check_kind(t, where, notes)
-    if source is not None:
+    if isinstance(source, str) and source in CURVE_QUANTITIES:
+        _check_derived(t, source, where, notes)
+    elif source is not None:
         _check_exact(t, where, notes)
     elif not t.gives("method"):
         do = "say how it is measured: instrument, setting, temperature"
@@ -66,7 +69,9 @@ def read_response(t: Row, where: str, numeric: Sequence[str], notes: Notes) -> R
         grades=grades,
         against=t.get("against"),
         source=source,
-        of=t.get("of"),
+        of=tidy(t["of"]) if "of" in t else None,
+        rates=_rates(t.get("at")),
+        store=t.get("store", ""),
         model=MappingProxyType(dict(model)) if isinstance(model, Mapping) else model,
     )
 
@@ -101,7 +106,7 @@ def _source(value: Any, where: str, numeric: Sequence[str], notes: Notes) -> str
     except RuleError as error:
         if text.isidentifier() and text == text.casefold():
             got = f"{text} is kept, but not computed yet"
-            do = "use cost_per_kg or a linear sum of ingredients"
+            do = f"use cost_per_kg, a linear sum of ingredients, or of a curve {', '.join(CURVE_QUANTITIES)}"
             notes.add("not-used-yet", "inform", where, got, "", do)
         else:
             got = f"{error.reason}: {pointed(text, error)}"
@@ -218,10 +223,12 @@ def _check_scale(t: Mapping[str, Any], marks: Mapping[str, float], where: str, n
 def _check_kind(t: Row, where: str, notes: Notes) -> None:
     kind = t.get("kind", "number")
     if kind == "curve":
-        notes.add("not-used-yet", "inform", f"{where}, kind", "curves are kept, but not fitted yet", "", "")
         if not t.get("against"):
             do = 'add against = "shear rate", say'
             notes.stop("no-against", where, "is a curve against nothing", "what the curve is read against", do)
+        if t.get("aim", "watch") != "watch":
+            do = 'ask it of a response taken from it, e.g. from = "yield_value" of = "Flow curve"'
+            notes.stop("curve-aim", where, "a curve has no single value to aim at", 'aim = "watch"', do)
     elif t.get("against"):
         notes.stop("no-against", where, "is read against something but is no curve", 'kind = "curve"', "drop against")
     if kind in ("grade", "pass"):
@@ -230,6 +237,24 @@ def _check_kind(t: Row, where: str, notes: Notes) -> None:
         notes.add("not-used-yet", "inform", f"{where}, kind", got, "", do)
     if t.gives("of") and not t.gives("from"):
         notes.stop("no-quantity", where, f"is taken of {t['of']}, but not which quantity", "from", "add from = ...")
+
+
+def _check_derived(t: Row, source: str, where: str, notes: Notes) -> None:
+    if not t.gives("of"):
+        notes.stop("no-curve", where, f"{source} is not said of which curve", "of", 'add of = "Flow curve", say')
+    if source in _AT_A_RATE and not t.gives("at"):
+        do = "add at = 0.1, say: the shear rate in 1/s, near the lowest that is read"
+        notes.stop("no-rate", where, f"{source} is not said at which shear rate", "at", do)
+    if t.get("kind", "number") != "number" or "method" in t or "reads" in t or "sample_g" in t:
+        got = "is taken from a curve, so kind, method, reads and sample_g are those of the curve"
+        notes.add(
+            "exact-not-measured", "warn", where, got, "name, unit, from, of, at and what is wanted", "leave it out"
+        )
+
+
+def _rates(value: Any) -> tuple[float, ...]:
+    given = value if isinstance(value, list) else [] if value is None else [value]
+    return tuple(float(one) for one in given)
 
 
 def _check_exact(t: Mapping[str, Any], where: str, notes: Notes) -> None:

@@ -124,7 +124,7 @@ def _is_of_states(headings: Headings) -> bool:
 
 
 def _check_responses(intake: Intake, wide: bool) -> None:
-    missing = [r.name for r in intake.study.fitted_responses if r.name not in intake.seen]
+    missing = [r.name for r in intake.study.measured_responses if r.kind != "curve" and r.name not in intake.seen]
     if wide and missing:
         intake.stop(
             "missing-response",

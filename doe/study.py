@@ -174,8 +174,13 @@ class Study(Shown):
 
     @property
     def fitted_responses(self) -> tuple[parts.Response, ...]:
-        """Responses that are measured and fitted."""
+        """Responses that are fitted: those measured to a value, and those taken from curves."""
         return tuple(r for r in self.responses if not r.is_exact and r.kind != "curve")
+
+    @property
+    def measured_responses(self) -> tuple[parts.Response, ...]:
+        """Responses that are read at the bench: curves too, but not what is taken from them."""
+        return tuple(r for r in self.responses if not r.is_exact and not r.is_derived)
 
     @property
     def exact_responses(self) -> tuple[parts.Response, ...]:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.curves import observed
 from doe.parts import Response
 from doe.problems import Problem
 from doe.region import Region
@@ -89,9 +90,9 @@ def gather(
 
     With `exact_only`, readings that are only bounds are left out, and that is said.
     """
-    seen = results.observed(response.name)
+    seen, taken = observed(study, results, response)
     excluded = [{"trial": trial, "batch": "", "reason": reason} for trial, reason in (out_of or {}).items()]
-    findings: list[Problem] = []
+    findings = list(taken)
     kinds = seen["bound"].fillna("none")
     seen = seen.assign(bound=kinds)
     value = seen["value"].to_numpy(dtype=float)
@@ -162,11 +163,18 @@ def _ends(used: pd.DataFrame) -> tuple[Array, Array, Array]:
 
 def _bounds_finding(response: Response, bounds: pd.DataFrame) -> Problem:
     trials = ", ".join(str(t) for t in bounds["trial"])
+    why = "known only as a bound" if response.is_derived else "beyond what the method reads"
     got = (
-        f"{trials}: beyond what the method reads; taken as what they are, values somewhere beyond (the limit is not put"
+        f"{trials}: {why}; taken as what they are, values somewhere beyond (the limit is not put"
         " in their place), so they still tell how high or low it goes"
     )
-    return say("over-range", "inform", response.name, got, "read them with a method that reaches to know more")
+    return say(
+        "over-range",
+        "inform",
+        response.name,
+        got,
+        "" if response.is_derived else "read them with a method that reaches to know more",
+    )
 
 
 def _left_out(response: Response, lost: pd.DataFrame) -> Problem:

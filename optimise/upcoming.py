@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.curves import observed
 from doe.design import Design, plan
 from doe.problems import ModelError, Problem, StudyError, Unavailable
 from doe.results import Results
@@ -306,7 +307,7 @@ def _verdict(study: Study, results: Results, recipe: pd.DataFrame) -> Mapping[st
     limits = _limits(before, recipe, len(mine))
     told: dict[str, Any] = {}
     for name, (low, high) in limits.items():
-        seen = results.observed(name)
+        seen, _ = observed(study, results, study.response(name))
         values = [float(v) for v in seen.loc[[b for b in mine if b in seen.index], "value"]]
         model = before[name]
         window = [None if end is None else float(model.scale.back(np.array([end]))[0]) for end in model.window]

@@ -14,7 +14,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """One line of what is to be measured, as printed; `about` is what helps in doing it."""
+    """One line of what is to be measured, as printed.
+
+    `about` is what helps in doing it, `rates` what a curve is read at, in the unit of `against`.
+    """
 
     name: str
     unit: str
@@ -23,6 +26,8 @@ class Measure:
     sample: str
     reads: str
     about: str
+    rates: tuple[str, ...]
+    against: str
 
     @classmethod
     def of(cls, response: Response) -> Measure:
@@ -35,9 +40,11 @@ class Measure:
         elif response.kind == "pass":
             reads = "pass / fail"
         sample = "" if response.sample_g is None else f"{response.sample_g:g} g"
-        return cls(
-            response.name, response.unit, response.method, age(response.after_h), sample, reads, centrifuge(response)
-        )
+        rates = tuple(f"{rate:g}" for rate in response.rates)
+        against = {"shear rate": "1/s"}.get(response.against or "", response.against or "")
+        when = ", ".join(part for part in (age(response.after_h), response.store) if part)
+        about = centrifuge(response)
+        return cls(response.name, response.unit, response.method, when, sample, reads, about, rates, against)
 
 
 def age(hours: float | None) -> str:

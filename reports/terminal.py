@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from doe.costs import cost_range
+from doe.curves import observed
 from doe.problems import Problem, Unavailable
 from reports import terminal_region
 from reports.gather_plan import plan_facts
@@ -170,7 +171,7 @@ def record(study: Study, results: Results, name: str = "FOLDER", *, missing: Seq
     states = ", ".join(f"{count} {state}" for state, count in batches["state"].value_counts().items())
     rows = []
     for response in study.fitted_responses:
-        seen = results.observed(response.name)
+        seen, _ = observed(study, results, response)
         bounds = int((seen["bound"] != "none").sum())
         numbers = seen.loc[seen["bound"] == "none", "value"]
         span = f"{figure(numbers.min())} to {figure(numbers.max())}" if len(numbers) else "no number"

@@ -95,7 +95,8 @@ class _Makers:
         self.weigh, self.weigh_end = _Places(bench.WEIGH_FIELDS), 1 + (len(trials) + 2) * len(study.ingredients)
         self.read_fields = bench.reading_fields(study)
         self.read = _Places(self.read_fields)
-        self.read_planned = 1 + len(trials) * len(study.fitted_responses)
+        self.rows = bench.reading_rows(study)
+        self.read_planned = 1 + len(trials) * len(self.rows)
         self.read_end = self.read_planned + bench.spare_rows(len(trials))
 
     def weigh_sheet(self, sheet: Any) -> None:
@@ -221,7 +222,7 @@ class _Makers:
         read = {h: self.read.span(bench.READ_SHEET, h, self.read_end) for h in self.read.letter}
         ours = f"{read[bench.TRIAL]},{key[0]},{read[bench.BATCH]},{key[1]}"
         count = f'COUNTIFS({ours},{read[bench.READING]},1,{read[bench.VALUE]},"<>")'
-        self._shown(cells[bench.READ], key[0], f'{count}&" of {len(self.study.fitted_responses)}"')
+        self._shown(cells[bench.READ], key[0], f'{count}&" of {len(self.rows)}"')
         if not self.study.ingredients:
             return
         weigh = {h: self.weigh.span(bench.WEIGH_SHEET, h, self.weigh_end) for h in self.weigh.letter}
@@ -263,21 +264,24 @@ class _Makers:
         """A row a reading, response by response, then free rows for second readings and new makings."""
         start_sheet(sheet, self.read_fields, self.look, frozen="C2", foot=self.foot)
         row = 1
-        for response in self.study.fitted_responses:
+        for response, rate in self.rows:
             for number, trial in enumerate(self.trials):
                 row += 1
-                self._read_row(sheet, row, response, trial, number == 0)
+                self._read_row(sheet, row, response, trial, number == 0, rate)
         for spare in range(row + 1, self.read_end + 1):
             self._read_row(sheet, spare, None, None, spare == row + 1)
         sheet.auto_filter.ref = f"A1:{self.read.letter[self.read_fields[-1].heading]}{self.read_end}"
         self._read_checks(sheet)
 
-    def _read_row(self, sheet: Any, row: int, response: Response | None, trial: str | None, first: bool) -> None:
+    def _read_row(
+        self, sheet: Any, row: int, response: Response | None, trial: str | None, first: bool, rate: float | None = None
+    ) -> None:
         sheet.row_dimensions[row].height = ROW_POINTS
         given: dict[str, object] = {}
         if response is not None:
             given = {bench.TRIAL: trial, bench.RESPONSE: response.name, bench.BATCH: 1, bench.READING: 1,
-                     bench.UNIT: response.unit, bench.METHOD: response.method or None}  # fmt: skip
+                     bench.UNIT: response.unit, bench.METHOD: response.method or None,
+                     bench.SPEED: None if rate is None else f"{rate:g}"}  # fmt: skip
         for field in self.read_fields:
             cell, value = sheet.cell(row, self.read.number[field.heading]), given.get(field.heading)
             named = field.heading in (bench.TRIAL, bench.RESPONSE)
@@ -292,7 +296,7 @@ class _Makers:
 
     def _read_checks(self, sheet: Any) -> None:
         spare, row = self.read_planned + 1, 2
-        for response in self.study.fitted_responses:
+        for response, _ in self.rows:
             last = row + len(self.trials) - 1
             letter = self.read.letter[bench.VALUE]
             _reading(sheet, self.read.area(bench.VALUE, row, last), f"{letter}{row}", response)
@@ -309,7 +313,7 @@ class _Makers:
             elif field.hint and field.heading not in (bench.VALUE, bench.TRIAL, bench.RESPONSE):
                 prompt(sheet, area, field.heading.capitalize(), field.hint)
         choice(sheet, self.read.area(bench.TRIAL, spare, self.read_end), self.trials, "Trial", "Trial id, as planned")
-        names = [response.name for response in self.study.fitted_responses]
+        names = [response.name for response in self.study.measured_responses]
         choice(sheet, self.read.area(bench.RESPONSE, spare, self.read_end), names, "Response", "What was read")
 
 

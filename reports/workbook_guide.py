@@ -89,7 +89,7 @@ def _methods(sheet: Any, row: int, study: Study, look: Look) -> str:
         look.fixed(sheet.cell(row, column), text)
         sheet.cell(row, column).font = look.head
     first = row + 1
-    for response in study.fitted_responses:
+    for response in study.measured_responses:
         row += 1
         put(sheet.cell(row, 1), f"{response.name} [{response.unit}]" if response.unit else response.name)
         sheet.cell(row, 1).font, sheet.cell(row, 1).alignment = look.font, look.wrap

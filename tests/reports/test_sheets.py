@@ -132,6 +132,14 @@ def test_a_centrifuge_has_its_force_on_the_sheet():
     assert centrifuge(STUDY.response("pH")) == ""
 
 
+def test_a_curve_has_a_blank_for_each_of_its_rates():
+    curve = {"name": "Flow", "unit": "Pa", "kind": "curve", "against": "shear rate", "at": [0.1, 10], "method": "cone"}
+    taken = {"name": "Yield", "unit": "Pa", "from": "yield_value", "of": "Flow"}
+    page = sheets_html(Study.from_dict(SOURCE | {"response": [curve, taken]}), PLAN)
+    assert page.count("<span>at 0.1 1/s</span><span>at 10 1/s</span>") == 2
+    assert "<td>Yield" not in page
+
+
 def test_what_practice_advises_against_stands_on_the_sheet():
     hot = {"name": "Beads", "level": 1.0, "phase": "A", "melts_c": 60, "d50_um": 500}
     page = sheets_html(Study.from_dict(SOURCE | {"ingredient": [*SOURCE["ingredient"], hot]}), PLAN_WITH_BEADS)

@@ -1,0 +1,173 @@
+"""Flow curves: shear stress against shear rate, fitted by a power law or by Herschel-Bulkley, whichever the data bear.
+
+tau = tau_y + K rate^n; n = 1 is Bingham's law, tau_y = 0 the power law, both together Newton's (Herschel & Bulkley
+1926, Kolloid-Z. 39, 291-300, from memory). What is called a yield value here is the apparent one of the fitted law:
+gums alone may flow at any stress, only very slowly.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import brentq, least_squares
+from scipy.special import stdtrit
+
+Array = npt.NDArray[np.float64]
+Law = Literal["power law", "Herschel-Bulkley"]
+
+LEAST_POINTS = 3
+_LEVEL = 0.95  # one-sided confidence of the highest yield value
+_STEEPEST = 5.0  # bound on the exponent while fitting; real ones lie between 0 and about 2
+_EXACT = 1e-9  # relative scatter below which a curve counts as free of it: the last digits of typed numbers
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """A fitted flow curve. Stress in Pa, rate in 1/s: `consistency` K is in Pa s^n, `index` n has no unit.
+
+    `yield_value` is 0 where the power law was chosen. `yield_below` is the highest yield value the readings leave open
+    (one-sided 95 %, by the profile of the fit). `relative_sd` is the scatter about the law as a fraction of the stress;
+    `aicc` holds the criterion of each law that could be fitted, `sd` the standard errors (NaN where none can be had).
+    """
+
+    law: Law
+    yield_value: float
+    consistency: float
+    index: float
+    yield_below: float
+    relative_sd: float
+    aicc: dict[Law, float]
+    sd: dict[str, float]
+    lowest_rate: float
+    points: int
+
+    def stress(self, rate: float) -> float:
+        """The shear stress [Pa] at a rate [1/s]."""
+        return float(self.yield_value + self.consistency * rate**self.index)
+
+    def viscosity(self, rate: float) -> float:
+        """The apparent viscosity [Pa.s] at a rate [1/s], stress over rate."""
+        return self.stress(rate) / rate
+
+
+def fit_flow(rate: Array, stress: Array) -> Flow | None:
+    """The law of a curve by least squares of the log of the stress, so that each point counts by its relative error.
+
+    The law is the one with the lower AICc (Hurvich & Tsai 1989, from memory), the error variance counted as a
+    parameter; Herschel-Bulkley needs six points for one. None where fewer than three different rates were read.
+    """
+    order = np.argsort(rate, kind="stable")
+    rate, stress = rate[order], stress[order]
+    if len(np.unique(rate)) < LEAST_POINTS or (rate <= 0).any() or (stress <= 0).any():
+        return None
+    power = _power(rate, stress, 0.0)
+    bulkley = _herschel_bulkley(rate, stress, power)
+    aicc: dict[Law, float] = {"power law": _aicc(power, len(rate), 2)}
+    if math.isfinite(criterion := _aicc(bulkley, len(rate), 3)):
+        aicc["Herschel-Bulkley"] = criterion
+    law = min(aicc, key=lambda name: aicc[name])
+    best = bulkley if law == "Herschel-Bulkley" else power
+    free = len(rate) - (3 if law == "Herschel-Bulkley" else 2)
+    return Flow(
+        law=law,
+        yield_value=best.tau,
+        consistency=best.k,
+        index=best.n,
+        yield_below=_yield_below(rate, stress, bulkley),
+        relative_sd=math.sqrt(best.rss / free) if free > 0 else float("nan"),
+        aicc=aicc,
+        sd=_standard_errors(rate, best, law, free),
+        lowest_rate=float(rate[0]),
+        points=len(rate),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    tau: float
+    k: float
+    n: float
+    rss: float
+
+
+def _power(rate: Array, stress: Array, tau: float) -> _Fit:
+    """K and n at a given yield value, by least squares of the log of the whole stress."""
+    x = np.log(rate)
+    slope, level = np.polyfit(x, np.log(stress - tau), 1)
+    if tau > 0:
+
+        def off(p: Array) -> Array:
+            out: Array = np.log(tau + np.exp(p[0] + p[1] * x)) - np.log(stress)
+            return out
+
+        level, slope = least_squares(off, [level, slope], xtol=1e-14, ftol=1e-14, gtol=1e-14).x
+    left = np.log(tau + np.exp(level + slope * x)) - np.log(stress)
+    return _Fit(tau, math.exp(level), float(slope), float(left @ left))
+
+
+def _herschel_bulkley(rate: Array, stress: Array, power: _Fit) -> _Fit:
+    """All three, from several starts; the power law itself where no yield value fits better."""
+    x = np.log(rate)
+
+    def off(p: Array) -> Array:
+        out: Array = np.log(p[0] * stress.min() + np.exp(p[1] + p[2] * x)) - np.log(stress)
+        return out
+
+    best = power
+    for share in (0.2, 0.6, 0.95):
+        start = _power(rate, stress, share * float(stress.min()))
+        found = least_squares(
+            off, [share, math.log(start.k), min(max(start.n, -_STEEPEST), _STEEPEST)], x_scale="jac",
+            bounds=([0.0, -np.inf, -_STEEPEST], [1.0, np.inf, _STEEPEST]), xtol=1e-14, ftol=1e-14, gtol=1e-14,
+        )  # fmt: skip
+        rss = 2.0 * float(found.cost)
+        if rss < best.rss:
+            best = _Fit(float(found.x[0] * stress.min()), math.exp(found.x[1]), float(found.x[2]), rss)
+    return best
+
+
+def _aicc(fit: _Fit, points: int, parameters: int) -> float:
+    counted = parameters + 1
+    if points - counted - 1 <= 0:
+        # Too few points to compare by AICc: the simpler law stands, with no criterion against it.
+        return 0.0 if parameters == 2 else math.inf
+    rss = max(fit.rss, points * _EXACT**2)
+    return points * math.log(rss / points) + 2 * counted + 2 * counted * (counted + 1) / (points - counted - 1)
+
+
+def _yield_below(rate: Array, stress: Array, best: _Fit) -> float:
+    """The yield value at which the fit gets worse by what one-sided 95 % allow; at most the lowest stress read."""
+    top = float(stress.min())
+    free = len(rate) - 3
+    if free < 1:
+        return top
+    rss = max(best.rss, len(rate) * _EXACT**2)
+    allowed = rss * (1.0 + float(stdtrit(free, _LEVEL)) ** 2 / free)
+
+    def worse(tau: float) -> float:
+        return _power(rate, stress, tau).rss - allowed
+
+    near = top * (1.0 - 1e-9)
+    if best.tau >= near or worse(near) <= 0:
+        return top
+    return float(brentq(worse, best.tau, near, xtol=1e-12 * top, rtol=1e-10))
+
+
+def _standard_errors(rate: Array, fit: _Fit, law: Law, free: int) -> dict[str, float]:
+    """Standard errors by the usual linear approximation at the fitted law."""
+    nothing = dict.fromkeys(("yield_value", "consistency", "index"), float("nan"))
+    if free < 1:
+        return nothing
+    whole = fit.tau + fit.k * rate**fit.n
+    slopes = [fit.k * rate**fit.n * np.log(rate) / whole, rate**fit.n / whole]
+    names = ["index", "consistency"]
+    if law == "Herschel-Bulkley":
+        slopes.append(1.0 / whole)
+        names.append("yield_value")
+    J = np.column_stack(slopes)
+    covariance = np.linalg.pinv(J.T @ J) * fit.rss / free
+    return nothing | {name: math.sqrt(max(0.0, covariance[i, i])) for i, name in enumerate(names)}

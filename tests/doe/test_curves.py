@@ -1,0 +1,124 @@
+"""Quantities taken from the curves of batches, from the table as read to what a fit sees. Laws are closed forms."""
+
+import pandas as pd
+import pytest
+
+from doe import Study
+from doe.curves import observed
+from doe.problems import StudyError
+
+RATES = [0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0]
+CURVE = {
+    "name": "Flow curve", "unit": "Pa.s", "kind": "curve", "against": "shear rate", "at": RATES,
+    "method": "cone and plate, 25 C",
+}  # fmt: skip
+TAKEN = [
+    {"name": "Yield", "unit": "Pa", "from": "yield_value", "of": "Flow curve", "aim": "above", "low": 3},
+    {"name": "Rest", "unit": "mPa.s", "from": "low_shear_viscosity", "of": "Flow curve", "at": 0.1, "scale": "log"},
+    {"name": "Index", "from": "flow_index", "of": "Flow curve"},
+    {"name": "K", "from": "consistency", "of": "Flow curve"},
+]
+BLEND = [{"name": "Water", "qs": True}, {"name": "Gum", "low": 0.2, "high": 0.8}]
+
+
+def study(*responses, curve=CURVE):
+    return Study.from_dict({"study": {"name": "Invented"}, "ingredient": BLEND, "response": [curve, *responses]})
+
+
+def table(laws, rates=RATES, name="Flow curve", of=lambda tau, k, n, x: (tau + k * x**n) / x):
+    rows = [
+        {"trial": f"T{i:02d}", "Gum": 0.2 + 0.1 * i, "response": name, "speed": x, "value": of(*law, x)}
+        for i, law in enumerate(laws, 1)
+        for x in rates
+    ]
+    return pd.DataFrame(rows)
+
+
+STUDY = study(*TAKEN)
+LAWS = [(4.0, 2.0, 0.5), (6.0, 2.5, 0.45), (0.0, 3.0, 0.4)]
+RESULTS = STUDY.results(table(LAWS))
+
+
+def seen(name, results=RESULTS, of=STUDY):
+    return observed(of, results, of.response(name))
+
+
+def test_what_is_taken_is_fitted_and_what_is_read_is_asked_for():
+    assert [r.name for r in STUDY.fitted_responses] == ["Yield", "Rest", "Index", "K"]
+    assert [r.name for r in STUDY.measured_responses] == ["Flow curve"]
+    assert not STUDY.exact_responses
+
+
+def test_each_batch_gives_one_value_found_again_from_its_curve():
+    frame, said = seen("Yield")
+    assert list(frame.index) == ["T01-1", "T02-1", "T03-1"]
+    assert list(frame["value"])[:2] == pytest.approx([4.0, 6.0], rel=1e-6)
+    assert list(frame["bound"]) == ["none", "none", "below"]  # a power law: no more than what the curve leaves open
+    assert frame["value"].iloc[2] < 1e-4
+    assert [p.code for p in said] == ["curve-law"]
+    assert "Herschel-Bulkley in 2 (T01-1, T02-1); power law in 1 (T03-1)" in said[0].got
+    assert list(seen("Index")[0]["value"]) == pytest.approx([0.5, 0.45, 0.4], rel=1e-6)
+    assert list(seen("K")[0]["value"]) == pytest.approx([2.0, 2.5, 3.0], rel=1e-6)
+    # (4 + 2 * 0.1^0.5) / 0.1 Pa.s, in mPa.s
+    assert seen("Rest")[0]["value"].iloc[0] == pytest.approx(1000 * (4 + 2 * 0.1**0.5) / 0.1, rel=1e-6)
+
+
+def test_stress_and_viscosity_in_any_unit_give_the_same():
+    in_cp = study(*TAKEN, curve=CURVE | {"unit": "cP"})
+    stress = study(*TAKEN, curve=CURVE | {"unit": "Pa"})
+    as_cp = table(LAWS, of=lambda tau, k, n, x: 1000 * (tau + k * x**n) / x)
+    as_stress = table(LAWS, of=lambda tau, k, n, x: tau + k * x**n)
+    for one, frame in ((in_cp, as_cp), (stress, as_stress)):
+        assert list(seen("Yield", one.results(frame), one)[0]["value"])[:2] == pytest.approx([4.0, 6.0], rel=1e-6)
+
+
+def test_a_short_curve_and_a_rate_below_it_are_said():
+    short = STUDY.results(table(LAWS[:2], rates=RATES[:2]))
+    frame, said = seen("Yield", short)
+    assert frame.empty
+    assert [p.code for p in said] == ["curve-short"]
+    high = STUDY.results(table(LAWS[:2], rates=[1.0, 2.0, 5.0, 10.0, 20.0, 50.0]))
+    codes = [p.code for p in seen("Rest", high)[1]]
+    assert codes == ["curve-law", "curve-outside"]
+
+
+def test_readings_that_are_bounds_or_not_to_be_used_are_no_points():
+    frame = table(LAWS[:1]).astype(object)
+    frame["flag"], frame["note"] = "", ""
+    frame.loc[0, "value"] = ">30"
+    frame.loc[1, ["flag", "note", "value"]] = ["do not use", "jar was knocked", 1.0]
+    frame.loc[len(frame)] = frame.loc[2].to_dict() | {"speed": "0.5", "value": (4 + 2 * 0.5**0.5) / 0.5}
+    assert seen("Yield", STUDY.results(frame))[0]["value"].iloc[0] == pytest.approx(4.0, rel=1e-6)
+
+
+def test_a_settling_rate_is_the_slope_against_time():
+    layer = CURVE | {"name": "Layer", "unit": "mm", "against": "time", "at": [1, 2, 4, 7]}
+    settling = {"name": "Settling", "unit": "mm/day", "from": "settling_rate", "of": "Layer"}
+    both = study(settling, curve=layer)
+    rows = table([(0.3, 1.2, 1)], rates=[1, 2, 4, 7], name="Layer", of=lambda start, rate, _, x: start + rate * x)
+    assert seen("Settling", both.results(rows), both)[0]["value"].iloc[0] == pytest.approx(1.2, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "curve, taken, words",
+    [
+        (CURVE, {"from": "yield_value"}, "not said of which curve"),
+        (CURVE, {"from": "low_shear_viscosity", "of": "Flow curve", "unit": "Pa.s"}, "not said at which shear rate"),
+        (CURVE, {"from": "yield_value", "of": "Flow curve", "unit": "mm"}, "is in mm, and yield_value is in Pa"),
+        (CURVE | {"against": "rpm"}, {"from": "yield_value", "of": "Flow curve", "unit": "Pa"}, "not against shear"),
+        (CURVE | {"unit": "mm"}, {"from": "flow_index", "of": "Flow curve"}, "is in mm, not in mPa.s"),
+        (CURVE, {"from": "settling_rate", "of": "Flow curve"}, "not against time"),
+        (CURVE, {"from": "yield_valu", "of": "Flow curve"}, "did you mean yield_value"),
+        (CURVE | {"aim": "above", "low": 3}, {"from": "flow_index", "of": "Flow curve"}, "no single value to aim at"),
+    ],
+)
+def test_what_cannot_be_taken_is_refused_in_words(curve, taken, words):
+    with pytest.raises(StudyError, match=words):
+        study({"name": "Taken", **taken}, curve=curve)
+
+
+def test_a_flow_index_needs_no_shear_rate():
+    """n = 1 + d ln(eta) / d ln(rpm): the constant from rpm to shear rate drops out."""
+    spindle = study({"name": "Index", "from": "flow_index", "of": "Flow curve"}, curve=CURVE | {"against": "rpm"})
+    found = seen("Index", spindle.results(table([(0.0, 3.0, 0.4)])), spindle)[0]
+    assert found["value"].iloc[0] == pytest.approx(0.4, rel=1e-9)
