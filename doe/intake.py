@@ -46,6 +46,10 @@ def take_table(intake: Intake, table: RawTable, headings: Headings) -> None:
         _read_words(intake, draft, table, row, headings, mark)
         read_row(intake, draft, table, row, headings, mark)
         drafts.append(draft)
+    if namer is not None and intake.planned and drafts:
+        own = sorted({draft.trial for draft in drafts})
+        got = f"{len(own)} trials of their own, outside the plan: {own[0]} to {own[-1]}"
+        intake.find("own-trials", "inform", table.where(), got, "", "taken in with the levels they carry")
     _gather_helped(intake, before, table)
     unit = printed_unit(intake.study, [draft.levels for draft in drafts])
     for draft in drafts:
@@ -64,14 +68,19 @@ def _gather_helped(intake: Intake, before: int, table: RawTable) -> None:
 
 
 def _is_historical(intake: Intake, table: RawTable, headings: Headings) -> bool:
-    """A table carries its own recipes if it has levels and none of its trials was planned."""
+    """A table carries its own recipes if it has levels and none of its trials was planned, however spelt."""
     if not headings.of("level"):
         return False
     place = headings.word("trial")
     if place is None:
         return headings.word("batch") is None or not intake.planned
-    ids = {text_of(row[place]) for row in table.rows}
-    return not ids & set(intake.planned)
+    ids = {_bare_id(text_of(row[place])) for row in table.rows}
+    return not ids & {_bare_id(trial) for trial in intake.planned}
+
+
+def _bare_id(trial: str) -> str:
+    """An id without what people change in writing it: T01, t1 and T-01 are one."""
+    return re.sub(r"(?<![0-9])0+(?=[0-9])", "", re.sub(r"[\s_-]", "", trial).casefold())
 
 
 def _says_nothing(table: RawTable, row: int, headings: Headings) -> bool:
@@ -106,7 +115,7 @@ def _planned_draft(intake: Intake, table: RawTable, row: int, headings: Headings
         else:
             first, last = next(iter(intake.planned)), next(reversed(list(intake.planned)))
             intake.stop("unknown-trial", where, f"trial {trial} was not planned", f"{first} to {last}",
-                        nearest_name(trial, intake.planned) or "is this table from another plan?")  # fmt: skip
+                        _meant_trial(trial, intake) or "is this table from another plan?")  # fmt: skip
         return None
     tail = batch_text.removeprefix(trial).lstrip("-") if batch_text.startswith(trial) else batch_text
     if tail and not re.fullmatch(r"[1-9][0-9]{0,3}", tail):
@@ -117,6 +126,11 @@ def _planned_draft(intake: Intake, table: RawTable, row: int, headings: Headings
     if batch not in intake.batches:
         intake.batches[batch] = BatchDraft(trial, batch, where, intake.planned[trial])
     return intake.batches[batch]
+
+
+def _meant_trial(trial: str, intake: Intake) -> str:
+    alike = [known for known in intake.planned if _bare_id(known) == _bare_id(trial)]
+    return f"is {alike[0]!r} meant?" if alike else nearest_name(trial, intake.planned)
 
 
 class _HistoryNames:

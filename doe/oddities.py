@@ -41,6 +41,7 @@ def odd(study: Study, results: Results) -> list[Problem]:
         *found,
         *_swapped(values),
         *_same_twice(values),
+        *_another_jar(results),
         *_lots(results),
         *not_made(study, results),
         *_order(results),
@@ -173,6 +174,30 @@ def _same_twice(values: pd.DataFrame) -> list[Problem]:
         return []
     return [Problem("same-values", "warn", "readings", "the same readings of everything in " + listed(found),
                     "other batches, other readings", "was a row copied, or one jar read under two names?")]  # fmt: skip
+
+
+def _another_jar(results: Results) -> list[Problem]:
+    """Second makings of which nothing but readings is known, where the first was weighed or timed.
+
+    A repeated reading that is taken for a batch makes the scatter between batches too small.
+    """
+    rows = results.batches.loc[results.usable]
+    papers = {
+        str(batch): str(trial)
+        for batch, trial, *notes in rows[["trial", "made_at", "weighed_g"]].itertuples(name=None)
+        if any(note is not None for note in notes)
+    }
+    told = {trial for batch, trial in papers.items() if batch.endswith("-1")}
+    bare = [
+        str(batch)
+        for batch, trial in rows["trial"].items()
+        if str(trial) in told and str(batch) not in papers and not str(batch).endswith("-1")
+    ]
+    if not bare:
+        return []
+    return [Problem("batch-or-reading", "warn", "batches", f"nothing but readings of {listed(bare)}",
+                    "weights or time of making, as of the first batch",
+                    "if one jar was read again, it is reading 2 of the first batch")]  # fmt: skip
 
 
 def _lots(results: Results) -> list[Problem]:

@@ -206,7 +206,7 @@ def _levels_table(
             grams[key][name] = actual
         if lot:
             lots.setdefault(key, {})[name] = lot
-    findings = list(table.findings)
+    findings = [*table.findings, *_not_read(table)]
     rows = []
     for key in first:
         levels = _batch_levels(study, key, grams.get(key, {}), weights.get(key, {}), planned, table, problems, findings)
@@ -223,6 +223,16 @@ def _levels_table(
     names_of_lots = (f"lot: {i.name}" for i in study.ingredients)
     header = ("trial", "batch", *(i.name for i in study.ingredients), *names_of_lots, "weighed_g")
     return RawTable(table.source, table.sheet, header, tuple(rows), tuple(first.values()), (), tuple(findings))
+
+
+def _not_read(table: RawTable) -> list[Problem]:
+    """Columns that someone added to the weighing sheet: nothing is read from them, and that is said."""
+    known = {field.heading for field in bench.WEIGH_FIELDS}
+    added = [heading for heading in table.header if heading not in known]
+    if not added:
+        return []
+    return [Problem("column-not-read", "warn", table.where(), "a column " + ", ".join(added), "the columns as issued",
+                    "not read; write remarks into note of sheet Make")]  # fmt: skip
 
 
 def _batch_levels(

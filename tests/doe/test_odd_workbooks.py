@@ -170,6 +170,8 @@ REFUSED = {
     "trial twice on two sheets": ("a.xlsx", second_sheet(HEAD, ["T01", 13000, 5.2]), "T01 stands on 2 rows"),
     "trial not planned": ("a.xlsx", cell("A2", "T09"), "T09 was not planned"),
     "trial as a number": ("a.xlsx", cell("A2", 1), "trial 1 was not planned"),
+    "trials spelt otherwise, with levels": (
+        "a.csv", b"trial,Water,Gum,Wax,Viscosity,pH\nt1,95.6,0.4,4,12000,5\n", "is 'T01' meant?"),
     "trial blank": ("a.xlsx", cell("A2", None), "row without a trial"),
     "row of means": ("a.xlsx", good(lambda m, s: s.append(["mean", 21000, 5.3])), "trial mean was not planned"),
     "headings again below": ("a.xlsx", good(lambda m, s: s.append(HEAD)), "trial trial was not planned"),
@@ -295,6 +297,8 @@ READ = {
     "utf-16 from a spreadsheet": ("a.txt", "trial\tViscosity\tpH\nT01\t12000\t5\n".encode("utf-16"), RIGHT, ""),
     "old line ends": ("a.csv", b"trial,Viscosity,pH\rT01,12000,5\r", RIGHT, ""),
     "semicolons and decimal commas": ("a.csv", b"trial;Viscosity;pH\nT01;12000,0;5,25\n", RIGHT, "12000,0 read"),
+    "trials of its own": (
+        "a.csv", b"trial,Gum,Wax,Viscosity,pH\nT01,0.4,4,12000,5\n", RIGHT, ""),
     "accents from windows": ("a.csv", "trial,Viscosity,pH,note\nT01,12000,5,früh\n".encode("cp1252"), RIGHT,
                              "Windows-1252"),
 }  # fmt: skip

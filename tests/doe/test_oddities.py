@@ -115,3 +115,12 @@ def test_what_is_missing_by_trial():
     assert not waits[0].made
     said = take_in(STUDY, table(pH={0: "not measured"}), design=_Plan)
     assert missing(STUDY, [_Plan], said) == ()
+
+
+def test_a_second_batch_without_papers_may_be_a_second_reading():
+    # A repeat reading is not a replicate batch (Hurlbert 1984, pseudoreplication; from memory).
+    rows = table().loc[[0, 0]].assign(batch=[1, 2], made_at=["2031-05-10", None])
+    seen = {finding.code: str(finding) for finding in odd(STUDY, take_in(STUDY, rows, design=_Plan))}
+    assert "nothing but readings of T01-2" in seen["batch-or-reading"]
+    rows = table().loc[[0, 0]].assign(batch=[1, 2], made_at=["2031-05-10", "2031-05-11"])
+    assert "batch-or-reading" not in [f.code for f in odd(STUDY, take_in(STUDY, rows, design=_Plan))]
