@@ -65,7 +65,8 @@ def wrapped(text: str, columns: int = 80, indent: str = "") -> str:
     line = ""
     whole = clean(text)
     lead = whole[: len(whole) - len(whole.lstrip(" "))]
-    for word in whole.split():
+    # Only at plain spaces: a number stays with its unit.
+    for word in filter(None, whole.split(" ")):
         if line and width(line) + 1 + width(word) > columns - len(indent):
             lines.append(line)
             line = word

@@ -6,16 +6,16 @@ from doe.compare import WORTH, Comparison, Option
 from doe.problems import Unavailable
 from doe.quality import Quality
 from doe.study import Study
-from reports.numbers import counted, exactly, figure, listed, money, percent, with_unit
+from reports.numbers import THIN, counted, exactly, figure, listed, money, percent, with_unit
 
 HOW_TO_READ = (
     "Each sign is the smallest difference, from one end of an ingredient's or factor's reach to the other, that will "
-    "most likely (with 80 % chance) be seen in that response. Left of the heavy line it is smaller than the difference "
+    f"most likely (with 80{THIN}% chance) be seen in that response. Left of the heavy line it is smaller than the difference "
     "that matters: what matters will be seen."
 )
 RULE = (
     f"More trials are said to stop paying at the first number after which no larger one makes that difference smaller "
-    f"by {100 * WORTH:g} % or more for each further day of batches. The response farthest to the right decides."
+    f"by {100 * WORTH:g}{THIN}% or more for each further day of batches. The response farthest to the right decides."
 )
 
 
@@ -47,7 +47,7 @@ def _now(study: Study, now: Option) -> str:
     if not missed:
         return f"The {now.runs} planned now show it as well, in {spent(study, now)}."
     chances = [f"{name} {percent(chance)}" for name in missed if isinstance(chance := _chance(now, name), float)]
-    return f"The {now.runs} planned now fall short of 80 % chance to see it: {listed(chances)}."
+    return f"The {now.runs} planned now fall short of 80{THIN}% chance to see it: {listed(chances)}."
 
 
 def _chance(option: Option, name: str) -> object:
@@ -60,7 +60,7 @@ def stops(weighed: Comparison) -> str:
     if isinstance(weighed.stops_paying, int):
         return (
             f"More trials stop paying at {weighed.stops_paying}: each further day of batches makes the smallest "
-            f"visible difference less than {100 * WORTH:g} % smaller."
+            f"visible difference less than {100 * WORTH:g}{THIN}% smaller."
         )
     why = weighed.stops_paying.reason
     return f"More trials do not stop paying within these numbers: {why}."

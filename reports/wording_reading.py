@@ -9,7 +9,7 @@ from doe.problems import Unavailable
 from doe.reading import Reading
 from doe.study import Study
 from reports.facts import Facts, PlanFacts
-from reports.numbers import counted, exactly, figure, listed, percent, with_unit
+from reports.numbers import THIN, counted, exactly, figure, listed, percent, with_unit
 
 SHOWN_HEAD = (
     "Response", "Mean known to, in half of the region", "at worst", "Smallest difference seen", "What matters",
@@ -17,7 +17,7 @@ SHOWN_HEAD = (
 )  # fmt: skip
 SHOWN_NOTE = (
     "Known to: one standard deviation of a predicted mean. Differences are from one end of an ingredient's or factor's "
-    "reach to the other, for the one that is hardest to see; the smallest is seen with 80 % chance."
+    f"reach to the other, for the one that is hardest to see; the smallest is seen with 80{THIN}% chance."
 )
 _MOST = 5
 
@@ -90,7 +90,7 @@ def missed_line(reading: Reading) -> str:
     if not judged:
         return ""
     if not short:
-        return "What matters will be seen with a chance of 80 % or more in every response that says what does."
+        return f"What matters will be seen with a chance of 80{THIN}% or more in every response that says what does."
     return f"What matters may go unseen in {listed(short)}: plan --compare says how many more batches it takes."
 
 

@@ -76,3 +76,9 @@ def test_columns_line_up_with_wide_letters():
     starts = {tables.width(line[: line.rindex(" ")]) for line in text.splitlines()[2:]}
     assert [tables.width(line) for line in text.splitlines()[2:]] == [13, 13]
     assert len(starts) == 2
+
+
+def test_a_number_stays_with_its_unit():
+    text = tables.wrapped("word " * 12 + "80\u202f% of it", columns=64)
+    assert "80\u202f%" in text
+    assert all(tables.width(line) <= 64 for line in text.splitlines())
