@@ -10,8 +10,8 @@ from reports.numbers import THIN, counted, exactly, figure, listed, money, perce
 
 HOW_TO_READ = (
     "Each sign is the smallest difference, from one end of an ingredient's or factor's reach to the other, that will "
-    f"most likely (with 80{THIN}% chance) be seen in that response. Left of the heavy line it is smaller than the difference "
-    "that matters: what matters will be seen."
+    f"most likely (with 80{THIN}% chance) be seen in that response. Left of the heavy line it is smaller than the "
+    "difference that matters: what matters will be seen."
 )
 RULE = (
     f"More trials are said to stop paying at the first number after which no larger one makes that difference smaller "
