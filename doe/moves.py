@@ -17,19 +17,30 @@ Indices = npt.NDArray[np.intp]
 
 _AROUND = np.linspace(-1, 1, 9)
 _ROUNDS = 2
+_FEW = 4
 
 
 def to_candidates(space: Space, X: Array, C: Indices) -> Move:
     """The move to the best of the candidates X (m, k), C (m, c)."""
     H = space.model(X, C)
     upper = np.triu_indices(H.shape[1])
-    squares = H[:, upper[0]] * H[:, upper[1]] * np.where(upper[0] == upper[1], 1.0, 2.0)
+    twice = np.where(upper[0] == upper[1], 1.0, 2.0)
+    squares: list[Array] = []
+
+    def quadratic(Q: Array) -> Array:
+        """The forms h'Qh of every candidate, (s, m)."""
+        if len(Q) < _FEW:
+            return np.einsum("smi,mi->sm", H @ Q, H)
+        if not squares:
+            squares.append((H[:, upper[0]] * H[:, upper[1]] * twice).T)
+        found: Array = Q[:, upper[0], upper[1]] @ squares[0]
+        return found
 
     def move(_: Space, run: Standing) -> Step:
         forms = []
         for Q, Qg in ((run.V, run.Vg), (run.P, run.Pg)):
             if Q is not None and Qg is not None:
-                forms += [run.root**2 * (Q[:, upper[0], upper[1]] @ squares.T), run.root * (Qg @ H.T)]
+                forms += [run.root**2 * quadratic(Q), run.root * (Qg @ H.T)]
         gain = run.gain(*forms)
         best = first_best(gain)
         return Step(gain[np.arange(len(gain)), best], X[best], C[best])

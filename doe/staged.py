@@ -8,13 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from doe.exchange import RIDGE, Criterion, Move, Runs, Space, stacked, sweep
+from doe.exchange import RIDGE, Criterion, Move, Runs, Space, first_best, stacked, sweep
 from doe.moves import along_lines, to_candidates
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
 _ROUNDS = 8
+_CHAINS, _MUCH = 8, 20_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,28 @@ def starting(pools: Sequence[Pool], held: Runs | None, starts: int, seed: int) -
     return Runs(np.concatenate([HX, drawn.X], axis=1), np.concatenate([HC, drawn.C], axis=1))
 
 
+def greedy(space: Space, criterion: Criterion, pools: Sequence[Pool], held: Runs | None) -> Runs:
+    """One plan taken run by run, each time the candidate that is least known so far; held runs stand first."""
+    p = len(criterion.prior)
+    known = stacked(space, held)[0] if held is not None and held.X.shape[1] else np.zeros((0, p))
+    A = known.T @ known + criterion.prior
+    V = np.asarray(np.linalg.inv(A + 1e-4 * np.eye(p)), dtype=np.float64)
+    rows = {id(pool): space.model(pool.X, pool.C) for pool in pools}
+    X, C = [], []
+    for pool in pools:
+        H = rows[id(pool)]
+        least = np.einsum("ij,ij->i", H @ V, H)
+        pick = int(first_best(least))
+        Vh = V @ H[pick]
+        V = V - np.outer(Vh, Vh) / (1 + least[pick])
+        X.append(pool.X[pick])
+        C.append(pool.C[pick])
+    made = Runs(np.array(X)[None], np.array(C)[None])
+    if held is None:
+        return made
+    return Runs(np.concatenate([held.X, made.X], axis=1), np.concatenate([held.C, made.C], axis=1))
+
+
 def joined(*plans: Runs) -> Runs:
     """All of these plans, one after another."""
     return Runs(np.concatenate([runs.X for runs in plans]), np.concatenate([runs.C for runs in plans]))
@@ -63,6 +86,7 @@ def search(
 ) -> Runs:
     """The best plan found by the staged exchange: X (1, n, k), C (1, n, c); held runs first, then one per pool.
 
+    One start takes the runs one by one, the others draw them.
     Stages: five levels against the fill from every start, half of them after exchange with candidates; the better
     half, again and again, with some runs drawn anew and exchanged (iterated local search; Lourenço, Martin & Stützle
     2003, from memory); the best of before and after along Cox directions as well, with 15 levels; the best few along
@@ -70,9 +94,12 @@ def search(
     drawn anew go on as well. `roots` is the square root of how often each run is made. `first` are plans to polish
     only, instead of random starts.
     """
-    runs = first if first is not None else starting(pools, held, starts, seed)
     if not pools:
-        return runs
+        return first if first is not None else starting(pools, held, 1, seed)
+    runs = first
+    if runs is None:
+        runs = greedy(space, criterion, pools, held)
+        runs = joined(runs, starting(pools, held, starts - 1, seed)) if starts > 1 else runs
     stages = _Stages(space, criterion, pools, 0 if held is None else held.X.shape[1], roots, runs.X.shape[1])
     if first is None:
         half = (len(runs.X) + 1) // 2
@@ -80,7 +107,9 @@ def search(
         if half < len(runs.X):
             some = joined(some, stages.lines(runs.take(np.arange(half, len(runs.X))), 6))
         runs = stages.kept(some, max(4, starts // 2))
-        chained = stages.kept(stages.chained(runs, seed), 12)
+        least = _CHAINS if len(pools) * len(criterion.prior) ** 2 < _MUCH else 1
+        many = runs.take(np.arange(max(least, len(runs.X))) % len(runs.X))
+        chained = stages.kept(stages.chained(many, seed), 12)
         runs = joined(chained, runs.take(np.arange(min(len(runs.X), max(12, starts // 4)))))
         runs = stages.kept(stages.middle(runs), max(8, starts // 8))
         runs = stages.kept(stages.fine(runs, 4), 3)
@@ -110,8 +139,8 @@ class _Stages:
         return sweep(self.space, self.criterion, runs, [*[None] * self.held, *free], self.roots, passes=passes)
 
     def along(self, runs: Runs, move: Move, passes: int) -> Runs:
-        """Passes along lines; where there is nothing but categories there are none, and candidates are all there is."""
-        return self.swept(runs, move if self.space.swaps.shape[1] else None, passes)
+        """Passes along lines, where there are any."""
+        return self.swept(runs, move, passes) if len(self.space.swaps) else runs
 
     def values(self, runs: Runs) -> Array:
         return self.ridged.value(stacked(self.space, runs) * self.roots[:, None])
@@ -122,19 +151,22 @@ class _Stages:
         return runs.take(first[:count])
 
     def coarse(self, runs: Runs, points: int, lines: int) -> Runs:
-        """Passes over candidates, then along lines."""
-        return self.lines(self.swept(runs, None, points), lines)
+        """Passes over candidates, then along lines; over candidates alone where there are no lines."""
+        return self.lines(self.swept(runs, None, points if len(self.space.swaps) else points + lines), lines)
 
     def lines(self, runs: Runs, passes: int) -> Runs:
         """Passes along lines against the fill, with five levels."""
         return self.along(runs, along_lines(np.linspace(0, 1, 5)), passes)
 
     def chained(self, runs: Runs, seed: int) -> Runs:
-        """Each plan over and over with some runs drawn anew; every fourth time the better half replaces the other."""
+        """Each plan over and over with some runs drawn anew; every fourth time the better half replaces the other.
+
+        Changes `runs`.
+        """
         rng = np.random.default_rng(np.random.SeedSequence([seed, 12]))
-        runs = runs.take(np.arange(len(runs.X)))
         value = self.values(runs)
-        for k in range(_ROUNDS):
+        # A single plan of a large model is only asked for where time matters more than the last per cent.
+        for k in range(_ROUNDS if len(runs.X) > 1 else _ROUNDS // 2):
             again = self.coarse(self.shaken(runs, rng), 1, 2)
             tried = self.values(again)
             better = tried > value + 1e-9
