@@ -7,6 +7,7 @@ far it is from it, and a proven bound of that function over the whole region pro
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -15,16 +16,16 @@ from scipy.linalg import qr
 from scipy.optimize import nnls
 
 from doe import candidates
-from doe.exchange import Criterion, Space, along
+from doe.exchange import Criterion, Proposals, Space, along
 from doe.spaces import Layout
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
 # How near the optimum is sought, by free dimensions.
-_SLACK = (5e-5, 5e-5, 5e-5, 5e-5, 1e-4, 4e-4, 1e-3)
-_MOST_PROVEN = 6
-_MANY_TERMS = 30
+_SLACK = (5e-5, 5e-5, 5e-5, 5e-5, 5e-5, 1e-4, 5e-4)
+_ROUNDS, _CLIMBS = 25, 25
+_MOST_DEGREE = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,13 +59,29 @@ class Approximate:
 def efficiency_bound(total: float, mean: float, greatest: float) -> float:
     """Least efficiency of a plan whose variance function averages `mean` over it and is nowhere above `greatest`.
 
-    For A = M + R of any plan and positive semidefinite Q, log det A <= p log(trace(QA) / p) - log det Q, and
-    trace(B / A) >= (trace of the root of B^1/2 Q B^1/2)^2 / trace(QA). With Q of the plan in hand both say:
-    efficiency >= `total` / trace(QA), `total` being p for D and the plan's own trace for L; and trace(QA) is at most
-    `total` - `mean` + `greatest`. Without prior this is mean / greatest (Atwood 1969, Ann. Math. Stat. 40; from
-    memory).
+    It is `limit_of` for the plan's own Q; `total` is p for D, the plan's own trace for L, and trace(QA) of any other
+    plan at most `total` - `mean` + `greatest`. Without prior this is mean / greatest (Atwood 1969, Ann. Math. Stat. 40;
+    from memory).
     """
     return total / (total + max(0.0, greatest - mean))
+
+
+def limit_of(criterion: Criterion, prior: Array, Q: Array, greatest: float) -> float:
+    """What no plan can pass, when f'Qf is nowhere above `greatest`: log det A / p at most, or trace(B / A) at least.
+
+    For A = M + R and any positive definite Q, log det A <= p log(trace(QA) / p) - log det Q, and
+    trace(B / A) >= (trace of the root of B^1/2 Q B^1/2)^2 / trace(QA): the tangents of a concave and a convex
+    function, scaled at best; trace(QA) is at most `greatest` + trace(QR). Infinite (0 for L) where Q is not definite.
+    """
+    values, vectors = np.linalg.eigh(Q)
+    if values[0] <= 0:
+        return np.inf if criterion.kind == "D" else 0.0
+    p, total = len(Q), greatest + float(np.einsum("ij,ij->", Q, prior))
+    if criterion.kind == "D":
+        return float(np.log(total / p) - np.log(values).sum() / p)
+    half = (vectors * np.sqrt(values)) @ vectors.T
+    roots = np.sqrt(np.maximum(np.linalg.eigvalsh(half @ criterion.weight @ half), 0.0))
+    return float(roots.sum() ** 2 / total)
 
 
 def _inverse(F: Array, w: Array, R: Array) -> Array:
@@ -140,33 +157,67 @@ def _newton(criterion: Criterion, F: Array, w: Array, R: Array) -> Array:
     return target
 
 
-def _climbed(space: Space, Q: Array, U: Array, C: Indices) -> tuple[Array, Indices, Array]:
-    """Local maxima of f'Qf from the starts U, C: line moves until none gains."""
+def _climbed(space: Space, Q: Array, U: Array, C: Indices, degree: int) -> tuple[Array, Indices, Array]:
+    """Local maxima of f'Qf from the starts U, C: line moves until none gains.
+
+    Along a line it is a polynomial of twice the model's `degree`, known from that many values and one.
+    """
     value = _variance(space.model(U, C), Q)
     if not U.shape[1]:
         return U, C, value
-    small = U.shape[1] <= _MOST_PROVEN and len(Q) <= _MANY_TERMS
-    move = along(np.linspace(0, 1, 11 if small else 5), pairs=small, near=8 if small else 4)
+    nodes, between = _line(2 * degree)
+    move = along(nodes, pairs=True)
     U, C = U.copy(), C.copy()
     active = np.arange(len(U))
-    for _ in range(40 if small else 12):
+    for _ in range(_CLIMBS):
         offer = move(space, U[active], C[active])
         s, m, d = offer.X.shape
         got = _variance(space.model(offer.X.reshape(s * m, d), offer.C.reshape(s * m, C.shape[1])), Q).reshape(s, m)
         got = got if offer.allowed is None else np.where(offer.allowed, got, -np.inf)
-        best = got.argmax(axis=1)
-        gain = got[np.arange(s), best]
+        on_lines = (m - sum(space.levels)) // len(nodes) * len(nodes)
+        TU, TC = _best_on_lines(offer, got[:, :on_lines], nodes, between)
+        if on_lines < m:
+            other = on_lines + got[:, on_lines:].argmax(axis=1)
+            take = got[np.arange(s), other] > got[:, :on_lines].max(axis=1)
+            TU[take], TC[take] = offer.X[take, other[take]], offer.C[take, other[take]]
+        gain = _variance(space.model(TU, TC), Q)
         up = gain > value[active] * (1 + 1e-7)
         who = active[up]
-        U[who], C[who], value[who] = offer.X[up, best[up]], offer.C[up, best[up]], gain[up]
+        U[who], C[who], value[who] = TU[up], TC[up], gain[up]
         active = who
         if not len(active):
             break
     return U, C, value
 
 
+@lru_cache(maxsize=8)
+def _line(degree: int) -> tuple[Array, Array]:
+    """Places on 0..1 that determine a polynomial of this degree, and the map to its values at 65 even places."""
+    nodes = (1 - np.cos(np.pi * np.arange(degree + 1) / degree)) / 2
+    powers = np.arange(degree + 1)
+    even = np.linspace(0, 1, 65)[:, None] ** powers
+    return nodes, np.asarray(np.linalg.solve((nodes[:, None] ** powers).T, even.T), dtype=np.float64)
+
+
+def _best_on_lines(offer: Proposals, got: Array, nodes: Array, between: Array) -> tuple[Array, Indices]:
+    """For each start the best place on any of its lines, (s, d) and levels (s, c)."""
+    s, k = len(got), len(nodes)
+    values = got.reshape(s, -1, k) @ between
+    best = values.reshape(s, -1).argmax(axis=1)
+    line, place = np.divmod(best, values.shape[2])
+    own = values[np.arange(s), line]
+    inner = np.clip(place, 1, values.shape[2] - 2)
+    low, middle, high = (own[np.arange(s), inner + i] for i in (-1, 0, 1))
+    bend = low - 2 * middle + high
+    # The top of the parabola through three neighbours.
+    shift = np.where((place == inner) & (bend < 0), (low - high) / (2 * np.where(bend < 0, bend, -1.0)), 0.0)
+    share = (place + np.clip(shift, -1, 1))[:, None] / (values.shape[2] - 1)
+    start, end = (offer.X[np.arange(s), line * k + i] for i in (0, k - 1))
+    return start + share * (end - start), offer.C[np.arange(s), line * k].copy()
+
+
 def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
-    """The best weights over the region, to 0.005 % of its own bound (0.1 % beyond five free dimensions) as far as a
+    """The best weights over the region, to 0.005 % of its own bound (0.05 % beyond five free dimensions) as far as a
     local search can see.
 
     The prior of `criterion` counts once against `runs` runs.
@@ -183,13 +234,10 @@ def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
     SU, SC = U[keep], C[keep]
     w = w[keep] / w[keep].sum()
     seen, slack = np.inf, _SLACK[min(U.shape[1], len(_SLACK) - 1)]
-    # For large models, or beyond the reach of a proof, a rougher optimum is enough, and a fine one would take minutes.
-    small = U.shape[1] <= _MOST_PROVEN and p <= _MANY_TERMS
-    left = 25 if small else 10
-    while left:
-        left -= 1
+    degree = min(max(1, plan.terms.degree), _MOST_DEGREE)
+    for left in reversed(range(_ROUNDS)):
         SF = space.model(SU, SC)
-        w = _weighed(criterion, SF, w, R, 30 if small else 6)
+        w = _weighed(criterion, SF, w, R)
         Q = _shape(criterion, _inverse(SF, w, R))
         here = _variance(SF, Q)
         mean = float(w @ here)
@@ -197,9 +245,10 @@ def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
         SU, SC, w = SU[alive], SC[alive], w[alive] / w[alive].sum()
         everywhere = _variance(F, Q)
         tops = np.lexsort((np.arange(len(U)), -np.round(everywhere, 9)))[: 2 * p]
-        heavy = np.lexsort((np.arange(len(w)), -np.round(w, 12)))[: 2 * p if small else 40]
-        tops = tops if small else tops[:40]
-        TU, TC, found = _climbed(space, Q, np.concatenate([U[tops], SU[heavy]]), np.concatenate([C[tops], SC[heavy]]))
+        heavy = np.lexsort((np.arange(len(w)), -np.round(w, 12)))[: 2 * p]
+        TU, TC, found = _climbed(
+            space, Q, np.concatenate([U[tops], SU[heavy]]), np.concatenate([C[tops], SC[heavy]]), degree
+        )
         seen = float(found.max())
         if seen <= mean * (1 + slack) or not left:
             break
