@@ -30,7 +30,8 @@ def to_candidates(space: Space, X: Array, C: Indices) -> Move:
     def quadratic(Q: Array) -> Array:
         """The forms h'Qh of every candidate, (s, m)."""
         if len(Q) < _FEW:
-            return np.einsum("smi,mi->sm", H @ Q, H)
+            direct: Array = np.einsum("smi,mi->sm", H @ Q, H)
+            return direct
         if not squares:
             squares.append((H[:, upper[0]] * H[:, upper[1]] * twice).T)
         found: Array = Q[:, upper[0], upper[1]] @ squares[0]
