@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from doe.categories import NONE, material_of
 from doe.cells import Entry, Mark, Refusal, read_number, tidy
 from doe.composition import fitted_levels
 from doe.headings import Headings, nearest_name
@@ -162,18 +163,25 @@ def range_findings(study: Study, batches: Mapping[str, Mapping[str, float | str]
     parts: list[Ingredient | Factor] = [i for i in study.ingredients if i.role in ("varied", "fill")]
     for part in parts + list(study.factors):
         low, high = part.low, part.high
-        slack = 1e-9 * max(abs(low or 0.0), abs(high or 0.0), study.total * 1e-3)
-        out = [
-            batch
-            for batch, levels in batches.items()
-            if isinstance(value := levels[part.name], float)
-            and ((low is not None and value < low - slack) or (high is not None and value > high + slack))
-        ]
+        out = [batch for batch, levels in batches.items() if _is_outside(study, part, levels)]
         if out:
             span = f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'}"
             findings.append(Problem("outside-range", "warn", part.name, "outside its low and high in " + listed(out),
                                     span, "taken in as made; predictions out there rest on these batches"))  # fmt: skip
     return findings + _fixed_off(study, batches)
+
+
+def _is_outside(study: Study, part: Ingredient | Factor, levels: Mapping[str, float | str]) -> bool:
+    """Whether a level lies outside its low and high: those of the material there, and 0 is inside for what may be."""
+    value, low, high = levels[part.name], part.low, part.high
+    if not isinstance(value, float):
+        return False
+    if isinstance(part, Ingredient) and part.materials:
+        if NONE in part.materials and value == 0:
+            return False
+        low, high = part.ends(str(levels.get(material_of(part.name))))
+    slack = 1e-9 * max(abs(low or 0.0), abs(high or 0.0), study.total * 1e-3)
+    return (low is not None and value < low - slack) or (high is not None and value > high + slack)
 
 
 def _fixed_off(study: Study, batches: Mapping[str, Mapping[str, float | str]]) -> list[Problem]:

@@ -58,6 +58,23 @@ def chosen_of(study: Study, levels: Mapping[str, Any]) -> dict[str, Any]:
     return {f.of: levels.get(f.name) for f in study.category_factors if f.of is not None}
 
 
+def material(study: Study, ingredient: str, levels: Mapping[str, Any]) -> str:
+    """The material of one ingredient of a recipe; nothing where there is no choice, or none of it."""
+    chosen = chosen_of(study, levels).get(ingredient)
+    return "" if chosen is None or chosen == NONE else str(chosen)
+
+
+def label(ingredient: str, chosen: str) -> str:
+    """An ingredient as papers name it: with the material that stands in its place, where there is a choice."""
+    return f"{ingredient}: {chosen}" if chosen else ingredient
+
+
+def labels(study: Study) -> dict[str, tuple[str, str]]:
+    """What papers may call each ingredient, with the ingredient and the material it means ("" where it says none)."""
+    out = {item.name: (item.name, "") for item in study.ingredients}
+    return out | {label(i.name, m.name): (i.name, m.name) for i in study.ingredients for m in i.choice}
+
+
 def as_chosen(study: Study, levels: Mapping[str, Any]) -> tuple[Ingredient, ...]:
     """The ingredients of one recipe, each as the material it is made with: its own INCI, price and facts."""
     chosen = chosen_of(study, levels)

@@ -154,6 +154,10 @@ class Region:
                 out[name] = np.where(levels[own].to_numpy(dtype=float) > 0, known[0], NONE).astype(object)
         return out
 
+    def holding(self, recipe: pd.DataFrame) -> Region:
+        """The polytope at the category levels of a recipe, a frame of one row."""
+        return self.at({name: str(levels[0]) for name, levels in self.chosen(recipe).items()})
+
     # -- corners, edges, faces ----------------------------------------------------------------------------------
 
     @property

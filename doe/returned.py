@@ -8,9 +8,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from doe import bench
+from doe.categories import material_of
 from doe.cells import Refusal, decimal_mark, read_number
 from doe.composition import Weighed, as_made
 from doe.drafts import text_of
+from doe.materials import labels
 from doe.planned import Planned, planned_trials
 from doe.problems import Problem, ResultsError
 from doe.rawtable import RawTable, is_blank, with_columns
@@ -170,7 +172,8 @@ def _levels_table(
     grams: dict[tuple[str, str], Grams] = {}
     lots: dict[tuple[str, str], dict[str, str]] = {}
     first: dict[tuple[str, str], int | str] = {}
-    names = {item.name for item in study.ingredients}
+    names = labels(study)
+    swapped: dict[tuple[str, str], dict[str, str]] = {}
     for row, cells in enumerate(table.rows):
         key = _batch(table, cells)
         name = text_of(cells[table.header.index(bench.INGREDIENT)])
@@ -180,33 +183,23 @@ def _levels_table(
             continue
         first.setdefault(key, table.numbers[row])
         if name not in names:
-            problems.append(
-                Problem(
-                    "unknown-ingredient",
-                    "stop",
-                    table.where(row),
-                    repr(name),
-                    "an ingredient of this study",
-                    "leave the column ingredient as it was printed",
-                )
-            )
+            do = "leave the column ingredient as it was printed"
+            where, allowed = table.where(row), "an ingredient of this study"
+            problems.append(Problem("unknown-ingredient", "stop", where, repr(name), allowed, do))
             continue
+        name, chosen = names[name]
+        plan = planned.get(key[0])
+        if chosen and plan is not None and chosen != plan.levels.get(material_of(name)):
+            swapped.setdefault(key, {})[name] = chosen
         if actual is not None:
             if name in grams.setdefault(key, {}):
-                problems.append(
-                    Problem(
-                        "contradiction",
-                        "stop",
-                        table.where(row),
-                        f"{name} of {key[0]} weighed twice",
-                        "one line an ingredient",
-                        "add them up on one line",
-                    )
-                )
+                got, do = f"{name} of {key[0]} weighed twice", "add them up on one line"
+                problems.append(Problem("contradiction", "stop", table.where(row), got, "one line an ingredient", do))
             grams[key][name] = actual
         if lot:
             lots.setdefault(key, {})[name] = lot
     findings = [*table.findings, *_not_read(table)]
+    choices = [item.name for item in study.ingredients if item.choice]
     rows = []
     for key in first:
         levels = _batch_levels(study, key, grams.get(key, {}), weights.get(key, {}), planned, table, problems, findings)
@@ -215,13 +208,15 @@ def _levels_table(
                 *key,
                 *(levels.get(i.name) for i in study.ingredients),
                 *(lots.get(key, {}).get(i.name) for i in study.ingredients),
+                *(swapped.get(key, {}).get(name) for name in choices),
                 math.fsum(grams[key].values()) if grams.get(key) else None,
             )
         )
     if not rows:
         return None
     names_of_lots = (f"lot: {i.name}" for i in study.ingredients)
-    header = ("trial", "batch", *(i.name for i in study.ingredients), *names_of_lots, "weighed_g")
+    made_with = (material_of(name) for name in choices)
+    header = ("trial", "batch", *(i.name for i in study.ingredients), *names_of_lots, *made_with, "weighed_g")
     return RawTable(table.source, table.sheet, header, tuple(rows), tuple(first.values()), (), tuple(findings))
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from doe.materials import as_chosen, label, material
 from doe.parts import Balance, Ingredient
 
 if TYPE_CHECKING:
@@ -30,6 +31,12 @@ class Line:
     balance: str
     decimals: int
     least_g: float
+    material: str = ""
+
+    @property
+    def label(self) -> str:
+        """What is weighed: the ingredient, with the material that stands in its place where there is a choice."""
+        return label(self.ingredient.name, self.material)
 
     @property
     def is_small(self) -> bool:
@@ -51,7 +58,7 @@ def weigh_lines(study: Study, levels: Mapping[str, float | str]) -> tuple[Line, 
 
     The fill takes up what rounding leaves, or without one the largest line.
     """
-    items = study.ingredients
+    items = as_chosen(study, levels)
     if not items:
         return ()
     wanted = {item.name: float(levels[item.name]) / study.total * study.batch_g for item in items}
@@ -60,7 +67,8 @@ def weigh_lines(study: Study, levels: Mapping[str, float | str]) -> tuple[Line, 
     grams = {name: (Decimal(repr(wanted[name])) / steps[name]).quantize(Decimal(1)) * steps[name] for name in wanted}
     rest = study.fill.name if study.fill else max(wanted, key=lambda name: wanted[name])
     grams[rest] += Decimal(repr(float(study.batch_g))) - sum(grams.values())
-    return tuple(_line(study, item, float(levels[item.name]), grams[item.name], balances[item.name]) for item in items)
+    lines = (_line(study, item, float(levels[item.name]), grams[item.name], balances[item.name]) for item in items)
+    return tuple(replace(line, material=material(study, line.ingredient.name, levels)) for line in lines)
 
 
 def _balance(study: Study, grams: float) -> Balance:
@@ -135,7 +143,7 @@ def small_weights(study: Study, lines: Sequence[Line]) -> tuple[str, ...]:
         least, smallest = small[0].least_g, min(line.target_g for line in small)
         batch = math.ceil(study.batch_g * least / smallest / 10) * 10
         step = 10.0 ** math.floor(math.log10(smallest * tolerance / 2.0))  # repeating as well as it reads
-        names = ", ".join(f"{line.ingredient.name} {line.target_g:.{line.decimals}f} g" for line in small)
+        names = ", ".join(f"{line.label} {line.target_g:.{line.decimals}f} g" for line in small)
         ways = [f"a batch of {batch:g} g", f"a balance reading {step:g} g"]
         if any(one.line in small for one in mixed):
             ways.append("a premix")
@@ -153,7 +161,7 @@ def _premix_words(mixed: Sequence[Premix]) -> str:
     carrier = mixed[0].carrier
     said: list[str] = []
     for one in mixed:
-        name, places = one.line.ingredient.name, one.line.decimals
+        name, places = one.line.label, one.line.decimals
         what = "premix" if said else "Premix"
         said.append(f"{what} of {name}: mix {one.part_g:.{places}f} g of it with {one.carrier_g:.{places}f} g of "
                     f"{carrier.ingredient.name}; take {one.dose_g:.{places}f} g of that premix instead of "

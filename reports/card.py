@@ -50,7 +50,7 @@ def declaration(study: Study, formula: Formula) -> tuple[tuple[str, float], ...]
     """
     shares: dict[str, float] = {}
     for line in formula.lines:
-        for inci, share in line.inci or ((line.name, 1.0),):
+        for inci, share in line.inci or ((line.material or line.name, 1.0),):
             shares[inci] = shares.get(inci, 0.0) + 100 * line.level / study.total * share
     return tuple(sorted(((n, s) for n, s in shares.items() if s > 0), key=lambda row: (-row[1], row[0])))
 
@@ -86,6 +86,7 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
         "lines": [
             {
                 "name": line.name,
+                **({"material": line.material} if line.material else {}),
                 "phase": line.phase,
                 "level": line.level,
                 "grams": line.level / study.total * batch_g,
@@ -145,7 +146,7 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
         out[0] += f", for a batch of {numbers.exactly(batch_g)} g"
     out += [tables.wrapped(f"{note.level}: {note.got}; {note.do}", indent="  ") for note in notes(formula)]
     rows = [
-        [f"  {line.name}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",
+        [f"  {line.label}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",
          "to weight" if line.role == "fill" else ""]
         for _, lines in formula.phases
         for line in lines

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, fields, is_dataclass
 from types import MappingProxyType
 from typing import Any, Literal
 
+from doe.materials import label
 from doe.problems import Problem, Unavailable
 from doe.reading import Reading
 
@@ -75,6 +76,12 @@ class Line:
     allowed: Ends | None
     tried: Ends | None
     tolerance: Ends | None = None
+    material: str = ""
+
+    @property
+    def label(self) -> str:
+        """The name as people read it, with the material that stands in its place where there is a choice."""
+        return label(self.name, self.material)
 
 
 @dataclass(frozen=True, slots=True)

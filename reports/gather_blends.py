@@ -31,7 +31,8 @@ def blends_of(study: Study, tried: Sequence[TriedRange]) -> Blends | None:
     """The trials in the triangle; None where the blend is not one of three or nothing is planned."""
     frame = frame_of(study)
     columns = {one.name: one for one in tried}
-    if frame is None or not all(name in columns for name in frame.names):
+    # Where limits differ between materials or other categories, there is no one outline.
+    if frame is None or len(study.region.pieces) > 1 or not all(name in columns for name in frame.names):
         return None
     first, second = columns[frame.names[0]], columns[frame.names[1]]
     if len(first.points) != len(second.points):

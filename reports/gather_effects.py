@@ -7,6 +7,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe import Study
+from doe.categories import NONE, short
+from doe.parts import Factor
 from optimise import Models, Optimum
 from reports.facts import Effect, EffectRow, Ends, Spec
 from reports.gather_formula import spec_of
@@ -58,9 +60,10 @@ def effect_rows(study: Study, models: Models, best: Optimum) -> tuple[EffectRow,
     """Effects of every direction on every fitted response, the strongest first."""
     at = best.levels
     start = at[list(study.region.names)].to_numpy(dtype=float)
+    region = study.region.holding(at)
     lines: list[tuple[Direction, pd.DataFrame]] = []
     for direction in directions(study, at):
-        down, up = (float(np.ravel(v)[0]) for v in study.region.line_range(start, direction[2][None, :]))
+        down, up = (float(np.ravel(v)[0]) for v in region.line_range(start, direction[2][None, :]))
         if np.isfinite([down, up]).all() and up - down > 1e-9:
             steps = np.linspace(down, up, _POINTS)
             lines.append((direction, moved(study, at, start + steps[:, None] * direction[2])))
@@ -70,7 +73,7 @@ def effect_rows(study: Study, models: Models, best: Optimum) -> tuple[EffectRow,
             continue
         spec = spec_of(study.response(name), model.scale.name)
         effects = [_effect(study, models, name, direction, frame, at) for direction, frame in lines]
-        effects += [_category(study, models, name, category, at) for category in study.region.categories]
+        effects += [_category(study, models, name, *levels, at) for levels in _categories(study, at)]
         effects.sort(key=lambda e: -e.span)
         rows.append(EffectRow(spec, _axis(spec, effects), tuple(effects), effect_reading(name, spec.unit, effects)))
     return tuple(rows)
@@ -90,11 +93,35 @@ def _effect(
     return Effect(says, units.get(column, study.unit), points, float(at[column].iloc[0]), span)
 
 
-def _category(study: Study, models: Models, response: str, category: str, at: pd.DataFrame) -> Effect:
+def _categories(study: Study, at: pd.DataFrame) -> list[tuple[Factor, tuple[str, ...]]]:
+    """The categories that can be changed in a formula, with the levels that allow for what else is in it.
+
+    Of materials those that may be there as much as it is; none where something takes up the rest.
+    """
+    out = []
+    for factor in study.category_factors:
+        levels = factor.levels
+        if factor.of is not None:
+            item, level = study.ingredient(factor.of), float(at[factor.of].iloc[0])
+            ends = {m.name: item.ends(m.name) for m in item.choice}
+            slack = 1e-9 * max(1.0, level)
+            fits = {name for name, (low, high) in ends.items() if low - slack <= level <= high + slack}
+            fits |= {NONE} if study.fill is not None else set()
+            levels = tuple(one for one in levels if one in fits) if level > 0 else ()
+        if len(levels) > 1 and str(at[factor.name].iloc[0]) in levels:
+            out.append((factor, levels))
+    return out
+
+
+def _category(
+    study: Study, models: Models, response: str, factor: Factor, levels: tuple[str, ...], at: pd.DataFrame
+) -> Effect:
     """One response at each level of a category, all else as in the formula."""
-    levels = study.region.categories[category]
+    category = factor.name
     frame = at.iloc[np.zeros(len(levels), dtype=int)].reset_index(drop=True)
     frame[category] = list(levels)
+    if factor.of is not None:
+        frame.loc[frame[category] == NONE, factor.of] = 0.0
     frame = study.complete(frame)
     scale = models[response].scale
     law = models.predictive(response, frame)
@@ -103,7 +130,7 @@ def _category(study: Study, models: Models, response: str, category: str, at: pd
         (float(i), float(m), float(b[0]), float(b[1])) for i, (m, b) in enumerate(zip(centre, band, strict=True))
     )
     now = float(levels.index(str(at[category].iloc[0])))
-    return Effect(category, "", points, now, float(np.ptp(scale.forward(centre))), tuple(levels))
+    return Effect(short(category), "", points, now, float(np.ptp(scale.forward(centre))), tuple(levels))
 
 
 def _axis(spec: Spec, effects: list[Effect]) -> Ends:

@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from doe.categories import material_of
+from doe.materials import as_chosen, material
 from doe.parts import Response
 from doe.problems import Problem, Unavailable
 from doe.study import Study
@@ -113,7 +115,7 @@ def formulas(
 
 def _broken(study: Study, recipe: pd.Series) -> tuple[str, ...]:
     """The limits of the study that a recipe does not keep, in words."""
-    region = study.region
+    region = study.region.holding(recipe.to_frame().T)
     if not region.names:
         return ()
     x = recipe[list(region.names)].to_numpy(dtype=float)
@@ -122,11 +124,14 @@ def _broken(study: Study, recipe: pd.Series) -> tuple[str, ...]:
 
 
 def _lines(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[str, Ends]) -> tuple[Line, ...]:
-    tried = models.tried
+    every, region = models.tried, study.region.holding(recipe.to_frame().T)
     lines = []
-    for item in study.ingredients:
+    levels = {str(name): value for name, value in recipe.items()}
+    for item in as_chosen(study, levels):
         level = float(recipe[item.name])
         moves = item.role in ("varied", "fill") and item.name in study.region.reach
+        category = material_of(item.name)
+        tried = every[every[category] == levels[category]] if category in every else every
         span = (float(tried[item.name].min()), float(tried[item.name].max())) if moves and len(tried) else None
         lines.append(
             Line(
@@ -137,9 +142,10 @@ def _lines(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[
                 level,
                 level / study.total * study.batch_g,
                 item.step,
-                study.region.reach.get(item.name) if moves else None,
+                region.reach.get(item.name) if moves else None,
                 span,
                 tolerances.get(item.name),
+                material(study, item.name, levels),
             )
         )
     return tuple(lines)
@@ -148,13 +154,14 @@ def _lines(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[
 def _settings(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[str, Ends]) -> tuple[Setting, ...]:
     tried = models.tried
     out = []
-    for factor in study.factors:
+    # Which material stands in an ingredient's place is said on its line.
+    for factor in (f for f in study.factors if f.of is None):
         value = recipe[factor.name]
         if factor.is_category:
             out.append(Setting(factor.name, factor.unit, str(value), None, None, factor.levels))
             continue
         span = (float(tried[factor.name].min()), float(tried[factor.name].max())) if len(tried) else None
-        reach = study.region.reach[factor.name]
+        reach = study.region.holding(recipe.to_frame().T).reach[factor.name]
         kept = tolerances.get(factor.name)
         out.append(Setting(factor.name, factor.unit, float(value), reach, span, (), kept))
     return tuple(out)

@@ -124,7 +124,7 @@ def _moves(study: Study, first: Direction, second: Direction) -> Array:
 
 def _polygon(study: Study, at: pd.DataFrame, first: Direction, second: Direction) -> Array:
     """The region cut by the plane, as levels of the two columns, (v, 2), by clipping a large square."""
-    region = study.region
+    region = study.region.holding(at)
     start = at[list(region.names)].to_numpy(dtype=float)[0]
     moves = _moves(study, first, second)
     reach = max(region.reach[n][1] - region.reach[n][0] for n in region.names)
@@ -161,7 +161,7 @@ def _chance(study: Study, models: Models, plane: _Plane) -> Slice | None:
     if isinstance(found, Unavailable):
         return None
     values = plane.grid(found[0])
-    inside = study.region.contains(plane.frame[list(study.region.names)].to_numpy(dtype=float), tol=1e-6)
+    inside = _within(study, plane.frame)
     top, x, y = _top(values, inside, plane)
     names = plane.names
     reading = (
@@ -171,6 +171,12 @@ def _chance(study: Study, models: Models, plane: _Plane) -> Slice | None:
     )
     title = "Chance that a new batch meets every must"
     return _slice(study, models, plane, values, title, "", _CHANCE_STEPS, (), reading, is_chance=True)
+
+
+def _within(study: Study, frame: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Which recipes keep every limit."""
+    X = frame[list(study.region.names)].to_numpy(dtype=float)
+    return study.region.contains(X, 1e-6, study.region.chosen(frame))
 
 
 def _top(
@@ -185,7 +191,7 @@ def _response(study: Study, models: Models, plane: _Plane, row: EffectRow) -> Sl
     spec = row.spec
     scale = models[spec.name].scale
     values = plane.grid(scale.back(models.predictive(spec.name, plane.frame).median()))
-    inside = study.region.contains(plane.frame[list(study.region.names)].to_numpy(dtype=float), tol=1e-6)
+    inside = _within(study, plane.frame)
     seen = np.array(values).ravel()[inside] if inside.any() else np.array(values).ravel()
     low, high = float(seen.min()), float(seen.max())
     steps = [s for s in round_steps(low, high, 5, log=spec.log) if low < s < high][:5]

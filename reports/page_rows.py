@@ -58,7 +58,7 @@ def beside(facts: Facts) -> Rows:
 
 def _levels(formula: Formula) -> str:
     said = [
-        f"{line.name} {numbers.level(line.level, line.step, formula.total)}"
+        f"{line.label} {numbers.level(line.level, line.step, formula.total)}"
         for line in formula.lines
         if line.role in ("varied", "fill")
     ]

@@ -151,7 +151,8 @@ def _label(value: object) -> str:
 
 def _settings(study: Study, levels: Mapping[str, Any]) -> tuple[tuple[Factor, str], ...]:
     shown = []
-    for factor in study.factors:
+    # Which material stands in an ingredient's place is said where it is weighed.
+    for factor in (f for f in study.factors if f.of is None):
         value = levels[factor.name]
         shown.append((factor, str(value) if factor.is_category else f"{float(value):.6g} {factor.unit}".strip()))
     return tuple(shown)

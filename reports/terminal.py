@@ -69,7 +69,8 @@ def check(study: Study, folder: str = "FOLDER") -> str:
         if isinstance(cost, Unavailable)
         else f"Raw materials cost {money(cost[0], study.currency)} to {money(cost[1], study.currency)} per kg."
     )
-    size = f"{counted(len(study.varied), 'ingredient')} to blend, {counted(len(study.factors), 'factor')}"
+    factors = sum(f.of is None for f in study.factors)
+    size = f"{counted(len(study.varied), 'ingredient')} to blend, {counted(factors, 'factor')}"
     head = wrapped(f"{study.name}: {size}", columns=80)
     told = (terminal_region.extent(study), terminal_region.never_deciding(study), money_line)
     return _page(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from doe.categories import material_of
 from doe.idle import idle
 from doe.problems import StudyError, Unavailable
 from doe.share import share_of_box
@@ -12,6 +13,7 @@ from reports.numbers import NOTHING, counted, exactly, figure, listed, percent
 from reports.tables import aligned, clean, fitted
 
 if TYPE_CHECKING:
+    from doe.parts import Ingredient
     from doe.study import Study
 
 _CELLS = 12
@@ -24,13 +26,15 @@ def reach_table(study: Study) -> str:
     rows = []
     for item in study.ingredients:
         asked = "takes up the rest" if item.role == "fill" else f"{exactly(item.low)} to {exactly(item.high)}"
+        asked = f"0, or {asked}" if item.or_none else asked
         if item.role in ("fixed", "adjuster"):
             rows.append([fitted(clean(item.name), _NAME), f"fixed at {exactly(item.level)}", "", "", ""])
         elif item.withdrawn:
             rows.append([fitted(clean(item.name), _NAME), "withdrawn", "", "", ""])
         else:
-            rows.append(_row(study, item.name, item.name, asked, item.low, item.high))
-    for factor in study.factors:
+            rows.append(_row(study, item.name, item.name, asked, 0.0 if item.or_none else item.low, item.high))
+            rows += [_material_row(study, item, one.name) for one in item.choice]
+    for factor in (f for f in study.factors if f.of is None):
         name = f"{factor.name} [{factor.unit}]" if factor.unit else factor.name
         if factor.is_category:
             rows.append([fitted(clean(name), _NAME), f"one of {len(factor.levels)}", listed(factor.levels), "", ""])
@@ -39,6 +43,17 @@ def reach_table(study: Study) -> str:
             rows.append(_row(study, factor.name, name, asked, factor.low, factor.high))
     head = ("name", f"asked [{study.unit}]" if study.unit else "asked", "can reach", "reach in asked", "middle")
     return aligned([[row[0], *row[1:]] for row in rows], head, right=(4,), most=30)
+
+
+def _material_row(study: Study, item: Ingredient, name: str) -> list[str]:
+    """A line for one of several materials: its own limits, and what it can reach in any combination."""
+    low, high = item.ends(name)
+    open_now = [c for c in study.region.combinations if c[material_of(item.name)] == name]
+    found = [study.region.at(combination).reach[item.name] for combination in open_now]
+    ends = (min(a for a, _ in found), max(b for _, b in found)) if found else None
+    reach = f"{figure(ends[0], digits=4)} to {figure(ends[1], digits=4)}" if ends else "not possible"
+    asked = f"{exactly(low)} to {exactly(high)}"
+    return [fitted(f"  {clean(name)}", _NAME), asked, reach, bar(low, high, ends), ""]
 
 
 def _row(study: Study, column: str, name: str, asked: str, low: float | None, high: float | None) -> list[str]:

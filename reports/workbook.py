@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from doe import bench
+from doe.materials import labels
 from doe.parts import Response
 from doe.weighing import weigh_lines
 from reports.spreadsheet import (
@@ -112,7 +113,7 @@ class _Makers:
                 self._weigh_row(sheet, row, first, form)
                 for heading, value, shown in (
                     (bench.TRIAL, trial, "General"), ("phase", line.ingredient.phase, "General"),
-                    (bench.INGREDIENT, line.ingredient.name, "General"), (bench.TARGET, line.target_g, form),
+                    (bench.INGREDIENT, line.label, "General"), (bench.TARGET, line.target_g, form),
                     ("from g", line.low_g, finer), ("to g", line.high_g, finer),
                 ):  # fmt: skip
                     quiet = row > first and heading == bench.TRIAL
@@ -172,7 +173,8 @@ class _Makers:
         whole(sheet, self.weigh.area(bench.BATCH, 2, last), hints[bench.BATCH])
         spare = planned + 1
         choice(sheet, self.weigh.area(bench.TRIAL, spare, last), self.trials, "Trial", "Trial that was made again")
-        names = [item.name for item in self.study.ingredients]
+        several = {item.name for item in self.study.ingredients if item.choice}
+        names = [name for name in labels(self.study) if name not in several]
         choice(sheet, self.weigh.area(bench.INGREDIENT, spare, last), names, "Ingredient", "As it is printed above")
         mark = f"${self.weigh.letter[bench.MARK]}2"
         _stands_out(sheet, self.weigh.area(bench.MARK, 2, last), f'LEFT({mark},3)="off"', self.look)
