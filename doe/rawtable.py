@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from zipfile import ZipInfo
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,8 @@ from doe.problems import Problem, ResultsError
 
 MAX_ROWS = 20_000
 MAX_COLUMNS = 500
+MAX_UNPACKED = 200_000_000
+MAX_RATIO = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,3 +162,18 @@ def too_big(name: str) -> ResultsError:
     """The refusal of a table beyond the limits."""
     return refuse(name, "more rows or columns than a series of trials has",
                   f"at most {MAX_ROWS} rows and {MAX_COLUMNS} columns", "send the trials alone")  # fmt: skip
+
+
+def unpacked_size(parts: Iterable[ZipInfo], packed: int) -> int | None:
+    """What the parts of an archive of `packed` bytes come to; None where that is more than a table can need."""
+    size = sum(part.file_size for part in parts)
+    return None if size > MAX_UNPACKED or size > MAX_RATIO * max(packed, 50_000) else size
+
+
+def column_letters(number: int) -> str:
+    """The letters of a column counted from 1: A ... Z, AA ..."""
+    letters = ""
+    while number:
+        number, rest = divmod(number - 1, 26)
+        letters = chr(65 + rest) + letters
+    return letters

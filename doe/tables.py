@@ -1,4 +1,4 @@
-"""Tables as they come from the bench: CSV and XLSX files read into raw tables.
+"""Tables as they come from the bench: CSV, XLSX and ODS files read into raw tables.
 
 Nothing in a file is evaluated or run. Limits on size come before reading, so that a hostile or broken file
 costs little. What the cells mean is decided elsewhere (`doe.cells`, `doe.intake`).
@@ -15,9 +15,10 @@ from pathlib import Path
 import numpy as np
 
 from doe.cells import tidy
+from doe.opendocument import grids_of_open_document, is_open_document
 from doe.problems import Problem, ResultsError
 from doe.rawtable import MAX_COLUMNS, MAX_ROWS, Grid, RawTable, checked, is_blank, refuse, too_big
-from doe.workbooks import grids_of_workbook, tables_of_workbook
+from doe.workbooks import grids_of_workbook, tables_of_grids
 
 __all__ = [
     "Grid",
@@ -101,7 +102,7 @@ def read_tables(path: str | Path) -> tuple[RawTable, ...]:
 def tables_from_bytes(content: bytes, name: str) -> tuple[RawTable, ...]:
     """As `read_tables`, from the bytes of a file called `name`."""
     if _is_workbook(content, name):
-        return tables_of_workbook(content, name)
+        return tables_of_grids(_workbook_grids(content, name))
     return (_csv_table(content, name),)
 
 
@@ -111,8 +112,12 @@ def grids_from_bytes(content: bytes, name: str) -> tuple[Grid, ...]:
     Raises `ResultsError` as `read_tables` does.
     """
     if _is_workbook(content, name):
-        return grids_of_workbook(content, name)
+        return _workbook_grids(content, name)
     return (_csv_grid(content, name)[0],)
+
+
+def _workbook_grids(content: bytes, name: str) -> tuple[Grid, ...]:
+    return grids_of_open_document(content, name) if is_open_document(content) else grids_of_workbook(content, name)
 
 
 def _is_workbook(content: bytes, name: str) -> bool:

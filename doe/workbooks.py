@@ -11,20 +11,25 @@ from typing import Any
 
 from doe.cells import Uncalculated, tidy
 from doe.problems import Problem, ResultsError
-from doe.rawtable import MAX_COLUMNS, MAX_ROWS, Grid, RawTable, checked, is_blank, refuse, too_big
+from doe.rawtable import (
+    MAX_COLUMNS,
+    MAX_ROWS,
+    Grid,
+    RawTable,
+    checked,
+    column_letters,
+    is_blank,
+    refuse,
+    too_big,
+    unpacked_size,
+)
 
-MAX_UNPACKED = 200_000_000
-MAX_RATIO = 200
 
-
-def tables_of_workbook(content: bytes, name: str) -> tuple[RawTable, ...]:
-    """The tables of a workbook given as bytes, one a sheet with anything on it, hidden sheets left out.
-
-    The first row that is not empty is the header. Raises `ResultsError` for what is no workbook or not safe to open.
-    """
+def tables_of_grids(grids: Sequence[Grid]) -> tuple[RawTable, ...]:
+    """Grids as tables under their first row, the header. Raises `ResultsError` with what is wrong on each sheet."""
     problems: list[Problem] = []
     tables: list[RawTable] = []
-    for grid in grids_of_workbook(content, name):
+    for grid in grids:
         try:
             tables.append(_table(grid))
         except ResultsError as error:
@@ -35,7 +40,10 @@ def tables_of_workbook(content: bytes, name: str) -> tuple[RawTable, ...]:
 
 
 def grids_of_workbook(content: bytes, name: str) -> tuple[Grid, ...]:
-    """The sheets of a workbook with anything on them, as they are. Raises as `tables_of_workbook` does."""
+    """The sheets of a workbook given as bytes that have anything on them, hidden ones left out.
+
+    Raises `ResultsError` for what is no workbook or not safe to open.
+    """
     _check_archive(content, name)
     values, formulas = _opened(content, name)
     grids: list[Grid] = []
@@ -60,11 +68,10 @@ def _check_archive(content: bytes, name: str) -> None:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             parts = {info.filename: info for info in archive.infolist()}
-            unpacked = sum(info.file_size for info in parts.values())
-            if unpacked > MAX_UNPACKED or unpacked > MAX_RATIO * max(len(content), 50_000):
+            if unpacked_size(parts.values(), len(content)) is None:
                 raise too_big(name)
             if "mimetype" in parts and "content.xml" in parts:
-                raise refuse(name, "an OpenDocument file", "CSV or XLSX", "save it as XLSX")
+                raise refuse(name, "an OpenDocument file that is no spreadsheet", "ODS, XLSX or CSV", "save it as ODS")
             if "[Content_Types].xml" not in parts or "xl/workbook.xml" not in parts:
                 raise no_workbook
             kinds = archive.read("[Content_Types].xml")
@@ -137,8 +144,6 @@ def _filled(sheet: Any, formulas: Mapping[tuple[int, int], str]) -> dict[tuple[i
 
 
 def _grid(sheet: Any, formulas: Mapping[tuple[int, int], str], name: str) -> Grid | None:
-    from openpyxl.utils import get_column_letter
-
     filled = _filled(sheet, formulas)
     if not filled:
         return None
@@ -151,7 +156,7 @@ def _grid(sheet: Any, formulas: Mapping[tuple[int, int], str], name: str) -> Gri
                 filled.setdefault((row, area.min_col), filled[area.min_row, area.min_col])
     rows = sorted({row for row, _ in filled})
     width = max(column for _, column in filled)
-    spots = tuple(get_column_letter(column) for column in range(1, width + 1))
+    spots = tuple(column_letters(column) for column in range(1, width + 1))
     body = tuple(tuple(filled.get((row, column)) for column in range(1, width + 1)) for row in rows)
     findings = _seen_only_by_eye(sheet, filled, rows, where)
     return Grid(name, sheet.title, body, tuple(rows), spots, findings, True, tuple(map(str, merged)))
@@ -182,13 +187,11 @@ def _seen_only_by_eye(
 
 
 def _hidden_columns(sheet: Any, filled: set[int]) -> list[str]:
-    from openpyxl.utils import get_column_letter
-
     out = []
     for dimension in sheet.column_dimensions.values():
         if dimension.hidden:
             last = min(dimension.max or 0, MAX_COLUMNS)
-            out += [get_column_letter(c) for c in range(dimension.min or 1, last + 1) if c in filled]
+            out += [column_letters(c) for c in range(dimension.min or 1, last + 1) if c in filled]
     return sorted(out, key=lambda letters: (len(letters), letters))
 
 

@@ -111,7 +111,7 @@ def _plan(one: argparse.ArgumentParser) -> None:
 
 
 def _record(one: argparse.ArgumentParser) -> None:
-    one.add_argument("files", nargs="*", metavar="FILE", help="returned workbooks or tables (.xlsx, .csv)")
+    one.add_argument("files", nargs="*", metavar="FILE", help="returned workbooks or tables (.xlsx, .ods, .csv)")
     one.add_argument("--set-aside", metavar="T07", help="leave a trial or batch out of the fit (needs --why)")
     one.add_argument("--state", choices=("set aside", "failed", "unmakeable"), default="set aside",
                      help="with --set-aside: why it does not count; unmakeable marks a part of the region")  # fmt: skip

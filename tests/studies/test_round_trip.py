@@ -234,7 +234,7 @@ def number(text):
     return float(text) if text else None
 
 
-@pytest.mark.parametrize("way", ["xlsx", "back", "csv"])
+@pytest.mark.parametrize("way", ["xlsx", "ods", "back", "csv"])
 def test_exactly_what_was_typed_is_recorded(way, saved, typed, record):
     readings, batches = record(saved[way])
     second = [row for row in readings if row["reading"] == "2"]
