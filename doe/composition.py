@@ -6,9 +6,11 @@ the fill (q.s.).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from doe.parts import Ingredient
 from doe.problems import Problem, ResultsError
@@ -132,17 +134,52 @@ def _wrong(got: str, allowed: str, do: str) -> Problem:
 
 
 def fitted_levels(study: Study, levels: Mapping[str, float]) -> dict[str, float]:
-    """Levels as supplied, with the solutions among fixed ingredients and adjusters taken apart.
+    """The composition of `levels` (as supplied), every material taken apart, in the terms the models are in.
 
-    Their water goes to the fill, other parts to the fixed ingredients of that name. What is varied stays as supplied,
-    because limits, plan and models are in those terms; the sum does not change.
+    Those are levels as supplied of what is varied, with all that is fixed at its level: what a fixed solution or an
+    adjuster brings of a varied ingredient beyond what is expected of it counts with that ingredient. Water goes to the
+    fill, other parts to the fixed ingredients of that name. A varied solution stays as supplied, as limits and plan
+    have it: its water and parts are in every batch in proportion. The sum does not change.
     """
     fill = study.fill.name if study.fill else None
-    kept = frozenset(item.name for item in study.fixed) | ({fill} if fill else frozenset())
-    out = dict.fromkeys(levels, 0.0)
+    names = frozenset(item.name for item in study.ingredients)
+    shares = {item.name: _apart(item, names, fill) for item in study.ingredients}
+    if all(parts == {name: 1.0} for name, parts in shares.items()):
+        return dict(levels)
+    taken = dict.fromkeys(names, 0.0)
     for name, level in levels.items():
-        item = study.ingredient(name)
-        parts = parts_of(item, kept, fill) if item.role in ("fixed", "adjuster") else {name: 1.0}
-        for part, share in parts.items():
-            out[part] += level * share
-    return out
+        for part, share in shares[name].items():
+            taken[part] += level * share
+    varied = [item.name for item in study.ingredients if item.role == "varied"]
+    expected = {
+        item.name: {part: share * (item.level or 0.0) for part, share in shares[item.name].items() if part in varied}
+        for item in study.fixed
+        if item.name in levels
+    }
+    out = _varied_as_supplied(varied, shares, taken, list(expected.values()))
+    for item in study.fixed:
+        brought = sum(shares[name].get(item.name, 0.0) * out[name] for name in varied)
+        out[item.name] = taken[item.name] - brought + sum(expected.get(item.name, {}).values())
+    if fill is not None:
+        out[fill] = sum(levels.values()) - sum(out.values())
+    return {name: out[name] for name in levels}
+
+
+def _apart(item: Ingredient, names: frozenset[str], fill: str | None) -> dict[str, float]:
+    """The parts of an ingredient; a varied one that is nothing but other ingredients stays itself."""
+    parts = parts_of(item, names, fill)
+    return {item.name: 1.0} if item.role == "varied" and parts[item.name] == 0.0 else parts
+
+
+def _varied_as_supplied(
+    varied: Sequence[str],
+    shares: Mapping[str, Mapping[str, float]],
+    taken: Mapping[str, float],
+    expected: Sequence[Mapping[str, float]],
+) -> dict[str, float]:
+    """How much of each varied ingredient, as supplied, gives what was `taken` of them beside what is `expected`."""
+    apart = np.array([[shares[name].get(part, 0.0) for name in varied] for part in varied])
+    wanted = np.array([taken[part] - sum(one.get(part, 0.0) for one in expected) for part in varied])
+    if not varied:
+        return {}
+    return dict(zip(varied, np.linalg.solve(apart, wanted).tolist(), strict=True))

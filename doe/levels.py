@@ -180,8 +180,12 @@ def _is_outside(study: Study, part: Ingredient | Factor, levels: Mapping[str, fl
         if NONE in part.materials and value == 0:
             return False
         low, high = part.ends(str(levels.get(material_of(part.name))))
+    # A planned end weighed within the tolerance printed for it is still that end.
+    share = study.make.weigh_tolerance if isinstance(part, Ingredient) else 0.0
     slack = 1e-9 * max(abs(low or 0.0), abs(high or 0.0), study.total * 1e-3)
-    return (low is not None and value < low - slack) or (high is not None and value > high + slack)
+    return (low is not None and value < low * (1 - share) - slack) or (
+        high is not None and value > high * (1 + share) + slack
+    )
 
 
 def _fixed_off(study: Study, batches: Mapping[str, Mapping[str, float | str]]) -> list[Problem]:

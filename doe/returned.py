@@ -11,6 +11,7 @@ from doe import bench
 from doe.categories import material_of
 from doe.cells import Refusal, decimal_mark, read_number
 from doe.composition import Weighed, as_made
+from doe.deviations import Deviation, off_plan, off_target, told
 from doe.drafts import text_of
 from doe.materials import labels
 from doe.planned import Planned, planned_trials
@@ -201,8 +202,10 @@ def _levels_table(
     findings = [*table.findings, *_not_read(table)]
     choices = [item.name for item in study.ingredients if item.choice]
     rows = []
+    off: tuple[list[Deviation], list[Deviation]] = ([], [])
     for key in first:
-        levels = _batch_levels(study, key, grams.get(key, {}), weights.get(key, {}), planned, table, problems, findings)
+        mine, theirs = grams.get(key, {}), weights.get(key, {})
+        levels = _batch_levels(study, key, mine, theirs, planned, table, problems, findings, off)
         rows.append(
             (
                 *key,
@@ -212,6 +215,7 @@ def _levels_table(
                 math.fsum(grams[key].values()) if grams.get(key) else None,
             )
         )
+    findings += told(study, table.where(), *off)
     if not rows:
         return None
     names_of_lots = (f"lot: {i.name}" for i in study.ingredients)
@@ -239,6 +243,7 @@ def _batch_levels(
     table: RawTable,
     problems: list[Problem],
     findings: list[Problem],
+    off: tuple[list[Deviation], list[Deviation]],
 ) -> dict[str, float]:
     """Levels of one batch from its weights; a line left blank is taken at its target, and said."""
     plan = planned.get(key[0])
@@ -259,23 +264,9 @@ def _batch_levels(
             )
         )
     made = target | grams
-    off = [
-        f"{name} {made[name]:g} g instead of {target[name]:.4g} g"
-        for name in grams
-        if abs(made[name] - target[name]) > study.make.weigh_tolerance * target[name] + 1e-9
-    ]
-    if off:
-        findings.append(
-            Problem(
-                "off-target",
-                "warn",
-                where,
-                "; ".join(off),
-                f"within {study.make.weigh_tolerance:.0%}",
-                "the fit uses what was weighed",
-            )
-        )
-    late = {i.name for i in study.ingredients if i.role == "adjuster"} if bench.MADE_UP in weights else set()
+    off[0].extend(off_target(study, key[0], plan.levels, grams))
+    # pH is adjusted once the batch is cool: after the weights that tell how much water was lost and made up.
+    late = {i.name for i in study.ingredients if i.role == "adjuster"} if weights else set()
     weighed = Weighed(
         {name: amount for name, amount in made.items() if name not in late},
         weights.get(bench.AFTER_HEAT),
@@ -294,7 +285,9 @@ def _batch_levels(
             )
         )
     try:
-        return as_made(study, weighed, apart=False).levels(study.total)
+        whole = as_made(study, weighed, apart=False)
+        off[1].extend(off_plan(study, key[0], math.fsum(made.values()), whole.total_g))
+        return whole.levels(study.total)
     except ResultsError as error:
         problems += [Problem(p.code, p.level, where, p.got, p.allowed, p.do) for p in error.problems]
         return {}

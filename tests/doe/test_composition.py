@@ -86,3 +86,65 @@ def test_levels_for_the_fit_take_solutions_apart_and_keep_what_is_varied():
 def test_parts_without_a_name_of_their_own_stay():
     item = study({"made_of": {"Water": 0.6, "Sugar": 0.4}}).ingredient("Citric solution")
     assert parts_of(item, frozenset({"Water", "Citric solution"}), "Water") == {"Citric solution": 0.4, "Water": 0.6}
+
+
+def test_what_a_fixed_premix_brings_of_a_varied_ingredient_counts_with_it():
+    premix = {"name": "Gum premix", "level": 5.0, "made_of": {"Gum": 0.1, "Water": 0.9}}
+    blend = study({}, [premix])
+    expected = {"Water": 79.55, "Gum": 1.0, "Wax": 14.0, "Gum premix": 5.0, "Citric solution": 0.45}
+    # At its level the premix changes nothing: the models are in terms of gum beside it.
+    assert fitted_levels(blend, expected)["Gum"] == pytest.approx(1.0, abs=1e-12)
+    # 8 % instead of 5 % of premix: 3 % more of it, so 0.3 % more gum and 2.7 % more water.
+    made = fitted_levels(blend, expected | {"Gum premix": 8.0, "Water": 76.55})
+    assert made["Gum"] == pytest.approx(1.3, abs=1e-12)
+    assert made["Wax"] == pytest.approx(14.0, abs=1e-12)
+    assert sum(made.values()) == pytest.approx(100, abs=1e-12)
+
+
+def test_a_varied_solution_stays_as_supplied_and_what_others_bring_of_it_is_counted_so():
+    parts = [
+        {"name": "Water", "qs": True},
+        {"name": "Betaine solution", "low": 10, "high": 30, "made_of": {"Betaine": 0.3, "Salt": 0.05, "Water": 0.65}},
+        {"name": "Salt", "low": 0, "high": 2},
+        {"name": "Brine", "level": 1.0, "adjusts": "salt", "made_of": {"Salt": 0.2, "Water": 0.8}},
+    ]
+    wash = Study.from_dict({"study": {"name": "Invented"}, "ingredient": parts, "response": [{"name": "pH"}]})
+    levels = {"Water": 78.0, "Betaine solution": 20.0, "Salt": 1.0, "Brine": 1.0}
+    at_its_level = fitted_levels(wash, levels)
+    assert at_its_level["Betaine solution"] == pytest.approx(20.0, abs=1e-12)
+    assert at_its_level["Salt"] == pytest.approx(1.0, abs=1e-12)
+    # 2 % more brine brings 0.4 % more salt.
+    assert fitted_levels(wash, levels | {"Brine": 3.0, "Water": 76.0})["Salt"] == pytest.approx(1.4, abs=1e-12)
+
+
+@pytest.mark.parametrize("apart", [False, True])
+def test_the_worked_balance_reaches_the_fit(apart):
+    """The same 393.8 g, from the sheets as typed to the levels that are fitted, the solution declared both ways."""
+    from types import SimpleNamespace
+
+    import pandas as pd
+
+    from doe import bench
+    from doe.rawtable import RawTable
+    from doe.results import take_in
+
+    extra = [{"name": "Citric acid", "level": 0.0}] if apart else []
+    one = study({"made_of": {"Citric acid": 0.10, "Water": 0.90}} if apart else {}, extra)
+    planned = {"Water": 84.55, "Gum": 1.0, "Wax": 14.0, "Citric acid": 0.0, "Citric solution": 0.45}
+    table = pd.DataFrame([planned], index=["T01"])[list(one.columns)]
+    runs = pd.DataFrame({"order": [1], "block": [None], "whole_plot": [None], "replicate_of": [None]}, index=["T01"])
+    plan = SimpleNamespace(round=1, digest="0" * 64, study_digests={}, table=table, runs=runs)
+    grams = {"Water": 340.0, "Gum": 4.0, "Wax": 56.0, "Citric acid": 0.0, "Citric solution": 1.8}
+    weigh = [("T01", 1, name, grams[name]) for name in one.columns]
+    make = [("T01", 1, 376.0, 392.0, "", "")]
+    weighed = (bench.TRIAL, bench.BATCH, bench.INGREDIENT, bench.ACTUAL)
+    heated = (bench.TRIAL, bench.BATCH, bench.AFTER_HEAT, bench.MADE_UP, bench.PH_BEFORE, bench.SET_ASIDE)
+    sheets = [
+        RawTable("", "Weigh", weighed, tuple(weigh), tuple(range(2, 2 + len(weigh))), ()),
+        RawTable("", "Make", heated, tuple(make), (2,), ()),
+        RawTable("", "Readings", ("trial", "pH"), (("T01", 5.5),), (2,), ()),
+    ]
+    made = take_in(one, sheets, design=plan).levels().loc["T01-1"]
+    acid = {"Citric acid": 0.18, "Citric solution": 0.0, "Water": 333.62} if apart else {"Citric solution": 1.8}
+    by_hand = {"Water": 332.0, "Gum": 4.0, "Wax": 56.0} | acid
+    assert made.to_dict() == pytest.approx({name: g * PERCENT for name, g in by_hand.items()}, abs=1e-9)
