@@ -413,8 +413,8 @@ class _Maker:
             told = quality.whole_plots
             got = (
                 f"what is hard to change is set up {told['resets']} times, for {_span(told['sizes'])} trials each time;"
-                " each counts as set anew, even where the level stays. Set-ups are taken to differ by"
-                f" {told['ratio']:g} times the variance of batches within one"
+                " each counts as set anew, even where the level stays. Set-ups are taken to differ by a variance of"
+                f" {told['ratio']:g} times that of batches within one"
             )
             do = "give whole_plot_ratio if you know it better, whole_plots for more or fewer set-ups"
             self.findings.append(Problem("whole-plots", "inform", "[plan], whole_plots", got, "", do))

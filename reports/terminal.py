@@ -101,7 +101,8 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
     quality = design.quality.to_dict()
     says = [
         f"{counted(len(rows), 'batch', 'batches')} for {counted(quality['terms'], 'model term')}.",
-        f"Against the best possible plan: D {_share(quality, 'd_efficiency')}, I {_share(quality, 'i_efficiency')}.",
+        f"{_against(quality)}: D {_share(quality, 'd_efficiency')}, I {_share(quality, 'i_efficiency')}.",
+        *_between_blocks(quality),
         *_on_steps(quality),
         f"{_plain(quality.get('days'), 'bench days')}; cost {money(_number(quality.get('cost')), study.currency)}.",
     ]
@@ -129,6 +130,21 @@ def _on_steps(quality: Mapping[str, Any]) -> list[str]:
     if kept is None:
         return []
     return [f"Weighable steps leave it {percent(kept, 1)} of its {told['criterion']} efficiency."]
+
+
+def _against(quality: Mapping[str, Any]) -> str:
+    if quality.get("whole_plots"):
+        return "Against what no plan in as large set-ups can exceed"
+    return "Against the best possible plan"
+
+
+def _between_blocks(quality: Mapping[str, Any]) -> list[str]:
+    kept = _number(quality.get("blocks", {}).get("kept"))
+    if kept is None:
+        return []
+    if kept > 1 - 5e-4:
+        return ["Differences between blocks take nothing from what the trials tell."]
+    return [f"Differences between blocks take {percent(1 - kept)} of what the trials tell."]
 
 
 def _moving(study: Study) -> set[str]:
