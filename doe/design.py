@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe import optimal, seating, textbook, weighable
+from doe import optimal, seating, setups, textbook, weighable
 from doe.allotment import in_blocks, in_order, repeats, sizes
 from doe.digests import digest_of
 from doe.extremes import extremes
@@ -260,7 +260,7 @@ class _Maker:
         self.grid = grids(study.region, study.steps_at)
         self.existing = optimal.recipes_in(study, self.layout, existing)
         self.hard = Hard.of(study, self.layout)
-        self.made = seating.made_before(self.existing, existing)
+        self.made = setups.made_before(self.existing, existing)
         self.findings: list[Problem] = []
         self.kept: float | None = None
         told = [too_coarse(piece, steps) for piece, steps, _ in cases(study.region, study.steps_at)]
@@ -275,7 +275,7 @@ class _Maker:
         n, ahead = len(found.U), len(wanted.standards[0])
         U, C = np.concatenate([wanted.standards[0], found.U]), np.concatenate([wanted.standards[1], found.C])
         where = found.blocks or self._dealt(found, wanted)
-        plots = found.plots or seating.by_setting(self.hard, found, where, self.wish.whole_plots)
+        plots = found.plots or setups.by_setting(self.hard, found, where, self.wish.whole_plots)
         plots = [-1 - i for i in range(ahead)] + plots if any(plots) else [0] * (n + ahead)
         block = [k % max(1, wanted.blocks) for k in range(ahead)] + where
         first = self._first(U, ahead)
@@ -388,7 +388,7 @@ class _Maker:
             ids=[*(f"made {i + 1}" for i in range(len(made.U))), *trials],
             levels=table,
             batches_by_block=[block.count(b) for b in range(max(wanted.blocks, 1))],
-            strata=seating.strata_of(made, plots, block, self.wish.whole_plot_ratio),
+            strata=setups.strata_of(made, plots, block, self.wish.whole_plot_ratio),
         )
 
     def _table(self, U: Array, C: Indices) -> pd.DataFrame:

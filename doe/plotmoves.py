@@ -22,6 +22,7 @@ class Stage:
     """How finely to look: candidates or lines of so many `shares`, `near` halving steps beside where a recipe stands.
 
     `rounding` keeps the settings of hard-to-change columns on their steps, `proposer` replaces the moves of recipes.
+    Without `plots` settings stay; with `swaps` trials or whole plots change places between blocks.
     """
 
     shares: int = 5
@@ -30,6 +31,7 @@ class Stage:
     pairs: bool = False
     near: int = 0
     passes: int = 6
+    plots: bool = True
     swaps: bool = False
     proposer: Proposer | None = None
     rounding: Rounding | None = None

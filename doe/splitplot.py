@@ -161,7 +161,7 @@ def sweep(task: Task, plans: Plans, stage: Stage) -> Plans:
     active = np.arange(len(plans.X))
     for _ in range(stage.passes):
         run = _Sweep(task, plans, stage, active)
-        for group in task.movable:
+        for group in task.movable if stage.plots else ():
             run.plot(group)
         for r in task.free:
             run.recipe(int(r), proposer)

@@ -56,6 +56,12 @@ def test_default_leaves_three_set_ups_to_judge_by():
     assert any("set up 6 times" in f.got for f in design.findings)
 
 
+def test_settings_are_those_a_chemist_sets_up():
+    # Low, middle and high where another setting gains next to nothing.
+    design = plan(study({"Heat": HARD, "Speed": EASY}, 'model = "quadratic"\nruns = 20\nreplicate_batches = 2'))
+    assert set(design.table["Heat"]) == {20, 50, 80}
+
+
 def test_effects_of_a_balanced_split_plot_are_judged_in_their_stratum():
     # 2^2 with eight trials in four set-ups: the difference from low to high of the hard factor has variance
     # 4 s2 (1 + 2 ratio) / 8 on 2 degrees of freedom, of the other 4 s2 / 8 on 4 - 1 = 3 within set-ups.
@@ -189,3 +195,37 @@ def test_seats_are_even_nested_and_hold_what_must_be_made(n, blocks, count, repe
     assert len(set(seats.recipe)) == n - min(repeats, n - len(held)) + short
     for r in set(seats.recipe):
         assert len(set(plots[recipe == r])) == 1
+
+
+@settings(max_examples=8, deadline=None)
+@given(
+    cut=st.floats(0.3, 0.9), steps=st.booleans(), blocks=st.sampled_from([0, 2]), named=st.booleans(),
+    criterion=st.sampled_from(["D", "I", "A"]), held=st.booleans(),
+)  # fmt: skip
+def test_every_recipe_obeys_limits_that_tie_the_setting_to_the_blend(cut, steps, blocks, named, criterion, held):
+    # Wax + Heat / 5 is at most so much: at a high setting less Wax is allowed.
+    limits = f'[[limit]]\nrule = "Wax + 0.2 * Heat <= {7 + cut * 21:.3f}"\n'
+    factors = {"Heat": HARD + ("\nstep = 4" if steps else "")}
+    factors |= {"Vessel": 'levels = ["a", "b"]\nhard_to_change = true'} if named else {"Speed": EASY}
+    keys = f'model = "linear"\nruns = 12\nwhole_plots = 5\nblocks = {blocks}\ncriterion = "{criterion}"'
+    one = study(factors, keys, BLEND, limits)
+    asked = {"Gum": 0.5, "Wax": 4.0, "Heat": 24.0, **({"Vessel": "b"} if named else {"Speed": 3.0})}
+    design = plan(one, must_make=[asked] if held else [])
+    together(design, ["Heat", *(["Vessel"] if named else [])])
+    table = design.table
+    assert one.region.contains(table[list(one.region.names)].to_numpy(dtype=float)).all()
+    assert np.allclose(table[["Water", "Gum", "Wax"]].sum(axis=1), 100, atol=1e-9)
+    assert sum(design.quality.df.values()) == 12
+    assert 0 < design.quality.d_efficiency <= 1
+    if held:
+        assert np.isclose(table[["Gum", "Wax", "Heat"]], [0.5, 4.0, 24.0]).all(axis=1).any()
+
+
+def test_order_of_factors_does_not_change_how_good_the_plan_is():
+    keys = 'model = "quadratic"\nruns = 15\nwhole_plots = 5\nreplicate_batches = 2\ncriterion = "D"'
+    names = ["Heat", "Speed", "Time"]
+    found = [
+        plan(study({n: HARD if n == "Heat" else EASY for n in order}, keys)).quality.d_efficiency
+        for order in (names, names[::-1])
+    ]
+    assert found[0] == pytest.approx(found[1], abs=0.01)
