@@ -22,8 +22,8 @@ Indices = npt.NDArray[np.intp]
 TOLERANCE = 1e-9
 _CHUNK = 1024
 _BOX = 12
-_MOST_POINTS = 100_000
-_MOST_ON_FACE = 20_000
+_MOST_POINTS = 40_000
+_MOST_ON_FACE = 8_000
 
 
 class TooManyError(ArithmeticError):
