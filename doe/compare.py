@@ -95,18 +95,28 @@ class Comparison:
 
     @classmethod
     @one_thread
-    def of(cls, study: Study, runs: Sequence[int] | None = None, *, others: bool = True) -> Comparison:
+    def of(
+        cls,
+        study: Study,
+        runs: Sequence[int] | None = None,
+        *,
+        others: bool = True,
+        seed: int | None = None,
+        existing: pd.DataFrame | None = None,
+    ) -> Comparison:
         """Weigh the study's own kind of plan at each of `runs` (else at counts that suit it), and other kinds at one.
 
         What the plans share, the best possible plan and its proof above all, is found once. Where the repeats asked for
-        do not fit a number of trials, as many as fit are taken and the option says so.
+        do not fit a number of trials, as many as fit are taken and the option says so. `seed` and `existing` are those
+        of `plan`.
         """
-        yardsticks = Yardsticks()
-        counts = sorted({int(n) for n in runs}) if runs is not None else run_counts(study)
-        own = [_weighed(study, _own_name(study), {"runs": n}, yardsticks, own=True) for n in counts]
+        ground = _Ground(study, {} if seed is None else {"seed": seed}, existing, Yardsticks())
+        made = 0 if existing is None else len(existing)
+        counts = sorted({int(n) for n in runs}) if runs is not None else run_counts(study, made)
+        own = [_weighed(ground, _own_name(study), {"runs": n}, own=True) for n in counts]
         wish = study.plan.runs
         middle = wish if wish in counts else counts[(len(counts) - 1) // 2]
-        more = [_weighed(study, name, asked, yardsticks) for name, asked in _others(study, middle)] if others else []
+        more = [_weighed(ground, name, asked) for name, asked in _others(study, middle)] if others else []
         same = _one_model(own)
         measure, points = _points(study, same)
         return cls((*own, *more), measure, stopping(points), _reach(same))
@@ -131,11 +141,25 @@ def compare(study: Study, runs: Sequence[int] | None = None, *, others: bool = F
     return Comparison.of(study, runs, others=others).table
 
 
-def run_counts(study: Study) -> list[int]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ground:
+    """What all plans of one comparison have in common."""
+
+    study: Study
+    given: Mapping[str, Any]
+    existing: pd.DataFrame | None
+    yardsticks: Yardsticks
+
+    def plan(self, asked: Mapping[str, Any]) -> Design:
+        """The plan with these keys of `[plan]` replaced."""
+        return planned(self.study, {**self.given, **asked}, self.yardsticks, existing=self.existing)
+
+
+def run_counts(study: Study, made: int = 0) -> list[int]:
     """About six numbers of trials that fill whole days, and the number the study asks for.
 
     In equal steps by ratio, from just above the number of terms, or of points of a textbook plan, to two and a half
-    times as many, but to no more than the study means to make in all. Our own choice.
+    times as many, but to no more than the study means to make in all; `made` trials there are already. Our own choice.
     """
     terms = len(study.terms().terms)
     wish = study.plan.runs if study.plan.runs is not None or study.plan.design != "optimal" else terms + 9
@@ -145,6 +169,7 @@ def run_counts(study: Study) -> list[int]:
             least = len(planned(study, {"runs": None}).table)
         except PlanError:
             least = wish or least
+    least = max(2, least - made)
     day = max(1, min(round(study.batches_per_day), least // 4))
     first = -(-least // day) * day
     last = min(2.5 * first, study.done.max_batches or np.inf)
@@ -179,11 +204,12 @@ def _own_name(study: Study) -> str:
     return FAMILIES.get(plan.design, CRITERIA[plan.criterion])
 
 
-def _weighed(study: Study, name: str, asked: Mapping[str, Any], yardsticks: Yardsticks, *, own: bool = False) -> Option:
+def _weighed(ground: _Ground, name: str, asked: Mapping[str, Any], *, own: bool = False) -> Option:
     """One plan made and weighed, with fewer repeats or more trials where it is not possible otherwise."""
     told: list[str] = []
+    study = ground.study
     try:
-        design = _made(study, dict(asked), yardsticks, told)
+        design = _made(ground, dict(asked), told)
     except PlanError as error:
         first = error.problems[0]
         family = str(asked.get("design") or study.plan.design)
@@ -210,21 +236,21 @@ def _weighed(study: Study, name: str, asked: Mapping[str, Any], yardsticks: Yard
     )
 
 
-def _made(study: Study, asked: dict[str, Any], yardsticks: Yardsticks, told: list[str]) -> Design:
+def _made(ground: _Ground, asked: dict[str, Any], told: list[str]) -> Design:
     """The plan; where its repeats do not fit, with as many as fit; where a textbook plan is larger, whole."""
-    plan = study.plan
+    plan = ground.study.plan
     wished = max(
         asked.get("replicate_batches", plan.replicate_batches) or 0, asked.get("pure_error_df", plan.pure_error_df) or 0
     )
     for repeats in range(wished, -1, -1):
         fewer = {} if repeats == wished else {"replicate_batches": repeats, "pure_error_df": None}
         try:
-            design = planned(study, {**asked, **fewer}, yardsticks)
+            design = ground.plan({**asked, **fewer})
         except PlanError as error:
             codes = {problem.code for problem in error.problems if problem.level == "stop"}
             if codes <= _NEEDS_MORE and asked.get("design") and asked.get("runs"):
                 told.append(f"needs more than {asked['runs']} trials")
-                return _made(study, {**asked, "runs": None}, yardsticks, told)
+                return _made(ground, {**asked, "runs": None}, told)
             if repeats == 0 or not codes <= _CROWDED:
                 raise
         else:

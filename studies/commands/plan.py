@@ -78,7 +78,8 @@ def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outco
     counts = _run_counts(args.compare, args.runs)
     desk.progress("setting plans side by side ...")
     with folder.changing("plan --compare") as change:
-        weighed = Comparison.of(study, counts)
+        existing = folder.results.made() if folder.has_results() and not folder.rounds() else None
+        weighed = Comparison.of(study, counts, seed=args.seed, existing=existing)
         change.write(COMPARE, compare_page(study, weighed))
     desk.progress("")
     document = {**documents.compare_document(study, weighed), "file": COMPARE}

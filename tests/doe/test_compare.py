@@ -147,3 +147,13 @@ def test_fewer_trials_than_terms_are_not_set_against_more():
     assert "only potential" in weighed.options[0].told[0]
     assert weighed.options[0].terms != weighed.options[1].terms
     assert weighed.reaches != 8
+
+
+def test_trials_made_before_count_as_they_do_for_a_plan():
+    study = factors(extra="replicate_batches = 0")
+    made = plan(study, runs=8).table
+    option = Comparison.of(study, [6], others=False, seed=5, existing=made).options[0]
+    alone = plan(study, runs=6, seed=5, existing=made).quality
+    assert option.quality.can_see == alone.can_see
+    assert option.quality.i_efficiency == alone.i_efficiency
+    assert run_counts(study, made=4)[0] < run_counts(study)[0]
