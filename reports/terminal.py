@@ -349,10 +349,25 @@ def status(document: Mapping[str, Any]) -> str:
     # What `check` says of keys that wait for their part of the program is no news here.
     problems = [Problem(**entry) for entry in document["problems"] if entry["code"] != "not-used-yet"]
     rounds = aligned(rows) if rows else "No round is planned yet."
-    lacking = _missing(document.get("missing") or [])
+    lacking = "\n".join(
+        part for part in (_missing(document.get("missing") or []), _due(document.get("due") or [])) if part
+    )
     return _page(
         clean(document["study"]), rounds, " ".join(map(clean, told)), lacking, findings(problems), _do(document["next"])
     )
+
+
+def _due(entries: Sequence[Mapping[str, Any]]) -> str:
+    """When readings of batches that are made fall due, the first first."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for entry in entries:
+        groups.setdefault((entry["due"], entry["response"]), []).append(str(entry["batch"]))
+    ranked = sorted(groups)
+    lines = [wrapped(f"Due {due.replace('T', ' ')}: {clean(name)} of {listed(groups[due, name])}.")
+             for due, name in ranked[:_SHOWN]]  # fmt: skip
+    if len(ranked) > _SHOWN:
+        lines.append(f"and {len(ranked) - _SHOWN} more; --json lists all")
+    return "\n".join(lines)
 
 
 def _missing(entries: Sequence[Mapping[str, Any]]) -> str:

@@ -11,6 +11,7 @@ from doe.design import Design
 from doe.tables import csv_text
 from reports.documents import json_text
 from reports.sheets import write_sheets
+from reports.storeroom import write_storeroom
 from reports.workbook import write_bench_book
 from studies.cli import version
 from studies.folder import StudyFolder
@@ -22,11 +23,17 @@ _TRIAL = re.compile(r"T([0-9]+)")
 def round_files(number: int) -> tuple[str, ...]:
     """Names of the files of a round, in the folder."""
     place = f"plan/round-{number}"
-    return (f"{place}/plan.json", f"{place}/plan.csv", f"{place}/sheets.html", f"bench/round-{number}.xlsx")
+    return (
+        f"{place}/plan.json",
+        f"{place}/plan.csv",
+        f"{place}/sheets.html",
+        f"bench/round-{number}.xlsx",
+        f"{place}/store-room.html",
+    )
 
 
 def issue(change: Change, folder: StudyFolder, design: Design, note: Mapping[str, Any]) -> tuple[str, ...]:
-    """Have a round written: plan.json, plan.csv, one batch sheet a trial, and the workbook to type into.
+    """Have a round written: plan.json, plan.csv, a batch sheet a trial, the workbook to type into, store-room papers.
 
     `note` is kept beside the design (what the round is for). Returns the names of the files.
     """
@@ -36,6 +43,7 @@ def issue(change: Change, folder: StudyFolder, design: Design, note: Mapping[str
     change.write(names[1], plan_csv(design))
     change.draw(names[2], lambda path: write_sheets(path, study, design))
     change.draw(names[3], lambda path: write_bench_book(path, study, design))
+    change.draw(names[4], lambda path: write_storeroom(path, study, design))
     return names
 
 

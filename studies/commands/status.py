@@ -9,6 +9,7 @@ from typing import Any
 from doe.missing import missing
 from doe.oddities import flagged, odd
 from doe.problems import Problem
+from doe.timetable import due
 from reports import documents, terminal
 from studies.analysis import is_fresh
 from studies.cli import Desk, Outcome
@@ -53,6 +54,9 @@ def standing(folder: StudyFolder, name: str) -> dict[str, Any]:
         report=(folder.path / REPORT).is_file(),
         formulas=list(folder.formulas()),
         head=folder.head(),
+        due=[]
+        if results is None
+        else [{"batch": batch, "response": name, "due": at} for (batch, name), at in due(study, results).items()],
         missing=[one.to_dict() for one in missing(study, folder.designs(), results, withdrawn)],
     )
     problems = _old_rounds(rounds)

@@ -29,7 +29,9 @@ def test_check_document(small, call):
 
 
 def test_plan_document_and_papers(planned, call):
-    assert sorted(p.name for p in (planned / "plan/round-1").iterdir()) == ["plan.csv", "plan.json", "sheets.html"]
+    assert sorted(p.name for p in (planned / "plan/round-1").iterdir()) == [
+        "plan.csv", "plan.json", "sheets.html", "store-room.html"
+    ]  # fmt: skip
     assert (planned / "bench/round-1.xlsx").is_file()
     code, document = call("plan", planned, "--replace")
     assert code == 0
