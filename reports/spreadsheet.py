@@ -208,6 +208,6 @@ def choice(sheet: Any, area: str, words: Iterable[str], title: str, hint: str, *
     add_check(sheet, area, title, hint, error, "stop" if strict else "warning", type="list", formula1=listed)
 
 
-def choice_from(sheet: Any, area: str, source: str, title: str, hint: str) -> None:
-    """One of what stands in the cells of `source`; others may come."""
-    add_check(sheet, area, title, hint, type="list", formula1=source)
+def choice_from(sheet: Any, area: str, source: str, title: str, hint: str, *, strict: bool = False) -> None:
+    """One of what stands in the cells of `source`; unless `strict`, others may come."""
+    add_check(sheet, area, title, hint, "One of the list." if strict else "", type="list", formula1=source)

@@ -179,6 +179,10 @@ class _Makers:
         mark = f"${self.weigh.letter[bench.MARK]}2"
         _stands_out(sheet, self.weigh.area(bench.MARK, 2, last), f'LEFT({mark},3)="off"', self.look)
 
+    def _trial_choice(self, sheet: Any, area: str, hint: str) -> None:
+        """One of the trials, as they stand on the making sheet; a list of its own would hold about 60 of them."""
+        choice_from(sheet, area, f"'{bench.MAKE_SHEET}'!$A$2:$A${1 + len(self.trials)}", "Trial", hint, strict=True)
+
     def make_sheet(self, sheet: Any) -> None:
         """A row a batch: settings, weights, pH, time, whether it counts, and how far its papers are."""
         fields = bench.make_fields(self.study)
@@ -258,7 +262,7 @@ class _Makers:
             elif field.write:
                 prompt(sheet, area, field.heading, field.hint)
         spare = len(self.trials) + 2
-        choice(sheet, places.area(bench.TRIAL, spare, last), self.trials, "Trial", "Trial that was made again")
+        self._trial_choice(sheet, places.area(bench.TRIAL, spare, last), "Trial that was made again")
         if bench.OFF in places.letter:
             _stands_out(sheet, places.area(bench.OFF, 2, last), f"N(${places.letter[bench.OFF]}2)>0", self.look)
 
@@ -314,7 +318,7 @@ class _Makers:
                 whole(sheet, area, field.hint)
             elif field.hint and field.heading not in (bench.VALUE, bench.TRIAL, bench.RESPONSE):
                 prompt(sheet, area, field.heading.capitalize(), field.hint)
-        choice(sheet, self.read.area(bench.TRIAL, spare, self.read_end), self.trials, "Trial", "Trial id, as planned")
+        self._trial_choice(sheet, self.read.area(bench.TRIAL, spare, self.read_end), "Trial id, as planned")
         names = [response.name for response in self.study.measured_responses]
         choice(sheet, self.read.area(bench.RESPONSE, spare, self.read_end), names, "Response", "What was read")
 

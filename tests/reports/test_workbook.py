@@ -258,3 +258,110 @@ def test_spoilt_workbooks_are_refused_in_words(spoil, words):
         take_in(STUDY, saved(book), design=PLAN)
     assert words in str(caught.value)
     assert "round-1.xlsx" in str(caught.value)
+
+
+def codes(results):
+    return {finding.code: str(finding) for finding in results.findings}
+
+
+def test_what_the_making_sheet_says_is_kept():
+    book = opened()
+    sheet = book[bench.MAKE_SHEET]
+    row = row_of(sheet, trial="T01")
+    given = {bench.PH_BEFORE: 6.2, bench.PH_AFTER: 5.4, bench.MADE_AT: "2031-05-14 10:30", bench.OPERATOR: "JK",
+             bench.NOTE: "foamed"}  # fmt: skip
+    for heading, value in given.items():
+        place(sheet, row, heading).value = value
+    other = row_of(sheet, trial="T02")
+    place(sheet, other, bench.STATE).value = "unmakeable"
+    place(sheet, other, bench.SET_ASIDE).value = "set solid"
+    batches = take_in(STUDY, saved(book), design=PLAN).batches
+    kept = batches.loc["T01-1", ["ph_before", "ph_after", "made_at", "operator", "note", "state"]].tolist()
+    assert kept == [6.2, 5.4, "2031-05-14T10:30", "JK", "foamed", "made"]
+    assert batches.loc["T02-1", ["state", "why"]].tolist() == ["unmakeable", "set solid"]
+
+
+def test_a_column_that_was_added_to_the_weighing_sheet_is_said():
+    book = opened()
+    weigh(book, "T01", "Wax", 16.0)
+    sheet = book[bench.WEIGH_SHEET]
+    sheet.cell(1, len(bench.WEIGH_FIELDS) + 1).value = "remark"
+    sheet.cell(2, len(bench.WEIGH_FIELDS) + 1).value = "lumpy"
+    assert "a column remark" in codes(take_in(STUDY, saved(book), design=PLAN))["column-not-read"]
+
+
+def test_a_workbook_without_the_sheet_of_its_plan_is_read_and_said():
+    book = opened()
+    read(book, "T01", Viscosity=12000)
+    del book[bench.PLAN_SHEET]
+    assert "plan-unknown" in codes(take_in(STUDY, saved(book), design=PLAN))
+
+
+def test_single_sheets_may_be_sent():
+    book = opened()
+    read(book, "T01", Viscosity=12000)
+    for name in (bench.HOW_SHEET, bench.WEIGH_SHEET, bench.MAKE_SHEET):
+        del book[name]
+    assert list(take_in(STUDY, saved(book), design=PLAN).usable) == ["T01-1"]
+
+
+def spoil_trials(book):
+    read(book, "T01", Viscosity=12000)
+    book[bench.MAKE_SHEET].delete_cols(1)
+
+
+def spoil_shift(book):
+    sheet = book[bench.READ_SHEET]
+    read(book, "T01", Viscosity=12000)
+    place(sheet, row_of(sheet, trial="T02"), bench.UNIT).value = 12000
+    place(sheet, row_of(sheet, trial="T02"), bench.VALUE).value = "JK"
+
+
+def spoil_method(book):
+    sheet = book[bench.READ_SHEET]
+    read(book, "T01", Viscosity=12000)
+    place(sheet, row_of(sheet, trial="T01", response="Viscosity"), bench.METHOD).value = "spindle 4"
+
+
+def spoil_batch(book):
+    read(book, "T01", Viscosity=12000)
+    sheet = book[bench.READ_SHEET]
+    place(sheet, row_of(sheet, trial="T01"), bench.BATCH).value = "second"
+
+
+def spoil_state(book):
+    sheet = book[bench.MAKE_SHEET]
+    place(sheet, row_of(sheet, trial="T01"), bench.STATE).value = "failed"
+
+
+def spoil_bound(book):
+    weigh(book, "T01", "Wax", "<16")
+
+
+def spoil_sign(book):
+    weigh(book, "T01", "Wax", -16.0)
+
+
+def spoil_unit(book):
+    weigh(book, "T01", "Wax", "16 mL")
+
+
+@pytest.mark.parametrize(
+    "spoil, words",
+    [
+        (spoil_trials, "no column trial"),
+        (spoil_shift, "'JK'"),
+        (spoil_method, "read by 'spindle 4'"),
+        (spoil_batch, "batch second"),
+        (spoil_state, "failed without a reason"),
+        (spoil_bound, "0 or more"),
+        (spoil_sign, "0 or more"),
+        (spoil_unit, "in mL"),
+    ],
+)
+def test_more_spoilt_workbooks(spoil, words):
+    book = opened()
+    spoil(book)
+    with pytest.raises(ResultsError) as caught:
+        take_in(STUDY, saved(book), design=PLAN)
+    assert words in str(caught.value)
