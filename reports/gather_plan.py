@@ -69,6 +69,11 @@ def extremes(study: Study, design: Design) -> tuple[tuple[str, str], ...]:
 def _extremes(x: np.ndarray[Any, np.dtype[np.float64]], names: list[str]) -> str:
     most = [n for n, v in zip(names, x, strict=True) if v > 0.98]
     least = [n for n, v in zip(names, x, strict=True) if v < -0.98]
-    parts = [f"most {listed(most)}"] if most else []
-    parts += [f"least {listed(least)}"] if least else []
+    parts = [f"most {_some(most)}"] if most else []
+    parts += [f"least {_some(least)}"] if least else []
     return ", ".join(parts) or "far from the middle"
+
+
+def _some(names: list[str]) -> str:
+    """All of a few names, the first three of many."""
+    return listed(names) if len(names) <= 4 else f"{', '.join(names[:3])} and {len(names) - 3} more"
