@@ -31,7 +31,7 @@ _NEAR = 1e-3
 _SHARE_OF_PAIRS = 0.4
 _MOST_MOMENTS = 1400
 _WORK = 1.5e9
-_SHRINK = 0.12
+_SHRINK, _CENTRED = 0.12, 0.7
 _MOST_STEPS = 80
 
 
@@ -92,6 +92,7 @@ class _Blocks:
         self.factors = (g[:, pairs[:, 0]] * g[:, pairs[:, 1]]).T
         self.factors /= np.abs(self.factors).mean(axis=1, keepdims=True)
         self.low = _levelled(part, part.degree - 1, points)
+        # Where the information of the model does not hold every moment, that of all polynomials has to be positive too.
         self.full = _levelled(part, part.degree, points)[:, : None if whole else 0]
         self.start = self.inverse.T @ (grid.T @ part.weights)
         self.order = len(pairs) * self.low.shape[1] + self.full.shape[1]
@@ -237,23 +238,25 @@ def limit(criterion: Criterion, prior: Array, parts: Sequence[Part]) -> tuple[fl
     best = failed
     mu, last = 1.0, _NEAR * len(prior) / order
     for _ in range(_MOST_STEPS):
-        step, decrement, c = _newton(goal, blocks, cuts, w, mu)
-        if decrement < 0.7:
-            best = _better(goal, blocks, cuts, w, step, mu, c, best)
-            if mu <= last:
-                break
+        try:
+            step, decrement, c = _newton(goal, blocks, cuts, w, mu)
+            if decrement < _CENTRED:
+                best = _better(goal, blocks, cuts, w, step, mu, c, best)
+        except np.linalg.LinAlgError:
+            # At the end of what double precision can tell apart; what was proven before stands.
+            break
         share = _stride(goal, blocks, cuts, w, step, mu, decrement)
-        if share == 0:
+        if share == 0 or (decrement < _CENTRED and mu <= last):
             break
         w = w + share * step
-        if decrement < 0.7:
+        if decrement < _CENTRED:
             mu = max(mu * _SHRINK, last)
     return best
 
 
 def _is_short(part: Part, p: int) -> bool:
-    """Whether the model has fewer terms than polynomials of its degree."""
-    return p < len(_exponents(part.G.shape[1], part.degree))
+    """Whether the information leaves some moments out: fewer terms than polynomials of the degree, or mirror images."""
+    return p < len(_exponents(part.G.shape[1], part.degree)) or len(part.rows(part.support[:1])) > 1
 
 
 def _room(part: Part, parts: int, p: int) -> int:
