@@ -270,7 +270,7 @@ def _efficiencies(
     bracket: dict[str, tuple[float, float] | Unavailable] = {}
     for key, value, sure in (("d", d, top.sure_d), ("i", i, top.sure_i)):
         high = 1.0 if trials.strata.ratio else value
-        bracket[key] = sure if isinstance(sure, Unavailable) else (value * sure, high)
+        bracket[key] = (value * sure, high)
     return d, i, bracket
 
 

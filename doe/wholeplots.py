@@ -21,7 +21,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import null_space
 
-from doe.problems import Unavailable
 from doe.spaces import Layout
 from doe.strata import Strata
 from doe.yardstick import Yardstick
@@ -86,8 +85,8 @@ class Ceiling:
 
     d: float
     i: float
-    sure_d: float | Unavailable
-    sure_i: float | Unavailable
+    sure_d: float
+    sure_i: float
 
 
 def ceiling(yardstick: Yardstick, hard: Hard, strata: Strata) -> Ceiling:
@@ -103,8 +102,6 @@ def ceiling(yardstick: Yardstick, hard: Hard, strata: Strata) -> Ceiling:
     alone = Yardstick(_alone(plan, N))
     part, sure_part = alone.best("I", n).value, alone.worth("I", n)
     top = Ceiling(d - p_w / p * float(np.log1p(more)), i + more * part, sure_d, sure_i)
-    if isinstance(sure_i, Unavailable) or isinstance(sure_part, Unavailable):
-        return replace(top, sure_i=sure_i if isinstance(sure_i, Unavailable) else sure_part)
     return replace(top, sure_i=(i * sure_i + more * part * sure_part) / top.i)
 
 

@@ -6,7 +6,6 @@ from typing import Literal
 
 from doe.approximate import Approximate, optimum
 from doe.bracket import proven
-from doe.problems import Unavailable
 from doe.region import Region
 from doe.spaces import Layout, layout
 from doe.terms import Terms
@@ -23,7 +22,7 @@ class Yardstick:
     def __init__(self, plan: Layout) -> None:
         self.plan = plan
         self._best: dict[tuple[_Name, int], Approximate] = {}
-        self._worth: dict[tuple[_Name, int], float | Unavailable] = {}
+        self._worth: dict[tuple[_Name, int], float] = {}
 
     def best(self, name: _Name, runs: int) -> Approximate:
         """The best approximate plan for `runs` trials."""
@@ -32,7 +31,7 @@ class Yardstick:
             self._best[key] = optimum(self.plan, self.plan.criterion(name), max(runs, 1))
         return self._best[key]
 
-    def worth(self, name: _Name, runs: int) -> float | Unavailable:
+    def worth(self, name: _Name, runs: int) -> float:
         """A proven bound (0..1) of how near `best` is to the true optimum."""
         key = self._key(name, runs)
         if key not in self._worth:
