@@ -23,7 +23,7 @@ Array = npt.NDArray[np.float64]
 Rows = Callable[[Array], Array]
 
 _FAR = 5.0
-_RAYS = 400
+_RAYS = 200
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,14 +67,19 @@ def stationary_region(surface: Fitted, place: Array, level: float = 0.95) -> Arr
     """
     d = place.size
     limit = float(stats.f.isf(1 - level, d, surface.df))
+    # The rows that give the slope change in proportion to the place: one value and d differences hold them all.
+    middle = surface.slope(place)
+    change = np.stack([surface.slope(place + step) - middle for step in np.eye(d)])
 
-    def far(u: Array) -> float:
-        J = surface.slope(u)
+    def far(U: Array) -> Array:
+        """How far beyond the edge of the region each place + U (n, d) lies, (n,)."""
+        J = middle + np.einsum("nk,kdp->ndp", U, change)
         g = J @ surface.beta
-        return float(g @ np.linalg.solve(J @ surface.covariance @ J.T, g)) / d - limit
+        spread = J @ surface.covariance @ J.transpose(0, 2, 1)
+        out: Array = np.einsum("nd,nd->n", g, np.linalg.solve(spread, g[:, :, None])[:, :, 0]) / d - limit
+        return out
 
-    J = surface.slope(place)
-    spread = np.linalg.eigvalsh(J @ surface.covariance @ J.T)
+    spread = np.linalg.eigvalsh(middle @ surface.covariance @ middle.T)
     if spread[0] <= 1e-12 * spread[-1]:
         return Unavailable(
             "along one direction the model holds no term of its own, so its slope there has no error",
@@ -83,19 +88,21 @@ def stationary_region(surface: Fitted, place: Array, level: float = 0.95) -> Arr
     rng = np.random.default_rng(np.random.SeedSequence([d, 61]))
     ways = np.vstack([np.eye(d), -np.eye(d), rng.normal(size=(_RAYS if d > 1 else 0, d))])
     ways /= np.linalg.norm(ways, axis=1, keepdims=True)
-    reach = np.zeros((d, 2))
-    for way in ways:
-        steps = np.linspace(0, _FAR, 41)[1:]
-        out = next((s for s in steps if far(place + s * way) > 0), None)
-        if out is None:
-            return Unavailable(
-                "within their error the trials leave one direction open: the point may lie anywhere along it",
-                "make trials farther out along that direction",
-            )
-        edge = float(optimize.brentq(lambda s, w=way: far(place + s * w), out - _FAR / 40, out, xtol=1e-6))
-        reach[:, 0] = np.minimum(reach[:, 0], edge * way)
-        reach[:, 1] = np.maximum(reach[:, 1], edge * way)
-    found: Array = place[:, None] + reach
+    steps = np.linspace(0, _FAR, 41)
+    beyond = far((ways[:, None, :] * steps[None, :, None]).reshape(-1, d)).reshape(len(ways), -1) > 0
+    if not beyond.any(axis=1).all():
+        return Unavailable(
+            "within their error the trials leave one direction open: the point may lie anywhere along it",
+            "make trials farther out along that direction",
+        )
+    high = steps[beyond.argmax(axis=1)]
+    low = high - _FAR / 40
+    for _ in range(30):
+        half = (low + high) / 2
+        out = far(ways * half[:, None]) > 0
+        low, high = np.where(out, low, half), np.where(out, half, high)
+    edges = ways * high[:, None]
+    found: Array = place[:, None] + np.column_stack([edges.min(axis=0), edges.max(axis=0)])
     return found
 
 
