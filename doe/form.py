@@ -36,7 +36,7 @@ class Cell:
         """What it is for, in words."""
         ends = ("", "") if self.end is None else (": the lower one", ": the higher one")
         several = "; several with ; between them" if "texts" in self.spec.types else ""
-        return self.spec.doc + ends[self.end or 0] + several
+        return self.spec.doc.replace("false:", f"{NO}:") + ends[self.end or 0] + several
 
     @property
     def choices(self) -> tuple[str, ...]:

@@ -69,7 +69,7 @@ class Look:
         self.box, self.first, self.under = Border(thin, thin, thin, thin), Border(top=strong), Border(bottom=strong)
         self.first_box = Border(thin, thin, strong, thin)
         self.open, self.shut = Protection(locked=False), Protection(locked=True)
-        self.wrap = Alignment(wrap_text=True, vertical="top")
+        self.wrap = Alignment("left", "top", wrap_text=True, indent=1)
         self.heading = Alignment("left", "bottom", wrap_text=True, indent=1)
         self.figure_heading = Alignment("right", "bottom", wrap_text=True, indent=1)
         self.shrunk = Alignment("left", "center", shrink_to_fit=True, indent=1)
