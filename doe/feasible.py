@@ -161,8 +161,8 @@ def least_change(rows: Rows, line: Array, end: float, *, both_ways: bool) -> flo
 def ratio_extent(rows: Rows, top: tuple[Array, float], under: tuple[Array, float]) -> tuple[float, float] | None:
     """The least and the greatest value of top(y) / under(y) where all rows hold; each part is (weights, constant).
 
-    None where under(y) can be 0 or below, or nothing can be met. By the linear programme of Charnes & Cooper 1962,
-    Naval Research Logistics Quarterly 9, 181-186 (from memory): y = z / t with under(z, t) = 1.
+    An end may be infinite. None where under(y) can be 0 or below, or nothing can be met. By the linear programme of
+    Charnes & Cooper 1962, Naval Research Logistics Quarterly 9, 181-186 (from memory): y = z / t with under(z, t) = 1.
     """
     try:
         lowest = _solve(under[0], rows.A, rows.b, rows.E, rows.e, _free(len(under[0])))
@@ -180,7 +180,8 @@ def ratio_extent(rows: Rows, top: tuple[Array, float], under: tuple[Array, float
         try:
             z = _solve(sign * c, A, np.zeros(len(rows.b)), E, e, [*_free(k), (0.0, None)])
         except UnboundedError:
-            return None
+            found.append(-sign * np.inf)
+            continue
         if z is None:
             return None
         found.append(float(c @ z))

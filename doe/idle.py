@@ -98,7 +98,7 @@ def _of_limit(region: Region, rows: Rows, i: int) -> str:
         if ratio is not None:
             ends = ratio_extent(rest, (ratio.top * size, 0.0), (ratio.under * size, 0.0))
             upper = bool(ratio.top @ line > 0)
-            if ends is not None:
+            if ends is not None and np.isfinite(ends[1] if upper else ends[0]):
                 return _SEEN.format(ratio.text(number(_beyond(ends[1] if upper else ends[0], upper))))
         elif rule.divisor is None:
             end = float(region.b[i]) - spare * float(np.linalg.norm(line * size))

@@ -36,7 +36,12 @@ def nothing_left(rows: Written, scaled: Rows, shift: Array, scale: Array) -> Stu
     problems = []
     for conflict in found:
         others = {row for other in found if other is not conflict for row in other.rows}
-        system = _System(rows, scaled, shift, scale, frozenset(others))
+        # Without its own lower bound an ingredient is still not below 0.
+        lows = [i for equal, i in others if not equal and np.isfinite(rows.room[i])]
+        b = scaled.b.copy()
+        b[lows] += rows.room[lows] / _lengths(rows.A[lows] * scale)
+        left_out = frozenset(others - {(False, i) for i in lows})
+        system = _System(rows, replace(scaled, b=b), shift, scale, left_out)
         ways = [way for row in conflict.rows if (way := system.way(row)) is not None]
         one = "change one of these" if len(found) > 1 else "change one"
         do = f"{one}: " + "; or ".join(text for _, text in sorted(ways, key=lambda way: round(way[0], 9)))

@@ -121,6 +121,17 @@ def test_when_no_single_change_is_enough_several_are_named_together():
     assert is_open(low, high, [changed.get(r, r) for r in rules])
 
 
+def test_a_ratio_in_one_of_two_conflicts_keeps_its_number():
+    # Gum 2 to 4 and Wax 1: the ratio is at most 1 / 2; the lower bounds are in the other conflict, and no level is
+    # below 0 without them.
+    with pytest.raises(StudyError) as caught:
+        build([2, 0, 3, 0], [4, 1, 9, 100], ["Wax >= 3 * Gum", "Oil + Water >= 99", "Oil <= 2"])
+    texts = " ".join(p.do for p in caught.value.problems)
+    assert len(caught.value.problems) == 2
+    assert ">= -" not in texts
+    assert "let Oil go down to 2" in texts or "Oil <= 3" in texts
+
+
 STUDY = """
 [study]
 name = "t"
