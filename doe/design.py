@@ -21,6 +21,7 @@ from doe.optimal import Found, Wanted
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem, StudyError
 from doe.quality import Quality, Trials, assess, recipes
+from doe.region import Region
 from doe.shown import Shown
 from doe.spaces import Layout
 from doe.study import Study
@@ -183,8 +184,10 @@ def planned(
     if wish.maybe is None and count is not None:
         owed = count + (0 if existing is None else len(existing))
         terms = terms.with_maybe(owed)
-    yardstick = (yardsticks or Yardsticks()).of(study.region, terms)
-    return _Maker(study, wish, yardstick, given, round, first_trial, existing).design()
+    region = _in_order(study)
+    inner = _terms_in_order(terms, region)
+    yardstick = (yardsticks or Yardsticks()).of(region, inner)
+    return _Maker(study, wish, yardstick, terms, given, round, first_trial, existing).design()
 
 
 def _wish(study: Study, given: Mapping[str, Any]) -> PlanWish:
@@ -226,6 +229,38 @@ def _span(sizes: list[int]) -> str:
     return str(sizes[0]) if min(sizes) == max(sizes) else f"{min(sizes)} to {max(sizes)}"
 
 
+def _in_order(study: Study) -> Region:
+    """The study's region with its ingredients in an order of their own, so that theirs in the file does not matter.
+
+    By reach, then name: the search for a plan goes through ingredients in turn, and where it ends depends on the order.
+    """
+    reach = study.region.reach
+    source = study.to_dict()
+    rows = source.get("ingredient", [])
+    nowhere = (0.0, 0.0)
+    source["ingredient"] = sorted(rows, key=lambda row: (reach.get(row["name"], nowhere), row["name"]))
+    return study.region if source["ingredient"] == rows else Study.from_dict(source).region
+
+
+def _terms_in_order(terms: Terms, region: Region) -> Terms:
+    """The terms for the region with its ingredients in order: lower ones first, as far as they tell by themselves."""
+    columns = {name: j for j, name in enumerate(region.names)}
+
+    def place(k: int) -> tuple[Any, ...]:
+        term = terms.terms[k]
+        numbers = tuple(sorted((columns[name], power) for name, power in term.powers))
+        return term.order, bool(term.level), numbers, term.level, bool(term.difference), k
+
+    order = sorted(range(len(terms)), key=place)
+    return replace(
+        terms,
+        terms=tuple(terms.terms[k] for k in order),
+        sure=tuple(terms.sure[k] for k in order),
+        names=region.names,
+        blend=region.blend,
+    )
+
+
 def _still(study: Study) -> list[str]:
     """Columns whose true reach is a single level, and their materials."""
     still = [n for n, (low, high) in study.region.reach.items() if high - low <= 1e-9 * max(1.0, abs(high))]
@@ -247,6 +282,7 @@ class _Maker:
         study: Study,
         wish: PlanWish,
         yardstick: Yardstick,
+        terms: Terms,
         given: Mapping[str, Any],
         round_: int,
         first_trial: int,
@@ -256,14 +292,15 @@ class _Maker:
         self.round, self.first_trial = round_, first_trial
         self.yardstick = yardstick
         self.layout: Layout = yardstick.plan
-        self.terms: Terms = self.layout.terms
-        self.grid = grids(study.region, study.steps_at)
+        self.terms = terms
+        region = self.layout.region
+        self.grid = grids(region, study.steps_at)
         self.existing = optimal.recipes_in(study, self.layout, existing)
         self.hard = Hard.of(study, self.layout)
         self.made = setups.made_before(self.existing, existing)
         self.findings: list[Problem] = []
         self.kept: float | None = None
-        told = [too_coarse(piece, steps) for piece, steps, _ in cases(study.region, study.steps_at)]
+        told = [too_coarse(piece, steps) for piece, steps, _ in cases(region, study.steps_at)]
         stops = [[p for p in problems if p.code == "no-step-recipe"] for problems in told]
         if all(stops):
             raise PlanError(replace(p, level="stop") for problems in stops for p in problems)
@@ -288,7 +325,8 @@ class _Maker:
         """The most extreme trials; none where earlier trials have tried the ground, or every recipe was given."""
         if len(self.existing[0]) or len(self.wish.must_make) >= len(U):
             return ()
-        return extremes(self.study.region, self.study.region.decoded(U), range(ahead, len(U)))
+        region = self.layout.region
+        return extremes(region, region.decoded(U), range(ahead, len(U)))
 
     def _optimal(self, wanted: Wanted) -> Found:
         if seating.needs_seats(self.hard, self.made, wanted):
@@ -395,7 +433,7 @@ class _Maker:
         """Whole recipes (n rows, columns study.columns)."""
         study = self.study
         X = weighable.levels(self.grid.whole, U)
-        frame = pd.DataFrame(X, columns=list(study.region.names))
+        frame = pd.DataFrame(X, columns=list(self.layout.region.names))
         for name, values in self.layout.chosen(C).items():
             frame[name] = values
         table = study.complete(frame)
