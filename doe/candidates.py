@@ -18,6 +18,7 @@ Indices = npt.NDArray[np.intp]
 
 _FEW_CORNERS = 64
 _MANY_CORNERS = 400
+_FEWEST = 6
 
 
 def unique(U: Array) -> Array:
@@ -145,9 +146,17 @@ def short(region: Region, around: Region | None = None, most: int = 240) -> Arra
 def everywhere(
     pieces: Sequence[tuple[Region, Indices]], around: Region, find: Callable[[Region, Region], Array], most: int = 4000
 ) -> tuple[Array, Indices]:
-    """The candidates that `find` gives of each piece, at the combinations of category levels where it holds."""
+    """The candidates that `find` gives of each piece, at the combinations of category levels where it holds.
+
+    Of many pieces each has its share of `most`, an even choice of its candidates.
+    """
     total = sum(len(combos) for _, combos in pieces)
-    found = [with_levels(find(part, around), combos, most * len(combos) // total) for part, combos in pieces]
+    found = []
+    for part, combos in pieces:
+        U, share = find(part, around), most * len(combos) // total
+        if len(pieces) > 1:
+            U = _evenly(U, max(share, _FEWEST * (around.dimension + 1)))
+        found.append(with_levels(U, combos, share))
     return np.concatenate([U for U, _ in found]), np.concatenate([C for _, C in found])
 
 

@@ -3,6 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from doe import Study, StudyError, plan
 from doe.categories import contrast_table
@@ -134,7 +136,7 @@ def test_the_bracket_holds_over_the_pieces():
 @pytest.mark.parametrize("order", [(2, 0, 1), (1, 2, 0)])
 def test_the_order_of_materials_does_not_matter_to_quality(order):
     names = [tuple(MATERIALS)[i] for i in order]
-    base = {**source(), "plan": {"model": "linear", "criterion": "D", "runs": 24}}
+    base = {**source(), "plan": {"model": "linear", "criterion": "D", "runs": 16}}
     first = plan(Study.from_dict(base)).quality
     other = plan(Study.from_dict({**base, "ingredient": source(names)["ingredient"]})).quality
     assert other.d_efficiency == pytest.approx(first.d_efficiency, rel=0.01)
@@ -192,3 +194,51 @@ def test_names_and_limits_of_materials_are_tried_prices_are_facts():
     assert changed(lambda choice: choice[0].update(high=0.55)) == {"tried"}
     assert changed(lambda choice: choice[0].update(assay=0.9)) == {"tried"}
     assert changed(lambda choice: choice[0].update(name="Xanthan C")) == {"tried", "facts"}
+
+
+@pytest.mark.parametrize("change", [{"hard": True, "whole_plots": 5}, {"blocks": 2}])
+def test_whole_plots_and_blocks_keep_the_limits_of_each_material(change):
+    base = source(("Xanthan A", "Xanthan B"))
+    for material in base["ingredient"][1]["choice"]:
+        material.pop("step", None)
+    del base["ingredient"][1]["step"]
+    base["factor"][0]["hard_to_change"] = change.pop("hard", False)
+    base["limit"].append({"rule": "Oil <= 5.5", "when": "Wetting is dry"})
+    model = {"blend": "linear", "process": "linear", "cross": "none"}
+    study = Study.from_dict({**base, "plan": {"model": model, "runs": 14, "seed": 1, **change}})
+    design = plan(study)
+    table, region = design.table, study.region
+    assert region.contains(table[list(region.names)].to_numpy(dtype=float), 1e-9, region.chosen(table)).all()
+    assert design.quality.rank == design.quality.terms
+    plots = design.runs["whole_plot"].dropna()
+    for plot in sorted(set(plots)):
+        assert table.loc[plots.index[plots == plot], "Wetting"].unique().size == 1
+
+
+@given(
+    ends=st.lists(st.tuples(st.floats(0.1, 2.0), st.floats(0.2, 2.0)), min_size=2, max_size=3),
+    or_none=st.booleans(),
+    most=st.floats(3.0, 7.0),
+)
+@settings(max_examples=3, deadline=None, derandomize=True)
+def test_any_choice_of_materials_is_planned_within_its_limits(ends, or_none, most):
+    choice = [
+        {"name": f"M{i}", "low": round(low, 2), "high": round(low + width, 2)} for i, (low, width) in enumerate(ends)
+    ]
+    study = Study.from_dict(
+        {
+            "study": {"name": "Invented at random"},
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Gum", "or_none": or_none, "choice": choice},
+                {"name": "Oil", "low": 1, "high": 6},
+            ],
+            "limit": [{"rule": f"Oil + Gum <= {most:.2f}", "when": "Gum is M0"}],
+            "response": [{"name": "y", "method": "invented"}],
+            "plan": {"model": {"blend": "linear", "process": "linear", "cross": "none"}, "runs": 10, "seed": 1},
+        }
+    )
+    table = plan(study).table
+    region = study.region
+    assert region.contains(table[list(region.names)].to_numpy(dtype=float), 1e-9, region.chosen(table)).all()
+    assert np.allclose(table[["Water", "Gum", "Oil"]].sum(axis=1), 100, atol=1e-9)

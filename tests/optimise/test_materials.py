@@ -135,3 +135,23 @@ def test_next_trials_have_a_material_and_keep_its_limits(job):
     best = find(study, models)
     again = next_trials(study, models, confirm=2, best=best).table
     assert (again["material: Gum"] == best.factors["material: Gum"]).all()
+
+
+def test_what_is_only_there_or_not_is_an_amount_in_the_model():
+    gum = {"name": "Gum", "low": 0.3, "high": 0.8, "or_none": True}
+    plain = {**SOURCE, "ingredient": [SOURCE["ingredient"][0], gum, SOURCE["ingredient"][2]], "limit": []}
+    study = Study.from_dict({**plain, "response": SOURCE["response"][:1], "plan": {"model": "linear", "runs": 14}})
+    design = plan(study)
+    assert "material: Gum" not in design.table
+    assert (design.table["Gum"] == 0).any()
+    values = 10 + 20 * design.table["Gum"] + design.table["Oil"]
+    noise = np.random.default_rng(4).normal(0, 0.3, len(values))
+    models = fit(study, study.results(pd.DataFrame({"Viscosity": values + noise}), design=design), terms="all")
+    assert models["Viscosity"].terms["term"].tolist() == ["1", "Gum", "Oil"]
+    asked = pd.DataFrame({"Gum": [0.0, 0.1, 0.5], "Oil": 4.0})
+    # Between none and the least that is worth adding nothing may be made, though the model speaks of it.
+    assert models.inside(asked).tolist() == [True, False, True]
+    best = find(study, models)
+    assert best.blend["Gum"] >= 0.3
+    assert find(study, models, hold={"Gum": 0}).blend["Gum"] == 0
+    assert find(study, models, hold={"material: Gum": "none"}).blend["Gum"] == 0
