@@ -230,14 +230,14 @@ def _check_responses(read: Parts, notes: Notes) -> None:
             where, got = f"response {response.name!r}, of", f"{response.of} is not known"
             notes.stop("unknown-name", where, got, "a response", hint(response.of, names))
         elif response.of is not None and response.is_derived:
-            _check_curve(next(r for r in read.responses if r.name == response.of), response, notes)
+            _check_curve(next(r for r in read.responses if r.name == response.of), response, read.ingredients, notes)
     if not any(not r.is_exact for r in read.responses):
         do = "add a [[response]] for each thing that will be measured"
         notes.add("nothing-measured", "warn", "[[response]]", "nothing is measured", "at least one response", do)
 
 
-def _check_curve(curve: Response, wanted: Response, notes: Notes) -> None:
-    got = curve_problem(curve, wanted)
+def _check_curve(curve: Response, wanted: Response, ingredients: Sequence[Ingredient], notes: Notes) -> None:
+    got = curve_problem(curve, wanted, ingredients)
     if got:
         do = f'give {curve.name} kind = "curve" and against = "shear rate" (in 1/s), "rpm" or "time"; mend the unit'
         notes.stop("no-curve", f"response {wanted.name!r}, of", got, "a curve it can be taken from", do)

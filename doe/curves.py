@@ -14,37 +14,51 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.cells import unit_factor
+from doe.cells import unit_factor, unit_key
 from doe.flow import LEAST_POINTS, Flow, fit_flow
 from doe.levels import listed
 from doe.problems import Problem
 from doe.resultset import UNUSED_FLAGS, Results
+from doe.settling import particle_of, stokes_velocity
 
 if TYPE_CHECKING:
-    from doe.parts import Response
+    from doe.parts import Ingredient, Response
     from doe.study import Study
 
 Array = npt.NDArray[np.float64]
 Taken = tuple[float, str, float]  # value, bound, relative standard error (NaN where unknown)
 _FLOW = ("yield_value", "consistency", "flow_index", "low_shear_viscosity")
+_MM_PER_DAY = 1000.0 * 86400.0  # in one m/s
 _UNCERTAIN = 0.3  # a relative standard error above this is said; our choice
 
 
-def curve_problem(curve: Response, wanted: Response) -> str:
+def curve_problem(curve: Response, wanted: Response, ingredients: Sequence[Ingredient]) -> str:
     """Why `wanted` cannot be taken from `curve`, in words; "" if it can."""
     if curve.kind != "curve":
         return f"{curve.name} is no curve"
-    if wanted.source == "settling_rate":
-        return "" if curve.against == "time" else f"{curve.name} is read against {curve.against}, not against time"
+    if wanted.source == "settling_rate" and curve.against == "time":
+        return ""
     if curve.against == "rpm" and wanted.source == "flow_index":
         return "" if _as_stress(curve) else f"{curve.name} is in {curve.unit or 'no unit'}, not in mPa.s, Pa.s or Pa"
     if curve.against != "shear rate":
         return f"{curve.name} is read against {curve.against}, not against shear rate in 1/s"
     if not _as_stress(curve):
         return f"{curve.name} is in {curve.unit or 'no unit'}, not in mPa.s, Pa.s or Pa"
+    if wanted.source == "settling_rate":
+        return _settling_problem(wanted, ingredients)
     base = {"yield_value": "Pa", "low_shear_viscosity": "Pa.s"}.get(str(wanted.source))
     if base is not None and unit_factor(base, wanted.unit) is None:
         return f"{wanted.name} is in {wanted.unit or 'no unit'}, and {wanted.source} is in {base} or the like"
+    return ""
+
+
+def _settling_problem(wanted: Response, ingredients: Sequence[Ingredient]) -> str:
+    if not wanted.rates:
+        return "settling_rate of a flow curve is not said at which low shear rate (at)"
+    if unit_key(wanted.unit) != "mm/day":
+        return f"{wanted.name} is in {wanted.unit or 'no unit'}, and a settling rate of a flow curve is in mm/day"
+    if particle_of(ingredients) is None:
+        return "a settling rate needs density of the fill, and density with d90_um or d50_um of what settles"
     return ""
 
 
@@ -63,14 +77,14 @@ def observed(study: Study, results: Results, response: Response) -> tuple[pd.Dat
     far: list[str] = []
     for batch in [str(b) for b in results.usable if str(b) in points]:
         x, y = points[batch]
-        if response.source == "settling_rate":
+        if response.source == "settling_rate" and study.response(response.of).against == "time":
             taken = _slope(x, y)
         else:
             flow = _flow(study.response(response.of), x, y)
-            taken = None if flow is None else _of_flow(flow, response)
+            taken = None if flow is None else _of_flow(flow, response, study.ingredients)
             if flow is not None:
                 laws.setdefault(flow.law, []).append(batch)
-            if flow is not None and response.source == "low_shear_viscosity" and response.rates[0] < flow.lowest_rate:
+            if flow is not None and response.rates and response.rates[0] < flow.lowest_rate:
                 far.append(batch)
         if taken is None:
             few.append(batch)
@@ -116,7 +130,7 @@ def _flow(curve: Response, x: Array, y: Array) -> Flow | None:
     return fit_flow(x, y * how[0] * (x if how[1] else 1.0))
 
 
-def _of_flow(flow: Flow, response: Response) -> Taken:
+def _of_flow(flow: Flow, response: Response, ingredients: Sequence[Ingredient]) -> Taken:
     """The quantity a response asks of a fitted curve, in its unit.
 
     Where the readings bear no yield value, it is known only to be below what they leave open.
@@ -128,6 +142,10 @@ def _of_flow(flow: Flow, response: Response) -> Taken:
         return flow.yield_value * factor, "none", flow.sd["yield_value"] / flow.yield_value
     if response.source == "low_shear_viscosity":
         return flow.viscosity(response.rates[0]) * (unit_factor("Pa.s", response.unit) or 1.0), "none", float("nan")
+    particle = particle_of(ingredients)
+    if response.source == "settling_rate" and particle is not None:
+        speed = abs(stokes_velocity(*particle, flow.viscosity(response.rates[0])))
+        return speed * _MM_PER_DAY, "none", float("nan")
     if response.source == "flow_index":
         return flow.index, "none", flow.sd["index"] / abs(flow.index) if flow.index else float("nan")
     return flow.consistency, "none", flow.sd["consistency"] / flow.consistency

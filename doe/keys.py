@@ -137,7 +137,7 @@ _SUPPLIED = (
     Key("assay", ("number", "percent"), "active fraction as supplied", high=1, above_zero=True),
     _number("price_per_kg", "price per kg as supplied", 0),
     Key("made_of", ("table",), "what a solution or premix is made of, as fractions"),
-    _number("density", "density in g/ml", above_zero=True, used=False),
+    _number("density", "density in g/ml", above_zero=True),
     _number("hlb", "HLB of an emulsifier", 0, used=False),
     _number("required_hlb", "HLB an oil or wax requires", 0, used=False),
     _number("melts_c", "melting point in degrees C"),

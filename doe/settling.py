@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+
+from doe.parts import Ingredient
 
 RCF_PER_CM_RPM2 = 1.118e-5  # relative centrifugal force of 1 cm at 1 rpm: 4 pi^2 / (3600 * 980.665), rounded
 GRAVITY = 9.80665  # m/s2, standard gravity (CGPM 1901, from memory)
@@ -28,6 +31,23 @@ def centrifuge_of(method: str) -> tuple[float | None, float | None] | None:
     if radius:
         cm = float(radius[1].replace(",", ".")) / (10.0 if radius[2].casefold() == "mm" else 1.0)
     return cm, float(speed[1].replace(",", ".")) if speed else None
+
+
+def particle_of(ingredients: Sequence[Ingredient]) -> tuple[float, float] | None:
+    """Diameter [m] and density difference to the fill [kg/m3] of the particle that moves fastest, largest size first.
+
+    From density [g/ml] of the fill and of each ingredient with a particle size (d90_um, else d50_um); None where none
+    has both. Below 0 it rises.
+    """
+    base = next((i.facts.get("density") for i in ingredients if i.role == "fill"), None)
+    if base is None:
+        return None
+    found = [
+        (1e-6 * float(i.facts.get("d90_um", i.facts.get("d50_um", 0.0))), 1000.0 * (float(i.facts["density"]) - base))
+        for i in ingredients
+        if "density" in i.facts and ("d90_um" in i.facts or "d50_um" in i.facts)
+    ]
+    return max(found, key=lambda one: one[0] ** 2 * abs(one[1]), default=None)
 
 
 def stokes_velocity(diameter_m: float, density_difference: float, viscosity_pa_s: float) -> float:

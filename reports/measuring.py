@@ -64,7 +64,7 @@ def centrifuge(response: Response) -> str:
     n = "n" if speed is None else f"{speed:g}"
     r = "r" if radius is None else f"{radius:g}"
     gaps = [word for word, known in (("r = ____ cm", radius), ("n = ____ rpm", speed)) if known is None]
-    rule = f"x g = {RCF_PER_CM_RPM2:g} × {r} × {n}²"
+    rule = f"x g = {RCF_PER_CM_RPM2 * 1e5:g} × 10⁻⁵ × {r} × {n}²"
     return f"{', '.join(gaps)}; {rule} = ____; note the minutes"
 
 

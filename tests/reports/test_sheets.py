@@ -128,7 +128,7 @@ def test_a_centrifuge_has_its_force_on_the_sheet():
     )
     open_ended = {"name": "Spun", "method": "centrifuge, 30 min"}
     said = centrifuge(Study.from_dict(SOURCE | {"response": [open_ended]}).response("Spun"))
-    assert said.startswith("r = ____ cm, n = ____ rpm; x g = 1.118e-05 × r × n²")
+    assert said.startswith("r = ____ cm, n = ____ rpm; x g = 1.118 × 10⁻⁵ × r × n²")
     assert centrifuge(STUDY.response("pH")) == ""
 
 
@@ -147,7 +147,7 @@ def test_what_practice_advises_against_stands_on_the_sheet():
 
 
 def test_every_page_of_a_trial_has_a_head():
-    assert PAGE.count(", continued: &lt;b&gt;Balm &amp; Co&lt;/b&gt;, round 1, plan 0123456789ab</th>") == 2
+    assert PAGE.count(", continued: round 1, plan 0123456789ab, &lt;b&gt;Balm &amp; Co&lt;/b&gt;</div></th>") == 2
 
 
 def test_the_same_plan_gives_the_same_bytes(tmp_path):
