@@ -231,10 +231,6 @@ def _check_kind(t: Row, where: str, notes: Notes) -> None:
             notes.stop("curve-aim", where, "a curve has no single value to aim at", 'aim = "watch"', do)
     elif t.get("against"):
         notes.stop("no-against", where, "is read against something but is no curve", 'kind = "curve"', "drop against")
-    if kind in ("grade", "pass"):
-        got = "grades are fitted as numbers so far" if kind == "grade" else "passes are fitted as 0 and 1 so far"
-        do = "read their chances with care"
-        notes.add("not-used-yet", "inform", f"{where}, kind", got, "", do)
     if t.gives("of") and not t.gives("from"):
         notes.stop("no-quantity", where, f"is taken of {t['of']}, but not which quantity", "from", "add from = ...")
 

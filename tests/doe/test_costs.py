@@ -88,7 +88,7 @@ def test_a_sum_of_fixed_things_is_one_number():
 
 
 def test_a_quantity_of_later_is_unavailable_not_nothing():
-    study = Study.from_dict(many(response=[{"name": "Yield", "from": "yield_value"}]))
-    value = exact_range(study, study.response("Yield"))
+    study = Study.from_dict(many(response=[{"name": "Natural", "from": "natural_share"}]))
+    value = exact_range(study, study.response("Natural"))
     assert isinstance(value, Unavailable)
-    assert "yield_value" in value.reason
+    assert "natural_share" in value.reason
