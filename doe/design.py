@@ -226,7 +226,9 @@ def _with_more(block: list[int], held: int, again: list[int], count: int) -> lis
 
 
 def _span(sizes: list[int]) -> str:
-    return str(sizes[0]) if min(sizes) == max(sizes) else f"{min(sizes)} to {max(sizes)}"
+    if max(sizes) == 1:
+        return "one trial"
+    return f"{sizes[0]} trials" if min(sizes) == max(sizes) else f"{min(sizes)} to {max(sizes)} trials"
 
 
 def _in_order(study: Study) -> Region:
@@ -450,7 +452,7 @@ class _Maker:
         if plots:
             told = quality.whole_plots
             got = (
-                f"what is hard to change is set up {told['resets']} times, for {_span(told['sizes'])} trials each time;"
+                f"what is hard to change is set up {told['resets']} times, for {_span(told['sizes'])} each time;"
                 " each counts as set anew, even where the level stays. Set-ups are taken to differ by a variance of"
                 f" {told['ratio']:g} times that of batches within one"
             )

@@ -46,6 +46,9 @@ class _Sweep:
         task, plans, active = self.task, self.plans, self.active
         offer = proposer(task.space, plans.X[active, r], plans.C[active, r])
         s, m, k = offer.X.shape
+        if not m:
+            # All that varies is hard to change: a recipe has nowhere to go on its own.
+            return
         H = task.space.model(offer.X.reshape(s * m, k), offer.C.reshape(s * m, -1)).reshape(s, m, -1)
         d = H - self.G[:, r][:, None]
         u: Array = np.einsum("st,stp->sp", self.W[:, r], self.G)

@@ -79,6 +79,31 @@ def test_effects_of_a_balanced_split_plot_are_judged_in_their_stratum():
     assert told.prediction_sd["max"] == pytest.approx(math.sqrt((5 + 5 + 1) / 8))
 
 
+def test_what_is_hard_to_change_may_be_all_that_varies():
+    for factors in ({"Heat": HARD}, {"Vessel": NAMED + "\nhard_to_change = true"}):
+        design = plan(study(factors, 'model = "linear"\nruns = 9\nwhole_plots = 5'))
+        together(design, factors)
+        assert sum(design.quality.df.values()) == 9
+
+
+def test_a_standard_is_set_up_on_its_own_and_parts_no_whole_plot():
+    keys = 'model = "linear"\nruns = 14\nwhole_plots = 4\n[plan.standard]\nHeat = 50\nSpeed = 5'
+    design = plan(study({"Heat": HARD, "Speed": EASY}, keys))
+    together(design, ["Heat"])
+    watch = np.isclose(design.table[["Heat", "Speed"]], [50, 5]).all(axis=1)
+    assert watch[0]
+    assert watch[-1]
+    assert design.runs["whole_plot"].nunique() == 7
+
+
+def test_no_spread_between_set_ups_is_no_spread():
+    one = study({"Heat": HARD, "Speed": EASY}, 'model = "linear"\nruns = 12\nwhole_plots = 4\nwhole_plot_ratio = 0')
+    design = plan(one)
+    together(design, ["Heat"])
+    seen = design.quality.can_see["y"]["by_column"]
+    assert seen["Heat"] == pytest.approx(seen["Speed"], rel=0.05)
+
+
 def test_too_few_set_ups_say_so():
     design = plan(study({"Heat": HARD, "Speed": EASY}, 'model = "quadratic"\nruns = 14\nwhole_plots = 3'))
     assert any(f.code == "few-whole-plots" for f in design.findings)
