@@ -164,9 +164,9 @@ def _premix_words(mixed: Sequence[Premix]) -> str:
         name, places = one.line.label, one.line.decimals
         what = "premix" if said else "Premix"
         said.append(f"{what} of {name}: mix {one.part_g:.{places}f} g of it with {one.carrier_g:.{places}f} g of "
-                    f"{carrier.ingredient.name}; take {one.dose_g:.{places}f} g of that premix instead of "
+                    f"{carrier.label}; take {one.dose_g:.{places}f} g of that premix instead of "
                     f"{one.line.target_g:.{places}f} g {name}")  # fmt: skip
     left = carrier.target_g - sum(0.9 * one.dose_g for one in mixed)
     places = max(carrier.decimals, *(one.line.decimals for one in mixed))
-    return (f"{'; '.join(said)}, and weigh {left:.{places}f} g of {carrier.ingredient.name} "
+    return (f"{'; '.join(said)}, and weigh {left:.{places}f} g of {carrier.label} "
             f"(not {carrier.target_g:.{places}f} g).")  # fmt: skip

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe.parts import Factor, Step
 from doe.process import PROCESS_CODES
+from doe.timetable import making_day
 from doe.weighing import Line, small_weights, weigh_lines
 from reports import tokens
 from reports.cautions import cautions, is_hot
@@ -127,7 +128,7 @@ def _pages(study: Study, design: Design) -> list[Page]:
             Page(
                 trial=str(trial),
                 order=order,
-                day=math.ceil(order / max(1.0, study.batches_per_day)),
+                day=making_day(study, order),
                 block=_label(run.get("block")),
                 whole_plot=f"{plot}, trial {mates.index(str(trial)) + 1} of {len(mates)}" if plot else "",
                 set_with=mates[0] if plot and mates[0] != trial else "",

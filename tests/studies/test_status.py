@@ -26,6 +26,17 @@ def test_what_is_missing_is_listed_by_trial(planned, call, capsys):
     assert "Still to make: T04 to T09." in said
 
 
+def test_readings_still_to_come_say_when_they_are_due(planned, call, capsys):
+    definition = planned / "study.toml"
+    text = definition.read_text(encoding="utf-8")
+    definition.write_text(text.replace('name = "pH"', 'name = "pH"\nafter_h = 48', 1), encoding="utf-8")
+    record(planned, "trial,made_at,Viscosity,pH\nT01,2031-05-14 10:30,15000,\nT02,2031-05-14 14:00,16000,5.2\n")
+    _, document = call("status", planned)
+    assert document["due"] == [{"batch": "T01-1", "response": "pH", "due": "2031-05-16T10:30"}]
+    assert main(["status", str(planned)]) == 0
+    assert "Due 2031-05-16 10:30: pH of T01-1." in capsys.readouterr().out
+
+
 def test_withdrawn_trials_are_not_missing(planned, call):
     assert call("plan", planned, "--withdraw", "T04", "--why", "too thick to pump")[0] == 0
     assert "T04" not in [one["trial"] for one in call("status", planned)[1]["missing"]]
