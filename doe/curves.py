@@ -7,7 +7,7 @@ is one value a batch, seen by fits like any measured response; it is worked out 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -69,7 +69,7 @@ def observed(study: Study, results: Results, response: Response) -> tuple[pd.Dat
     """
     if not response.is_derived or response.of is None:
         return results.observed(response.name), ()
-    points = _points(results, study.response(response.of))
+    points, lost = _points(results, study.response(response.of))
     rows: dict[str, tuple[float, str, float, int, float]] = {}
     laws: dict[str, list[str]] = {}
     few: list[str] = []
@@ -97,20 +97,23 @@ def observed(study: Study, results: Results, response: Response) -> tuple[pd.Dat
         columns=["value", "bound", "value_to", "n_readings", "reading_sd"],
     ).astype({"value": float, "bound": object, "value_to": float})
     joined = frame.join(results.batches[["trial", "block", "whole_plot", "order", "replicate_group"]])
-    return joined, tuple(_said(response, laws, few, errors, far))
+    return joined, (*_left_out(response, lost), *_said(response, laws, few, errors, far))
 
 
-def _points(results: Results, curve: Response) -> dict[str, tuple[Array, Array]]:
-    """The points of each batch's curve that were measured to a number and are to be used."""
+def _points(results: Results, curve: Response) -> tuple[dict[str, tuple[Array, Array]], dict[str, int]]:
+    """The points of each batch's curve, and how many of each were left out: bounds, or without a number of speed."""
     rows = results.counted
-    rows = rows[(rows["response"] == curve.name) & rows["value"].notna() & (rows["bound"] == "none")]
+    rows = rows[(rows["response"] == curve.name) & rows["value"].notna() & rows["batch"].isin(results.usable)]
     rows = rows[~rows["flag"].isin(UNUSED_FLAGS)]
     x = pd.to_numeric(rows["speed"].astype(str).str.replace(",", "."), errors="coerce")
-    rows = rows.assign(x=x)[x.notna().to_numpy()]
-    return {
+    good = (x.notna() & (rows["bound"] == "none")).to_numpy()
+    lost = {str(batch): int(count) for batch, count in rows[~good].groupby("batch", sort=False).size().items()}
+    rows = rows.assign(x=x)[good]
+    points = {
         str(batch): (group["x"].to_numpy(dtype=float), group["value"].to_numpy(dtype=float))
         for batch, group in rows.groupby("batch", sort=False)
     }
+    return points, lost
 
 
 def _as_stress(curve: Response) -> tuple[float, bool] | None:
@@ -161,6 +164,14 @@ def _slope(x: Array, y: Array) -> Taken | None:
         return slope, "none", float("nan")
     left = y - y.mean() - slope * centred
     return slope, "none", math.sqrt(float(left @ left) / (len(x) - 2) / float(centred @ centred)) / abs(slope)
+
+
+def _left_out(response: Response, lost: Mapping[str, int]) -> list[Problem]:
+    if not lost:
+        return []
+    got = f"points of {response.of} left out: " + listed([f"{n} of {batch}" for batch, n in lost.items()])
+    do = "a bound is no point of a curve; write the speed as a number beside each reading"
+    return [Problem("curve-points", "warn", response.name, got, "a number at a number", do)]
 
 
 def _said(

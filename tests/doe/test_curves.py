@@ -88,7 +88,9 @@ def test_readings_that_are_bounds_or_not_to_be_used_are_no_points():
     frame.loc[0, "value"] = ">30"
     frame.loc[1, ["flag", "note", "value"]] = ["do not use", "jar was knocked", 1.0]
     frame.loc[len(frame)] = frame.loc[2].to_dict() | {"speed": "0.5", "value": (4 + 2 * 0.5**0.5) / 0.5}
-    assert seen("Yield", STUDY.results(frame))[0]["value"].iloc[0] == pytest.approx(4.0, rel=1e-6)
+    found, said = seen("Yield", STUDY.results(frame))
+    assert found["value"].iloc[0] == pytest.approx(4.0, rel=1e-6)
+    assert ("curve-points", "points of Flow curve left out: 1 of T01-1") in [(p.code, p.got) for p in said]
 
 
 def test_a_settling_rate_is_the_slope_against_time():
