@@ -62,7 +62,9 @@ REGIONS = {
 
 def places(where, count):
     """`count` candidates: corners, middles, centroids, then mixes; every so manieth where they are more."""
-    U = candidates.unique(np.concatenate([candidates.short(where, count // 2), candidates.mixes(where, count)]))
+    U = candidates.unique(
+        np.concatenate([candidates.short(where, most=count // 2), candidates.mixes(where, count=count)])
+    )
     return U[:count]
 
 
@@ -172,7 +174,7 @@ def growth():
         other = layout(where, Terms.build(where, model))
         yield "terms", len(other.terms), len(other.terms), searched(other, candidates.short(where), 40)
     for count in (500, 1000, 2000, 4000, 8000):
-        U = candidates.mixes(where, count)
+        U = candidates.mixes(where, count=count)
         yield "candidates", count, len(plan.terms), exchanged(plan, U, 20)
 
 
