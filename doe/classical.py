@@ -34,6 +34,18 @@ _GENERATORS = {
     (8, 16): "E = BCD, F = ACD, G = ABC, H = ABD",
     (8, 32): "F = ABC, G = ABD, H = BCDE",
     (8, 64): "G = ABCD, H = ABEF",
+    (9, 16): "E = ABC, F = BCD, G = ACD, H = ABD, J = ABCD",
+    (9, 32): "F = BCDE, G = ACDE, H = ABDE, J = ABCE",
+    (9, 64): "G = ABCD, H = ACEF, J = CDEF",
+    (9, 128): "H = ACDFG, J = BCEFG",
+    (10, 16): "E = ABC, F = BCD, G = ACD, H = ABD, J = ABCD, K = AB",
+    (10, 32): "F = ABCD, G = ABCE, H = ABDE, J = ACDE, K = BCDE",
+    (10, 64): "G = BCDF, H = ACDF, J = ABDE, K = ABCE",
+    (10, 128): "H = ABCG, J = BCDE, K = ACDF",
+    (11, 16): "E = ABC, F = BCD, G = ACD, H = ABD, J = ABCD, K = AB, L = AC",
+    (11, 32): "F = ABC, G = BCD, H = CDE, J = ACD, K = ADE, L = BDE",
+    (11, 64): "G = CDE, H = ABCD, J = ABF, K = BDEF, L = ADEF",
+    (11, 128): "H = ABCG, J = BCDE, K = ACDF, L = ABCDEFG",
 }
 # Centre points of uniform precision (Box & Hunter 1957, Ann. Math. Stat. 28; from memory).
 CENTRES = {2: 5, 3: 6, 4: 7, 5: 10, 6: 15}

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -15,6 +14,7 @@ from scipy import stats
 from scipy.optimize import brentq
 
 from doe import candidates
+from doe.aliasing import two_level
 from doe.categories import short
 from doe.costs import cost_per_kg
 from doe.parts import Response
@@ -32,7 +32,7 @@ Indices = npt.NDArray[np.intp]
 Figure = float | Unavailable
 
 POWER, SIZE = 0.80, 0.05
-_GROUPS = ("whole_plots", "blocks", "steps")
+_GROUPS = ("whole_plots", "blocks", "steps", "two_level")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +48,7 @@ class Quality:
     With whole plots the errors are those of `doe.strata`, the sd is that of batches within one, and efficiencies are
     against the bound of `doe.wholeplots`. `whole_plots` and `blocks` are empty where there are none; see `reading_of`
     and `blocks_kept`. `steps`: with weighable steps, the efficiency by the plan's own criterion that is kept against
-    the same plan before it was put on them.
+    the same plan before it was put on them. `two_level`: of such a plan, what `aliasing.two_level` tells.
     """
 
     terms: int
@@ -70,6 +70,7 @@ class Quality:
     whole_plots: Mapping[str, Any] = field(default_factory=dict)
     blocks: Mapping[str, Any] = field(default_factory=dict)
     steps: Mapping[str, Any] = field(default_factory=dict)
+    two_level: Mapping[str, Any] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """The figures as JSON holds them; one that does not exist says why."""
@@ -154,7 +155,7 @@ def assess(
         df=df,
         prediction_sd=spread[0],
         fds=spread[1],
-        aliases=tuple(_aliases(plan, trials, F)),
+        aliases=tuple(relations(F, plan.terms.labels)),
         can_see={r.name: visible(plan, trials, r) for r in study.fitted_responses},
         leverage={
             name: _not_estimable() if per_trial is None else float(per_trial[k]) for k, name in enumerate(trials.ids)
@@ -164,33 +165,8 @@ def assess(
         cost=cost,
         whole_plots=reading_of(plan, trials.strata, G, hard, len(trials.levels), df),
         blocks=blocks_kept(plan, trials.strata, G),
+        two_level={} if plan.region.blend else two_level(trials.U, plan.region.free),
     )
-
-
-def _aliases(plan: Layout, trials: Trials, F: Array) -> list[dict[str, Any]]:
-    """Terms that are sums of others on these trials.
-
-    Two-level plans of numeric factors also tell which products of two factors, though not in the model, equal its
-    terms or each other up to sign: what one would be mistaken for.
-    """
-    found = relations(F, plan.terms.labels)
-    U = trials.U
-    if plan.region.blend or not U.shape[1] or U.shape[1] > 15 or not np.allclose(np.abs(U), 1, atol=1e-9):
-        return found
-    names = plan.region.free
-    known = {label: F[:, j] for j, label in enumerate(plan.terms.labels)}
-    for i, j in combinations(range(len(names)), 2):
-        label, column = f"{names[i]} × {names[j]}", U[:, i] * U[:, j]
-        if label in known:
-            continue
-        same = {
-            other: float(np.sign(column @ v)) for other, v in known.items() if abs(column @ v) > len(U) * (1 - 1e-9)
-        }
-        if same:
-            found.append({"term": label, "same_as": dict([next(iter(same.items()))])})
-        else:
-            known[label] = column
-    return found
 
 
 def _not_estimable() -> Unavailable:

@@ -177,7 +177,7 @@ def _reading(study: Study, facts: PlanFacts) -> str:
     rows = shown_rows(facts.reading, units_of(study))
     head = ("response", "mean known to", "at worst", "difference seen", "matters", "chance to see that", "hardest for")
     told = [missed_line(facts.reading), alone_line(facts), spread_line(facts.reading)]
-    told += alias_lines(facts) if facts.quality["aliases"] else []
+    told += alias_lines(facts) if facts.quality["aliases"] or facts.quality.get("two_level") else []
     parts = [aligned(rows, head, right=(1, 2, 3, 4, 5), most=40) if rows else ""]
     return _page(*parts, *(wrapped(line) for line in (*told, first_line(facts)) if line))
 

@@ -94,6 +94,38 @@ def missed_line(reading: Reading) -> str:
     return f"What matters may go unseen in {listed(short)}: plan --compare says how many more batches it takes."
 
 
+_CHAINS = 10
+_ROMAN = {3: "III", 4: "IV", 5: "V"}
+_MEANS = {
+    3: "main effects are mixed up with products of two factors",
+    4: "main effects are clear of products of two factors, which are mixed up with each other",
+    5: "main effects and products of two factors are clear of each other",
+}
+
+
+def two_level_lines(mixed: Mapping[str, Any]) -> list[str]:
+    """What a two-level plan mixes up: its resolution, and which effects share a column."""
+    resolution, out = mixed.get("resolution"), []
+    if isinstance(resolution, float):
+        whole = int(resolution)
+        if resolution == whole and whole in _ROMAN:
+            out.append(f"Resolution {_ROMAN[whole]}: {_MEANS[whole]}.")
+        elif resolution != whole and whole in _ROMAN:
+            most = figure(mixed["partial"], digits=2)
+            out.append(
+                f"Generalised resolution {figure(resolution, digits=3)}: effects share up to {most} of each other."
+            )
+    chains = [
+        " = ".join(("" if sign == first else "-") + name for name, sign in chain.items())
+        for chain in mixed.get("chains") or ()
+        for first in [next(iter(chain.values()))]
+    ]
+    if chains:
+        more = f"; and {len(chains) - _CHAINS} more such" if len(chains) > _CHAINS else ""
+        out.append(f"Read only together: {'; '.join(chains[:_CHAINS])}{more}.")
+    return out
+
+
 def alias_lines(plan: PlanFacts) -> list[str]:
     """Terms that these trials cannot tell apart, and those they nearly cannot."""
     out = []
@@ -108,6 +140,7 @@ def alias_lines(plan: PlanFacts) -> list[str]:
         out.append(
             f"These move nearly together over the trials, so their effects are hard to part: {listed(pairs)}{more}."
         )
+    out += two_level_lines(plan.quality.get("two_level") or {})
     if not out:
         out.append(
             "No two terms of the model move closely together over these trials: each effect can be told from the rest."

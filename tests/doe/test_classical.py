@@ -152,10 +152,11 @@ def blend(design, extra="", highs=(1, 1, 1)):
 
 def test_alias_table_of_a_fraction():
     # NIST/SEMATECH e-Handbook 5.3.3.4.4: in the 2^(3-1) with C = AB, products are confounded with main effects.
-    found = plan(factors("ABC", "fractional", 'fraction = "C = AB"')).quality.aliases
-    assert {row["term"]: dict(row["same_as"]) for row in found} == {
-        "A × B": {"C": 1.0}, "A × C": {"B": 1.0}, "B × C": {"A": 1.0}
-    }  # fmt: skip
+    found = plan(factors("ABC", "fractional", 'fraction = "C = AB"')).quality.two_level
+    assert found["resolution"] == 3
+    told = {frozenset(chain) for chain in found["chains"]}
+    assert told == {frozenset({"A", "B × C"}), frozenset({"B", "A × C"}), frozenset({"C", "A × B"})}
+    assert all(set(chain.values()) == {1} for chain in found["chains"])
 
 
 def test_lattice_in_lower_bound_pseudo_components():
