@@ -8,7 +8,8 @@ from doe.quality import Quality
 from doe.study import Study
 from reports import page_rows, wording_compare
 from reports.numbers import counted, figure, money, percent
-from reports.page import environment, styled
+from reports.page import FILTERS, styled
+from reports.rendered import rendered
 from reports.svg import signs
 from reports.svg_compare import Chart, Row, side_by_side
 from reports.tables import aligned, clean, wrapped
@@ -84,7 +85,7 @@ def compare_page(study: Study, weighed: Comparison) -> str:
         "heads": [f"{spec.name}: seen" for spec in study.fitted_responses],
         "rows": [_figures(study, option) for option in weighed.options if isinstance(option.quality, Quality)],
     }
-    return environment().get_template("compare.html").render(values)
+    return rendered("compare.html", values, FILTERS)
 
 
 def _first(weighed: Comparison) -> list[tuple[str, object]]:

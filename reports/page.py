@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterable, Sequence
-from pathlib import Path
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from doe import Study, Unavailable
@@ -28,8 +26,23 @@ from reports import (
 )
 from reports import page_rows as rows
 from reports.facts import Facts, Formula, PlanFacts
+from reports.rendered import TEMPLATES, rendered
 
-_TEMPLATES = Path(__file__).parent / "templates"
+# The filters that write numbers and words on every page.
+FILTERS: Mapping[str, Any] = {
+    "percent": numbers.percent,
+    "money": numbers.money,
+    "grams": numbers.grams,
+    "level": numbers.level,
+    "chance_between": lambda pair: numbers.chance_between(*pair),
+    "plain": lambda value: f"{value:g}",
+    "g3": lambda value: numbers.figure(value),
+    "counted": lambda n: numbers.counted(n, "batch", "batches"),
+    "days": lambda d: numbers.counted(max(1, -(-round(d * 100) // 100)), "day"),
+    "predicted_short": wording.predicted_short,
+    "is_wish": wording.is_wish,
+    "barred": lambda items, bars: [(item, bars.get(item.name, "")) for item in items],
+}
 
 QUESTIONS = (
     ("make", "What to make"),
@@ -54,7 +67,7 @@ def render(facts: Facts, head: str = "") -> str:
         **_pictures(facts),
         **_tables(facts),
     }
-    return environment().get_template("page.html").render(values)
+    return rendered("page.html", values, FILTERS)
 
 
 def card_page(study: Study, formula: Formula, batch_g: float, results_digest: str = "") -> str:
@@ -74,7 +87,7 @@ def card_page(study: Study, formula: Formula, batch_g: float, results_digest: st
         "specs": [[s.spec.name, wording.asked(s.spec), wording.predicted(s), s.spec.method] for s in formula.strips],
         "cautions": card.CAUTIONS,
     }
-    return environment().get_template("card.html").render(values)
+    return rendered("card.html", values, FILTERS)
 
 
 def _first(facts: Facts) -> dict[str, Any]:
@@ -174,36 +187,10 @@ def _with_unit(name: str, unit: str) -> str:
     return f"{name} [{unit}]" if unit and unit != name else name
 
 
-def environment() -> Environment:
-    """Templates with every value escaped, and the filters that write numbers."""
-    made = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    made.filters |= {
-        "percent": numbers.percent,
-        "money": numbers.money,
-        "grams": numbers.grams,
-        "level": numbers.level,
-        "chance_between": lambda pair: numbers.chance_between(*pair),
-        "plain": lambda value: f"{value:g}",
-        "g3": lambda value: numbers.figure(value),
-        "counted": lambda n: numbers.counted(n, "batch", "batches"),
-        "days": lambda d: numbers.counted(max(1, -(-round(d * 100) // 100)), "day"),
-        "predicted_short": wording.predicted_short,
-        "is_wish": wording.is_wish,
-        "barred": lambda items, bars: [(item, bars.get(item.name, "")) for item in items],
-    }
-    return made
-
-
 def stylesheet() -> str:
     """The page's one style sheet: tokens for light and dark, the page, the pictures."""
     light, dark = tokens.css_variables(tokens.LIGHT), tokens.css_variables(tokens.DARK)
-    files = "".join((_TEMPLATES / name).read_text(encoding="utf-8") for name in ("page.css", "pictures.css"))
+    files = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in ("page.css", "pictures.css"))
     return (
         f":root {{ {light} }} @media (prefers-color-scheme: dark) {{ @media screen {{ :root {{ {dark} }} }} }}\n{files}"
     )

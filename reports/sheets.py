@@ -15,13 +15,12 @@ from doe.weighing import Line, small_weights, weigh_lines
 from reports import tokens
 from reports.cautions import cautions, is_hot
 from reports.measuring import Measure, sample_budget
+from reports.rendered import rendered
 from reports.workbook import levels_of, make_up_g
 
 if TYPE_CHECKING:
     from doe.design import Design
     from doe.study import Study
-
-_TEMPLATES = Path(__file__).parent / "templates"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,31 +61,22 @@ def write_sheets(path: str | Path, study: Study, design: Design) -> None:
 
 def sheets_html(study: Study, design: Design) -> str:
     """The batch sheets as HTML that needs nothing else and loads nothing."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {"grams": _grams, "share": _share, "span": _span, "plain": _plain}
-    return environment.get_template("sheets.html").render(
-        study=study,
-        design=design,
-        pages=_pages(study, design),
-        steps=[_Step.of(study, step) for step in study.steps],
-        measures=[Measure.of(response) for response in study.measured_responses],
-        budget=sample_budget(study),
-        cautions=cautions(study),
-        process=[str(problem) for problem in study.problems if problem.code in PROCESS_CODES],
-        loses_water=bool(study.ingredients) and (study.make.loss > 0 or study.make.make_up or is_hot(study)),
-        make_up_g=make_up_g(study),
-        adjusts_ph=bool(study.ingredients) and any(response.name.casefold() == "ph" for response in study.responses),
-        text_font=tokens.TEXT_FONT,
-        figure_font=tokens.FIGURE_FONT,
-    )
+    values = {
+        "study": study,
+        "design": design,
+        "pages": _pages(study, design),
+        "steps": [_Step.of(study, step) for step in study.steps],
+        "measures": [Measure.of(response) for response in study.measured_responses],
+        "budget": sample_budget(study),
+        "cautions": cautions(study),
+        "process": [str(problem) for problem in study.problems if problem.code in PROCESS_CODES],
+        "loses_water": bool(study.ingredients) and (study.make.loss > 0 or study.make.make_up or is_hot(study)),
+        "make_up_g": make_up_g(study),
+        "adjusts_ph": bool(study.ingredients) and any(response.name.casefold() == "ph" for response in study.responses),
+        "text_font": tokens.TEXT_FONT,
+        "figure_font": tokens.FIGURE_FONT,
+    }
+    return rendered("sheets.html", values, {"grams": _grams, "share": _share, "span": _span, "plain": _plain})
 
 
 def _grams(line: Line) -> str:

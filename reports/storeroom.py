@@ -10,12 +10,11 @@ from doe.stores import HANDLING, needs
 from doe.timetable import Jar, days, jars, untimed
 from reports import tokens
 from reports.measuring import age
+from reports.rendered import rendered
 
 if TYPE_CHECKING:
     from doe.design import Design
     from doe.study import Study
-
-_TEMPLATES = Path(__file__).parent / "templates"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,29 +35,20 @@ def write_storeroom(path: str | Path, study: Study, design: Design) -> None:
 
 def storeroom_html(study: Study, design: Design) -> str:
     """The store-room list, the calendar and the labels as HTML that needs nothing else and loads nothing."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {"g": grams, "age": age}
-    return environment.get_template("storeroom.html").render(
-        study=study,
-        design=design,
-        needs=needs(study, design),
-        handling=f"{100 * HANDLING:g} %",
-        makes_up=bool(study.ingredients) and study.make.make_up and study.make.loss > 0,
-        loss=f"{100 * study.make.loss:g} %",
-        days=days(study, design),
-        untimed=untimed(study),
-        labels=labels(study, design),
-        text_font=tokens.TEXT_FONT,
-        figure_font=tokens.FIGURE_FONT,
-    )
+    values = {
+        "study": study,
+        "design": design,
+        "needs": needs(study, design),
+        "handling": f"{100 * HANDLING:g} %",
+        "makes_up": bool(study.ingredients) and study.make.make_up and study.make.loss > 0,
+        "loss": f"{100 * study.make.loss:g} %",
+        "days": days(study, design),
+        "untimed": untimed(study),
+        "labels": labels(study, design),
+        "text_font": tokens.TEXT_FONT,
+        "figure_font": tokens.FIGURE_FONT,
+    }
+    return rendered("storeroom.html", values, {"g": grams, "age": age})
 
 
 def grams(value: float) -> str:
