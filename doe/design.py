@@ -179,6 +179,9 @@ def planned(
     `yardsticks` keep what plans of one study share, where several are made.
     """
     wish = _wish(study, given)
+    if not study.region.dimension and not study.region.categories:
+        got, do = "leave one recipe only: there is nothing to choose", "give an ingredient or a factor low below high"
+        raise PlanError([Problem("one-recipe", "stop", "the limits", got, "a region with room in it", do)])
     terms = _terms(study, wish)
     count = _count(wish, terms)
     if wish.maybe is None and count is not None:

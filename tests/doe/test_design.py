@@ -275,3 +275,15 @@ def test_order_of_ingredients_does_not_change_how_good_the_plan_is():
     turned = {**source, "ingredient": source["ingredient"][::-1]}
     one, two = (plan(Study.from_dict(s)).quality for s in (source, turned))
     assert one.i_efficiency == pytest.approx(two.i_efficiency, abs=0.01)
+
+
+def test_a_region_of_one_recipe_is_refused_in_words():
+    study = Study.from_dict(
+        {
+            "study": {"name": "One"},
+            "ingredient": [{"name": "Water", "qs": True}, {"name": "Gum", "low": 0.5, "high": 0.5}],
+            "response": [{"name": "Y", "aim": "watch", "method": "any"}],
+        }
+    )
+    with pytest.raises(PlanError, match="nothing to choose"):
+        plan(study, runs=6)
