@@ -73,6 +73,10 @@ def test_separated_grades_are_told_and_held_by_a_prior():
     x, y = np.arange(9.0)[:, None], np.arange(9) // 3
     with pytest.raises(ValueError, match="parts the grades"):
         ordinal_fit(x, y, 3)
+    # Two grades far apart: the likelihood is all but 1 long before its slopes are large.
+    far = np.repeat([0.3, 0.8], 6)[:, None] + np.linspace(0, 0.01, 12)[:, None]
+    with pytest.raises(ValueError, match="parts the grades"):
+        ordinal_fit(far, np.repeat([0, 1], 6), 2)
     held = ordinal_fit(x, y, 3, prior=1.0)
     assert held.held
     assert (held.chances(x).argmax(axis=1) == y).all()
