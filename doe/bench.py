@@ -52,7 +52,7 @@ MADE_AT, READ_AT, OPERATOR, STATE, SET_ASIDE = "made at", "read at", "operator",
 
 # Columns of the making sheet that the workbook works out or that say again what was planned: nothing is read from them.
 SAID_AGAIN = (WEIGHED, LINES, OFF, READ, LOST, MAKE_UP)
-# Columns of the making sheet under the names they have in a table.
+# Headings of the making sheet that are called otherwise in a table.
 MAKE_WORDS = {AFTER_HEAT: "after_heat_g", MADE_UP: "made_up_to_g", PH_BEFORE: "ph_before", PH_AFTER: "ph_after"}
 
 _BATCH_HINT = "1 for the first making of this trial, 2 if it was made again"

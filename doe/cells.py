@@ -48,6 +48,11 @@ class Entry:
         return self.value, self.bound, self.value_to
 
     @property
+    def unsure(self) -> bool:
+        """Whether it was read as it was only because other cells of the table write their decimals so."""
+        return self.said.endswith(_BY_OTHERS)
+
+    @property
     def shown(self) -> str:
         """The entry as it would be typed."""
         return typed_form(self.value, self.bound, self.value_to)
@@ -79,6 +84,8 @@ _PLAIN = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3
 _RANGE = re.compile(r"(?P<low>.*?[0-9])\s*(?:\bto\b|…|–|—|-)\s*(?P<high>[0-9].*)")
 _BELOW = ("<=", "=<", "≤", "<", "below ", "under ", "less than ", "lower than ", "up to ")
 _ABOVE = (">=", "=>", "≥", ">", "above ", "over ", "more than ", "greater than ", "at least ")
+_LIKE_NUMBER = re.compile(rf"(?:{'|'.join(map(re.escape, (*_BELOW, *_ABOVE)))}|[€£$])? *([+-]?[.,]?[0-9].*)", re.I)
+_BY_OTHERS = ", with a decimal comma as in other cells"
 _BLANK = {"", "-", "--", "–", "—"}
 _NOT_MEASURED = {
     "not measured", "n.m.", "nm", "n/a", "na", "n.a.", "nan", "not read", "not tested", "n.t.", "not done",
@@ -143,28 +150,32 @@ def same_unit(first: str, second: str) -> bool:
 
 
 def decimal_mark(cells: Iterable[object]) -> Mark:
-    """Which decimal mark a table uses, judged from those cells that can be read in one way only."""
-    point = comma = False
+    """Which decimal mark a table uses, judged from those cells that can be read in one way only.
+
+    Where both are found it is that of most cells, so that the others are the ones refused; "both" if neither leads.
+    """
+    found = {"point": 0, "comma": 0}
     for raw in cells:
-        if isinstance(raw, str):
-            for number in _NUMBER.findall(tidy(raw)):
-                sure = _sure_mark(number)
-                point, comma = point or sure == "point", comma or sure == "comma"
-    if point and comma:
-        return "both"
-    return "point" if point else "comma" if comma else "unknown"
+        if isinstance(raw, str) and (match := _LIKE_NUMBER.match(tidy(raw))):
+            for mark in {_sure_mark(number) for number in _NUMBER.findall(match[1])} & found.keys():
+                found[mark] += 1
+    if found["point"] == found["comma"]:
+        return "both" if found["point"] else "unknown"
+    return "point" if found["point"] > found["comma"] else "comma"
 
 
 def _sure_mark(number: str) -> Mark:
-    body = re.split("[eE]", number.lstrip("+-"))[0].strip()
+    number = number.lstrip("+-").strip()
+    body = re.split("[eE]", number)[0]  # nobody groups thousands before an exponent
     if "." in body and "," in body:
         return "point" if body.rfind(".") > body.rfind(",") else "comma"
     for sign, mark, other in ((",", "comma", "point"), (".", "point", "comma")):
         if body.count(sign) > 1:
-            return other  # type: ignore[return-value]  # 1,234,567 groups thousands
+            whole = re.fullmatch(rf"[0-9]{{1,3}}(?:\{sign}[0-9]{{3}})+", body)  # 1,234,567, but not the date 5.5.2031
+            return other if whole else "unknown"  # type: ignore[return-value]
         if sign in body:
             before, after = body.split(sign)
-            grouped = len(after) == 3 and 1 <= len(before) <= 3 and not before.startswith("0")
+            grouped = len(after) == 3 and 1 <= len(before) <= 3 and not before.startswith("0") and body == number
             if not grouped:
                 return mark  # type: ignore[return-value]
     return "unknown"
@@ -182,18 +193,14 @@ def _plain_number(text: str, mark: Mark) -> tuple[float, str] | Refusal:
             return Refusal(f"{text!r}", "one number in a cell", "write it without spaces inside")
         body = body.replace(" ", "").replace("'", "")
     commas, points = body.count(","), body.count(".")
+    if (mark == "both" and sure != "unknown") or {sure, mark} == {"point", "comma"}:
+        return _other_mark(text, sure, mark)
     if commas == 0 and points <= 1:
         if sure == "unknown" and points == 1 and mark in ("comma", "both", "open"):
-            return _two_ways(text, body.replace(".", ""), body)
+            return _two_ways(text, mark)
         return _finite(body, "", text)
-    if mark == "both" or (sure == "comma" and mark == "point") or (sure == "point" and mark == "comma"):
-        return Refusal(
-            f"{text!r}, in a table that has both 5,5 and 5.5",
-            "one decimal mark throughout a table",
-            "write every decimal with a point",
-        )
     if sure == "unknown" and mark != "comma":
-        return _two_ways(text, body.replace(",", ""), body.replace(",", "."))
+        return _two_ways(text, mark)
     if sure == "point":
         grouped = re.fullmatch(r"[+-]?[0-9]{1,3}(,[0-9]{3})+(\.[0-9]*)?([eE].*)?", body)
         read = body.replace(",", "")
@@ -202,14 +209,30 @@ def _plain_number(text: str, mark: Mark) -> tuple[float, str] | Refusal:
         read = body.replace(".", "").replace(",", ".")
     if not grouped:
         return Refusal(f"{text!r}", "a number", "write the number with a point for the decimals and no other sign")
-    return _finite(read, f"{text} read as {read}", text)
+    return _finite(read, f"{text} read as {read}{_BY_OTHERS if sure == 'unknown' else ''}", text)
 
 
-def _two_ways(text: str, one: str, other: str) -> Refusal:
+def _other_mark(text: str, sure: Mark, mark: Mark) -> Refusal:
+    """The refusal of a number with another decimal mark than the rest of its table."""
+    rest = {"point": "with a point", "comma": "with a comma"}
+    others = (
+        f"most decimals in this table are written {rest[mark]}" if mark in rest else "as many are written the other way"
+    )
+    got = f"{text!r}, its decimals written {rest[sure]}, where {others}"
+    do = f"write it {rest[mark]}, like the others" if mark in rest else "write every decimal with a point"
+    return Refusal(got, "one decimal mark throughout a table", do)
+
+
+def _two_ways(text: str, mark: Mark) -> Refusal:
+    """The refusal of a number such as 14.500, which is thousands or decimals, with how to write either clearly."""
+    thousands = text.replace(".", "").replace(",", "").replace(" ", "")
+    plain = text.replace(",", ".").rstrip("0").rstrip(".")
+    # Three decimals that all count would look like thousands again: a fourth makes them decimals.
+    clear = plain + "0" if len(plain.partition(".")[2]) == 3 else plain
     return Refusal(
-        f"{text!r}, which is {one} or {other}",
+        f"{text!r}, which is {thousands} or {plain}",
         "a number that can be read in one way",
-        f"write {one} or {other}",
+        f"write {thousands} or {clear.replace('.', ',') if mark == 'comma' else clear}",
     )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from doe.checks import Notes, folded, is_number, shown
-from doe.curves import curve_problem
+from doe.curves import curve_problem, rates_problem
 from doe.definition import Parts
 from doe.keys import WORDS
 from doe.materials import with_none
@@ -241,6 +241,8 @@ def _check_curve(curve: Response, wanted: Response, ingredients: Sequence[Ingred
     if got:
         do = f'give {curve.name} kind = "curve" and against = "shear rate" (in 1/s), "rpm" or "time"; mend the unit'
         notes.stop("no-curve", f"response {wanted.name!r}, of", got, "a curve it can be taken from", do)
+    elif (found := rates_problem(curve, wanted)) is not None:
+        notes.add("curve-rates", "warn", f"response {wanted.name!r}", *found)
 
 
 def _check_readable(response: Response, notes: Notes) -> None:

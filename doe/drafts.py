@@ -23,7 +23,10 @@ USABLE = ("made", "remade")
 
 @dataclass(slots=True)
 class BatchDraft:
-    """A batch while it is put together from the rows that speak of it."""
+    """A batch while it is put together from the rows that speak of it.
+
+    `state_at` is where its state stands, `reasons` the heading under which that table has room for the reason.
+    """
 
     trial: str
     batch: str
@@ -35,6 +38,8 @@ class BatchDraft:
     lots: dict[str, str] = field(default_factory=dict)
     unit: float = 1.0
     made_at: Moment | None = None
+    state_at: str = ""
+    reasons: str = "why"
 
 
 @dataclass(slots=True)

@@ -3,6 +3,9 @@
 tau = tau_y + K rate^n; n = 1 is Bingham's law, tau_y = 0 the power law, both together Newton's (Herschel & Bulkley
 1926, Kolloid-Z. 39, 291-300, from memory). What is called a yield value here is the apparent one of the fitted law:
 gums alone may flow at any stress, only very slowly.
+
+The stress of a simple liquid does not fall with the rate: flow would be unstable there and part into bands (Yerushalmi,
+Katz & Shinnar 1970, from memory). Where readings fall, the sample slipped, broke or left the gap, and no law is fitted.
 """
 
 from __future__ import annotations
@@ -20,18 +23,24 @@ Array = npt.NDArray[np.float64]
 Law = Literal["power law", "Herschel-Bulkley"]
 
 LEAST_POINTS = 3
+LEAST_FOR_YIELD = 6  # points below which AICc cannot set a law with a yield value against one without
+_LEAST_RATES = 4  # different rates below which three parameters only go through the points
+FALL = (
+    0.10  # how far [1] a stress may lie below one at a lower rate: that of a reading at 10 % torque (common practice)
+)
 _LEVEL = 0.95  # one-sided confidence of the highest yield value
-_STEEPEST = 5.0  # bound on the exponent while fitting; real ones lie between 0 and about 2
+_FLATTEST, _STEEPEST = 0.01, 5.0  # bounds on n beside a yield value while fitting; real ones lie between 0 and 2
 _EXACT = 1e-9  # relative scatter below which a curve counts as free of it: the last digits of typed numbers
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Flow:
     """A fitted flow curve. Stress in Pa, rate in 1/s: `consistency` K is in Pa s^n, `index` n has no unit.
 
     `yield_value` is 0 where the power law was chosen. `yield_below` is the highest yield value the readings leave open
     (one-sided 95 %, by the profile of the fit). `relative_sd` is the scatter about the law as a fraction of the stress;
-    `aicc` holds the criterion of each law that could be fitted, `sd` the standard errors (NaN where none can be had).
+    `aicc` holds the criterion of each law that could be fitted, `sd` the standard errors (NaN where none can be had),
+    `covariance` (3, 3) that of index, consistency and yield value.
     """
 
     law: Law
@@ -41,9 +50,20 @@ class Flow:
     yield_below: float
     relative_sd: float
     aicc: dict[Law, float]
-    sd: dict[str, float]
+    covariance: Array
     lowest_rate: float
     points: int
+
+    @property
+    def sd(self) -> dict[str, float]:
+        """Standard errors by the usual linear approximation at the fitted law."""
+        errors = np.sqrt(np.maximum(np.diag(self.covariance), 0.0))
+        return dict(zip(("index", "consistency", "yield_value"), errors.tolist(), strict=True))
+
+    def relative_error(self, rate: float) -> float:
+        """The standard error of stress or viscosity at a rate [1/s], as a fraction of it, by the same approximation."""
+        slopes = _slopes(np.array([rate]), self.yield_value, self.consistency, self.index)[0]
+        return math.sqrt(max(0.0, float(slopes @ self.covariance @ slopes)))
 
     def stress(self, rate: float) -> float:
         """The shear stress [Pa] at a rate [1/s]."""
@@ -58,16 +78,18 @@ def fit_flow(rate: Array, stress: Array) -> Flow | None:
     """The law of a curve by least squares of the log of the stress, so that each point counts by its relative error.
 
     The law is the one with the lower AICc (Hurvich & Tsai 1989, from memory), the error variance counted as a
-    parameter; Herschel-Bulkley needs six points for one. None where fewer than three different rates were read.
+    parameter; Herschel-Bulkley needs six points for one. None where fewer than three different rates were read, or
+    where the stress falls (`falls`).
     """
     order = np.argsort(rate, kind="stable")
     rate, stress = rate[order], stress[order]
-    if len(np.unique(rate)) < LEAST_POINTS or (rate <= 0).any() or (stress <= 0).any():
+    if len(np.unique(rate)) < LEAST_POINTS or (rate <= 0).any() or (stress <= 0).any() or falls(rate, stress):
         return None
     power = _power(rate, stress, 0.0)
     bulkley = _herschel_bulkley(rate, stress, power)
     aicc: dict[Law, float] = {"power law": _aicc(power, len(rate), 2)}
-    if math.isfinite(criterion := _aicc(bulkley, len(rate), 3)):
+    criterion = _aicc(bulkley, len(rate), 3) if len(np.unique(rate)) >= _LEAST_RATES else math.inf
+    if math.isfinite(criterion):
         aicc["Herschel-Bulkley"] = criterion
     law = min(aicc, key=lambda name: aicc[name])
     best = bulkley if law == "Herschel-Bulkley" else power
@@ -80,10 +102,16 @@ def fit_flow(rate: Array, stress: Array) -> Flow | None:
         yield_below=_yield_below(rate, stress, bulkley),
         relative_sd=math.sqrt(best.rss / free) if free > 0 else float("nan"),
         aicc=aicc,
-        sd=_standard_errors(rate, best, law, free),
+        covariance=_covariance(rate, best, law, free),
         lowest_rate=float(rate[0]),
         points=len(rate),
     )
+
+
+def falls(rate: Array, stress: Array) -> bool:
+    """Whether the stress (mean at each rate) lies more than `FALL` below the highest at any lower rate."""
+    levels = np.array([stress[rate == one].mean() for one in np.unique(rate)])
+    return bool((levels < (1.0 - FALL) * np.maximum.accumulate(levels)).any())
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +149,8 @@ def _herschel_bulkley(rate: Array, stress: Array, power: _Fit) -> _Fit:
     for share in (0.2, 0.6, 0.95):
         start = _power(rate, stress, share * float(stress.min()))
         found = least_squares(
-            off, [share, math.log(start.k), min(max(start.n, -_STEEPEST), _STEEPEST)], x_scale="jac",
-            bounds=([0.0, -np.inf, -_STEEPEST], [1.0, np.inf, _STEEPEST]), xtol=1e-14, ftol=1e-14, gtol=1e-14,
+            off, [share, math.log(start.k), min(max(start.n, _FLATTEST), _STEEPEST)], x_scale="jac",
+            bounds=([0.0, -np.inf, _FLATTEST], [1.0, np.inf, _STEEPEST]), xtol=1e-14, ftol=1e-14, gtol=1e-14,
         )  # fmt: skip
         rss = 2.0 * float(found.cost)
         if rss < best.rss:
@@ -157,17 +185,18 @@ def _yield_below(rate: Array, stress: Array, best: _Fit) -> float:
     return float(brentq(worse, best.tau, near, xtol=1e-12 * top, rtol=1e-10))
 
 
-def _standard_errors(rate: Array, fit: _Fit, law: Law, free: int) -> dict[str, float]:
-    """Standard errors by the usual linear approximation at the fitted law."""
-    nothing = dict.fromkeys(("yield_value", "consistency", "index"), float("nan"))
+def _slopes(rate: Array, tau: float, k: float, n: float) -> Array:
+    """How the log of the stress (m,) moves with index, consistency and yield value, (m, 3)."""
+    whole = tau + k * rate**n
+    return np.column_stack([k * rate**n * np.log(rate) / whole, rate**n / whole, 1.0 / whole])
+
+
+def _covariance(rate: Array, fit: _Fit, law: Law, free: int) -> Array:
+    """The covariance (3, 3) of the fitted law; NaN where no point is left over, 0 for a yield value that is 0."""
+    out = np.zeros((3, 3))
     if free < 1:
-        return nothing
-    whole = fit.tau + fit.k * rate**fit.n
-    slopes = [fit.k * rate**fit.n * np.log(rate) / whole, rate**fit.n / whole]
-    names = ["index", "consistency"]
-    if law == "Herschel-Bulkley":
-        slopes.append(1.0 / whole)
-        names.append("yield_value")
-    J = np.column_stack(slopes)
-    covariance = np.linalg.pinv(J.T @ J) * fit.rss / free
-    return nothing | {name: math.sqrt(max(0.0, covariance[i, i])) for i, name in enumerate(names)}
+        return np.full((3, 3), np.nan)
+    used = 3 if law == "Herschel-Bulkley" else 2
+    J = _slopes(rate, fit.tau, fit.k, fit.n)[:, :used]
+    out[:used, :used] = np.linalg.pinv(J.T @ J) * fit.rss / free
+    return out

@@ -8,7 +8,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from doe.cells import same_unit, tidy
+from doe.bench import MAKE_WORDS
+from doe.cells import same_unit, tidy, unit_factor
 from doe.parts import Factor, Ingredient
 from doe.problems import Problem
 from doe.rawtable import RawTable
@@ -92,6 +93,7 @@ def read_headings(study: Study, table: RawTable) -> tuple[Headings, list[Problem
 
 def _known(study: Study) -> dict[str, tuple[Kind, str]]:
     known: dict[str, tuple[Kind, str]] = {word: ("word", word) for word in _WORDS}
+    known |= {heading: ("word", word) for heading, word in MAKE_WORDS.items()}
     parts: list[Ingredient | Factor] = [*study.ingredients, *study.factors]
     for part in parts:
         known |= dict.fromkeys(part.was, ("level", part.name))
@@ -117,9 +119,16 @@ def _role(study: Study, known: dict[str, tuple[Kind, str]], heading: str, place:
         return _nearest(heading, list(known))
     kind, name = known[meant]
     if unit is not None and (wanted := _unit(study, kind, name)) is not None and not same_unit(unit, wanted):
-        return Problem("unit", "stop", f"column {heading}", f"{name} in {unit}", f"{name} in {wanted or 'no unit'}",
-                       "convert the column, then name it again")  # fmt: skip
+        return _other_unit(heading, name, unit, wanted)
     return Column(kind, name, place)
+
+
+def _other_unit(heading: str, name: str, unit: str, wanted: str) -> Problem:
+    """A column in another unit than the study's: refused, with what to multiply it by where that is known."""
+    title = f"{name} [{wanted}]" if wanted else name
+    factor = unit_factor(unit, wanted)
+    do = f"multiply the column by {factor:g} and head it {title!r}" if factor else f"give it in {wanted or 'its unit'}"
+    return Problem("unit", "stop", f"column {heading}", f"{name} in {unit}", f"{name} in {wanted or 'no unit'}", do)
 
 
 def _unit(study: Study, kind: Kind, name: str) -> str | None:

@@ -42,7 +42,8 @@ def take_table(intake: Intake, table: RawTable, headings: Headings) -> None:
         draft = namer.draft(row) if namer else _planned_draft(intake, table, row, headings)
         if draft is None:
             continue
-        _merge_levels(intake, draft, read_levels(intake.study, table, row, headings, mark, intake.problems), table, row)
+        levels = read_levels(intake.study, table, row, headings, mark, intake.problems, intake.findings)
+        _merge_levels(intake, draft, levels, table, row)
         _read_words(intake, draft, table, row, headings, mark)
         read_row(intake, draft, table, row, headings, mark)
         drafts.append(draft)
@@ -196,6 +197,9 @@ def _read_words(intake: Intake, draft: BatchDraft, table: RawTable, row: int, he
         intake.stop("bad-state", table.where(row, headings.word("state")), str(found["state"]), ", ".join(STATES),
                     nearest_name(str(found["state"]), STATES) or "use one of these words")  # fmt: skip
     aside = headings.word("set_aside")
+    if "state" in found:
+        draft.state_at = table.where(row, headings.word("state"))
+        draft.reasons = "why" if headings.word("why") is not None or aside is None else table.header[aside]
     if aside is not None and (why := text_of(cells[aside])):
         found["state"], found["why"] = found.get("state", "set aside"), why
         if str(found["state"]).casefold() in USABLE:
@@ -233,6 +237,8 @@ def _read_numbers(
             intake.stop("bad-number", table.where(row, place), text_of(raw), allowed, do)
         else:
             found[word] = int(read.value) if word == "order" else read.value
+            if read.said:
+                intake.find("read-with-help", "inform", table.where(row, place), read.said, "", "")
 
 
 def _read_made_at(

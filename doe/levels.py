@@ -23,9 +23,13 @@ TOLERANCE = 0.005  # of the total: weighing as a whole, common practice, no sour
 
 
 def read_levels(
-    study: Study, table: RawTable, row: int, headings: Headings, mark: Mark, problems: list[Problem]
-) -> Levels:
-    """The levels that stand in one row, by name; blanks are left out. Adds to `problems` what cannot be read."""
+    study: Study, table: RawTable, row: int, headings: Headings, mark: Mark, problems: list[Problem],
+    findings: list[Problem],
+) -> Levels:  # fmt: skip
+    """The levels that stand in one row, by name; blanks are left out.
+
+    Adds to `problems` what cannot be read, to `findings` what was read with help.
+    """
     out: Levels = {}
     for column in headings.of("level"):
         raw = table.rows[row][column.place]
@@ -44,17 +48,22 @@ def read_levels(
                 problems.append(Problem("unknown-level", "stop", where, repr(text), allowed, do))
             continue
         read = read_number(raw, factor.unit if factor else study.unit, mark)
-        fault = _fault(read, factor is None)
+        fault = _fault(read, raw, factor is None)
         if fault is not None:
             problems.append(Problem("bad-number", "stop", where, fault.got, fault.allowed, fault.do))
         elif isinstance(read, Entry) and read.value is not None:
             out[column.name] = read.value
+            if read.said:
+                findings.append(Problem("read-with-help", "inform", where, read.said, "", ""))
     return out
 
 
-def _fault(read: Entry | Refusal, is_ingredient: bool) -> Refusal | None:
+def _fault(read: Entry | Refusal, raw: object, is_ingredient: bool) -> Refusal | None:
     if isinstance(read, Refusal):
         return read
+    if read.missing and read.missing != "blank":
+        do = "fill it in, or leave it blank where it is as planned"
+        return Refusal(repr(tidy(str(raw))), "a level is a number", do)
     if read.bound != "none":
         return Refusal("a bound", "a level is one number", "write how much there was")
     if is_ingredient and read.value is not None and read.value < 0:

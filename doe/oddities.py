@@ -39,6 +39,7 @@ def odd(study: Study, results: Results) -> list[Problem]:
             found += _apart(study, response, results)
     return [
         *found,
+        *_curves(study, results),
         *_swapped(values),
         *_same_twice(values),
         *_another_jar(results),
@@ -46,6 +47,12 @@ def odd(study: Study, results: Results) -> list[Problem]:
         *not_made(study, results),
         *_order(results),
     ]
+
+
+def _curves(study: Study, results: Results) -> list[Problem]:
+    """What is wrong with the curves that something is taken from: falling, too short, badly known."""
+    said = [observed(study, results, response)[1] for response in study.fitted_responses if response.is_derived]
+    return [one for findings in said for one in findings if one.level == "warn"]
 
 
 def flagged(results: Results) -> list[Problem]:

@@ -87,6 +87,25 @@ class Grid:
                         self.findings, self.may_have_commas)  # fmt: skip
 
 
+def rows_too_wide(grid: Grid, header: int) -> list[Problem]:
+    """Rows of a file of text that have more cells than the header (a row, from 0), such as 1,5 between commas.
+
+    A workbook may have remarks beside its columns: nothing is wrong there.
+    """
+    width = filled(grid.rows[header])
+    wide = [] if grid.spots else [n for n in range(header + 1, len(grid.rows)) if filled(grid.rows[n]) > width]
+    return [
+        Problem("table", "stop", grid.where(row), f"{filled(grid.rows[row])} cells", f"{width}, as in the header",
+                "decimal commas need ; between the columns, text with such a sign quotes, each column a name")
+        for row in wide
+    ]  # fmt: skip
+
+
+def filled(cells: Sequence[object]) -> int:
+    """How many cells a row has up to the last that is filled."""
+    return max((place for place, cell in enumerate(cells, start=1) if not is_blank(cell)), default=0)
+
+
 def refuse(where: str, got: str, allowed: str, do: str, code: str = "table") -> ResultsError:
     """A `ResultsError` with this one problem."""
     return ResultsError([Problem(code, "stop", where, got, allowed, do)])

@@ -140,13 +140,9 @@ def _check_reasons(intake: Intake) -> None:
         state = str(draft.words.get("state", "made")).casefold()
         draft.words["state"] = state
         if state not in USABLE and not draft.words.get("why"):
-            intake.stop(
-                "no-reason",
-                draft.where,
-                f"batch {draft.batch} is {state} without a reason",
-                "a reason in column why",
-                "say why",
-            )
+            got = f"batch {draft.batch} is {state} without a reason"
+            allowed = f"a reason in column {draft.reasons}"
+            intake.stop("no-reason", draft.state_at or draft.where, got, allowed, "say why, in words")
 
 
 def _numbered(intake: Intake) -> list[Reading]:

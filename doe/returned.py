@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 from doe import bench
 from doe.categories import material_of
-from doe.cells import Refusal, decimal_mark, read_number
+from doe.cells import Mark, Refusal, decimal_mark, read_number
 from doe.composition import Weighed, as_made
 from doe.deviations import Deviation, off_plan, off_target, told
 from doe.drafts import text_of
+from doe.levels import listed
 from doe.materials import labels
 from doe.planned import Planned, planned_trials
 from doe.problems import Problem, ResultsError
@@ -108,9 +109,9 @@ def _wrong_plan(table: RawTable, design: Design | Sequence[Design] | None) -> li
 
 
 def _as_table(table: RawTable) -> RawTable:
-    """The making sheet under the names of a table, without what the workbook only said again."""
+    """The making sheet without what the workbook only said again."""
     columns = [
-        (bench.MAKE_WORDS.get(heading, heading), place)
+        (heading, place)
         for place, heading in enumerate(table.header)
         if heading not in bench.SAID_AGAIN and not heading.startswith(bench.SET)
     ]
@@ -121,20 +122,24 @@ def _batch_weights(makes: Sequence[RawTable], problems: list[Problem]) -> dict[t
     """Weights after heating and make-up, by (trial, batch)."""
     out: dict[tuple[str, str], dict[str, float]] = {}
     for table in makes:
-        mark = decimal_mark(cell for row in table.rows for cell in row)
+        places = {h: table.header.index(h) for h in (bench.AFTER_HEAT, bench.MADE_UP) if h in table.header}
+        mark = decimal_mark(row[place] for row in table.rows for place in places.values())
         for row, cells in enumerate(table.rows):
-            for heading in (one for one in (bench.AFTER_HEAT, bench.MADE_UP) if one in table.header):
-                grams = _grams(table, row, table.header.index(heading), mark, problems)
+            for heading, place in places.items():
+                grams = _grams(table, row, place, mark, problems)
                 if grams is not None:
                     out.setdefault(_batch(table, cells), {})[heading] = grams
     return out
 
 
-def _grams(table: RawTable, row: int, place: int, mark: object, problems: list[Problem]) -> float | None:
+def _grams(
+    table: RawTable, row: int, place: int, mark: Mark, problems: list[Problem], helped: list[str] | None = None
+) -> float | None:
+    """Grams in a cell; None where there are none. `helped` takes what was read with help, such as a decimal comma."""
     raw = table.rows[row][place]
     if is_blank(raw):
         return None
-    read = read_number(raw, "g", mark)  # type: ignore[arg-type]
+    read = read_number(raw, "g", mark)
     if isinstance(read, Refusal):
         problems.append(Problem("bad-number", "stop", table.where(row, place), read.got, read.allowed, read.do))
         return None
@@ -152,6 +157,8 @@ def _grams(table: RawTable, row: int, place: int, mark: object, problems: list[P
             )
         )
         return None
+    if read.said and helped is not None:
+        helped.append(f"{read.said} ({table.where(row, place).rpartition('cell ')[2].partition(',')[0]})")
     return read.value
 
 
@@ -175,10 +182,11 @@ def _levels_table(
     first: dict[tuple[str, str], int | str] = {}
     names = labels(study)
     swapped: dict[tuple[str, str], dict[str, str]] = {}
+    helped: list[str] = []
     for row, cells in enumerate(table.rows):
         key = _batch(table, cells)
         name = text_of(cells[table.header.index(bench.INGREDIENT)])
-        actual = _grams(table, row, table.header.index(bench.ACTUAL), mark, problems)
+        actual = _grams(table, row, table.header.index(bench.ACTUAL), mark, problems, helped)
         lot = text_of(cells[table.header.index(bench.LOT)]) if bench.LOT in table.header else ""
         if actual is None and not lot:
             continue
@@ -200,6 +208,9 @@ def _levels_table(
         if lot:
             lots.setdefault(key, {})[name] = lot
     findings = [*table.findings, *_not_read(table)]
+    if helped:
+        got = f"{len(helped)} weights read with help: " + listed(helped)
+        findings.append(Problem("read-with-help", "inform", table.where(), got, "", ""))
     choices = [item.name for item in study.ingredients if item.choice]
     rows = []
     off: tuple[list[Deviation], list[Deviation]] = ([], [])

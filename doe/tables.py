@@ -17,7 +17,7 @@ import numpy as np
 from doe.cells import tidy
 from doe.opendocument import grids_of_open_document, is_open_document
 from doe.problems import Problem, ResultsError
-from doe.rawtable import MAX_COLUMNS, MAX_ROWS, Grid, RawTable, checked, is_blank, refuse, too_big
+from doe.rawtable import MAX_COLUMNS, MAX_ROWS, Grid, RawTable, checked, is_blank, refuse, rows_too_wide, too_big
 from doe.workbooks import grids_of_workbook, tables_of_grids
 
 __all__ = [
@@ -113,7 +113,7 @@ def grids_from_bytes(content: bytes, name: str) -> tuple[Grid, ...]:
     """
     if _is_workbook(content, name):
         return _workbook_grids(content, name)
-    return (_csv_grid(content, name)[0],)
+    return (_csv_grid(content, name),)
 
 
 def _workbook_grids(content: bytes, name: str) -> tuple[Grid, ...]:
@@ -140,8 +140,8 @@ def _is_workbook(content: bytes, name: str) -> bool:
     return False
 
 
-def _csv_grid(content: bytes, name: str) -> tuple[Grid, int]:
-    """The rows of a CSV file that are not empty, all as wide as the widest, and how many cells the first one has."""
+def _csv_grid(content: bytes, name: str) -> Grid:
+    """The rows of a CSV file that are not empty, all as wide as the widest."""
     text, findings = _decoded(content, name)
     lines = text.splitlines()
     delimiter = ""
@@ -157,29 +157,17 @@ def _csv_grid(content: bytes, name: str) -> tuple[Grid, int]:
         raise refuse(name, "an empty file", "a table with a header row", "fill it in, or send the right file")
     width = max(len(cells) for _, cells in rows)
     body = tuple(tuple((cells + [""] * width)[:width]) for _, cells in rows)
-    grid = Grid(name, "", body, tuple(number for number, _ in rows), (), findings, delimiter != ",")
-    return grid, len(rows[0][1])
+    return Grid(name, "", body, tuple(number for number, _ in rows), (), findings, delimiter != ",")
 
 
 def _csv_table(content: bytes, name: str) -> RawTable:
-    grid, width = _csv_grid(content, name)
+    grid = _csv_grid(content, name)
     header = tuple(unguarded(tidy(str(cell))) for cell in grid.rows[0])
-    problems = [
-        Problem("table", "stop", f"{name}, row {number}", f"{_filled(cells)} cells", f"{width}, as in the header",
-                "put cells with the delimiter in them in quotes; decimal commas need ; between the columns")
-        for number, cells in zip(grid.numbers[1:], grid.rows[1:], strict=True)
-        if _filled(cells) > width
-    ]  # fmt: skip
-    if problems:
+    if problems := rows_too_wide(grid, 0):
         raise ResultsError(problems)
     if len(grid.rows) == 1:
         raise refuse(name, "a header without rows", "one row a trial", "fill it in, or send the right file")
     return checked(replace(grid.under(0), header=header))
-
-
-def _filled(cells: Sequence[object]) -> int:
-    """How many cells a row has up to the last that is filled."""
-    return max((place for place, cell in enumerate(cells, start=1) if str(cell).strip()), default=0)
 
 
 def _limited(reader: Iterator[list[str]], name: str) -> Iterator[tuple[int, list[str]]]:

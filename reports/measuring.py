@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from doe.curves import needs_in_words
 from doe.settling import RCF_PER_CM_RPM2, centrifuge_of, relative_centrifugal_force
 
 if TYPE_CHECKING:
@@ -30,8 +31,8 @@ class Measure:
     against: str
 
     @classmethod
-    def of(cls, response: Response) -> Measure:
-        """The line of a response."""
+    def of(cls, response: Response, study: Study) -> Measure:
+        """The line of a response of a study."""
         low, high = response.reads
         ends = ["" if end is None else f"{end:g}" for end in (low, high)]
         reads = " to ".join(ends) if any(ends) else ""
@@ -43,7 +44,7 @@ class Measure:
         rates = tuple(f"{rate:g}" for rate in response.rates)
         against = {"shear rate": "1/s"}.get(response.against or "", response.against or "")
         when = ", ".join(part for part in (age(response.after_h), response.store) if part)
-        about = centrifuge(response)
+        about = "; ".join(part for part in (centrifuge(response), needs_in_words(response, study.responses)) if part)
         return cls(response.name, response.unit, response.method, when, sample, reads, about, rates, against)
 
 

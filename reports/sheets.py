@@ -66,7 +66,7 @@ def sheets_html(study: Study, design: Design) -> str:
         "design": design,
         "pages": _pages(study, design),
         "steps": [_Step.of(study, step) for step in study.steps],
-        "measures": [Measure.of(response) for response in study.measured_responses],
+        "measures": [Measure.of(response, study) for response in study.measured_responses],
         "budget": sample_budget(study),
         "cautions": cautions(study),
         "process": [str(problem) for problem in study.problems if problem.code in PROCESS_CODES],

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from doe import bench
+from doe.curves import needs_in_words
 from doe.parts import Response
 from reports.spreadsheet import Look, put, start_sheet
 
@@ -94,7 +95,8 @@ def _methods(sheet: Any, row: int, study: Study, look: Look) -> str:
         put(sheet.cell(row, 1), f"{response.name} [{response.unit}]" if response.unit else response.name)
         sheet.cell(row, 1).font, sheet.cell(row, 1).alignment = look.font, look.wrap
         _say(sheet, row, response.method, look)
-        _say(sheet, row, "; ".join(part for part in (_when(response), bench.how_to_write(response)) if part), look, 3)
+        parts = (_when(response), bench.how_to_write(response), needs_in_words(response, study.responses))
+        _say(sheet, row, "; ".join(part for part in parts if part), look, 3)
     return f"'{bench.HOW_SHEET}'!$B${first}:$B${max(first, row)}"
 
 

@@ -7,13 +7,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from doe.cells import Entry, Mark, Refusal, decimal_mark, read_number, tidy
+from doe.levels import listed
 from doe.problems import Level, Problem
-from doe.rawtable import Grid, is_blank
+from doe.rawtable import Grid, filled, is_blank, rows_too_wide
 from studies.formula_sheet import row_text
 from studies.formula_toml import Line
 from studies.formula_words import KG_PER, PHASE_ROW, REST, TOTAL, is_adjuster, is_kilograms, price_unit
 
-_AMOUNTS = ("share", "grams", "low", "high", "range")
+_AMOUNTS = ("share", "ppm", "grams", "low", "high", "range")
+_WHOLE, _PPM = 100.0, 1e-4  # [%] all there is, and one part in a million
 _NAME_WORDS = 5  # a longer text without an amount is a remark
 _REST_STARTS = ("q.s", "qs", "q. s", "q.b", "q. b")
 
@@ -37,6 +39,8 @@ class FormulaRows:
         self.mark = decimal_mark(self.grid.rows[row][place] for row in rows for place in numbers)
         if self.mark == "unknown" and self.grid.may_have_commas:
             self.mark = "open"
+        self.problems += rows_too_wide(self.grid, self.header)
+        self._say_beside(rows)
         lines: list[Line] = []
         phase = ""
         for row in rows:
@@ -47,6 +51,14 @@ class FormulaRows:
                 phase = line.phase or phase
                 lines.append(line)
         return lines
+
+    def _say_beside(self, rows: range) -> None:
+        """Cells of a workbook that stand beyond the headings: not read, and said."""
+        width = filled(self.grid.rows[self.header])
+        beside = [row for row in rows if self.grid.spots and filled(self.grid.rows[row]) > width]
+        if beside:
+            places = listed([f"{self.grid.spots[width]}{self.grid.numbers[row]}" for row in beside])
+            self.say(self.header, f"cells beside the columns, under no heading: {places}", "warn", "not read")
 
     def heading(self, kind: str) -> str:
         """The heading over a column."""
@@ -106,16 +118,21 @@ class FormulaRows:
         return not said and not self.totals
 
     def _with_amounts(self, row: int, line: Line) -> Line:
-        share, grams, spread = (self._amount(row, kind) for kind in ("share", "grams", "range"))
+        share, ppm, grams, spread = (self._amount(row, kind) for kind in ("share", "ppm", "grams", "range"))
         low, high = self._number(row, "low"), self._number(row, "high")
         for found in (share, spread):
             if isinstance(found, tuple):
                 low, high = found
         if low is not None and high is not None and low > high:
             self.stop(row, "low" if "low" in self.columns else None, f"{low:g} to {high:g}", "low before high", "swap")
-        level = share if isinstance(share, float) else None
+        level = share if isinstance(share, float) else ppm * _PPM if isinstance(ppm, float) else None
+        for kind, value in (("share", level), ("low", low), ("high", high)):
+            if isinstance(value, float) and value > _WHOLE:
+                do = "mend the level; is it a weight, or was a decimal mark lost?"
+                place = kind if kind in self.columns else None
+                self.stop(row, place, f"{value:g} % of {line.name}", f"0 to {_WHOLE:g} %", do)
         weight = grams if isinstance(grams, float) else None
-        rest = "rest" in (share, grams)
+        rest = "rest" in (share, ppm, grams)
         words = self._text(row, "share") or self._text(row, "grams")
         open_line = level is None and weight is None and low is None and high is None
         adjusts = open_line and is_adjuster(line.name, line.inci, words)
@@ -130,25 +147,36 @@ class FormulaRows:
         if words and (REST.fullmatch(words) or words.startswith(_REST_STARTS)):
             return "rest"
         heavy = kind == "grams" and is_kilograms(self.heading(kind))
-        read = read_number(cell, "%" if kind != "grams" else "kg" if heavy else "g", self.mark)
+        unit = "ppm" if kind == "ppm" else "%" if kind != "grams" else "kg" if heavy else "g"
+        read = self._read(row, cell, unit)
         if isinstance(read, Entry) and read.bound == "between" and read.value is not None and read.value_to is not None:
             return read.value, read.value_to
         if isinstance(read, Refusal) or read.bound != "none":
             got = read.got if isinstance(read, Refusal) else repr(tidy(str(cell)))
-            self.stop(row, kind, got, "a number, low to high, or q.s.", "mend the cell")
+            do = read.do if isinstance(read, Refusal) else "mend the cell"
+            self.stop(row, kind, got, "a number, low to high, or q.s.", do)
             return math.nan
         if read.value is not None and read.value < 0:
             self.stop(row, kind, f"{read.value:g}", "0 or more", "check the sign")
         return None if read.value is None else read.value * (1000.0 if heavy else 1.0)
 
+    def _read(self, row: int, cell: object, unit: str) -> Entry | Refusal:
+        """A cell as a number in `unit`; a word for nothing measured is none here."""
+        read = read_number(cell, unit, self.mark)
+        if isinstance(read, Entry) and read.missing and read.missing != "blank":
+            return Refusal(repr(tidy(str(cell))), "a number", "write the number, or leave the cell empty")
+        if isinstance(read, Entry) and read.unsure:
+            self.say(row, read.said, "warn", "take the comma out if it stands between thousands")
+        return read
+
     def _number(self, row: int, kind: str) -> float | None:
         cell = self._cell(row, kind)
         if is_blank(cell):
             return None
-        read = read_number(cell, "%", self.mark)
+        read = self._read(row, cell, "%")
         if isinstance(read, Refusal) or read.bound != "none":
             got = read.got if isinstance(read, Refusal) else repr(str(cell))
-            self.stop(row, kind, got, "a number", "mend the cell")
+            self.stop(row, kind, got, "a number", read.do if isinstance(read, Refusal) else "mend the cell")
             return None
         return read.value
 

@@ -10,8 +10,15 @@ from doe.rawtable import Grid, is_blank
 from studies.formula_words import kind_of
 
 _LOOK_ROWS = 40  # a header stands in the first rows, below the title
-_NAMES, _AMOUNTS = {"name", "inci"}, {"share", "grams", "amount", "range", "low"}
-_WORDS = {"share": "level in %", "grams": "weight", "inci": "INCI", "price": "price", "range": "low to high"}
+_NAMES, _AMOUNTS = {"name", "inci"}, {"share", "ppm", "grams", "amount", "range", "low"}
+_WORDS = {
+    "share": "level in %",
+    "ppm": "level in ppm; 10 000 ppm are 1 %",
+    "grams": "weight",
+    "inci": "INCI",
+    "price": "price",
+    "range": "low to high",
+}
 
 
 def formula_sheet(grids: tuple[Grid, ...]) -> tuple[Grid, int, list[Problem]]:
@@ -63,7 +70,7 @@ def columns_of(grid: Grid, header: int) -> dict[str, int]:
             found.setdefault(kind, place)
     if "name" not in found:
         found["name"] = found["inci"]
-    if "amount" in found and not found.keys() & {"share", "grams"}:
+    if "amount" in found and not found.keys() & {"share", "ppm", "grams"}:
         found["share"] = found["amount"]
     found.pop("amount", None)
     return found

@@ -38,6 +38,8 @@ def _put_together(rows: FormulaRows) -> Formula:
         rows.stop(rows.header, None, "no ingredient", "a row an ingredient", "fill it in")
     lines = _in_percent(rows, _named_apart(rows, lines))
     fill = _fill(rows, lines) if lines else 0
+    if lines and not rows.problems:
+        _check_room(rows, lines, fill)
     if rows.problems:
         raise ResultsError(rows.problems)
     lines[fill] = replace(lines[fill], is_fill=True, level=None, was=lines[fill].level)
@@ -121,6 +123,17 @@ def _fill(rows: FormulaRows, lines: Sequence[Line]) -> int:
     return fill
 
 
+def _check_room(rows: FormulaRows, lines: Sequence[Line], fill: int) -> None:
+    """The others must leave something for what takes up the rest, within the rounding of a table."""
+    others = sorted((line for n, line in enumerate(lines) if n != fill), key=lambda line: -line.shown_level)
+    total = math.fsum(line.shown_level for line in others)
+    if total <= 100.0:
+        return
+    most = ", ".join(f"{line.name} {line.shown_level:g} % (row {rows.grid.numbers[line.row]})" for line in others[:3])
+    got = f"the other lines come to {total:.6g} % and leave {100 - total:.6g} % for {lines[fill].name}; most: {most}"
+    rows.stop(lines[fill].row, None, got, "100 % in all", "look for a wrong level among them")
+
+
 def _told(formula: Formula, rows: FormulaRows) -> list[Problem]:
     """What the lines add up to and how each was understood; then where the table contradicts itself."""
     fill = next(line for line in formula.lines if line.is_fill)
@@ -131,9 +144,7 @@ def _told(formula: Formula, rows: FormulaRows) -> list[Problem]:
     out = [Problem("understood", "inform", rows.grid.where(), got, "", "")]
     out += [Problem("understood", "inform", rows.grid.where(line.row), line.told, "", "") for line in formula.lines]
     said = rows.totals.get("share")
-    if fill.was is None and total > 100.0:
-        rows.say(rows.header, f"the lines leave {100 - total:.6g} % for {fill.name}", "warn", "look for a wrong level")
-    elif fill.was is not None and abs(total - 100.0) > _OFF:
+    if fill.was is not None and abs(total - 100.0) > _OFF:
         do = f"look for a line that was added later; {fill.name} takes up the difference for now"
         rows.say(rows.header, f"the lines add up to {total:.6g} %, not 100 %", "warn", do)
     elif said is not None and fill.was is not None and min(abs(said - total), abs(100 * said - total)) > _OFF:

@@ -74,7 +74,7 @@ def plain_words(text: str) -> str:
 
 
 def kind_of(heading: str) -> str:
-    """What a column holds: name, share, grams, amount, inci, phase, price, low, high, range ...; "" if unknown."""
+    """What a column holds: name, share, ppm, grams, amount, inci, phase, price, low, high, range ...; "" if unknown."""
     words = plain_words(heading)
     if not words:
         return ""
@@ -83,6 +83,8 @@ def kind_of(heading: str) -> str:
     for kind in ("low", "high", "range"):
         if words in _HEADS[kind] or words.replace("%", "").strip() in _HEADS[kind]:
             return kind
+    if "ppm" in words.split():
+        return "ppm"
     if _GRAMS.fullmatch(words):
         return "grams"
     if "%" in words or words in _SHARE or any(words.startswith(f"{word} ") for word in ("wt", "gew")):

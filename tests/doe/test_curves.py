@@ -1,10 +1,13 @@
 """Quantities taken from the curves of batches, from the table as read to what a fit sees. Laws are closed forms."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from doe import Study
 from doe.curves import observed
+from doe.flow import fit_flow
+from doe.oddities import odd
 from doe.problems import StudyError
 
 RATES = [0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0]
@@ -142,3 +145,63 @@ def test_a_flow_index_needs_no_shear_rate():
     spindle = study({"name": "Index", "from": "flow_index", "of": "Flow curve"}, curve=CURVE | {"against": "rpm"})
     found = seen("Index", spindle.results(table([(0.0, 3.0, 0.4)])), spindle)[0]
     assert found["value"].iloc[0] == pytest.approx(0.4, rel=1e-9)
+
+
+def test_a_stress_that_falls_with_the_rate_gives_nothing_and_is_said():
+    """In simple shear the stress of a stable flow does not fall with the rate (Yerushalmi et al. 1970, from memory)."""
+    falling = [(0.0, 20.0, -0.3), (4.0, 2.0, 0.5), (0.0, 3.0, 1.4)]  # falls, as it should be, thickens with shear
+    results = STUDY.results(table(falling))
+    for name in ("Yield", "Rest", "Index", "K"):
+        frame, said = seen(name, results)
+        assert list(frame.index) == ["T02-1", "T03-1"]
+        assert (said[0].code, said[0].level) == ("curve-falls", "warn")
+        assert "the stress of Flow curve falls as the rate rises in T01-1" in said[0].got
+    assert "curve-falls" in {p.code for p in odd(STUDY, results)}
+
+
+def test_a_break_at_the_high_end_is_a_fall_too_and_scatter_is_none():
+    rows = table(LAWS[:2])
+    rows.loc[(rows["trial"] == "T01") & (rows["speed"] == 100.0), "value"] *= 0.4  # thrown out of the gap
+    rows.loc[(rows["trial"] == "T02") & (rows["speed"] == 0.3), "value"] *= 0.97
+    frame, said = seen("Yield", STUDY.results(rows))
+    assert list(frame.index) == ["T02-1"]
+    assert said[0].code == "curve-falls"
+
+
+def test_five_rates_are_said_to_show_no_yield_value():
+    frame, said = seen("Yield", STUDY.results(table(LAWS[:1], rates=RATES[:5])))
+    assert list(frame["bound"]) == ["below"]
+    assert ("curve-short", "readings at 6 or more rates") in [(p.code, p.allowed) for p in said]
+
+
+@pytest.mark.parametrize(
+    "rates, taken, words",
+    [
+        (RATES[:5], TAKEN[0], "read at 5 rates, from which no yield value shows; 6 or more different rates"),
+        (None, TAKEN[0], "does not say at which rates it is read; 6 or more"),
+        ([1, 2, 4, 8, 16, 32], TAKEN[0], "from 1 to 32 1/s, which shows a yield value only roughly"),
+        (RATES[:2], TAKEN[2], "read at 2 rates, from which no flow index shows; 3 or more"),
+        ([1, 3, 10], TAKEN[1], "0.1 1/s is below the lowest rate of Flow curve, 1"),
+    ],
+)
+def test_the_study_says_beforehand_which_rates_are_wanted(rates, taken, words):
+    curve = {key: value for key, value in CURVE.items() if key != "at"} | ({"at": rates} if rates else {})
+    said = [p for p in study(taken, curve=curve).problems if p.code == "curve-rates"]
+    assert [words in str(p) for p in said] == [True]
+    assert not [p for p in STUDY.problems if p.code == "curve-rates"]
+
+
+def test_how_uncertain_the_values_are_is_said_with_its_size():
+    rows = table(LAWS[:2])
+    rows["value"] *= [1.0 + 0.04 * (-1) ** n for n in range(len(rows))]  # invented scatter, within what is no fall
+    frame, said = seen("Rest", STUDY.results(rows))
+    told = next(p for p in said if p.code == "curve-uncertain")
+    flow = fit_flow(np.array(RATES), rows["value"].to_numpy()[:7] * RATES)
+    # The delta method by hand: a small step in each parameter of the law.
+    step, base = 1e-6, np.array([flow.index, flow.consistency, flow.yield_value])
+    law = lambda p: np.log(p[2] + p[1] * 0.1 ** p[0])  # noqa: E731
+    slopes = np.array([(law(base + step * e) - law(base - step * e)) / (2 * step) for e in np.eye(3)])
+    assert flow.relative_error(0.1) == pytest.approx(np.sqrt(slopes @ flow.covariance @ slopes), rel=1e-6)
+    assert f"T01-1 {100 * flow.relative_error(0.1):.2g} %" in told.got
+    assert "same weight" in told.do
+    assert len(frame) == 2

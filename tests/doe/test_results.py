@@ -191,7 +191,7 @@ BAD = {
     "state-unknown.csv": "failed",
     "text-in-a-number.csv": "'thick'; a number",
     "trial-twice.csv": "T01 stands on 2 rows",
-    "two-marks.csv": "both 5,5 and 5.5",
+    "two-marks.csv": "one decimal mark throughout",
     "two-numbers-in-a-cell.csv": "one number in a cell",
     "two-orders-for-a-batch.csv": "one for a batch",
     "two-recipes.csv": "one recipe a batch",
@@ -367,3 +367,19 @@ def test_torque_window():
     seen = results.observed("Viscosity")
     assert list(seen.index) == ["T02-1", "T03-1"]
     assert list(seen["bound"]) == ["above", "none"]
+
+
+def test_a_word_for_nothing_is_no_level():
+    problems = refused("trial,Gum,Viscosity,pH\nT01,nan,12000,5\n")
+    assert [(p.code, p.got) for p in problems] == [("bad-number", "'nan'")]
+
+
+def test_a_column_in_another_unit_is_refused_with_what_to_multiply_by():
+    problem = refused("trial,Gum (ppm),Viscosity,pH\nT01,5000,12000,5\n")[0]
+    assert (problem.got, problem.allowed) == ("Gum in ppm", "Gum in % w/w")
+    assert problem.do == "multiply the column by 0.0001 and head it 'Gum [% w/w]'"  # 1 ppm is 1e-6, 1 % is 1e-2
+
+
+def test_levels_with_a_decimal_comma_are_said():
+    results = planned("trial;Gum;Viscosity;pH\nT01;0,415;12000;5,1\n")
+    assert any(f.code == "read-with-help" and "0,415 read as 0.415" in f.got for f in results.findings)

@@ -97,7 +97,7 @@ BAD = {
     "decimal_commas_in_commas": ("t.csv", b"trial,pH\nT01,5,5\n", "decimal commas need ;"),
     "open_quote": ("t.csv", b'trial,pH\nT01,"5.5\n', "quotes closed"),
     "same_heading_twice": ("t.csv", b"trial,pH,pH\nT01,5,6\n", "pH stands twice"),
-    "nameless_column": ("t.csv", b"trial,\nT01,5\n", "column without a name"),
+    "nameless_column": ("t.csv", b"trial,\nT01,5\n", "each column a name"),
     "binary": ("t.csv", bytes(range(256)) * 20, "not text"),
     "picture": ("t.csv", b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR" + b"\x00" * 50, "text"),
     "text_named_xlsx": ("t.xlsx", b"trial,pH\nT01,5\n", "not a workbook"),

@@ -281,6 +281,17 @@ def test_what_the_making_sheet_says_is_kept():
     assert batches.loc["T02-1", ["state", "why"]].tolist() == ["unmakeable", "set solid"]
 
 
+def test_weights_typed_with_a_decimal_comma_are_read_and_said():
+    book = opened()
+    for ingredient, grams in (("Water", "380,4"), ("=Gum", "1,612"), ("Wax", "16,0"), ("Acid solution", "2,0")):
+        weigh(book, "T01", ingredient, grams)
+    results = take_in(STUDY, saved(book), design=PLAN)
+    assert results.batches.loc["T01-1", "weighed_g"] == pytest.approx(400.012)
+    said = next(f.got for f in results.findings if f.code == "read-with-help")
+    assert said.startswith("4 weights read with help: ")
+    assert "1,612 read as 1.612, with a decimal comma as in other cells" in said
+
+
 def test_a_column_that_was_added_to_the_weighing_sheet_is_said():
     book = opened()
     weigh(book, "T01", "Wax", 16.0)
@@ -334,6 +345,11 @@ def spoil_state(book):
     place(sheet, row_of(sheet, trial="T01"), bench.STATE).value = "failed"
 
 
+def spoil_ph(book):
+    sheet = book[bench.MAKE_SHEET]
+    place(sheet, 2, bench.PH_AFTER).value = "about right"
+
+
 def spoil_bound(book):
     weigh(book, "T01", "Wax", "<16")
 
@@ -353,7 +369,8 @@ def spoil_unit(book):
         (spoil_shift, "'JK'"),
         (spoil_method, "read by 'spindle 4'"),
         (spoil_batch, "batch second"),
-        (spoil_state, "failed without a reason"),
+        (spoil_state, "failed without a reason; a reason in column set aside"),
+        (spoil_ph, ", pH after"),
         (spoil_bound, "0 or more"),
         (spoil_sign, "0 or more"),
         (spoil_unit, "in mL"),

@@ -148,8 +148,23 @@ def test_sums_that_contradict_the_lines_are_said():
     assert "the lines add up to 99.5 %, not 100 %" in said
     _, said, _ = understood("Ingredient,%,g\nWater,90,360\nWax,10,60\nTotal,100,420\n")
     assert "Wax: 60 g would be 14.29 %, and the table says 10 %" in said
-    _, said, _ = understood("Ingredient,%\nWater,q.s.\nWax,60\nOil,50\n")
-    assert "leave -10 % for Water" in said
+
+
+def test_what_was_read_only_by_the_other_cells_is_said():
+    got, said, _ = understood("Ingredient;%\nWater;q.s.\nOil;14,500\nGum;0,5\n")
+    assert got["Oil"]["level"] == 14.5
+    assert "14,500 read as 14.500, with a decimal comma as in other cells" in said
+
+
+def test_parts_in_a_million_are_read_as_such():
+    got, said, _ = understood("Ingredient,%,Dye [ppm]\nWater,q.s.,\nGum,0.5,\nDye,,20\n")
+    assert got["Dye"]["level"] == pytest.approx(0.002)  # 1 ppm is 1e-6 by definition, 1 % is 1e-2
+    assert "10 000 ppm are 1 %" in said
+
+
+def test_cells_beside_the_columns_of_a_workbook_are_named():
+    _, said, _ = understood(workbook(["Ingredient", "%"], ["Water", 95], ["Wax", 5, "too sticky"]), "f.xlsx")
+    assert "under no heading: C3; not read" in said
 
 
 def test_columns_nobody_knows_are_named():
@@ -170,9 +185,17 @@ def test_text_goes_through_unharmed():
         ("Ingredient,%\nWater,90\nGum,<0.1\n", "'<0.1'; a number, low to high, or q.s."),
         ("Ingredient,%\nWater,90\nGum,5 g\n", "in g"),
         ("Ingredient,%,min,max\nWater,90,,\nGum,1,2,1\n", "2 to 1; low before high"),
-        ("Ingredient;%\nWater;90\nGum;1,5\nWax;2.5\n", "both 5,5 and 5.5"),
+        ("Ingredient;%\nWater;90\nGum;1,5\nWax;2.5\n", "as many are written the other way"),
         ("Ingredient,g\nWater,q.s.\nGum,5\n", "add a row Total"),
         ("Colour,Price\nred,5\n", "a column Ingredient"),
+        ("Ingredient,%\nWater,q.s.\nWax,60\nOil,50\n", "row 2: the other lines come to 110 % and leave -10 %"),
+        ("Ingredient,%\nWater,q.s.\nWax,1234.5\n", "row 3, column %: 1234.5 % of Wax; 0 to 100 %"),
+        ("Ingredient,%,max\nWater,q.s.,\nWax,1,150\n", "row 3, column max: 150 % of Wax; 0 to 100 %"),
+        ("Ingredient,g\nWater,q.s.\nWax,500\nTotal,400\n", "Wax 125 % (row 3)"),
+        ("Ingredient,%\nWater,q.s.\nOil,1,5\nGum,0.5\n", "row 3: 3 cells; 2, as in the header; decimal commas need ;"),
+        ("Ours\nIngredient,%,phase\nWater,q.s.,A\nOil,1,5,B\n", "row 4: 4 cells; 3, as in the header"),
+        ("Ingredient,%\nWater,q.s.\nOil,nan\n", "row 3, column %: 'nan'"),
+        ("Ingredient;%\nWater;80\nOil;14.500\n", "write 14500 or 14.5"),
         ("Ingredient,%\nTotal,100\n", "no ingredient"),
     ],
 )
