@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from itertools import combinations, product
 
 import numpy as np
@@ -47,6 +48,9 @@ _GENERATORS = {
     (11, 64): "G = CDE, H = ABCD, J = ABF, K = BDEF, L = ADEF",
     (11, 128): "H = ABCG, J = BCDE, K = ACDF, L = ABCDEFG",
 }
+LETTERS = "ABCDEFGHJKLMNOP"
+# Run counts of the screening plans made here: orders of Hadamard matrices.
+SCREENING = (4, 8, 12, 16, 20, 24, 28, 32, 36, 40, 44, 48, 60, 64)
 # Centre points of uniform precision (Box & Hunter 1957, Ann. Math. Stat. 28; from memory).
 CENTRES = {2: 5, 3: 6, 4: 7, 5: 10, 6: 15}
 
@@ -89,30 +93,84 @@ def fraction_sizes(k: int) -> list[int]:
     return sorted(runs for factors, runs in _GENERATORS if factors == k)
 
 
-def fractional(k: int, text: str) -> Array:
+def fractional(k: int, text: str, names: Sequence[str] = ()) -> Array:
     """A two-level fraction of k factors A, B, C ... from generators such as "D = AB, E = -AC", (2^(k-g), k).
 
-    Raises ValueError in words when the generators do not make k factors.
+    `names` are what the letters stand for. Raises ValueError in words when the generators do not make k factors.
     """
-    letters = "ABCDEFGHJKLMNOP"[:k]
-    given: dict[str, str] = {}
-    for piece in re.split(r"[,;]", text):
-        match = re.fullmatch(r"\s*([A-Z])\s*=\s*([+-]?)\s*([A-Z]+)\s*", piece.replace("*", "").replace("×", ""))
-        if match is None or match[1] not in letters or set(match[3]) - set(letters):
-            raise ValueError(f"{piece.strip() or 'nothing'} is not a generator of the factors {', '.join(letters)}")
-        given[match[1]] = ("-" if match[2] == "-" else "") + match[3].lower()
-    base = [letter for letter in letters if letter not in given]
-    words = " ".join(given.get(letter, letter.lower()) for letter in letters)
-    if not given or any(set(word.lstrip("-").upper()) - set(base) for word in given.values()):
-        raise ValueError("each generator is a product of factors that are not generated themselves")
+    given = generated(k, text, names)
+    words = " ".join(given.get(letter, letter).lower() for letter in LETTERS[:k])
     found: Array = np.asarray(fracfact(words), dtype=float)
     return found
 
 
-def plackett_burman(k: int) -> Array:
-    """A Plackett-Burman plan (Plackett & Burman 1946, Biometrika 33) for k factors, a multiple of four runs, (n, k)."""
-    found: Array = np.asarray(pbdesign(k), dtype=float)
-    return found
+def generated(k: int, text: str, names: Sequence[str] = ()) -> dict[str, str]:
+    """The product that sets each generated factor, letters by letter: {"D": "AB", "E": "-AC"}.
+
+    Raises ValueError in words where they are no generators of k factors A, B, C ... called `names`.
+    """
+    letters = LETTERS[:k]
+    called = {letter: f"{letter} ({name})" for letter, name in zip(letters, names, strict=False) if letter != name}
+    factors = ", ".join(called.get(letter, letter) for letter in letters)
+    given: dict[str, str] = {}
+    for piece in re.split(r"[,;]", text):
+        match = re.fullmatch(r"\s*([A-Z])\s*=\s*([+-]?)\s*([A-Z]+)\s*", piece.replace("*", "").replace("×", ""))
+        if match is None or match[1] not in letters or set(match[3]) - set(letters):
+            raise ValueError(f"{piece.strip() or 'nothing'} is not a generator of the factors {factors}")
+        target, word = match[1], "".join(sorted(match[3]))
+        own = called.get(target, target)
+        if target in given:
+            raise ValueError(f"{own} has two generators: give it one")
+        if len(word) < 2 or len(set(word)) < len(word):
+            raise ValueError(f"{piece.strip()}: a generator is a product of two or more of the factors {factors}")
+        if word in (other.lstrip("-") for other in given.values()):
+            twin = next(other for other, made in given.items() if made.lstrip("-") == word)
+            raise ValueError(
+                f"{called.get(twin, twin)} and {own} are set by the same generator {word}, so their effects could not "
+                "be told apart: give each a product of its own"
+            )
+        given[target] = ("-" if match[2] == "-" else "") + word
+    for target, word in given.items():
+        for letter in (c for c in word if c in given):
+            raise ValueError(
+                f"{target} = {word}: {called.get(letter, letter)} has a generator itself; each generator is a product "
+                "of factors that have none"
+            )
+    return given
+
+
+def plackett_burman(k: int, runs: int | None = None) -> Array:
+    """A Plackett-Burman plan (Plackett & Burman 1946, Biometrika 33) for k factors, a multiple of four runs, (n, k).
+
+    The smallest for k factors, or the largest in no more than `runs`. Orders 28, 36, 44 and 60, which pyDOE3 does not
+    have, are made by Paley (1933): that of 28 is another than the one printed in 1946, and as orthogonal. Raises
+    ValueError where none fits.
+    """
+    fits = [n for n in SCREENING if n > k]
+    if not fits:
+        raise ValueError(f"Plackett-Burman plans are made here for up to {SCREENING[-1] - 1} factors")
+    n = fits[0] if runs is None else max([size for size in fits if size <= runs], default=fits[0])
+    found = paley(n) if n in (28, 36, 44, 60) else np.asarray(pbdesign(n - 1), dtype=float)
+    columns: Array = found[:, :k]
+    return columns
+
+
+def paley(order: int) -> Array:
+    """The columns of a Hadamard matrix of this order beside its constant one, (n, n - 1) of -1 and +1.
+
+    With Q the quadratic character of i - j modulo a prime q: for q = n - 1 = 3 (mod 4) the matrix is I + S, S being Q
+    bordered by 1 and -1; for q = n / 2 - 1 = 1 (mod 4) each entry c of the symmetric conference matrix C becomes c
+    times [[1, 1], [1, -1]], and each 0 becomes [[1, -1], [-1, -1]] (Paley 1933, J. Math. Phys. 12; from memory).
+    """
+    q = order - 1
+    if q % 4 == 3 and all(q % d for d in range(2, int(q**0.5) + 1)):
+        H = conference(order) + np.eye(order)
+    else:
+        C = conference(order // 2)
+        H = np.kron(C, [[1.0, 1.0], [1.0, -1.0]]) + np.kron(np.eye(order // 2), [[1.0, -1.0], [-1.0, -1.0]])
+    H = H * H[:, :1]
+    columns: Array = H[:, 1:]
+    return columns
 
 
 def central_composite(k: int, *, face: bool = False) -> Array:

@@ -11,29 +11,24 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe import optimal, seating, setups, textbook, weighable
+from doe import optimal, seating, setups, telling, weighable
 from doe.allotment import in_blocks, in_order, repeats, sizes
 from doe.digests import digest_of
 from doe.extremes import extremes
-from doe.grids import grids
-from doe.lattice import cases, too_coarse
+from doe.groundwork import Groundwork, terms_of, thawed, wish_of
 from doe.optimal import Found, Wanted
-from doe.parts import PlanWish
-from doe.problems import PlanError, Problem, StudyError
+from doe.problems import PlanError, Problem
 from doe.quality import Quality, Trials, assess, recipes
-from doe.region import Region
 from doe.shown import Shown
-from doe.spaces import Layout
 from doe.study import Study
 from doe.terms import Terms
+from doe.textbook import Points
 from doe.threads import one_thread
-from doe.wholeplots import Hard
-from doe.yardstick import Yardstick, Yardsticks
+from doe.yardstick import Yardsticks
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_ORTHOGONAL = 0.99
 _COLUMNS = ("order", "block", "whole_plot", "replicate_of")
 
 
@@ -89,8 +84,8 @@ class Design(Shown):
             "quality": self.quality.to_dict(),
             "findings": [problem.to_dict() for problem in self.findings],
             "digests": dict(self.study_digests),
-            "definition": _thawed(self.definition),
-            "wish": _thawed(self.wish),
+            "definition": thawed(self.definition),
+            "wish": thawed(self.wish),
             **({"make_first": list(self.make_first)} if self.make_first else {}),
         }
 
@@ -102,7 +97,7 @@ class Design(Shown):
     def from_dict(cls, source: Mapping[str, Any]) -> Design:
         """A plan as read back from plan.json. Raises PlanError when its digest does not fit its content."""
         study = Study.from_dict(source["definition"])
-        wish = _wish(study, source["wish"])
+        wish = wish_of(study, source["wish"])
         trials = [row["trial"] for row in source["runs"]]
         table = pd.DataFrame([row["levels"] for row in source["runs"]], index=pd.Index(trials, name="trial"))
         runs = pd.DataFrame(
@@ -115,7 +110,7 @@ class Design(Shown):
             seed=int(source["seed"]),
             family=source["design"],
             criterion=source["criterion"],
-            terms=replace(_terms(study, wish), sure=tuple(source["sure"])),
+            terms=replace(terms_of(study, wish).terms, sure=tuple(source["sure"])),
             table=table[list(source["columns"])],
             runs=runs,
             quality=Quality.from_dict(source["quality"]),
@@ -133,14 +128,6 @@ class Design(Shown):
         return f"Design of {len(self.table)} trials for {len(self.terms)} terms, round {self.round}"
 
     __repr__ = __str__
-
-
-def _thawed(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {str(k): _thawed(v) for k, v in value.items()}
-    if isinstance(value, (tuple, list)):
-        return [_thawed(v) for v in value]
-    return value.item() if isinstance(value, np.generic) else value
 
 
 @one_thread
@@ -178,38 +165,8 @@ def planned(
 
     `yardsticks` keep what plans of one study share, where several are made.
     """
-    wish = _wish(study, given)
-    if not study.region.dimension and not study.region.categories:
-        got, do = "leave one recipe only: there is nothing to choose", "give an ingredient or a factor low below high"
-        raise PlanError([Problem("one-recipe", "stop", "the limits", got, "a region with room in it", do)])
-    terms = _terms(study, wish)
-    count = _count(wish, terms)
-    if wish.maybe is None and count is not None:
-        owed = count + (0 if existing is None else len(existing))
-        terms = terms.with_maybe(owed)
-    region = _in_order(study)
-    inner = _terms_in_order(terms, region)
-    yardstick = (yardsticks or Yardsticks()).of(region, inner)
-    return _Maker(study, wish, yardstick, terms, given, round, first_trial, existing).design()
-
-
-def _wish(study: Study, given: Mapping[str, Any]) -> PlanWish:
-    """The plan of the study with some keys replaced (None takes one out), checked as study.toml is."""
-    if not given:
-        return study.plan
-    source = study.to_dict()
-    plan_keys = {**source.get("plan", {}), **{k: _thawed(v) for k, v in given.items()}}
-    source["plan"] = {k: v for k, v in plan_keys.items() if v is not None}
-    try:
-        return Study.from_dict(source).plan
-    except StudyError as error:
-        raise PlanError(p for p in error.problems if p.level == "stop") from None
-
-
-def _terms(study: Study, wish: PlanWish) -> Terms:
-    """The terms planned for: those of an ingredient that no longer moves (a withdrawn one) are left out."""
-    terms = Terms.build(study.region, model=wish.model, terms=wish.terms, maybe=wish.maybe)
-    return terms.without(_still(study))
+    ground = Groundwork.of(study, given, yardsticks, existing)
+    return _Maker(ground, given, round, first_trial).design()
 
 
 def _with_more(block: list[int], held: int, again: list[int], count: int) -> list[int]:
@@ -228,92 +185,21 @@ def _with_more(block: list[int], held: int, again: list[int], count: int) -> lis
     return out
 
 
-def _span(sizes: list[int]) -> str:
-    if max(sizes) == 1:
-        return "one trial"
-    return f"{sizes[0]} trials" if min(sizes) == max(sizes) else f"{min(sizes)} to {max(sizes)} trials"
-
-
-def _in_order(study: Study) -> Region:
-    """The study's region with its ingredients in an order of their own, so that theirs in the file does not matter.
-
-    By reach, then name: the search for a plan goes through ingredients in turn, and where it ends depends on the order.
-    """
-    reach = study.region.reach
-    source = study.to_dict()
-    rows = source.get("ingredient", [])
-    nowhere = (0.0, 0.0)
-    source["ingredient"] = sorted(rows, key=lambda row: (reach.get(row["name"], nowhere), row["name"]))
-    return study.region if source["ingredient"] == rows else Study.from_dict(source).region
-
-
-def _terms_in_order(terms: Terms, region: Region) -> Terms:
-    """The terms for the region with its ingredients in order: lower ones first, as far as they tell by themselves."""
-    columns = {name: j for j, name in enumerate(region.names)}
-
-    def place(k: int) -> tuple[Any, ...]:
-        term = terms.terms[k]
-        numbers = tuple(sorted((columns[name], power) for name, power in term.powers))
-        return term.order, bool(term.level), numbers, term.level, bool(term.difference), k
-
-    order = sorted(range(len(terms)), key=place)
-    return replace(
-        terms,
-        terms=tuple(terms.terms[k] for k in order),
-        sure=tuple(terms.sure[k] for k in order),
-        names=region.names,
-        blend=region.blend,
-    )
-
-
-def _still(study: Study) -> list[str]:
-    """Columns whose true reach is a single level, and their materials."""
-    still = [n for n, (low, high) in study.region.reach.items() if high - low <= 1e-9 * max(1.0, abs(high))]
-    return still + [f.name for f in study.category_factors if f.of in still]
-
-
-def _count(wish: PlanWish, terms: Terms) -> int | None:
-    if wish.runs is not None:
-        return wish.runs
-    # Nine trials beyond the terms: five for lack of fit and four for pure error (common practice, no source).
-    return terms.n_sure + 9 if wish.design == "optimal" else None
-
-
 class _Maker:
     """One plan in the making."""
 
-    def __init__(
-        self,
-        study: Study,
-        wish: PlanWish,
-        yardstick: Yardstick,
-        terms: Terms,
-        given: Mapping[str, Any],
-        round_: int,
-        first_trial: int,
-        existing: pd.DataFrame | None,
-    ) -> None:
-        self.study, self.wish, self.given = study, wish, given
+    def __init__(self, ground: Groundwork, given: Mapping[str, Any], round_: int, first_trial: int) -> None:
+        self.ground, self.study, self.wish, self.given = ground, ground.study, ground.wish, given
         self.round, self.first_trial = round_, first_trial
-        self.yardstick = yardstick
-        self.layout: Layout = yardstick.plan
-        self.terms = terms
-        region = self.layout.region
-        self.grid = grids(region, study.steps_at)
-        self.existing = optimal.recipes_in(study, self.layout, existing)
-        self.hard = Hard.of(study, self.layout)
-        self.made = setups.made_before(self.existing, existing)
-        self.findings: list[Problem] = []
+        self.layout, self.grid, self.terms = ground.layout, ground.grid, ground.terms
+        self.existing, self.hard, self.made = ground.existing, ground.hard, ground.made
+        self.findings = list(ground.findings)
         self.kept: float | None = None
-        told = [too_coarse(piece, steps) for piece, steps, _ in cases(region, study.steps_at)]
-        stops = [[p for p in problems if p.code == "no-step-recipe"] for problems in told]
-        if all(stops):
-            raise PlanError(replace(p, level="stop") for problems in stops for p in problems)
 
     def design(self) -> Design:
         """The whole plan."""
-        wanted = optimal.wanted(self.study, self.wish, self.layout, self.existing)
-        found = self._optimal(wanted) if self.wish.design == "optimal" else self._textbook(wanted)
+        wanted, points = self.ground.wanted, self.ground.points
+        found = self._optimal(wanted) if points is None else self._textbook(points, wanted)
         n, ahead = len(found.U), len(wanted.standards[0])
         U, C = np.concatenate([wanted.standards[0], found.U]), np.concatenate([wanted.standards[1], found.C])
         where = found.blocks or self._dealt(found, wanted)
@@ -327,11 +213,18 @@ class _Maker:
         return replace(made, make_first=tuple(sorted(made.runs.loc[t, "replicate_of"] or t for t in trials)))
 
     def _first(self, U: Array, ahead: int) -> tuple[int, ...]:
-        """The most extreme trials; none where earlier trials have tried the ground, or every recipe was given."""
+        """The most extreme trials, those beyond low and high before others.
+
+        None where earlier trials have tried the ground, or every recipe was given.
+        """
         if len(self.existing[0]) or len(self.wish.must_make) >= len(U):
             return ()
         region = self.layout.region
-        return extremes(region, region.decoded(U), range(ahead, len(U)))
+        X = region.decoded(U)
+        beyond = np.flatnonzero(~region.contains(X, 1e-6))
+        if len(beyond) and self.wish.design == "central-composite":
+            return extremes(region, X, [int(i) for i in beyond if i >= ahead])
+        return extremes(region, X, range(ahead, len(U)))
 
     def _optimal(self, wanted: Wanted) -> Found:
         if seating.needs_seats(self.hard, self.made, wanted):
@@ -342,18 +235,18 @@ class _Maker:
         self.kept = found.kept
         return found
 
-    def _textbook(self, wanted: Wanted) -> Found:
+    def _textbook(self, points: Points, wanted: Wanted) -> Found:
         runs = None if self.wish.runs is None else self.wish.runs - len(wanted.standards[0])
-        found = textbook.points(self.study, self.layout, self.wish, runs)
-        self.findings += found.findings
-        U, done = self.grid.snapped(found.U, found.C) if not found.outside else (found.U, None)
-        if done is not None and not done.all():
-            self.findings.append(optimal.off_grid(int((~done).sum())))
-        C = found.C
-        U, C = np.concatenate([wanted.held[0], U]), np.concatenate([wanted.held[1], C])
+        self.findings += points.findings
+        if points.outside:
+            U = self.grid.rounded(points.U)
+        else:
+            U, done = self.grid.snapped(points.U, points.C)
+            self.findings += [] if done.all() else [optimal.off_grid(int((~done).sum()))]
+        U, C = np.concatenate([wanted.held[0], U]), np.concatenate([wanted.held[1], points.C])
         more = wanted.repeats_asked if runs is None else max(runs - len(U), 0)
         pick = self._repeated(U, C, more)
-        blocks = _with_more(list(found.blocks), len(wanted.held[0]), pick, wanted.blocks)
+        blocks = _with_more(list(points.blocks), len(wanted.held[0]), pick, wanted.blocks)
         return Found(np.concatenate([U, U[pick]]), np.concatenate([C, C[pick]]), blocks=blocks)
 
     def _repeated(self, U: Array, C: Indices, more: int) -> list[int]:
@@ -397,9 +290,9 @@ class _Maker:
         given = len(self.wish.must_make) >= n
         made = self._trials(U, C, trials, table, block, plots, wanted)
         quality = replace(
-            assess(study, self.layout, made, self.yardstick, chosen=not given), steps=self._steps_kept(given)
+            assess(study, self.layout, made, self.ground.yardstick, chosen=not given), steps=self._steps_kept(given)
         )
-        self._tell(quality, plot_names)
+        told = telling.told(self.ground, made, quality, chosen=not given, in_plots=bool(plot_names))
         return Design(
             study_digests=study.digests,
             round=self.round,
@@ -410,9 +303,9 @@ class _Maker:
             table=table,
             runs=runs,
             quality=quality,
-            findings=tuple(self.findings),
+            findings=(*self.findings, *told),
             definition=MappingProxyType(study.to_dict()),
-            wish=MappingProxyType(_thawed(self.given)),
+            wish=MappingProxyType(thawed(self.given)),
         )
 
     def _steps_kept(self, given: bool) -> dict[str, Any]:
@@ -445,32 +338,3 @@ class _Maker:
         for item in study.ingredients:
             table[item.name] = table[item.name].astype(float).round(10) + 0.0
         return table
-
-    def _tell(self, quality: Quality, plots: Mapping[int, int]) -> None:
-        for name in (n for n in _still(self.study) if n in self.study.region.reach):
-            got = f"stays at {self.study.region.reach[name][0]:g}, so the plan has no terms in it"
-            self.findings.append(
-                Problem("does-not-move", "inform", name, got, "", "widen its limits to learn about it")
-            )
-        if plots:
-            told = quality.whole_plots
-            got = (
-                f"what is hard to change is set up {told['resets']} times, for {_span(told['sizes'])} each time;"
-                " each counts as set anew, even where the level stays. Set-ups are taken to differ by a variance of"
-                f" {told['ratio']:g} times that of batches within one"
-            )
-            do = "give whole_plot_ratio if you know it better, whole_plots for more or fewer set-ups"
-            self.findings.append(Problem("whole-plots", "inform", "[plan], whole_plots", got, "", do))
-        kept = quality.blocks.get("kept", 1.0)
-        if kept < _ORTHOGONAL:
-            worst = quality.blocks["worst"]
-            got = f"differences between blocks take {1 - kept:.0%} of what the trials tell, most of {worst['term']}"
-            do = "fewer or larger blocks tell more"
-            self.findings.append(Problem("blocks-not-orthogonal", "inform", "[plan], blocks", got, "", do))
-        if quality.df["pure_error"] == 0:
-            got, do = "no trial is repeated, so lack of fit cannot be tested", "give replicate_batches = 3 or more runs"
-            self.findings.append(Problem("no-repeats", "inform", "[plan]", got, "", do))
-        if not all(self.terms.sure) and self.wish.maybe is None:
-            got = f"fewer trials than the {len(self.terms)} terms: those beyond the first order are not owed a run each"
-            do = "more runs make them sure"
-            self.findings.append(Problem("maybe-terms", "inform", "[plan], runs", got, "", do))

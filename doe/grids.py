@@ -47,6 +47,13 @@ class Grids:
             out[i : i + 1], done[i : i + 1] = weighable.snapped(self.at(c), U[i : i + 1], held)
         return out, done
 
+    def rounded(self, U: Array) -> Array:
+        """Coded recipes (n, d) with each free column on its nearest step, whether inside the limits or not."""
+        grid = self.whole
+        x = np.round((grid.middle + U * grid.scale) / grid.steps) * grid.steps
+        near: Array = (x - grid.middle) / grid.scale
+        return near
+
     def proposer(self, frozen: tuple[int, ...] = ()) -> Proposer:
         """Moves from grid place to grid place, and to other levels of categories."""
         if not self.parts:
@@ -76,8 +83,7 @@ class Grids:
             grid = self.parts.get(tuple(int(i) for i in offer.C[place]))
             if grid is None:
                 continue
-            x = grid.middle + X[place] * grid.scale
-            X[place] = (np.round(x / grid.steps) * grid.steps - grid.middle) / grid.scale
+            X[place] = Grids(grid).rounded(X[place])
             good[place] = bool(weighable.on_it(grid, X[place][None])[0])
         return X, good
 

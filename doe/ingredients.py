@@ -14,6 +14,7 @@ from doe.keys import SECTIONS
 from doe.parts import Factor, Ingredient, Material
 from doe.responses import number_or_none
 from doe.rules import tidy
+from doe.steps import fitting_step
 
 _FIELDS = (
     "name", "qs", "low", "high", "level", "step", "phase", "inci", "assay", "price_per_kg", "made_of", "adjusts",
@@ -204,7 +205,7 @@ def check_step(t: Mapping[str, Any], low: float | None, high: float | None, wher
         notes.stop("step-too-wide", f"{where}, step", got, allowed, "make the step smaller, or move a limit onto it")
     elif first > low + tiny or last < high - tiny:
         got = f"steps of {step:g} reach only from {first:g} to {last:g}"
-        do = "move low and high onto whole steps, or change the step"
+        do = f"move low and high onto whole steps, or take steps of {fitting_step(low, high):g}"
         notes.add("step-does-not-fit", "warn", f"{where}, step", got, "low and high that are whole steps", do)
 
 

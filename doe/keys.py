@@ -285,7 +285,7 @@ _PLAN = _section(
     Key("seed", ("whole",), "seed of all random choices", low=0),
     _text("fraction", "generators of a fractional factorial, e.g. D = ABC"),
     Key("centre_points", ("whole",), "centre points of a classical plan", low=0),
-    _text("axial", "axial distance of a central composite", "rotatable", "face"),
+    _text("axial", "where the axial trials of a central composite lie", "rotatable", "inscribed", "face"),
     Key("degree", ("whole",), "degree of a simplex lattice", low=1, high=10),
 )
 _DONE = _section(

@@ -10,15 +10,17 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 
 from doe.limits import number
-from doe.problems import Problem
+from doe.problems import Level, Problem
 from doe.region import Combination, Region
+from doe.steps import fitting_step, whole_steps
 
 Array = npt.NDArray[np.float64]
 
 _FINER = (2, 5, 10, 20, 50, 100)
+_ENOUGH = 3
 _SHY = 1e-6
 _EDGE = 1e-9
 
@@ -134,31 +136,44 @@ def too_coarse(region: Region, steps: Mapping[str, float | None]) -> tuple[Probl
     found = []
     for name, step in kept.items():
         low, high = region.reach[name]
-        first, last = np.ceil(low / step - 1e-7), np.floor(high / step + 1e-7)
-        if last - first < 2:
-            levels = " and ".join(number(m * step) for m in np.arange(first, last + 1))
-            many = "one level" if last == first else "two levels"
-            lost = "so nothing can be learnt of it" if last == first else "so no bend can be seen in it"
-            got = f"steps of {number(step)} leave {many} within reach ({levels}), {lost}"
-            do = f"steps of {number(_step_for(low, high))} would give three or more"
-            found.append(Problem("few-steps", "inform", f"{name}, step", got, "", do))
+        levels = whole_steps(low, high, step)
+        if len(levels) < _ENOUGH:
+            many = "one level" if len(levels) == 1 else "two levels"
+            lost = "so nothing can be learnt of it" if len(levels) == 1 else "so no bend can be seen in it"
+            got = f"steps of {number(step)} leave {many} within reach ({' and '.join(map(number, levels))}), {lost}"
+            do = f"steps of {number(fitting_step(low, high))} would give three or more"
+            level: Level = "warn" if len(levels) == 1 else "inform"
+            found.append(Problem("few-steps", level, f"{name}, step", got, "", do))
     return tuple(found)
 
 
 def _finer(region: Region, steps: Mapping[str, float], name: str) -> str | None:
-    """The coarsest finer step of one ingredient that alone makes a recipe possible, in words."""
+    """The coarsest finer step of one ingredient that alone makes recipes possible and leaves it room, in words.
+
+    Two levels of it or more where a step has them: one recipe alone is no region to plan in.
+    """
+    first = None
     for by in _FINER:
         step = float(f"{steps[name] / by:.10g}")
-        if nearest(region, {**steps, name: step}) is not None:
+        tried = {**steps, name: step}
+        if nearest(region, tried) is None:
+            continue
+        first = step if first is None else first
+        if _spans(region, tried, name) >= 1:
             return f"steps of {number(step)} for {name}"
-    return None
+    return None if first is None else f"steps of {number(first)} for {name}"
 
 
-def _step_for(low: float, high: float) -> float:
-    """The coarsest step of 1, 2 or 5 times a power of ten with three whole steps between low and high."""
-    power = 10.0 ** np.ceil(np.log10(high - low))
-    while True:
-        for step in (power, power / 2, power / 5):
-            if np.floor(high / step + 1e-7) - np.ceil(low / step - 1e-7) >= 2:
-                return float(f"{step:.6g}")
-        power /= 10
+def _spans(region: Region, steps: Mapping[str, float], name: str) -> int:
+    """How many steps of one ingredient lie between the recipes nearest to where it is least and most."""
+    j = region.names.index(name)
+    ends: list[int] = []
+    for sign in (1.0, -1.0):
+        c = np.zeros(len(region.names))
+        c[j] = sign
+        far = linprog(c, A_ub=region.A, b_ub=region.b, A_eq=region.E, b_eq=region.e, bounds=(None, None)).x
+        found = None if far is None else nearest(region, steps, np.asarray(far, dtype=float))
+        if found is None:
+            return 0
+        ends.append(int(np.round(found[j] / steps[name])))
+    return abs(ends[1] - ends[0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -102,7 +103,7 @@ def wanted(study: Study, wish: PlanWish, plan: Layout, existing: Recipes) -> Wan
     if wish.design == "optimal":
         _room(plan, runs, times, held, count, told, existing, problems)
         if plan.confounded:
-            problems.append(_confounded(plan))
+            problems.append(confounded(plan.terms.labels, plan.confounded))
     elif wish.runs is not None and wish.runs <= times:
         problems.append(_too_few(runs, times + 1, "the standard recipe already takes them"))
     if blocks and runs < 2 * blocks:
@@ -162,9 +163,10 @@ def _too_few(runs: int, needed: int, why: str) -> Problem:
     )
 
 
-def _confounded(plan: Layout) -> Problem:
-    got = f"{', '.join(plan.confounded)} cannot be told from other terms anywhere in this region"
-    kept = [label for label in plan.terms.labels if label not in plan.confounded and label != "1"]
+def confounded(labels: Sequence[str], gone: Sequence[str]) -> Problem:
+    """The refusal of terms `gone`, of those with these labels, that were asked for one by one."""
+    got = f"{', '.join(gone)} cannot be told from other terms anywhere in this region"
+    kept = [label for label in labels if label not in gone and label != "1"]
     do = "leave them out: terms = [" + ", ".join(f'"{label}"' for label in kept) + "]"
     return Problem("confounded", "stop", "[plan], model or terms", got, "terms that differ", do)
 

@@ -284,6 +284,8 @@ def visible(plan: Layout, trials: Trials, response: Response) -> dict[str, Any] 
     judged = _chords(plan, trials)
     if judged is None:
         return _not_estimable()
+    if not judged:
+        return Unavailable("the model has no terms of what varies", "give a model, or terms, with more in it")
     blind = [name for name, (_, left) in judged.items() if left < 1]
     if blind and trials.strata.ratio:
         got = f"nothing is left over to judge {', '.join(blind)} against: too few whole plots for the terms in them"
@@ -372,18 +374,22 @@ def _chords(plan: Layout, trials: Trials) -> dict[str, tuple[float, float]] | No
     middle = candidates.centroid(plan.pieces[0][0], plan.region)
     level = plan.pieces[0][1][:1]
 
-    def judged(ends: Array, levels: Indices) -> tuple[float, float]:
-        rows = plan.raw(ends, levels)[:, keep] / scale
-        variance, df = judge.judge(np.linalg.solve(R.T, rows[1] - rows[0]))
-        return math.sqrt(variance), round(df) if abs(df - round(df)) < 1e-6 else df
+    out: dict[str, tuple[float, float]] = {}
 
-    out = {}
+    def take(name: str, ends: Array, levels: Indices) -> None:
+        rows = plan.raw(ends, levels)[:, keep] / scale
+        # What the model has no terms in makes no difference there.
+        if np.abs(rows[1] - rows[0]).max() <= 1e-9 * np.abs(rows).max():
+            return
+        variance, df = judge.judge(np.linalg.solve(R.T, rows[1] - rows[0]))
+        out[name] = math.sqrt(variance), round(df) if abs(df - round(df)) < 1e-6 else df
+
     for j, name in enumerate(plan.region.free):
         direction = np.zeros((1, plan.region.dimension))
         direction[0, j] = 1.0
         low, high = plan.space.ranges(middle, direction, level)
         ends = np.concatenate([middle + low[:, None] * direction, middle + high[:, None] * direction])
-        out[name] = judged(ends, np.repeat(level, 2, axis=0))
+        take(name, ends, np.repeat(level, 2, axis=0))
     for j, name in enumerate(plan.factors):
         for value in range(1, plan.space.levels[j]):
             other = level.copy()
@@ -393,5 +399,5 @@ def _chords(plan: Layout, trials: Trials) -> dict[str, tuple[float, float]] | No
             if not plan.space.inside(there, other)[0]:
                 continue
             label = f"{short(name)}: {plan.region.categories[name][value]}"
-            out[label] = judged(np.concatenate([middle, there]), np.concatenate([level, other]))
+            take(label, np.concatenate([middle, there]), np.concatenate([level, other]))
     return out

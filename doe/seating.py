@@ -16,7 +16,7 @@ from doe.optimal import Found, Wanted, efficiency_kept, off_grid, search_plan
 from doe.parts import PlanWish
 from doe.plotmoves import Rounding, Stage
 from doe.plotsettings import candidates_for, settings_of, tidied
-from doe.problems import Problem
+from doe.problems import PlanError, Problem
 from doe.setups import Made, strata_of
 from doe.spaces import Layout
 from doe.splitplot import FINE, search, sweep
@@ -44,6 +44,29 @@ def needs_seats(hard: Hard, made: Made, need: Wanted) -> bool:
     """Whether trials that are free to choose are made in groups, or go with some that were made in blocks."""
     free = need.runs - len(need.standards[0]) - len(need.held[0]) - need.repeats
     return free > 0 and (bool(hard) or need.blocks > 1 or max(made.blocks, default=-1) >= 0)
+
+
+def enough_plots(wish: PlanWish, plan: Layout, hard: Hard, made: Made, need: Wanted) -> None:
+    """Raises PlanError where so few whole plots are asked for that what is hard to change cannot be learnt of.
+
+    Each of its terms, the intercept, and each further block take one. Trials made before may have told them.
+    """
+    if not hard or len(made.U):
+        return
+    blocks = max(1, need.blocks)
+    count, _ = _how_many(plan, wish, hard, need.runs - len(need.standards[0]), blocks)
+    own = between(plan, hard).shape[1]
+    least = own + blocks - 1
+    if count >= least:
+        return
+    names = [plan.region.free[j] for j in hard.columns] + [plan.factors[j] for j in hard.levels]
+    named = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    where = f" in {blocks} blocks" if blocks > 1 else ""
+    terms = "a term" if own == 2 else f"{own - 1} terms"
+    got = f"{named} would be set {count} times{where}, too few for {terms} in {'it' if len(names) == 1 else 'them'}: "
+    got += "what cannot be told from blocks or from each other is not learnt"
+    do = f"give whole_plots = {least + _LEFT_OVER}{', fewer blocks' if blocks > 1 else ''}, or a smaller model"
+    raise PlanError([Problem("too-few-whole-plots", "stop", "[plan], whole_plots", got, f"{least} or more", do)])
 
 
 def seated_plan(
@@ -112,7 +135,7 @@ def _how_many(plan: Layout, wish: PlanWish, hard: Hard, n: int, blocks: int) -> 
     own = between(plan, hard).shape[1]
     where, told = "[plan], whole_plots", []
     if wish.whole_plots is None:
-        count = min(max(own + _LEFT_OVER, 4), max(2, n // 2)) + blocks - 1
+        count = min(max(own + _LEFT_OVER, 4), max(own, n // 2)) + blocks - 1
     else:
         count = max(wish.whole_plots, blocks)
         if count > wish.whole_plots:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING
@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe import blocking, candidates, classical
+from doe.composite import composite
 from doe.parts import PlanWish
 from doe.problems import PlanError, Problem
 from doe.region import Region
@@ -188,14 +189,15 @@ def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) 
             "numeric factors" + (" and categories of two levels" if family in _TWO_LEVEL else ""),
             'use design = "optimal" or "factorial"',
         )
-    starred = _starred(wish, len(numeric), runs) if family == "central-composite" and not categories else None
-    if starred is not None:
-        rows, findings, outside = starred.rows, _axial(starred.reach), starred.reach > 1
+    blocks: tuple[int, ...] | None = None
+    if family == "central-composite" and not categories and len(numeric) > 1:
+        rows, blocks, outside, findings = composite(study.numeric_factors, wish, runs)
     else:
-        rows, findings, outside = _coded_rows(family, len(numeric), [len(f.levels) for f in categories], wish, runs)
+        rows, findings = _coded_rows(study, family, wish, runs)
+        outside = False
     coded, C = rows[:, : len(numeric)], rows[:, len(numeric) :]
     level = C.astype(np.intp) if family == "factorial" else ((C + 1) / 2).astype(np.intp)
-    centres = 0 if starred is not None else _centres(family, wish, runs, len(rows), len(numeric), bool(categories))
+    centres = 0 if blocks is not None else _centres(family, wish, runs, len(rows), len(numeric), bool(categories))
     coded = np.concatenate([coded, np.zeros((centres, len(numeric)))])
     level = np.concatenate([level, np.zeros((centres, len(categories)), dtype=np.intp)])
     low = np.array([f.low for f in study.numeric_factors], dtype=float)
@@ -210,27 +212,25 @@ def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) 
             "factors without limits between them",
             _INSTEAD,
         )
+    rules = list(plan.region.limit_rows)
+    A, b = plan.region.A[rules], plan.region.b[rules]
+    if (X @ A.T - b > 1e-7 * np.maximum(np.abs(b), 1.0)).any():
+        raise refuse(
+            "limits-cut-the-plan",
+            "a limit forbids some of the axial trials, which lie beyond low and high",
+            "limits that all trials obey",
+            'give axial = "inscribed", which keeps them within low and high, or ' + _INSTEAD.removeprefix("use "),
+            "[plan], axial",
+        )
     _enough(family, len(U), runs, "with its centre points" if centres else "as tabled")
-    if starred is not None:
-        return Points(U, level, findings, outside, tuple(starred.block.tolist()))
+    if blocks is not None:
+        return Points(U, level, findings, outside, blocks)
     if wish.n_blocks > 1 and family in ("factorial", "fractional") and not many:
         signs = np.concatenate([rows[:, : len(numeric)], 2.0 * level[: len(rows)] - 1], axis=1)
         names = [*numeric, *(f.name for f in categories)]
         blocks, told = _worded(plan, wish, signs, names, U, level)
         return Points(U, level, findings + told, outside, blocks)
     return Points(U, level, findings, outside)
-
-
-def _starred(wish: PlanWish, k: int, runs: int | None) -> blocking.Blocked | None:
-    """A central composite plan in blocks, where blocks are wanted and the cube parts into them."""
-    if wish.n_blocks < 2 or k < 2:
-        return None
-    centres = wish.centre_points
-    if centres is None and runs is not None:
-        centres = max(wish.n_blocks, runs - 2**k - 2 * k)
-    return blocking.central_composite(
-        k, wish.n_blocks, centres, face=wish.axial == "face", rotatable=wish.axial == "rotatable"
-    )
 
 
 def _worded(
@@ -249,15 +249,19 @@ def _worded(
 
 
 def _coded_rows(
-    family: str, numeric: int, levels: list[int], wish: PlanWish, runs: int | None
-) -> tuple[Array, tuple[Problem, ...], bool]:
-    k = numeric + len(levels)
+    study: Study, family: str, wish: PlanWish, runs: int | None
+) -> tuple[Array, tuple[Problem, ...]]:  # fmt: skip
+    """The coded trials of a family without its centre points, numbers first and then categories; what to tell."""
+    names = [f.name for f in (*study.numeric_factors, *study.category_factors)]
+    k = len(names)
+    words = _generators(k, wish, runs) if family == "fractional" and k > 2 else ""
+    free = None if runs is None else runs - (wish.centre_points or 0)
     makers: Mapping[str, Callable[[], Array]] = {
-        "factorial": lambda: _full(numeric, levels),
-        "fractional": lambda: classical.fractional(k, _generators(k, wish, runs)),
-        "plackett-burman": lambda: classical.plackett_burman(k),
+        "factorial": lambda: _full(len(study.numeric_factors), [len(f.levels) for f in study.category_factors]),
+        "fractional": lambda: classical.fractional(k, words, names),
+        "plackett-burman": lambda: classical.plackett_burman(k, free),
         "definitive-screening": lambda: classical.definitive_screening(k),
-        "central-composite": lambda: classical.central_composite(k, face=wish.axial == "face"),
+        "central-composite": lambda: classical.central_composite(k),
         "box-behnken": lambda: classical.box_behnken(k),
     }
     least = {"central-composite": 2, "fractional": 3, "plackett-burman": 2}.get(family, 1)
@@ -266,19 +270,23 @@ def _coded_rows(
     try:
         rows = makers[family]()
     except ValueError as error:
+        if family == "fractional":
+            do = f"mend fraction, or leave it out{': the tabled one is taken' if classical.fraction_sizes(k) else ''}"
+            raise refuse("no-fraction", str(error), "generators such as D = ABC", do, "[plan], fraction") from None
         raise refuse("family-does-not-fit", f"{family}: {error}", "a tabled plan", _INSTEAD) from None
-    outside = family == "central-composite" and wish.axial != "face"
-    return rows, _axial(2 ** (k / 4)) if outside else (), outside
+    return rows, _letters(names, words) if words else ()
 
 
-def _axial(reach: float) -> tuple[Problem, ...]:
-    """What to tell of axial trials at `reach` times the half range."""
-    if reach <= 1:
-        return ()
-    got = f"axial trials lie at {reach:.3f} times the half range, outside low and high"
-    do = 'if these cannot be made, give axial = "face"'
-    allowed = "low and high are the -1 and +1 of the plan"
-    return (Problem("axial-outside", "inform", "[plan], axial", got, allowed, do),)
+def _letters(names: Sequence[str], words: str) -> tuple[Problem, ...]:
+    """What the letters of a fraction stand for, and what each generator does."""
+    called = dict(zip(classical.LETTERS, names, strict=False))
+    made = classical.generated(len(names), words)
+    told = []
+    for target, word in made.items():
+        product = " × ".join(called[letter] for letter in word.lstrip("-"))
+        told.append(f"{called[target]} = {'-' if word.startswith('-') else ''}{product}")
+    got = f"a fraction of all {2 ** len(names)} combinations, in which {', '.join(told)} ({words})"
+    return (Problem("fraction", "inform", "[plan], fraction", got, "", "see what is read only together"),)
 
 
 def _full(numeric: int, levels: list[int]) -> Array:

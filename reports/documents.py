@@ -98,8 +98,11 @@ def problem_document(command: str, problems: Iterable[Problem], digests: Mapping
     return {**document(command, {}, problems=problems, digests=digests), "ok": False}
 
 
-def check_document(study: Study) -> Document:
-    """`check --json`: what is wrong with the definition, the true reach of each ingredient, what it costs."""
+def check_document(study: Study, refused: Sequence[Problem] = ()) -> Document:
+    """`check --json`: what is wrong with the definition, the true reach of each ingredient, what it costs.
+
+    `refused` is why no such plan can be made.
+    """
     region = study.region
     cost = cost_range(study)
     body = {
@@ -116,7 +119,7 @@ def check_document(study: Study) -> Document:
         },
         "cost_per_kg": cost if isinstance(cost, Unavailable) else {"low": cost[0], "high": cost[1]},
     }
-    return document("check", body, problems=study.problems, digests=study.digests)
+    return document("check", body, problems=(*study.problems, *refused), digests=study.digests)
 
 
 def _corner_count(region: Region) -> int | Unavailable:

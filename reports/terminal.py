@@ -61,8 +61,8 @@ def _do(text: str) -> str:
     return f"Next: {clean(text)}"
 
 
-def check(study: Study, folder: str = "FOLDER") -> str:
-    """The reach of each ingredient, what a kilogram costs, and everything noticed."""
+def check(study: Study, folder: str = "FOLDER", refused: Sequence[Problem] = ()) -> str:
+    """The reach of each ingredient, what a kilogram costs, everything noticed, and why no such plan can be made."""
     cost = cost_range(study)
     money_line = (
         f"Cost: not available ({cost.reason})"
@@ -77,8 +77,8 @@ def check(study: Study, folder: str = "FOLDER") -> str:
         head,
         terminal_region.reach_table(study),
         *(wrapped(text, columns=80, indent="  ") for text in told if text),
-        findings(study.problems),
-        _do(f"blendwright plan {folder}"),
+        findings((*study.problems, *refused)),
+        _do(f"mend what says STOP, then blendwright check {folder}" if refused else f"blendwright plan {folder}"),
     )
 
 

@@ -92,6 +92,54 @@ def test_plackett_burman_12_is_orthogonal_and_cyclic():
         assert abs(triple) == pytest.approx(1 / 3)
 
 
+@pytest.mark.parametrize("n", classical.SCREENING)
+def test_screening_plans_are_orthogonal_and_balanced(n):
+    # Plackett & Burman (1946): for n runs, n - 1 balanced columns, each orthogonal to every other.
+    found = classical.plackett_burman(n - 1)
+    assert found.shape == (n, n - 1)
+    assert set(np.unique(found)) == {-1, 1}
+    assert np.abs(found.sum(axis=0)).max() == 0
+    assert np.abs(found.T @ found - n * np.eye(n - 1)).max() == 0
+
+
+def test_screening_plans_fill_the_runs_given():
+    sizes = {None: 8, 7: 8, 8: 8, 11: 8, 12: 12, 15: 12, 30: 28}
+    assert {runs: len(classical.plackett_burman(7, runs)) for runs in sizes} == sizes
+    design = plan(factors("ABCDEFG", "plackett-burman", "runs = 12"))
+    assert design.runs["replicate_of"].isna().all()
+    X = (design.table.to_numpy() - 5) / 5
+    assert np.allclose(X.T @ X, 12 * np.eye(7))
+    # 28 of the 30 are the plan, two repeat some of it.
+    X = (plan(factors("ABCDEFG", "plackett-burman", "runs = 30")).table.to_numpy() - 5) / 5
+    assert np.linalg.eigvalsh(X.T @ X).min() > 28 - 1e-9
+
+
+@pytest.mark.parametrize(
+    "text,words",
+    [
+        ("D = AB, E = AB", r"D \(Shear\) and E \(Rest\) are set by the same generator AB"),
+        ("D = A", r"product of two or more of the factors A \(Heat\), B \(Speed\)"),
+        ("D = AA", "two or more"),
+        ("D = AE, E = AB", r"E \(Rest\) has a generator itself"),
+        ("D = AB, D = AC", r"D \(Shear\) has two generators"),
+        ("F = AB", r"is not a generator of the factors A \(Heat\)"),
+    ],
+)
+def test_bad_generators_are_told_in_the_names_of_the_factors(text, words):
+    names = ["Heat", "Speed", "Time", "Shear", "Rest"]
+    with pytest.raises(PlanError, match=words) as caught:
+        plan(factors(names, "fractional", f'fraction = "{text}"'))
+    (problem,) = caught.value.problems
+    assert problem.where == "[plan], fraction"
+    assert "fraction" in problem.do
+
+
+def test_what_a_fraction_does_is_told_in_names():
+    design = plan(factors(["Heat", "Speed", "Time"], "fractional", 'fraction = "C = -AB"'))
+    (told,) = [p for p in design.findings if p.code == "fraction"]
+    assert "Time = -Heat × Speed" in told.got
+
+
 def test_central_composite_distances():
     # Box & Hunter (1957): rotatable at (2^k)^(1/4); NIST/SEMATECH e-Handbook 5.3.3.6.1 prints 1.414, 1.682, 2.000.
     for k, printed in ((2, 1.414), (3, 1.682), (4, 2.000)):
@@ -211,7 +259,66 @@ def test_a_family_that_does_not_fit_is_refused_with_a_way_out(study, words):
 
 def test_axial_trials_outside_are_told():
     design = plan(factors("ABC", "central-composite", model="quadratic"))
-    assert any(problem.code == "axial-outside" for problem in design.findings)
+    (told,) = [p for p in design.findings if p.code == "axial-outside"]
+    assert told.level == "warn"
+    # 5 +- 5 * 8^(1/4)
+    assert "A -3.409 and 13.41" in told.got
+    assert "see whether A and B and C can be below 0" in told.got
+    assert "inscribed" in told.do
     # Uniform precision for three factors: six centre points (Box & Hunter 1957; from memory).
     assert len(design.table) == 20
     assert (design.table == 5).all(axis=1).sum() == 6
+    # What is made first is beyond low and high.
+    first = design.table.loc[list(design.make_first)].to_numpy()
+    assert ((first < 0) | (first > 10)).any(axis=1).all()
+
+
+def composite(extra="", **keys):
+    rows = {"Time": {"low": 1, "high": 9, "unit": "min", **keys}, "Heat": {"low": 20, "high": 80, "unit": "C"}}
+    return Study.from_dict(
+        {
+            "study": {"name": "f"},
+            "factor": [{"name": name, **row} for name, row in rows.items()],
+            "response": [{"name": "y", "aim": "watch"}],
+            "plan": {"design": "central-composite", **({"axial": extra} if extra else {})},
+        }
+    )
+
+
+def test_a_level_that_cannot_be_below_0_is_refused_with_the_ways_out():
+    # 5 - 4 sqrt(2) = -0.657 min; at low = 9 (sqrt(2) - 1) / (sqrt(2) + 1) = 1.544 it would be 0.
+    with pytest.raises(PlanError) as caught:
+        plan(composite())
+    (problem,) = caught.value.problems
+    assert problem.code == "axial-below-zero"
+    assert "Time to -0.6569 min" in problem.got
+    assert 'axial = "inscribed"' in problem.do
+    assert "1.55 for Time" in problem.do
+    plan(composite(low=1.55))
+    # A temperature may be.
+    assert plan(composite("face")).table["Time"].min() == 1
+
+
+def test_inscribed_composites_stay_within_low_and_high():
+    design = plan(composite("inscribed"))
+    assert (design.table["Time"].min(), design.table["Time"].max()) == (1, 9)
+    # Rotatable still: the corners at 1 / sqrt(2) of the half range.
+    assert np.allclose(sorted(set(design.table["Time"])), [1, 5 - 4 / 2**0.5, 5, 5 + 4 / 2**0.5, 9], atol=5e-3)
+    (told,) = [p for p in design.findings if p.code == "axial-inscribed"]
+    assert "0.707" in told.got
+    assert isinstance(design.quality.d_efficiency, float)
+
+
+def test_composites_keep_weighable_steps():
+    design = plan(composite(low=5, high=13, step=0.5))
+    levels = design.table["Time"].to_numpy() / 0.5
+    assert np.allclose(levels, np.round(levels))
+    # 9 +- 5.657 on steps of 0.5.
+    assert set(design.table["Time"]) == {3.5, 5.0, 9.0, 13.0, 14.5}
+
+
+def test_axial_trials_that_a_limit_forbids_are_refused():
+    one = Study.from_dict({**composite(low=5).to_dict(), "limit": [{"rule": "Time + Heat <= 90"}]})
+    with pytest.raises(PlanError, match="axial trials") as caught:
+        plan(one)
+    assert "inscribed" in caught.value.problems[0].do

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from doe import PlanError, Region, Study, plan
 from doe.lattice import nearest, too_coarse
 from doe.rules import parse_rule
+from doe.steps import fitting_step, whole_steps
 
 NAMES = ("Gum", "Wax", "Water")
 
@@ -68,8 +69,18 @@ def test_a_fixed_ratio_binds_the_steps_of_both():
     made = region([0.5, 0, 0], [0.9, 3, 100], ["Wax = 3.3 * Gum"])
     (found,) = too_coarse(made, {"Gum": 0.1, "Wax": 0.1})
     assert found.code == "no-step-recipe"
-    # By counting: 3.3 x 0.5 = 1.65 is a multiple of 0.05, the half of 0.1.
-    assert "steps of 0.05 for Wax" in found.do
+    # By counting: of 1.65, 1.98, 2.31, 2.64 and 2.97 only 1.65 is a multiple of 0.05, which would leave one recipe; of
+    # 0.02 are 1.98 and 2.64.
+    assert "steps of 0.02 for Wax" in found.do
+
+
+def test_the_step_that_is_named_leaves_room_and_is_not_told_of_again():
+    for low, high in ((0.3, 0.8), (0.33, 0.77), (1.0, 4.0), (0.02, 0.05), (12.5, 20.0)):
+        step = fitting_step(low, high)
+        assert len(whole_steps(low, high, step)) >= 3
+        assert not too_coarse(region([low, 0, 0], [high, 3, 100]), {"Gum": step})
+    # Both ends on it: 0.3 and 0.8 are multiples of 0.1, not of 0.2.
+    assert fitting_step(0.3, 0.8) == 0.1
 
 
 @pytest.mark.parametrize(
@@ -150,10 +161,11 @@ def test_a_plan_that_no_step_allows_is_refused_with_the_step_that_would_do():
     ratio = ["Humectant >= 12.1 * Gum", "Humectant <= 12.2 * Gum"]
     study = wash({"name": "Water", "qs": True}, {**GUM, "low": 0.35, "high": 0.45}, HUMECTANT, limits=ratio)
     (told,) = [p for p in study.problems if p.code == "no-step-recipe"]
-    # 4.25 is a multiple of 0.25; and Humectant 4.5 or 5 can be had with Gum 0.37 (12.16) or 0.41 (12.195).
+    # Of 0.25 only 4.25 is a multiple, one recipe; of 0.05 are 4.25, 4.85 and 5.45. And Humectant 4.5 or 5 can be had
+    # with Gum 0.37 (12.16) or 0.41 (12.195).
     assert told.level == "warn"
-    assert told.do == "take steps of 0.01 for Gum or steps of 0.25 for Humectant"
-    with pytest.raises(PlanError, match=r"steps of 0\.25 for Humectant"):
+    assert told.do == "take steps of 0.01 for Gum or steps of 0.05 for Humectant"
+    with pytest.raises(PlanError, match=r"steps of 0\.05 for Humectant"):
         plan(study)
     finer = wash(
         {"name": "Water", "qs": True}, {**GUM, "low": 0.35, "high": 0.45}, {**HUMECTANT, "step": 0.25}, limits=ratio

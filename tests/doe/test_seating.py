@@ -4,13 +4,16 @@ import json
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from doe import Design, Study, plan
-from doe.quality import _shift
+from doe import Design, PlanError, Study, plan, telling
+from doe.groundwork import Groundwork
+from doe.quality import Trials, _shift
 from doe.seating import _in_plots
+from doe.strata import Strata
 
 
 def study(factors, plan_keys="", ingredients="", limits=""):
@@ -148,11 +151,44 @@ def test_recipes_that_must_be_made_sit_in_a_set_up_of_their_own_setting():
     assert alone.runs["whole_plot"].nunique() == 2
 
 
-def test_whole_plots_are_at_least_one_a_block():
-    design = plan(study({"Heat": HARD, "Speed": EASY}, 'model = "linear"\nruns = 12\nblocks = 3\nwhole_plots = 2'))
+def test_what_is_hard_to_change_is_set_anew_in_each_block_or_refused():
+    # A factor set once a block cannot be told from the block.
+    keys = 'model = "linear"\nruns = 12\nblocks = 3\nwhole_plots = {}'
+    with pytest.raises(PlanError) as caught:
+        plan(study({"Heat": HARD, "Speed": EASY}, keys.format(2)))
+    (problem,) = caught.value.problems
+    assert problem.code == "too-few-whole-plots"
+    assert "Heat would be set 3 times in 3 blocks" in problem.got
+    assert "4 or more" in problem.allowed
+    design = plan(study({"Heat": HARD, "Speed": EASY}, keys.format(4)))
     together(design, ["Heat"])
-    assert design.runs["whole_plot"].nunique() == 3
-    assert any(f.code == "whole-plots-in-blocks" for f in design.findings)
+    within = design.table.groupby(design.runs["block"])["Heat"].nunique()
+    assert within.max() > 1
+    assert not any(f.code in ("never-moves", "moves-between-blocks") for f in design.findings)
+
+
+def test_two_hard_factors_that_never_move_are_no_plan():
+    keys = "runs = 12\nwhole_plots = 2\nblocks = 2"
+    for model in ("linear", "quadratic"):
+        with pytest.raises(PlanError, match="Heat and Oven would be set 2 times in 2 blocks"):
+            plan(study({"Heat": HARD, "Oven": HARD}, f'{keys}\nmodel = "{model}"'))
+
+
+def test_a_factor_that_moves_only_between_blocks_is_told():
+    made = [{"Heat": h, "Speed": s} for h in (20, 80) for s in (0, 5, 10)]
+    one = study({"Heat": EASY.replace("0\n", "20\n").replace("10", "80"), "Speed": EASY}, 'model = "linear"')
+    frame = pd.DataFrame(made).assign(block=["a"] * 3 + ["b"] * 3)
+    ground = Groundwork.of(one, {"runs": 6}, existing=frame)
+    strata = Strata.of(range(6), [0] * 3 + [1] * 3, 0.0)
+    levels = frame[["Heat", "Speed"]]
+    trials = Trials(*ground.existing, [f"T{i}" for i in range(6)], levels, [3, 3], strata)
+    told = {p.code: p for p in telling.told(ground, trials, plan(one).quality, chosen=True, in_plots=False)}
+    assert "Heat moves only between blocks" in told["moves-between-blocks"].got
+    still = Trials(ground.existing[0] * [[1, 0]], *([ground.existing[1]]), [str(i) for i in range(6)], levels, [6],
+                   Strata.none(6))  # fmt: skip
+    told = {p.code: p for p in telling.told(ground, still, plan(one).quality, chosen=True, in_plots=False)}
+    assert told["never-moves"].got.startswith("Speed never moves")
+    assert told["never-moves"].level == "warn"
 
 
 def test_textbook_plans_are_made_set_up_by_set_up():

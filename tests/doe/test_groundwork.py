@@ -1,0 +1,110 @@
+"""What a plan rests on before the search: `check` and `plan` refuse the same things, and tied terms are left out."""
+
+import numpy as np
+import pytest
+
+from doe import PlanError, Study, plan
+from doe.groundwork import refusals
+
+FACTOR = {"low": 1, "high": 9}
+BLEND = [{"name": "Water", "qs": True}, {"name": "Gum", "low": 0.3, "high": 0.8}, {"name": "Wax", "low": 1, "high": 4}]
+
+
+def study(wish, factors=(), ingredients=(), limits=()):
+    return Study.from_dict(
+        {
+            "study": {"name": "invented"},
+            "ingredient": list(ingredients),
+            "factor": [{**FACTOR, **({"name": f} if isinstance(f, str) else f)} for f in factors],
+            "limit": list(limits),
+            "response": [{"name": "y", "aim": "watch", "sd": 1, "matters": 3}],
+            "plan": {"model": "linear", **wish},
+        }
+    )
+
+
+REFUSED = {
+    "family-does-not-fit": study({"design": "box-behnken"}, "AB"),
+    "too-few-factors": study({"design": "central-composite"}, "A"),
+    "family-needs-factors": study({"design": "definitive-screening"}, ingredients=BLEND),
+    "not-a-simplex": study({"design": "centroid"}, ingredients=BLEND, limits=[{"rule": "Gum + Wax <= 3"}]),
+    "no-fraction": study({"design": "fractional", "fraction": "D = AB, E = AB"}, "ABCDE"),
+    "fewer-runs-than-points": study({"design": "factorial", "runs": 6}, "ABC"),
+    "too-few-runs": study({"runs": 2, "maybe": "linear"}, "ABC"),
+    "limits-cut-the-plan": study({"design": "factorial"}, "AB", limits=[{"rule": "A + B <= 12"}]),
+    "confounded": study({"terms": ["Gum", "Wax"]}, ingredients=BLEND, limits=[{"rule": "Wax = 5 * Gum"}]),
+    "axial-below-zero": study({"design": "central-composite"}, ["A", {"name": "B", "unit": "min"}]),
+    "too-few-whole-plots": study({"whole_plots": 1, "runs": 8}, ["A", {"name": "B", "hard_to_change": True}]),
+    "blocks": study({"blocks": 5, "runs": 8}, "AB"),
+}
+
+
+@pytest.mark.parametrize("code", REFUSED)
+def test_check_tells_what_plan_refuses(code):
+    one = REFUSED[code]
+    found = refusals(one)
+    assert code in {problem.code for problem in found}
+    assert all(problem.level == "stop" and problem.do for problem in found)
+    with pytest.raises(PlanError) as caught:
+        plan(one)
+    assert caught.value.problems == found
+
+
+def test_screening_with_named_levels_is_refused_by_both():
+    one = Study.from_dict(
+        {
+            "study": {"name": "invented"},
+            "factor": [{"name": "A", **FACTOR}, {"name": "B", "levels": ["x", "y", "z"]}],
+            "response": [{"name": "y", "aim": "watch"}],
+            "plan": {"design": "plackett-burman", "model": "linear"},
+        }
+    )
+    (problem,) = refusals(one)
+    assert problem.code == "family-needs-numbers"
+    with pytest.raises(PlanError, match="B has named levels"):
+        plan(one)
+
+
+def test_what_can_be_planned_is_not_refused():
+    assert not refusals(study({}, "AB"))
+    assert not refusals(study({"model": "quadratic"}, ingredients=BLEND))
+
+
+def test_a_fixed_ratio_leaves_terms_out_and_says_which_and_why():
+    glycerol = {"name": "Glycerol", "low": 1, "high": 4}
+    one = study({"model": "quadratic"}, ingredients=[*BLEND, glycerol], limits=[{"rule": "Glycerol = 5 * Gum"}])
+    design = plan(one)
+    assert design.terms.labels == ("1", "Gum", "Wax", "Gum × Wax", "Gum²", "Wax²")
+    (told,) = [p for p in design.findings if p.code == "terms-left-out"]
+    assert "Glycerol" in told.got
+    assert "because Glycerol = 5 * Gum" in told.got
+    # What is left spans all quadratic surfaces over the two things that vary freely.
+    assert design.quality.rank == len(design.terms)
+    assert design.quality.d_efficiency > 0.8
+    assert np.allclose(design.table["Glycerol"], 5 * design.table["Gum"])
+
+
+def test_a_material_that_no_recipe_can_have_is_told_and_has_no_term():
+    gum = {**BLEND[1], "choice": [{"name": "A"}, {"name": "B"}, {"name": "C"}]}
+    limits = [{"rule": "Wax >= 5", "when": "Gum is C"}]
+    design = plan(study({}, ingredients=[BLEND[0], gum, BLEND[2]], limits=limits))
+    codes = {p.code: p for p in design.findings}
+    assert codes["empty-combination"].level == "warn"
+    assert "no recipe has Gum: C" in codes["terms-left-out"].got
+    # A and B differ by one contrast.
+    assert design.terms.labels == ("1", "Gum", "Wax", "[Gum: A]")
+    assert set(design.table["material: Gum"]) == {"A", "B"}
+    seen = design.quality.can_see["y"]
+    assert seen["difference"] > 0
+    assert set(seen["by_column"]) == {"Gum", "Wax", "Gum: B"}
+
+
+def test_steps_that_leave_one_or_two_levels_leave_terms_out():
+    for step, labels in ((0.5, ("1", "Wax", "Wax²")), (0.4, ("1", "Gum", "Wax", "Gum × Wax", "Wax²"))):
+        gum = {"name": "Gum", "low": 0.4, "high": 0.8, "step": step}
+        design = plan(study({"model": "quadratic"}, ingredients=[BLEND[0], gum, BLEND[2]]))
+        assert design.terms.labels == labels
+        codes = {p.code for p in design.findings}
+        assert {"few-steps", "terms-left-out"} <= codes
+        assert design.quality.rank == len(labels)
+        assert design.quality.can_see["y"]["difference"] > 0
