@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -41,6 +42,7 @@ class Field:
 
 TRIAL, BATCH, ORDER, READING = "trial", "batch", "order", "reading"
 INGREDIENT, TARGET, ACTUAL, LOT, MARK, SO_FAR = "ingredient", "target g", "actual g", "lot", "mark", "so far g"
+EXTREME = "extreme"  # trials to make first: if one cannot be made, the limits are wrong
 SET = "set: "  # before the name of a factor: what it was to be set to
 WEIGHED, LINES, OFF, READ, LOST = "weighed in g", "lines", "off", "read", "lost %"
 AFTER_HEAT, MAKE_UP, MADE_UP, PH_BEFORE, PH_AFTER = (
@@ -51,7 +53,7 @@ TORQUE, SPEED = "torque %", "speed"
 MADE_AT, READ_AT, OPERATOR, STATE, SET_ASIDE = "made at", "read at", "operator", "state", "set aside"
 
 # Columns of the making sheet that the workbook works out or that say again what was planned: nothing is read from them.
-SAID_AGAIN = (WEIGHED, LINES, OFF, READ, LOST, MAKE_UP)
+SAID_AGAIN = (EXTREME, WEIGHED, LINES, OFF, READ, LOST, MAKE_UP)
 # Headings of the making sheet that are called otherwise in a table.
 MAKE_WORDS = {AFTER_HEAT: "after_heat_g", MADE_UP: "made_up_to_g", PH_BEFORE: "ph_before", PH_AFTER: "ph_after"}
 
@@ -71,7 +73,12 @@ WEIGH_FIELDS = (
     Field(SO_FAR, 11, figures=True),
     Field(LOT, 18, "text", "Lot of the raw material, as on its label"),
 )
-_MAKE_START = (Field(TRIAL, 7), Field(BATCH, 7, "whole", _BATCH_HINT), Field(ORDER, 7, figures=True), Field("block", 7))
+_MAKE_START = (
+    Field(TRIAL, 7),
+    Field(BATCH, 7, "whole", _BATCH_HINT),
+    Field(ORDER, 7, figures=True),
+    Field("block", 7),
+)
 _MAKE_WEIGHTS = (
     Field(WEIGHED, 10, figures=True),
     Field(LINES, 9, figures=True),
@@ -81,9 +88,11 @@ _MAKE_WEIGHTS = (
     Field(MAKE_UP, 10, figures=True),
     Field(MADE_UP, 10, "number", "Weight of the batch after water was made up, before pH, in grams"),
 )
-_MAKE_END = (
+_MAKE_PH = (
     Field(PH_BEFORE, 8, "number", "pH before it was adjusted"),
     Field(PH_AFTER, 8, "number", "pH when it was left"),
+)
+_MAKE_END = (
     Field(MADE_AT, 17, "when", f"Day and time it was made, {_WHEN_HINT}"),
     Field(OPERATOR, 10, "text", "Initials"),
     Field(STATE, 12, "list", "Blank if it was made as it should be", STATE_CHOICES),
@@ -93,8 +102,23 @@ _MAKE_END = (
 )
 
 
-def make_fields(study: Study) -> tuple[Field, ...]:
-    """The columns of the making sheet: each factor as set and as it was run, the weights of a blend, pH, state."""
+def adjusts_ph(study: Study) -> bool:
+    """Whether the pH of a batch is set while it is made: a blend with a pH to meet, or with an adjuster for it."""
+    return any(i.role == "adjuster" for i in study.ingredients) or (
+        bool(study.ingredients) and any("ph" in (r.name.casefold(), r.unit.casefold()) for r in study.responses)
+    )
+
+
+def is_make_sheet(header: Sequence[str]) -> bool:
+    """Whether these headings are those of the making sheet, whatever it is called; columns it lacks were not needed."""
+    return SET_ASIDE in header and (READ in header or PH_BEFORE in header)
+
+
+def make_fields(study: Study, *, extremes: bool = False) -> tuple[Field, ...]:
+    """The columns of the making sheet: each factor as set and as it was run, the weights of a blend, pH, state.
+
+    `extremes` says whether some trials are marked to be made first.
+    """
     factors: list[Field] = []
     for factor in study.factors:
         heading = factor_heading(factor)
@@ -106,7 +130,8 @@ def make_fields(study: Study) -> tuple[Field, ...]:
         else:
             factors.append(Field(heading, width, "number", hint))
     weights = _MAKE_WEIGHTS if study.ingredients else ()
-    return (*_MAKE_START, *factors, *weights, *_MAKE_END)
+    first = (Field(EXTREME, 10.5),) if extremes else ()
+    return (*_MAKE_START, *first, *factors, *weights, *(_MAKE_PH if adjusts_ph(study) else ()), *_MAKE_END)
 
 
 def factor_heading(factor: Factor) -> str:

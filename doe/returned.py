@@ -39,7 +39,7 @@ def bench_tables(
     problems: list[Problem] = []
     planned = planned_trials(design)
     weighs = [table for table in tables if bench.INGREDIENT in table.header and bench.ACTUAL in table.header]
-    makes = [table for table in tables if bench.PH_BEFORE in table.header and bench.SET_ASIDE in table.header]
+    makes = [table for table in tables if bench.is_make_sheet(table.header)]
     for table in (*weighs, *makes):
         if bench.TRIAL not in table.header:
             do = "put the column back; trials are found by it"

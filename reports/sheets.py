@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from doe.bench import adjusts_ph
 from doe.parts import Factor, Step
 from doe.process import PROCESS_CODES
 from doe.timetable import making_day
@@ -72,7 +73,7 @@ def sheets_html(study: Study, design: Design) -> str:
         "process": [str(problem) for problem in study.problems if problem.code in PROCESS_CODES],
         "loses_water": bool(study.ingredients) and (study.make.loss > 0 or study.make.make_up or is_hot(study)),
         "make_up_g": make_up_g(study),
-        "adjusts_ph": bool(study.ingredients) and any(response.name.casefold() == "ph" for response in study.responses),
+        "adjusts_ph": adjusts_ph(study),
         "text_font": tokens.TEXT_FONT,
         "figure_font": tokens.FIGURE_FONT,
     }

@@ -99,6 +99,7 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
     head = ("order", "trial", *(_GROUPS[name] for name in grouped), *columns, "")
     table = aligned(rows, head, right=(0, *range(2 + len(grouped), len(head) - 1)), most=16)
     quality = design.quality.to_dict()
+    place, book = f"{name}/plan/round-{design.round}", f"{name}/bench/round-{design.round}.xlsx"
     says = [
         f"{counted(len(rows), 'batch', 'batches')} for {counted(quality['terms'], 'model term')}.",
         f"{_against(quality)}: D {_share(quality, 'd_efficiency')}, I {_share(quality, 'i_efficiency')}.",
@@ -112,8 +113,8 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
         "\n".join(says),
         _reading(study, plan_facts(study, design)),
         findings(design.findings),
-        _do(f"make the batches in this order, type results into {name}/bench/round-{design.round}.xlsx, "
-            f"then blendwright record {name} {name}/bench/round-{design.round}.xlsx"),
+        _do(f"print {place}/store-room.html (what to fetch, what is due when, jar labels) and {place}/sheets.html, "
+            f"make the batches in this order, type results into {book}, then blendwright record {name} {book}"),
     )  # fmt: skip
 
 
@@ -182,8 +183,8 @@ def _reading(study: Study, facts: PlanFacts) -> str:
     return _page(*parts, *(wrapped(line) for line in (*told, first_line(facts)) if line))
 
 
-def record(study: Study, results: Results, name: str = "FOLDER", *, missing: Sequence[Mapping[str, Any]] = ()) -> str:
-    """What was taken in, what is missing, what was noticed."""
+def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mapping[str, Any]] = ()) -> str:
+    """What was taken in, what is missing, what was noticed; `todo` is the command that comes next."""
     batches = results.batches
     states = ", ".join(f"{count} {state}" for state, count in batches["state"].value_counts().items())
     rows = []
@@ -199,11 +200,11 @@ def record(study: Study, results: Results, name: str = "FOLDER", *, missing: Seq
         aligned(rows, ("response", "batches read", "out of range", "from, to", "unit"), right=(1, 2)),
         _missing(missing),
         findings(results.findings),
-        _do(f"blendwright fit {name}"),
+        _do(todo),
     )
 
 
-def fit(models: Models, name: str = "FOLDER") -> str:
+def fit(models: Models, todo: str) -> str:
     """Each response: its terms, how well batches repeat, how much is explained, and what to mistrust."""
     rows = []
     for response, model in models.items():
@@ -228,7 +229,7 @@ def fit(models: Models, name: str = "FOLDER") -> str:
         "\n".join(shown),
         how,
         findings(models.findings),
-        _do(f"blendwright optimise {name}"),
+        _do(todo),
     )
 
 
@@ -281,7 +282,7 @@ def _predicted(entry: Mapping[str, Any]) -> tuple[str, str]:
     return figure(_number(entry.get("predicted"))), ""
 
 
-def optimise(study: Study, best: Optimum, name: str = "FOLDER") -> str:
+def optimise(study: Study, best: Optimum, todo: str) -> str:
     """The formula to make, the chance, what a batch will read, what else would do."""
     lines = []
     for item in study.ingredients:
@@ -312,7 +313,7 @@ def optimise(study: Study, best: Optimum, name: str = "FOLDER") -> str:
         ),
         _trust(best, cost, study.currency),
         findings(best.findings),
-        _do(f"blendwright next {name} --confirm 3" if best.feasible else f"blendwright next {name} --learn 6"),
+        _do(todo),
     )
 
 
@@ -335,11 +336,14 @@ def _trust(best: Optimum, cost: Any, currency: str) -> str:
     return wrapped(" ".join(says))
 
 
+_NOT_MADE = {"out": "failed or set aside", "withdrawn": "withdrawn"}
+
+
 def status(document: Mapping[str, Any]) -> str:
     """Where the study stands, from its own document."""
     rows = [
         [f"round {row['round']}", row.get("purpose", ""), f"{row['made']} of {row['trials']} made",
-         f"{row['withdrawn']} withdrawn" if row.get("withdrawn") else ""]
+         ", ".join(f"{row[key]} {word}" for key, word in _NOT_MADE.items() if row.get(key))]
         for row in document["rounds"]
     ]  # fmt: skip
     told = [f"{counted(document['batches'], 'batch', 'batches')} on record."]

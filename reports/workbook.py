@@ -185,7 +185,7 @@ class _Makers:
 
     def make_sheet(self, sheet: Any) -> None:
         """A row a batch: settings, weights, pH, time, whether it counts, and how far its papers are."""
-        fields = bench.make_fields(self.study)
+        fields = bench.make_fields(self.study, extremes=bool(self.design.make_first))
         places = _Places(fields)
         start_sheet(sheet, fields, self.look, frozen="C2", foot=self.foot)
         last = 1 + len(self.trials) + _SPARE_MAKINGS
@@ -213,6 +213,7 @@ class _Makers:
             bench.ORDER: int(run["order"]),
             bench.BATCH: 1,
             "block": _text(run.get("block")),
+            bench.EXTREME: "make first" if trial in self.design.make_first else None,
             bench.MAKE_UP: make_up_g(self.study),
         }
         for name, level in levels_of(self.design, trial).items():

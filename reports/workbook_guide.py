@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from doe import bench
 from doe.curves import needs_in_words
 from doe.parts import Response
+from reports.numbers import listed
 from reports.spreadsheet import Look, put, start_sheet
 
 if TYPE_CHECKING:
@@ -16,19 +17,37 @@ if TYPE_CHECKING:
 
 _PEOPLE = 6  # initials that the lists offer
 _LABEL, _TEXT, _MORE = 20.0, 62.0, 40.0
+_WEIGH = (
+    "Type what the balance showed, and the lot. Beside it stands whether it is within tolerance, and the "
+    "sum so far, as a balance shows it that is not tared in between."
+)
+_MAKE = (
+    "The grey columns say how far each batch is. state and set aside: only if it failed or must not count, with the "
+    "reason."
+)
 _HOW = {
-    "Weigh": "Type what the balance showed, and the lot. Beside it stands whether it is within tolerance, and the "
-    "sum so far, as a balance shows it that is not tared in between.",
-    "Make": "Weights after heating and make-up, pH, time, initials. The grey columns say how far each batch is. "
-    "state and set aside: only if it failed or must not count, with the reason.",
     "Readings": "One row a reading, response by response; the arrows in the headings show one trial alone. The same "
     "jar read again: a free row at the end, reading 2. The trial made again: batch 2.",
     "What to write": "The number; <2000 or >200000 where the instrument cannot read; none seen if nothing was seen; "
     "nothing if not measured. Decimals with a point or a comma, but one of them throughout; no sign between thousands.",
     "Sending it in": "Half a workbook may be sent in, and sent again when there is more: nothing is lost or counted "
     "twice. Trials are found by their ids, never by their place.",
-    "Care": "Heat, acids, alkalis and preservatives: follow the safety data sheets and your local rules.",
 }
+_CARE = "Heat, acids, alkalis and preservatives: follow the safety data sheets and your local rules."
+
+
+def _how(study: Study, design: Design) -> dict[str, str]:
+    """What to do on each sheet of this workbook."""
+    written = ["Time, initials, settings run otherwise than set."] if study.factors else ["Time, initials."]
+    if study.ingredients:
+        ph = ", pH" if bench.adjusts_ph(study) else ""
+        written = [f"Weights after heating and make-up{ph}, {written[0][0].lower()}{written[0][1:]}"]
+    how = {"Weigh": _WEIGH} if study.ingredients else {}
+    how |= {"Make": f"{written[0]} {_MAKE}"}
+    if design.make_first:
+        stop = "If one of them cannot be made, stop and look at the limits."
+        how["Make first"] = f"{listed(design.make_first)}: the extreme recipes. {stop}"
+    return how | _HOW | ({"Care": _CARE} if study.ingredients else {})
 
 
 def guide_sheet(sheet: Any, study: Study, design: Design, look: Look) -> dict[str, str]:
@@ -51,7 +70,7 @@ def guide_sheet(sheet: Any, study: Study, design: Design, look: Look) -> dict[st
         _say(sheet, place, text, look)
         sheet.cell(place, 2).alignment = look.middle
     row += 3
-    for label, text in _HOW.items():
+    for label, text in _how(study, design).items():
         _label(sheet, row, label, look)
         _say(sheet, row, text, look)
         row += 1

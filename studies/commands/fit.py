@@ -8,6 +8,7 @@ from reports import documents, terminal
 from studies.analysis import TermsChoice, fitted, keep_models, last_coding, last_terms
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
+from studies.standing import next_step
 from studies.wording import code_of
 
 
@@ -26,9 +27,8 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             keep_models(change, folder, models, terms, coding)
     desk.progress("")
     document = documents.fit_document(models)
-    return Outcome(
-        document, f"{terminal.coefficients(models)}\n\n{terminal.fit(models, args.folder)}", code_of(document)
-    )
+    todo = next_step(StudyFolder(folder.path), args.folder)
+    return Outcome(document, f"{terminal.coefficients(models)}\n\n{terminal.fit(models, todo)}", code_of(document))
 
 
 def _trials(text: str) -> tuple[str, ...]:

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from doe import Design
 from optimise import Models, Optimum
 from optimise.upcoming import Upcoming, next_trials
 from reports import documents, terminal
@@ -16,6 +15,7 @@ from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import refusal
 from studies.papers import first_free_trial, issue
+from studies.standing import untouched
 from studies.wording import code_of
 from studies.writing import Change
 
@@ -91,7 +91,7 @@ def _after(folder: StudyFolder, shown: str, upcoming: Upcoming, files: Sequence[
     """What to do next, by its files' own names."""
     if files:
         return f"Next: make them from {files[2]}, type into {files[3]}, then blendwright record {shown} {files[3]}"
-    waiting = _waiting(folder)
+    waiting = untouched(folder)
     if waiting is not None:
         place = f"plan/round-{waiting.round}"
         first, last = waiting.table.index[0], waiting.table.index[-1]
@@ -104,19 +104,9 @@ def _after(folder: StudyFolder, shown: str, upcoming: Upcoming, files: Sequence[
     return f"Nothing is issued yet.\n\nNext: blendwright next {shown} {flag}"
 
 
-def _waiting(folder: StudyFolder) -> Design | None:
-    """A round of which nothing is made yet and that was not retired."""
-    made = {str(trial) for trial in folder.results.batches["trial"]} if folder.has_results() else set()
-    for design in folder.designs():
-        trials = [str(trial) for trial in design.table.index]
-        if not made.intersection(trials) and not set(folder.withdrawn()).issuperset(trials):
-            return design
-    return None
-
-
 def _unless_waiting(folder: StudyFolder) -> None:
     """A round of which nothing is made yet is made first, or retired: two rounds for one question help nobody."""
-    waiting = _waiting(folder)
+    waiting = untouched(folder)
     if waiting is not None:
         first, last = waiting.table.index[0], waiting.table.index[-1]
         raise refusal(

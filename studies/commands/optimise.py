@@ -10,6 +10,7 @@ from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.levels import parsed
 from studies.names import formula_name
+from studies.standing import next_step
 from studies.wording import code_of
 
 
@@ -35,4 +36,6 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             change.write(f"formulas/{name}.json", text)
     desk.progress("")
     code = code_of(document) or int(not document["feasible"])
-    return Outcome(document, terminal.optimise(folder.study, best, args.folder), code)
+    return Outcome(
+        document, terminal.optimise(folder.study, best, next_step(StudyFolder(folder.path), args.folder)), code
+    )

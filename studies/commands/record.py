@@ -23,6 +23,7 @@ from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import BATCHES, READINGS, refusal
 from studies.papers import first_free_trial
+from studies.standing import next_step
 from studies.wording import code_of
 from studies.writing import Change
 
@@ -54,7 +55,8 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     waits = [one.to_dict() for one in missing(study, folder.designs(), results, folder.withdrawn())]
     names = [Path(name).name for name in args.files]
     document = documents.record_document(study, results, files=names, missing=waits)
-    return Outcome(document, terminal.record(study, results, args.folder, missing=waits), code_of(document))
+    todo = next_step(StudyFolder(folder.path), args.folder)
+    return Outcome({**document, "next": todo}, terminal.record(study, results, todo, missing=waits), code_of(document))
 
 
 def _one_deed(args: argparse.Namespace) -> None:

@@ -41,6 +41,7 @@ PLAN = SimpleNamespace(
     round=1,
     digest="a" * 64,
     study_digests=dict(NASTY.digests),
+    make_first=(),
     table=pd.DataFrame([[96.5, 3.0, 0.5, "wide, long"]] * 80, index=TRIALS, columns=list(NASTY.columns)),
     runs=pd.DataFrame({"order": range(1, 81), "block": "day, one"}, index=TRIALS),
 )

@@ -24,10 +24,10 @@ def said(job):
         "compare": compare_text(
             study, Comparison.of(study, [12, 16], others=False), "FOLDER", "FOLDER/plan/compare.html"
         ),
-        "record": terminal.record(study, job.results),
-        "fit": terminal.fit(job.models),
+        "record": terminal.record(study, job.results, "blendwright fit FOLDER"),
+        "fit": terminal.fit(job.models, "blendwright optimise FOLDER"),
         "predict": terminal.predict(job.models, job.best.levels),
-        "optimise": terminal.optimise(study, job.best),
+        "optimise": terminal.optimise(study, job.best, "blendwright next FOLDER --confirm 3"),
         "next": terminal.upcoming(study, upcoming),
         "status": terminal.status(status),
     }

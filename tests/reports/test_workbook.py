@@ -37,6 +37,7 @@ PLAN = SimpleNamespace(
     round=1,
     digest="a" * 64,
     study_digests=dict(STUDY.digests),
+    make_first=("T02",),
     table=pd.DataFrame([[95.1, 0.4, 4.0, 0.5, 5.0], [93.0, 0.5, 6.0, 0.5, 2.0]], index=["T01", "T02"], columns=COLUMNS),
     runs=pd.DataFrame({"order": [2, 1], "block": None, "whole_plot": None, "replicate_of": None}, index=["T01", "T02"]),
 )
@@ -279,6 +280,40 @@ def test_what_the_making_sheet_says_is_kept():
     kept = batches.loc["T01-1", ["ph_before", "ph_after", "made_at", "operator", "note", "state"]].tolist()
     assert kept == [6.2, 5.4, "2031-05-14T10:30", "JK", "foamed", "made"]
     assert batches.loc["T02-1", ["state", "why"]].tolist() == ["unmakeable", "set solid"]
+
+
+def test_extremes_are_marked_and_the_mark_is_not_read_back():
+    book = opened()
+    sheet = book[bench.MAKE_SHEET]
+    marks = {place(sheet, row, bench.TRIAL).value: place(sheet, row, bench.EXTREME).value for row in (2, 3)}
+    assert marks == {"T02": "make first", "T01": None}
+    assert "T02: the extreme recipes" in str([cell.value for row in book[bench.HOW_SHEET].iter_rows() for cell in row])
+    read(book, "T01", Viscosity=9000)
+    assert take_in(STUDY, saved(book), design=PLAN).batches.loc["T01-1", "state"] == "made"
+
+
+def test_a_study_of_settings_alone_has_nothing_of_weights_or_ph():
+    study = Study.from_dict(
+        {
+            "study": {"name": "Mixer"},
+            "factor": [{"name": "Stirring", "unit": "min", "low": 2, "high": 8}],
+            "response": [{"name": "Foam", "unit": "ml", "method": "shaken"}],
+        }
+    )
+    table = PLAN.table[["Stirring"]]
+    plan = SimpleNamespace(**vars(PLAN) | {"table": table, "study_digests": dict(study.digests), "make_first": ()})
+    book = openpyxl.load_workbook(io.BytesIO(bench_book(study, plan)))
+    assert book.sheetnames == [bench.HOW_SHEET, bench.MAKE_SHEET, bench.READ_SHEET, bench.PLAN_SHEET]
+    words = [
+        str(cell.value) for sheet in book.worksheets[:3] for row in sheet.iter_rows() for cell in row if cell.value
+    ]
+    assert not [text for text in words if "pH" in text or "eigh" in text or text == bench.EXTREME]
+    read(book, "T01", Foam=90)
+    sheet = book[bench.MAKE_SHEET]
+    place(sheet, row_of(sheet, trial="T01"), bench.OPERATOR).value = "JK"
+    results = take_in(study, saved(book), design=plan)
+    assert dict(results.observed("Foam")["value"]) == {"T01-1": 90}
+    assert results.batches.loc["T01-1", "operator"] == "JK"
 
 
 def test_weights_typed_with_a_decimal_comma_are_read_and_said():

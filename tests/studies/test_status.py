@@ -82,3 +82,39 @@ def test_flagged_readings_are_listed(planned, call):
     record(planned, text)
     said = [one["got"] + one["do"] for one in call("status", planned)[1]["problems"] if one["code"] == "flagged"]
     assert said == ["do not use: pH of T02-1not used", "doubtful: pH of T01-1used; look at it in the fit"]
+
+
+def test_a_failed_batch_is_tried_and_not_made(planned, call, capsys):
+    record(planned, "trial,Viscosity,pH,state,why\nT01,15000,5.2,,\nT02,,,failed,spilt\nT03,,,unmakeable,set solid\n")
+    row = call("status", planned)[1]["rounds"][0]
+    assert [row[key] for key in ("trials", "made", "out", "waiting")] == [9, 1, 2, 6]
+    assert main(["status", str(planned)]) == 0
+    assert "1 of 9 made  2 failed or set aside" in capsys.readouterr().out
+
+
+def test_a_second_batch_of_a_failed_trial_makes_it_made(planned, call):
+    record(planned, "trial,batch,Viscosity,pH,state,why\nT01,1,,,failed,spilt\nT01,2,15000,5.2,remade,\n")
+    row = call("status", planned)[1]["rounds"][0]
+    assert (row["made"], row["out"]) == (1, 0)
+
+
+def test_every_command_names_the_same_next_step(planned, call, table_of, capsys):
+    def last(*words):
+        capsys.readouterr()
+        main([*map(str, words)])
+        return capsys.readouterr().out.strip().splitlines()[-1]
+
+    _, plan = call("status", planned)
+    runs = call("plan", planned, "--replace")[1]["runs"]
+    table = planned.parent / "returned.csv"
+    lines = table_of(runs).splitlines()
+    table.write_text("\n".join(lines[:6]) + "\n", encoding="utf-8")
+    first = last("record", planned, table)
+    assert first == last("status", planned) == f"Next: {plan['next']}"
+    table.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    for words, step in (
+        (["record", planned, table], "fit"), (["fit", planned], "optimise"), (["optimise", planned], "next"),
+    ):  # fmt: skip
+        said = last(*words)
+        assert said.startswith(f"Next: blendwright {step} ")
+        assert said == last("status", planned)

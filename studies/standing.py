@@ -1,0 +1,89 @@
+"""Where a study stands: its rounds, whether its analyses are fresh, and the one step that comes next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from doe.design import Design
+from doe.drafts import USABLE
+from studies.analysis import is_fresh
+from studies.folder import StudyFolder
+from studies.names import MODELS, OPTIMUM
+
+CONFIRM, LEARN = 3, 6  # how many batches the next step asks for: common practice, no source
+
+
+def rounds(folder: StudyFolder) -> list[dict[str, Any]]:
+    """One row a round: how many trials it has, how many were made, came to nothing (`out`), or were withdrawn.
+
+    `changed` names the parts of the definition that differ from those it was planned for. A trial of which every
+    batch failed, cannot be made or was set aside is not made, but was tried.
+    """
+    withdrawn = set(folder.withdrawn())
+    batches = folder.results.batches if folder.has_results() else None
+    tried = set() if batches is None else {str(trial) for trial in batches["trial"]}
+    made = set() if batches is None else {str(trial) for trial in batches.loc[batches["state"].isin(USABLE), "trial"]}
+    rows = []
+    for design in folder.designs():
+        trials = {str(trial) for trial in design.table.index}
+        rows.append(
+            {
+                "round": design.round,
+                "purpose": folder.round_note(design.round).get("purpose", "plan"),
+                "trials": len(trials),
+                "made": len(trials & made),
+                "out": len(trials & tried - made),
+                "withdrawn": len(trials & withdrawn),
+                "waiting": len(trials - tried - withdrawn),
+                "changed": _changed(folder, design.study_digests),
+            }
+        )
+    return rows
+
+
+def analyses(folder: StudyFolder) -> dict[str, str]:
+    """Models and optimum: none, fresh, or stale where results or definition moved on."""
+    return {key: _state(folder, file) for key, file in (("models", MODELS), ("optimum", OPTIMUM))}
+
+
+def _state(folder: StudyFolder, name: str) -> str:
+    if folder.stored(name) is None:
+        return "none"
+    return "fresh" if is_fresh(folder, name) else "stale"
+
+
+def _changed(folder: StudyFolder, then: Mapping[str, str]) -> list[str]:
+    """Which parts of the definition differ from those the round was planned for."""
+    now = folder.study.digests
+    return [part for part in ("tried", "measured", "wanted") if part in then and then[part] != now[part]]
+
+
+def next_step(folder: StudyFolder, name: str) -> str:
+    """The command that comes next in the folder a person calls `name`; every command that ends says this one.
+
+    `folder` is read as it stands on disk: after a change, give one that was opened after it.
+    """
+    known = rounds(folder)
+    if not known and not folder.has_results():
+        return f"blendwright plan {name}"
+    waiting = [row for row in known if row["waiting"]]
+    if waiting:
+        return f"blendwright record {name} {name}/bench/round-{waiting[-1]['round']}.xlsx"
+    if known and known[-1]["purpose"] == "confirm":
+        return f"blendwright next {name}"
+    states = analyses(folder)
+    if states["models"] != "fresh":
+        return f"blendwright fit {name}"
+    if states["optimum"] != "fresh":
+        return f"blendwright optimise {name}"
+    best = folder.stored(OPTIMUM) or {}
+    return f"blendwright next {name} " + (f"--confirm {CONFIRM}" if best.get("feasible") else f"--learn {LEARN}")
+
+
+def untouched(folder: StudyFolder) -> Design | None:
+    """A round of which nothing was tried yet and that was not retired."""
+    for design, row in zip(folder.designs(), rounds(folder), strict=True):
+        if row["waiting"] and not row["made"] + row["out"]:
+            return design
+    return None
