@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from types import MappingProxyType
 from typing import Any
 
@@ -13,6 +14,7 @@ import pandas as pd
 from doe.design import Design, planned
 from doe.problems import PlanError, Unavailable
 from doe.quality import Figure, Quality, matters_of
+from doe.split import split
 from doe.study import Study
 from doe.threads import one_thread
 from doe.yardstick import Yardsticks
@@ -41,6 +43,7 @@ FAMILIES = {
     "space-filling": "space-filling",
 }
 FACE = "central composite, face-centred"
+_Task = tuple[str, Mapping[str, Any], bool]  # name, keys of [plan] to replace, whether it is the study's own kind
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,10 +116,16 @@ class Comparison:
         ground = _Ground(study, {} if seed is None else {"seed": seed}, existing, Yardsticks())
         made = 0 if existing is None else len(existing)
         counts = sorted({int(n) for n in runs}) if runs is not None else run_counts(study, made)
-        own = [_weighed(ground, _own_name(study), {"runs": n}, own=True) for n in counts]
         wish = study.plan.runs
         middle = wish if wish in counts else counts[(len(counts) - 1) // 2]
-        more = [_weighed(ground, name, asked) for name, asked in _others(study, middle)] if others else []
+        tasks: list[_Task] = [(_own_name(study), {"runs": n}, True) for n in counts]
+        tasks += [(name, asked, False) for name, asked in (_others(study, middle) if others else [])]
+        # The largest of the study's own kind first and here: what it finds out of the best possible plan, all share.
+        at = len(counts) - 1
+        first = _weighed(ground, tasks[at])
+        rest = split(partial(_weighed, ground), tasks[:at] + tasks[at + 1 :])
+        options = [*rest[:at], first, *rest[at:]]
+        own, more = options[: len(counts)], options[len(counts) :]
         same = _one_model(own)
         measure, points = _points(study, same)
         return cls((*own, *more), measure, stopping(points), _reach(same))
@@ -204,10 +213,10 @@ def _own_name(study: Study) -> str:
     return FAMILIES.get(plan.design, CRITERIA[plan.criterion])
 
 
-def _weighed(ground: _Ground, name: str, asked: Mapping[str, Any], *, own: bool = False) -> Option:
+def _weighed(ground: _Ground, task: _Task) -> Option:
     """One plan made and weighed, with fewer repeats or more trials where it is not possible otherwise."""
     told: list[str] = []
-    study = ground.study
+    study, (name, asked, own) = ground.study, task
     try:
         design = _made(ground, dict(asked), told)
     except PlanError as error:

@@ -38,15 +38,16 @@ _SMALL = 0.05
 @one_thread
 def find(
     study: Study, models: Models, hold: Mapping[str, Any] | None = None, objective: str = "chance", *,
-    outside: bool = False, starts: int = _STARTS, workers: int = 1,
+    outside: bool = False, starts: int = _STARTS, lean: bool = False,
 ) -> Optimum:  # fmt: skip
     """The formula with the highest objective that keeps every limit, with what the manager asks about it.
 
     `objective`: chance (joint chance of one new batch, predictions from `models` as they stand) or desirability
     (Derringer & Suich 1980, on the least-squares centres of the planned model). `hold` fixes levels by name. The search
     stays where prediction is no worse than at some trial, unless `outside`. It runs uphill from `starts` places shared
-    out over the region; it is deterministic, whatever `workers`. Limits of exact musts (cost, linear sums) are limits
-    of the search. Raises StudyError for holds that are not possible, ModelError for an unknown objective.
+    out over the region; it is deterministic. Limits of exact musts (cost, linear sums) are limits
+    of the search. `lean` leaves out what lies around the formula (alternatives, front, tolerances, clash): for many
+    studies at once. Raises StudyError for holds that are not possible, ModelError for an unknown objective.
     """
     if objective not in ("chance", "desirability"):
         got = f"objective {objective!r}"
@@ -59,7 +60,7 @@ def find(
     quest = Quest(brief, space, _scored(brief, objective, findings), None if outside else brief.fence)
     peaks = _peaks(quest, starts)
     best = _best(quest, peaks)
-    return _described(quest, models, best, peaks, objective, outside, exact_met, hold, findings)
+    return _described(quest, models, best, peaks, objective, outside, exact_met, hold, findings, lean)
 
 
 def _space(brief: Brief, hold: Mapping[str, Any] | None, findings: list[Problem]) -> tuple[Space, bool]:
@@ -127,10 +128,10 @@ def _with_alternatives(quest: Quest, best: Peak, peaks: list[Peak]) -> tuple[Pea
 
 def _described(
     quest: Quest, models: Models, best: Peak, peaks: list[Peak], objective: str, outside: bool, exact_met: bool,
-    hold: Mapping[str, Any] | None, findings: list[Problem],
+    hold: Mapping[str, Any] | None, findings: list[Problem], lean: bool,
 ) -> Optimum:  # fmt: skip
     brief, study = quest.brief, quest.brief.study
-    searched = bool(brief.aimed or brief.properties)
+    searched = bool(brief.aimed or brief.properties) and not lean
     best, others = _with_alternatives(quest, best, peaks) if searched else (best, [])
     entry = _entries(quest, models, [best], ["F1"], objective)[0]
     space = quest.space.at(best.combo)
@@ -138,7 +139,7 @@ def _described(
     labels = [f"F{i + 2}" for i in range(len(others))]
     met = _centres_met(entry, brief) and exact_met
     clash: list[dict[str, Any]] = []
-    if brief.aimed or brief.exact:
+    if (brief.aimed or brief.exact) and not lean:
         low = isinstance(entry["chance_all"], float) and entry["chance_all"] < _SMALL
         if not met or low:
             clash = find_clash(brief, Space.build(study, hold), quest.fence)

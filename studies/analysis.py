@@ -85,10 +85,10 @@ def keep_fresh_models(change: Change, folder: StudyFolder, models: Models) -> No
         keep_models(change, folder, models, last_terms(folder), last_coding(folder))
 
 
-def best(folder: StudyFolder, models: Models, asked: Asked, workers: int = 1) -> Optimum:
+def best(folder: StudyFolder, models: Models, asked: Asked) -> Optimum:
     """The formula to make."""
     hold = parsed(asked.hold, folder.study, "--hold") if asked.hold else None
-    return find(folder.study, models, hold=hold, objective=asked.objective, outside=asked.outside, workers=workers)
+    return find(folder.study, models, hold=hold, objective=asked.objective, outside=asked.outside)
 
 
 def keep_optimum(change: Change, folder: StudyFolder, document: Mapping[str, Any], asked: Asked) -> None:

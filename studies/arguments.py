@@ -85,8 +85,9 @@ def parser() -> argparse.ArgumentParser:
         one.add_argument("--json", action="store_true", default=argparse.SUPPRESS,
                          help="one JSON document on standard output, nothing else")  # fmt: skip
         one.add_argument("--workers", type=_whole(1), default=1, metavar="N",
-                         help="processes to use; results do not depend on it")  # fmt: skip
-        one.add_argument("--cluster", metavar="ADDRESS", help="an existing Dask scheduler (not built yet)")
+                         help="processes for heavy work; results do not depend on it")  # fmt: skip
+        one.add_argument("--cluster", metavar="ADDRESS",
+                         help="a Dask scheduler that runs already, for heavy work: tcp://10.0.0.5:8786")  # fmt: skip
     return top
 
 

@@ -83,12 +83,6 @@ def _started(args: argparse.Namespace, as_json: bool) -> int:
     if not args.command:
         parser().print_help()
         return 0
-    if args.cluster:
-        return _refuse_usage(
-            UsageError("--cluster", args.cluster, "not built yet; --workers N uses processes of this machine"),
-            args.command,
-            as_json,
-        )
     return _run(args, as_json)
 
 
@@ -100,7 +94,11 @@ def _run(args: argparse.Namespace, as_json: bool) -> int:
         command: Callable[[argparse.Namespace, Desk], Outcome] = importlib.import_module(
             f"studies.commands.{args.command}"
         ).run
-        outcome = command(args, Desk(as_json))
+        if args.cluster is None and args.workers == 1:
+            outcome = command(args, Desk(as_json))
+        else:
+            with importlib.import_module("studies.workers").carried_by(args.workers, args.cluster):
+                outcome = command(args, Desk(as_json))
     except StudyError as error:
         return _refuse(args.command, error.problems, as_json)
     except OSError as error:

@@ -52,12 +52,12 @@ def named(folder: StudyFolder, name: str) -> pd.DataFrame:
                   "find one and keep it: blendwright optimise FOLDER --keep F1")  # fmt: skip
 
 
-def found(folder: StudyFolder, models: Models, asked: analysis.Asked, workers: int = 1) -> Optimum:
+def found(folder: StudyFolder, models: Models, asked: analysis.Asked) -> Optimum:
     """The best formula and its alternatives, each under a name that means no other recipe.
 
     A recipe that is kept has the name it is kept by; the others have the next free ones.
     """
-    best = analysis.best(folder, models, asked, workers)
+    best = analysis.best(folder, models, asked)
     kept = folder.formulas()
     free = (name for name in (f"F{place}" for place in count(1)) if name not in kept)
     names = []
@@ -131,9 +131,7 @@ def verdict(folder: StudyFolder) -> Mapping[str, Any] | None:
     return None if said is None or isinstance(said, Unavailable) else said
 
 
-def confirmed_or_best(
-    folder: StudyFolder, models: Models, workers: int = 1
-) -> tuple[Optimum, Mapping[str, Any] | None]:
+def confirmed_or_best(folder: StudyFolder, models: Models) -> tuple[Optimum, Mapping[str, Any] | None]:
     """What the report is about, and what confirmation batches said, if any came back.
 
     The formula that they confirmed stays the formula, though the models have learnt from them since; where they did
@@ -141,16 +139,16 @@ def confirmed_or_best(
     """
     tried, said = in_confirmation(folder), verdict(folder)
     if tried is None or said is None or not said["confirmed"]:
-        return best_of(folder, models, workers), said
+        return best_of(folder, models), said
     names = [item.name for item in folder.study.varied if item.role == "varied"]
     names += [factor.name for factor in folder.study.factors]
     best = find(folder.study, models, hold={name: tried.iloc[0][name] for name in names})
     return best.named([str(tried.index[0]), *(str(row["label"]) for row in best.alternatives)]), said
 
 
-def best_of(folder: StudyFolder, models: Models, workers: int = 1) -> Optimum:
+def best_of(folder: StudyFolder, models: Models) -> Optimum:
     """The formula the last `optimise` asked for, found again on the present models."""
-    return found(folder, models, analysis.last_asked(folder), workers)
+    return found(folder, models, analysis.last_asked(folder))
 
 
 def batch_grams(text: str | None, study: Study) -> float:

@@ -22,7 +22,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     with folder.changing("card") as change:
         models = analysis.fitted(folder)
         if args.formula is None:
-            best, verdict = formulas.confirmed_or_best(folder, models, args.workers)
+            best, verdict = formulas.confirmed_or_best(folder, models)
             levels = best.levels
         else:
             levels = formulas.named(folder, args.formula)

@@ -29,7 +29,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """From an empty folder to a report: every step is a command a person would type."""
     place = Path(args.folder)
     make_room(place)
-    story = _Story(place, desk, args.workers)
+    story = _Story(place, desk)
     desk.say("An invented study, made by a simulated bench: nothing here was ever weighed or measured.\n")
     desk.say(f"  $ blendwright new {_shown(place)} --from {EXAMPLE}")
     create(place, example_toml(EXAMPLE), command="demo")
@@ -52,15 +52,15 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
 class _Story:
     """The demo as it goes: runs commands in this process and tells each in a line or two."""
 
-    def __init__(self, place: Path, desk: Desk, workers: int) -> None:
-        self.place, self.desk, self.workers = place, desk, workers
+    def __init__(self, place: Path, desk: Desk) -> None:
+        self.place, self.desk = place, desk
         self.steps: list[dict[str, Any]] = []
 
     def step(self, command: str, *words: str) -> dict[str, Any]:
         """Run one command; its document."""
         self.desk.say("  $ " + shlex.join(["blendwright", command, str(self.place), *words]))
         self.desk.progress("...")
-        args = parser().parse_args([command, str(self.place), *words, "--workers", str(self.workers)])
+        args = parser().parse_args([command, str(self.place), *words])
         outcome: Outcome = importlib.import_module(f"studies.commands.{command}").run(args, Desk(as_json=True))
         self.desk.progress("")
         self.steps.append({"command": [command, *words], "exit": outcome.code})

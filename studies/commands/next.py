@@ -57,7 +57,7 @@ def _analysed(
     models = analysis.fitted(folder)
     desk.progress("looking for what to make ...")
     # A formula that is given needs no search for the best one.
-    return models, formulas.best_of(folder, models, args.workers) if formula is None else None
+    return models, formulas.best_of(folder, models) if formula is None else None
 
 
 def _kept(change: Change, folder: StudyFolder, best: Optimum | None) -> str:

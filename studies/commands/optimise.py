@@ -28,7 +28,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         desk.progress("fitting ...")
         models = analysis.fitted(folder)
         desk.progress("looking for the formula ...")
-        best = formulas.found(folder, models, asked, args.workers)
+        best = formulas.found(folder, models, asked)
         document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
         analysis.keep_fresh_models(change, folder, models)
         analysis.keep_optimum(change, folder, document, asked)

@@ -24,7 +24,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         models = best = verdict = None
         if results is not None:
             models = analysis.fitted(folder)
-            best, verdict = formulas.confirmed_or_best(folder, models, args.workers)
+            best, verdict = formulas.confirmed_or_best(folder, models)
             analysis.keep_fresh_models(change, folder, models)
         journal = folder.journal()
 

@@ -87,11 +87,6 @@ def test_a_command_line_that_cannot_be_understood(words, capsys):
     assert {"command", "version", "digests"} <= set(document)
 
 
-def test_cluster_says_that_it_is_not_built_yet(capsys, tmp_path):
-    assert cli.main(["fit", str(tmp_path), "--cluster", "tcp://somewhere:8786"]) == 2
-    assert "not built yet" in capsys.readouterr().err
-
-
 def test_version_and_no_command(capsys):
     assert cli.main(["--version"]) == 0
     assert capsys.readouterr().out.startswith("blendwright ")
