@@ -28,7 +28,7 @@ from doe.problems import Problem, StudyError
 from doe.region import Region
 from doe.responses import hint
 from doe.shown import Shown
-from doe.terms import Terms
+from doe.terms import Form, Terms
 from doe.tomltext import parsed, plain
 
 if TYPE_CHECKING:
@@ -235,14 +235,15 @@ class Study(Shown):
         steps = {i.name: i.of(chosen.get(material_of(i.name))).step for i in self.ingredients}
         return steps | {f.name: f.step for f in self.factors}
 
-    def terms(self, model: str | Mapping[str, str] | None = None) -> Terms:
-        """The model terms of `[plan]`, or of another model by name or mapping."""
+    def terms(self, model: str | Mapping[str, str] | None = None, form: Form | None = None) -> Terms:
+        """The model terms of `[plan]`, or of another model by name or mapping; `form` as in `Terms.build`."""
         wish = self.plan
         return Terms.build(
             self.region,
             model=wish.model if model is None else model,
             terms=wish.terms if model is None else (),
             maybe=wish.maybe if model is None else None,
+            form=form,
         )
 
     def response(self, name: str) -> parts.Response:

@@ -171,14 +171,16 @@ class Terms:
         model: str | Mapping[str, str] = "quadratic",
         terms: Sequence[str] = (),
         maybe: str | Sequence[str] | None = None,
+        form: Form | None = None,
     ) -> Terms:
         """The terms of a named model, of a mapping {blend, process, cross}, or given one by one.
 
-        `maybe` names a model or terms that are potential. Raises StudyError when a term is not known.
+        `maybe` names a model or terms that are potential; `form` asks for a named model in that form instead of its
+        usual one. Raises StudyError when a term is not known.
         """
         wanted = _parsed_all(terms, region, "[plan], terms") if terms else None
         names_fill = wanted is not None and any(region.fill in dict(t.powers) for t in wanted)
-        form = _form(region, model, names_fill)
+        form = form or _form(region, model, names_fill)
         if wanted is None:
             wanted = _model_terms(region, form, model)
         elif form != "scheffe" and Term() not in wanted:
@@ -388,15 +390,22 @@ def _blend(region: Region, form: Form, model: str) -> list[Term]:
     if model == "linear":
         return single
     pairs = [Term(((a, 1), (b, 1))) for a, b in combinations(names, 2)]
-    if form == "slack":
-        return [*single, *pairs, *(Term(((n, 2),)) for n in names)]
     triples = [Term(tuple((n, 1) for n in three)) for three in combinations(names, 3)]
+    if form == "slack":
+        bent = [*single, *pairs, *(Term(((n, 2),)) for n in names)]
+        return [*bent, *triples, *_cubes(names)] if model == "full-cubic" else bent
     if model == "quadratic":
         return [*single, *pairs]
     if model == "special-cubic":
         return [*single, *pairs, *triples]
     bends = [Term(((a, 1), (b, 1)), difference=(a, b)) for a, b in combinations(names, 2)]
     return [*single, *pairs, *bends, *triples]
+
+
+def _cubes(names: Sequence[str]) -> list[Term]:
+    """The terms of third order in one or two levels: Gum² × Wax, Gum × Wax², Gum³."""
+    mixed = [Term(((a, p), (b, 3 - p))) for a, b in combinations(names, 2) for p in (2, 1)]
+    return [*mixed, *(Term(((n, 3),)) for n in names)]
 
 
 def _process(numeric: Sequence[str], categories: Categories, model: str) -> list[Term]:

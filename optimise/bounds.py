@@ -79,6 +79,7 @@ def with_bounds(model: FittedModel, core: Core, data: BatchData, low: Array, hig
         press=_NO_SQUARES,
         log_likelihood=fit.log_likelihood,
         lack_of_fit=_NO_SQUARES,
+        box_cox=Unavailable("some readings are only bounds, whose power is not known", "judge by the values read"),
         trials=_trials(model, rows @ fit.estimate, open_now),
     )
 

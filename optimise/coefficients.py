@@ -8,6 +8,7 @@ from itertools import product
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
@@ -182,7 +183,9 @@ def _reach_in_units(
     return {name: (float(v.min()), float(v.max())) for name, v in zip(names, levels.T, strict=True)}
 
 
-def way_out(study: Study, core: Core, scale: Scale, response: Response) -> tuple[Mapping[str, Any], ...] | Unavailable:
+def way_out(
+    study: Study, core: Core, scale: Scale, response: Response, distances: npt.ArrayLike = _DISTANCES
+) -> tuple[Mapping[str, Any], ...] | Unavailable:
     """The places predicted best at each distance from the middle: distance, levels, prediction, its 95 % confidence."""
     sign = {"above": 1.0, "below": -1.0}.get(response.aim)
     if sign is None:
@@ -193,7 +196,7 @@ def way_out(study: Study, core: Core, scale: Scale, response: Response) -> tuple
     if core.error is None:
         return Unavailable("nothing is left to judge the error by", "make more batches than the model has terms")
     start, G, h = _room(study, coded)
-    places, distances = best_way(coded.fitted, sign, start, G, h, _DISTANCES)
+    places, reached = best_way(coded.fitted, sign, start, G, h, distances)
     levels = coded.decoded(places)
     t = float(stats.t.isf(0.025, coded.fitted.df))
     centre, error = coded.fitted.value(places), coded.fitted.error(places)
@@ -205,7 +208,7 @@ def way_out(study: Study, core: Core, scale: Scale, response: Response) -> tuple
             "predicted": float(scale.back(centre[i])),
             "confidence": (float(ends[0][i]), float(ends[1][i])),
         }
-        for i, (distance, row) in enumerate(zip(distances, levels, strict=True))
+        for i, (distance, row) in enumerate(zip(reached, levels, strict=True))
     )
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from scipy import stats
 
 from doe.problems import Problem, Unavailable
 from optimise.diagnosis import LackOfFit, Number, added, influence_limit, outlier_limit, spread_with_level
 from optimise.leastsq import Array, Influence, LeastSquares, solve
-from optimise.scales import Scale
+from optimise.scales import BoxCox, Scale
 
 _SURE = 0.01  # two trends are looked for in every response, so each is reported only beyond one in a hundred
 
@@ -37,8 +38,10 @@ def outlier_findings(
         if influence.deleted_defined[i] and abs(influence.deleted[i]) > limit:
             others = solve(np.delete(X, i, axis=0), np.delete(y, i))
             side = "higher" if fit.residual[i] > 0 else "lower"
+            moved = float(np.max(np.abs(X[:, others.kept] @ others.estimate - fit.fitted))) / fit.sd
             change = (
-                f"without it the residual sd would be {others.sd:.3g} instead of {fit.sd:.3g}"
+                f"without it the residual sd would be {others.sd:.3g} instead of {fit.sd:.3g} and fitted values would"
+                f" move by up to {moved:.2g} sd"
                 if others.has_error
                 else ""
             )
@@ -142,6 +145,21 @@ def quality_findings(
             got = f"the test of the shape rests on {lack.df[1]} degrees of freedom of replicates and is nearly blind"
             out.append(say("blind-test", "inform", where, got, "make more replicate batches"))
     return out
+
+
+def scale_findings(where: str, scale: Scale, power: BoxCox | Unavailable) -> list[Problem]:
+    """A scale that the scatter speaks against: its likelihood lies beyond that of one in a hundred (Box & Cox 1964)."""
+    if isinstance(power, Unavailable):
+        return []
+    loss, other = power.loss(scale.name), "log" if scale.name == "linear" else "linear"
+    beside = power.loss(other)
+    if loss is None or beside is None or loss < 0.5 * float(stats.chi2.isf(_SURE, 1)) or beside >= loss:
+        return []
+    got = (
+        f"fitted on the {scale.name} scale, but the scatter speaks for a power of {power.power:.2g} (95 % likelihood"
+        f" {power.low:.2g} to {power.high:.2g}; linear is 1, log is 0)"
+    )
+    return [say("scale-doubtful", "inform", where, got, f'try scale = "{other}", or "auto"')]
 
 
 def pooled_reading_sd(sds: Array, counts: Array) -> float | None:

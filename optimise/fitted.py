@@ -20,9 +20,11 @@ from optimise.leastsq import Array, LeastSquares
 from optimise.predictive import TMixture
 from optimise.predictors import Predictor, split_levels
 from optimise.recipes import recipes
-from optimise.scales import Scale
+from optimise.scales import BoxCox, Scale
 
 Chosen = Mapping[str, npt.NDArray[Any]]
+
+_NO_POWER = Unavailable("a power is looked for where values were measured", "nothing to do")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -114,6 +116,7 @@ class FittedModel(Shown):
     `way`: from the middle of the region outwards the places predicted best, of a response wanted high or low.
     `excluded`: batches left out of this fit, with the reason. `log_likelihood` is on the model scale. `core` is None
     where no least squares stands behind it; `predictor` is what predicts (the averaged posterior, or least squares).
+    `box_cox` is the power of the values that these terms would fit best.
     """
 
     response: str
@@ -146,6 +149,7 @@ class FittedModel(Shown):
     window: tuple[float | None, float | None]
     study: Study
     kind: str = "number"
+    box_cox: BoxCox | Unavailable = _NO_POWER
 
     def predictive(self, frame: pd.DataFrame) -> TMixture:
         """What the model says of recipes `frame` (n rows), on the model scale. Raises ModelError where it cannot."""
@@ -186,6 +190,7 @@ class FittedModel(Shown):
         return {
             "scale": self.scale.name,
             "scale_why": self.scale_why,
+            "box_cox": self.box_cox.to_dict(),
             "unit": self.unit,
             "model": self.model,
             "form": self.form,

@@ -15,7 +15,7 @@ from doe.parts import Response
 from doe.problems import ModelError, Problem, Unavailable
 from doe.results import Results
 from doe.study import Study
-from doe.terms import Terms
+from doe.terms import Form, Terms
 from optimise import diagnosis, findings
 from optimise.aims import window
 from optimise.batchdata import BatchData, gather
@@ -32,7 +32,7 @@ from optimise.mixed import MixedFit
 from optimise.passes import fit_passes
 from optimise.posterior import Posterior
 from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
-from optimise.scales import Scale, scale_for
+from optimise.scales import Scale, box_cox, scale_for
 from optimise.selection import Choice, choose
 
 TermsChoice = Literal["select", "all"]
@@ -54,11 +54,15 @@ def fit_response(
     choice: TermsChoice = "select",
     coding: str = "units",
     out_of: Mapping[str, str] | None = None,
+    form: Form | None = None,
 ) -> FittedModel:
-    """Fit one response. What cannot be had is said in the result; only a coding that is not known raises ValueError."""
+    """Fit one response. What cannot be had is said in the result; only a coding that is not known raises ValueError.
+
+    `form` asks for a blend's terms in that form (slack, scheffe) instead of its usual one.
+    """
     bounds_fit = response.kind in ("number", "curve")
     data = gather(study, results, response, out_of, exact_only=not bounds_fit)
-    planned = study.terms(response.model)
+    planned = study.terms(response.model, form)
     if data.y.size and bounds_fit and (data.low != data.high).any():
         found = _fitted(study, response, planned, choice, coding, data)
         if found is not None:
@@ -148,7 +152,8 @@ def nothing_fitted(study: Study, response: Response, planned: Terms, coding: str
 
 
 TRIAL_COLUMNS = (
-    "trial", "batch", "order", "observed", "bound", "fitted", "residual", "leverage", "studentised", "deleted", "cook",
+    "trial", "batch", "order", "observed", "bound", "to", "fitted", "residual", "leverage", "studentised", "deleted",
+    "cook",
 )  # fmt: skip
 
 
@@ -173,7 +178,7 @@ def _pick(planned: Terms, rows: Array, y: Array, choice: TermsChoice, where: str
     kept = [j in found.chosen for j in range(p)]
     for j in range(p):
         kept[j] = kept[j] or sure[j]  # one that cannot be told apart is named as such later
-    return _Chosen(planned.only(kept), _selection(planned, found), ())
+    return _Chosen(planned.only(kept), _selection(planned, found, sure), ())
 
 
 def _parents(planned: Terms) -> list[frozenset[int]]:
@@ -186,7 +191,7 @@ def _parents(planned: Terms) -> list[frozenset[int]]:
     return out
 
 
-def _selection(planned: Terms, found: Choice) -> dict[str, Any]:
+def _selection(planned: Terms, found: Choice, sure: Sequence[bool]) -> dict[str, Any]:
     p = len(planned)
     best = found.aicc
     near = [
@@ -199,6 +204,7 @@ def _selection(planned: Terms, found: Choice) -> dict[str, Any]:
         "criterion": "AICc",
         "near": near,
         "chosen_share": share,
+        "always": [label for label, kept in zip(planned.labels, sure, strict=False) if kept],
         "looked_at": found.looked_at,
         "caution": "p-values are those of terms fixed beforehand: after a choice they are too small; read chosen_share",
     }
@@ -285,6 +291,8 @@ def _assembled(
         *predictor_notes,
     ]
     no_error = diagnosis.no_error(fit)
+    power = box_cox(columns, data.y)
+    said += findings.scale_findings(where, scale, power)
     return FittedModel(
         response=where, unit=response.unit, scale=scale, scale_why=why, coding=used_coding, form=core.terms.form,
         n=fit.n, excluded=data.excluded, terms=table, covariance=covariance,
@@ -295,7 +303,7 @@ def _assembled(
         stationary=stationary_point(study, core, scale), way=way_out(study, core, scale, response),
         trials=trial_table(data, fit, scale),
         selection=picked.selection, findings=tuple(said), core=core, predictor=predictor,
-        window=scale.window(*window(response)), study=study, kind=response.kind,
+        window=scale.window(*window(response)), study=study, kind=response.kind, box_cox=power,
     )  # fmt: skip
 
 
@@ -368,6 +376,7 @@ def trial_table(data: BatchData, fit: LeastSquares, scale: Scale) -> pd.DataFram
         "order": [None if value is None else int(value) for value in order],
         "observed": data.y,
         "bound": list(data.bound),
+        "to": [float(end) if kind == "between" else None for kind, end in zip(data.bound, data.high, strict=True)],
         "fitted": scale.back(fit.fitted),
         "residual": fit.residual,
         "leverage": fit.leverage,

@@ -27,10 +27,12 @@ from optimise.fitting import TermsChoice, fit_response
 from optimise.hull import Hull
 from optimise.leastsq import Array
 from optimise.modelfile import stored
+from optimise.otherform import OtherForm, other_form
 from optimise.points import entry, exact_chance, plain, point_findings, within
 from optimise.predictive import TMixture
 from optimise.predictors import Chosen, LeastSquaresPredictor, Predictor, split_levels
 from optimise.recipes import recipes
+from optimise.together import Together, shared_level, together
 
 QUANTITIES = (
     "predicted", "confidence_low", "confidence_high", "prediction_low", "prediction_high", "tolerance_low",
@@ -135,6 +137,27 @@ class Models(Shown, Mapping[str, FittedModel]):
             kept[response] = full if full.core is not None and full.core.error is not None else self.models[response]
         found: FittedModel = kept[response]
         return found
+
+    def together(self, response: str) -> Together | Unavailable:
+        """Limits of a response's terms that hold for all of them at once."""
+        found = self._kept.setdefault("together", {})
+        if response not in found:
+            found[response] = together(self.models[response])
+        out: Together | Unavailable = found[response]
+        return out
+
+    def other_form(self, response: str) -> OtherForm | Unavailable:
+        """The same blend fitted in its other form (fill left out, or Scheffé's), and whether the two agree."""
+        found = self._kept.setdefault("other form", {})
+        if response not in found:
+            found[response] = other_form(self.study, self.results, self.models[response], self.terms_choice)
+        out: OtherForm | Unavailable = found[response]
+        return out
+
+    def entry(self, response: str) -> dict[str, Any]:
+        """The entry of one response in `fit --json`: its fit, limits that hold together, its other form."""
+        more = {"together": self.together(response), "other_form": self.other_form(response)}
+        return {**self.models[response].to_dict(), **{key: value.to_dict() for key, value in more.items()}}
 
     def predictor(self, response: str, *, planned: bool = False) -> Predictor | Unavailable:
         """What predicts a response; with `planned` the least squares that published desirability is defined on."""
@@ -306,11 +329,15 @@ class Models(Shown, Mapping[str, FittedModel]):
         return pd.Series(Hull(*self._tried_levels()).holds(X, chosen), index=frame.index, name="in_hull")
 
     def points(self, frame: pd.DataFrame) -> list[dict[str, Any]]:
-        """What is known at each recipe of `frame`, in the form of `predict --json`."""
+        """What is known at each recipe of `frame`, in the form of `predict --json`.
+
+        `together` holds limits by which all responses of one recipe can be read at once, at least 95 % (Bonferroni).
+        """
         whole, X, chosen = self._levels(frame)
         table = self.predict(frame)
         inside, hull = self.inside(frame), self.in_hull(frame)
         joint, cost, fence = self.joint(frame), cost_per_kg(self.study, whole), self.fence
+        together = self._joint_limits(X, chosen)
         in_region = self.study.region.contains(X, chosen=chosen)
         no_fence = Unavailable("the trials carry no model", "make more trials").to_dict()
         leverage = [no_fence] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
@@ -318,6 +345,8 @@ class Models(Shown, Mapping[str, FittedModel]):
         for i in range(len(frame)):
             row = table.iloc[i]
             responses = {name: entry(row[name]) for name in dict.fromkeys(table.columns.get_level_values(0))}
+            for name, ends in together.items():
+                responses[name]["together"] = {key: [float(v) for v in pair[i]] for key, pair in ends.items()}
             levels = {name: plain(whole[name].iloc[i]) for name in whole.columns}
             points.append(
                 {
@@ -335,6 +364,22 @@ class Models(Shown, Mapping[str, FittedModel]):
                 }
             )
         return points
+
+    def _joint_limits(self, X: Array, chosen: Chosen) -> dict[str, dict[str, Array]]:
+        """Confidence and prediction limits (n, 2) by response that hold for all responses of one recipe at once."""
+        laws = {
+            name: (model.scale, model.predictor.at(X, chosen))
+            for name, model in self.models.items()
+            if not isinstance(model.predictor, Unavailable) and model.kind != "pass"
+        }
+        level = shared_level(len(laws))
+        return {
+            name: {
+                "confidence": scale.back(law.mean_interval(level)),
+                "prediction": scale.back(law.batch_interval(level)),
+            }
+            for name, (scale, law) in laws.items()
+        }
 
     def to_dict(self) -> dict[str, Any]:
         """All that a script needs to repeat the predictions (models.json)."""

@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, stats
 
-from optimise.leastsq import Array, solve
+from doe.problems import Unavailable
+from optimise.leastsq import Array, contains_constant, independent, solve
 
 ScaleName = Literal["linear", "log", "logit", "grades"]
 
@@ -95,61 +96,102 @@ class Scale:
 
 @dataclass(frozen=True, slots=True)
 class BoxCox:
-    """Profile likelihood of the power: best `power`, the 95 % likelihood interval, and the two values compared."""
+    """Profile likelihood of the power: best `power`, the 95 % likelihood interval, and the two values compared.
+
+    `at_best` is the likelihood at the best power; an end of the interval at the end of what was looked through (-4, 4)
+    means that it goes on.
+    """
 
     power: float
     low: float
     high: float
     at_linear: float
     at_log: float
+    at_best: float
+
+    def loss(self, scale: str) -> float | None:
+        """How far the likelihood of the linear or log scale lies below the best; None for another scale."""
+        there = {"linear": self.at_linear, "log": self.at_log}.get(scale)
+        return None if there is None else self.at_best - there
+
+    def to_dict(self) -> dict[str, object]:
+        """The form of `box_cox` in `fit --json`."""
+        return {
+            "power": self.power,
+            "interval": [self.low, self.high],
+            "log_likelihood": {"best": self.at_best, "linear": self.at_linear, "log": self.at_log},
+        }
 
 
-def profile(X: Array, y: Array, power: float) -> float:
-    """Profile log-likelihood -n/2 log RSS of the power, for X (n, p) and positive y (n,) over its geometric mean."""
-    scaled = y / np.exp(np.mean(np.log(y)))
-    powered = np.log(scaled) if abs(power) < 1e-9 else scaled**power / power
-    if not np.isfinite(powered).all():
-        return -np.inf
-    rss = solve(X, powered).rss
-    return -0.5 * y.size * log(rss) if rss > 0 else np.inf
+@dataclass(frozen=True, slots=True, eq=False)
+class _Profile:
+    """-n/2 log RSS of a power of y (n,): `basis` (n, r) spans the columns, `log_y` is log y less its mean.
+
+    Where the columns hold a constant (y^p - 1)/p stands for y^p/p, which leaves the same and keeps its digits near 0.
+    """
+
+    basis: Array
+    log_y: Array
+    constant: bool
+
+    @classmethod
+    def of(cls, X: Array, y: Array) -> _Profile:
+        kept, _ = independent(X)
+        basis = np.linalg.qr(X[:, kept] / np.linalg.norm(X[:, kept], axis=0))[0]
+        log_y = np.log(y)
+        return cls(basis, log_y - log_y.mean(), contains_constant(X))
+
+    def __call__(self, power: float) -> float:
+        if abs(power) < 1e-9:
+            powered = self.log_y
+        elif self.constant:
+            powered = np.expm1(power * self.log_y) / power
+        else:
+            powered = np.exp(power * self.log_y) / power
+        if not np.isfinite(powered).all():
+            return -np.inf
+        left = powered - self.basis @ (self.basis.T @ powered)
+        left = left - self.basis @ (self.basis.T @ left)
+        rss = float(left @ left)
+        return -0.5 * powered.size * log(rss) if rss > 0 else np.inf
 
 
-def box_cox(X: Array, y: Array, reach: tuple[float, float] = (-4.0, 4.0)) -> BoxCox | None:
-    """The power for X (n, p), y (n,), looked for in `reach`; None where y is not positive or nothing is left over.
+def box_cox(X: Array, y: Array, reach: tuple[float, float] = (-4.0, 4.0)) -> BoxCox | Unavailable:
+    """The power for X (n, p), y (n,), looked for in `reach`; or why there is none.
 
     Interval: within half the 95 % point of chi-square on one degree of freedom of the maximum.
     """
-    if y.size == 0 or (y <= 0).any() or np.ptp(y) <= 1e-9 * np.max(y):
-        return None
+    if y.size == 0 or (y <= 0).any():
+        return Unavailable("a power needs every value above zero", "nothing to do")
+    if np.ptp(y) <= 1e-9 * np.max(y):
+        return Unavailable("every batch gave the same value", "nothing to do: there is no scatter to judge by")
     fit = solve(X, y)
     if fit.df < 1 or fit.exact:
-        return None
-    found = optimize.minimize_scalar(lambda power: -profile(X, y, power), bounds=reach, method="bounded")
+        return Unavailable("no scatter is left over to judge by", "make more batches than the model has terms")
+    at = _Profile.of(X, y)
+    found = optimize.minimize_scalar(lambda power: -at(power), bounds=reach, method="bounded")
     best, top = float(found.x), -float(found.fun)
     if not np.isfinite(top):
-        return None
+        return Unavailable("some power leaves no scatter at all", "make more batches than the model has terms")
     floor = top - 0.5 * float(stats.chi2.isf(0.05, 1))
 
     def edge(end: float) -> float:
-        if profile(X, y, end) >= floor:
+        if at(end) >= floor:
             return end
-        return float(optimize.brentq(lambda power: profile(X, y, power) - floor, best, end, xtol=1e-8))
+        return float(optimize.brentq(lambda power: at(power) - floor, best, end, xtol=1e-8))
 
-    return BoxCox(best, edge(reach[0]), edge(reach[1]), profile(X, y, 1.0), profile(X, y, 0.0))
+    return BoxCox(best, edge(reach[0]), edge(reach[1]), at(1.0), at(0.0), top)
 
 
-def choose_scale(X: Array, y: Array, unit: str) -> tuple[Scale, str]:
-    """Linear or log for X (n, p) and y (n,) in `unit`, with the reason in words.
+def choose_scale(X: Array, y: Array) -> tuple[Scale, str]:
+    """Linear or log for X (n, p) and y (n,), with the reason in words.
 
     Log where the likelihood interval of the power takes in 0 and leaves out 1, or where it leaves out both and 0 is
     the likelier; linear otherwise, since fewer words are then needed for the result.
     """
     found = box_cox(X, y)
-    if found is None:
-        return (
-            Scale(),
-            f"linear: the values do not allow a choice between linear and log ({unit or 'own unit'})",
-        )
+    if isinstance(found, Unavailable):
+        return Scale(), f"linear: nothing to choose between linear and log by ({found.reason})"
     span = f"the likeliest power is {found.power:.2f} (95 % likelihood interval {found.low:.2f} to {found.high:.2f})"
     if found.low <= 1 <= found.high:
         return Scale(), f"linear: {span}, which takes in 1, the values as they are"
@@ -162,7 +204,7 @@ def choose_scale(X: Array, y: Array, unit: str) -> tuple[Scale, str]:
 def scale_for(asked: str, X: Array, y: Array, unit: str) -> tuple[Scale, str, str]:
     """The scale for X (n, p), y (n,), why, and what is wrong if the one asked for cannot hold the values."""
     if asked == "auto":
-        scale, why = choose_scale(X, y, unit)
+        scale, why = choose_scale(X, y)
         return scale, why, ""
     if asked == "log":
         if Scale("log").holds(y):

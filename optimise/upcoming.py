@@ -23,6 +23,7 @@ from optimise.brief import Brief
 from optimise.jointlimits import joint_limits
 from optimise.learning import learn as teach
 from optimise.models import Models, fit
+from optimise.onway import trials_on_way
 from optimise.optimum import Number, Optimum, plain
 from optimise.peaks import Peak, Quest
 from optimise.recipes import recipes
@@ -90,10 +91,11 @@ class Upcoming(Shown):
 def next_trials(
     study: Study, models: Models, *, results: Results | None = None, confirm: int | None = None,
     learn: int | None = None, formula: Mapping[str, Any] | pd.DataFrame | None = None, best: Optimum | None = None,
-    round: int | None = None, first_trial: int | None = None,
+    round: int | None = None, first_trial: int | None = None, way: str | None = None,
 ) -> Upcoming:  # fmt: skip
     """The next batches of a study: `confirm` that many of a formula, `learn` from that many new trials, or what is due.
 
+    `way` names a response: the trials to learn from then stand on its way up or down from the middle of the region.
     `formula` gives levels by name (or a frame of one row); without it the one of `best`, else the best found. With
     neither `confirm` nor `learn`: stop where the batches or the money of `[done]` are used up or the formula is
     confirmed; confirm where the chance wanted is reached (0.9 where the study does not say); else learn as many as can
@@ -102,7 +104,7 @@ def next_trials(
     cannot be planned.
     """
     results = models.results if results is None else results
-    _check(confirm, learn)
+    _check(study, confirm, learn, way)
     found = best if best is not None else (None if formula is not None else find(study, models))
     recipe = _recipe(study, formula, found)
     chance = _chance(models, recipe)
@@ -111,6 +113,8 @@ def next_trials(
     numbers = _numbers(results, round, first_trial)
     if purpose == "stop":
         return Upcoming("stop", None, {}, 0.0, stop, {}, verdict, ())
+    if way is not None:
+        return _on_way(study, models, way, count, stop, verdict, numbers)
     if purpose == "confirm":
         return _confirming(study, models, recipe, count, stop, verdict, numbers)
     return _learning(study, models, results, found, recipe, count, stop, verdict, numbers)
@@ -126,8 +130,14 @@ def confirmation(
     return _verdict(study, results, _recipe(study, formula, None))
 
 
-def _check(confirm: int | None, learn: int | None) -> None:
+def _check(study: Study, confirm: int | None, learn: int | None, way: str | None) -> None:
     problems = []
+    known = [response.name for response in study.fitted_responses]
+    if way is not None and way not in known:
+        problems.append(Problem("unknown-response", "stop", "way", way, ", ".join(known), "name one of these"))
+    if way is not None and learn is None:
+        got = "a way without a number of trials"
+        problems.append(Problem("way-without-learn", "stop", "way", got, "--learn N --way NAME", "say how many trials"))
     if confirm is not None and learn is not None:
         problems.append(Problem("confirm-or-learn", "stop", "next", "both asked for", "one of them", "leave one out"))
     for name, count in (("confirm", confirm), ("learn", learn)):
@@ -276,6 +286,16 @@ def _learning(
     gain = {"chance": lesson.gain, "per_batch": lesson.gain / count, "variance": lesson.taken_away}
     if lesson.gain / count < _WORTH / 4:
         stop += f" These batches are expected to raise it by {lesson.gain:.2g} only."
+    return Upcoming("learn", design, gain, design.quality.cost, stop, {}, verdict, ())
+
+
+def _on_way(
+    study: Study, models: Models, way: str, count: int, stop: str, verdict: Mapping[str, Any] | Unavailable,
+    numbers: tuple[int, int],
+) -> Upcoming:  # fmt: skip
+    design = _planned(study, models.results, _rows(study, trials_on_way(study, models[way], count)), numbers)
+    none = Unavailable("trials on a way follow one response", "use learn without a way for trials that gain most")
+    gain = {"chance": none, "per_batch": none}
     return Upcoming("learn", design, gain, design.quality.cost, stop, {}, verdict, ())
 
 

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from doe.region import Region
     from doe.results import Results
     from doe.study import Study
+    from optimise.look import Changed
     from optimise.models import Models
     from optimise.optimum import Optimum
 
@@ -197,11 +198,15 @@ def record_document(
     return document("record", body, problems=results.findings, digests={**study.digests, "results": results.digest})
 
 
-def fit_document(models: Models) -> Document:
-    """`fit --json`: per response its terms, variance, anova, diagnosis, selection and findings."""
+def fit_document(models: Models, changed: Mapping[str, Changed] | None = None) -> Document:
+    """`fit --json`: per response its terms, variance, anova, diagnosis, selection and findings.
+
+    `changed` is what leaving trials out for a look changes.
+    """
     body = {
-        "responses": {name: model.to_dict() for name, model in models.items()},
+        "responses": {name: models.entry(name) for name in models},
         "residual_correlation": _correlations(models),
+        **({} if changed is None else {"changes": dict(changed)}),
     }
     return document("fit", body, problems=_gathered(models), digests=_digests(models))
 

@@ -45,7 +45,8 @@ class Strip:
     """One spec at one formula: what a batch will read. `shape` is (value, height 0..1) of one batch's density.
 
     `predicted` is the mean, on a log scale the median. `confidence` is for the mean, `prediction` for one new
-    batch, `tolerance` for 95 % of all batches; each at 95 %. `marks` are readings of references (name, value).
+    batch, `tolerance` for 95 % of all batches; each at 95 %. `together` are the first two for all responses at once.
+    `marks` are readings of references (name, value).
     """
 
     spec: Spec
@@ -60,6 +61,7 @@ class Strip:
     shape: tuple[tuple[float, float], ...] = ()
     marks: tuple[tuple[str, float], ...] = ()
     measured: tuple[float, ...] = ()
+    together: tuple[Ends, Ends] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,12 +305,28 @@ class BatchRow:
 
 
 @dataclass(frozen=True, slots=True)
+class FitPoint:
+    """One batch of a fit: `place` in the order of making, `seen` beside `fitted`, residual `off` where it has one.
+
+    `bound` says of a reading that is only a bound on which side the value lies: above, below, or between it and `to`.
+    """
+
+    trial: str
+    place: float
+    seen: float
+    fitted: float
+    off: float | None
+    bound: str = "none"
+    to: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class FitFacts:
-    """One fitted response: the entry of `fit --json`, and (trial, place, observed, fitted, deleted residual) each."""
+    """One fitted response: the entry of `fit --json`, and its batches."""
 
     spec: Spec
     fit: Mapping[str, Any]
-    points: tuple[tuple[str, float, float, float, float], ...]
+    points: tuple[FitPoint, ...]
     reading: str
 
 

@@ -16,7 +16,7 @@ from doe.problems import Problem
 from doe.results import Results
 from optimise import Models, Optimum
 from reports import wording
-from reports.facts import BatchRow, Event, Facts, FitFacts, Formula, PlanFacts, Spec, TriedRange
+from reports.facts import BatchRow, Event, Facts, FitFacts, FitPoint, Formula, PlanFacts, Spec, TriedRange
 from reports.gather_blends import blends_of
 from reports.gather_effects import effect_rows
 from reports.gather_formula import amount, confirmed_words, formulas, spec_of
@@ -283,14 +283,21 @@ def _fits(specs: Sequence[Spec], models: Models | None) -> tuple[FitFacts, ...]:
     by_name = {spec.name: spec for spec in specs}
     places = _places(models.results)
     out = []
-    for name, model in models.items():
-        entry = model.to_dict()
-        points: list[tuple[str, float, float, float, float]] = []
+    for name in models:
+        entry = models.entry(name)
+        points = []
         for row in entry["trials"]:
-            numbers = [row[k] for k in ("observed", "fitted", "deleted")]
-            if all(isinstance(v, int | float) for v in numbers):
-                seen, fitted, off = (float(v) for v in numbers)
-                points.append((str(row["trial"]), places.get(str(row["batch"]), 0.0), seen, fitted, off))
+            seen, fitted, off = (row[k] for k in ("observed", "fitted", "deleted"))
+            if not (isinstance(seen, int | float) and isinstance(fitted, int | float)):
+                continue
+            left = float(off) if isinstance(off, int | float) else None
+            end = row.get("to")
+            points.append(
+                FitPoint(
+                    str(row["trial"]), places.get(str(row["batch"]), 0.0), float(seen), float(fitted), left,
+                    str(row["bound"]), float(end) if isinstance(end, int | float) else None,
+                )
+            )  # fmt: skip
         out.append(FitFacts(by_name[name], MappingProxyType(entry), tuple(points), _fit_reading(entry)))
     return tuple(out)
 

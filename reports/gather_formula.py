@@ -190,10 +190,20 @@ def _strips(study: Study, models: Models, row: pd.DataFrame, known: Mapping[str,
         out.append(
             Strip(
                 spec, predicted, sd, ends(entry.get("confidence")), prediction, ends(entry.get("tolerance")), chance,
-                state_of(chance, spec), axis, shape, marks,
+                state_of(chance, spec), axis, shape, marks, together=_together(entry),
             )
         )  # fmt: skip
     return out
+
+
+def _together(entry: Mapping[str, Any]) -> tuple[Ends, Ends] | None:
+    """Confidence and prediction limits that hold for all responses at once, where the entry has them."""
+    found = entry.get("together") or {}
+    pair = [ends(found.get(key)) for key in ("confidence", "prediction")]
+    confidence, prediction = pair
+    if isinstance(confidence, Unavailable) or isinstance(prediction, Unavailable):
+        return None
+    return confidence, prediction
 
 
 def _axis(spec: Spec, predicted: Amount, prediction: Ends | Unavailable, marks: Sequence[float]) -> Ends:

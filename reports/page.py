@@ -21,6 +21,7 @@ from reports import (
     svg_triangle,
     tokens,
     wording,
+    wording_fit,
     wording_plan,
     wording_reading,
 )
@@ -131,7 +132,12 @@ def _pictures(facts: Facts) -> dict[str, Any]:
         "blends": svg_triangle.tried(facts.blends) if facts.blends else "",
         "tried": [(t, svg_strip.tried_dots(t)) for t in facts.tried],
         "fits": [
-            (fit, svg_chart.observed_predicted(fit), svg_chart.residuals_by_order(fit), rows.figures(fit))
+            (
+                fit,
+                svg_chart.observed_predicted(fit) if fit.points else "",
+                svg_chart.residuals_by_order(fit),
+                rows.figures(fit),
+            )
             for fit in facts.fits
         ],
         "time_line": svg_chart.time_line(facts.events) if facts.events else "",
@@ -167,7 +173,12 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "reach_rows": [
             [name, *(numbers.figure(v, digits=5) for v in ends)] for name, ends in facts.region["reach"].items()
         ],
+        "say": wording_fit,
+        "coefficient_head": rows.coefficient_head,
         "coefficient_rows": rows.coefficients,
+        "other_rows": rows.other_form,
+        "together_rows": rows.together(facts.formula),
+        "not_there": rows.not_there,
         "anova_rows": rows.anova,
         "figure_rows": rows.figure_rows,
         "trial_rows": rows.trials,

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from doe.problems import Unavailable
-from reports import numbers, wording
+from reports import numbers, wording, wording_fit
 from reports.facts import EffectRow, Facts, FitFacts, Formula, PlanFacts, Slice
 
 Rows = list[list[str]]
@@ -166,20 +166,46 @@ def figure_rows(fit: FitFacts) -> Rows:
         rows.append(["lack of fit", f"F({cell(a)}, {cell(b)}) = {cell(lack['f'])}, p = {cell(lack['p'])}"])
     else:
         rows.append(["lack of fit", cell(lack)])
-    still = entry.get("stationary", {})
-    if "at" in still:
-        where = ", ".join(f"{name} {numbers.figure(v)}" for name, v in still["at"].items())
-        side = "inside the region" if still.get("inside") else "outside the region"
-        rows.append(["stationary point", f"{still.get('kind')} at {where}, {side}"])
-    else:
-        rows.append(["stationary point", cell(still)])
     return rows
 
 
+def coefficient_head(fit: FitFacts) -> list[str]:
+    """The head of the coefficient table."""
+    head = ["Term", "Estimate", "Standard error", "t", "df", "p"]
+    head += ["Together, from", "to"] if wording_fit.known(fit.fit.get("together")) else []
+    return head + (["Chosen"] if wording_fit.shares(fit.fit) else [])
+
+
 def coefficients(fit: FitFacts) -> Rows:
-    """The coefficient table."""
+    """The coefficient table, with the limits that hold for all terms at once and how often each term was chosen."""
     keys = ("term", "estimate", "se", "t", "df", "p")
-    return [[cell(row.get(key)) for key in keys] for row in fit.fit["terms"]]
+    found, share = fit.fit.get("together"), wording_fit.shares(fit.fit)
+    limits = found["terms"] if wording_fit.known(found) and found is not None else None
+    out = []
+    for row in fit.fit["terms"]:
+        cells = [cell(row.get(key)) for key in keys]
+        cells += [cell(end) for end in limits.get(row["term"], ("", ""))] if limits is not None else []
+        out.append(cells + ([share.get(row["term"], "")] if share else []))
+    return out
+
+
+def other_form(fit: FitFacts) -> Rows:
+    """The coefficients of a blend's other form; none where there is none, or where it says the same."""
+    found = fit.fit.get("other_form")
+    if not wording_fit.known(found) or found is None:
+        return []
+    return [[cell(row.get(key)) for key in ("term", "estimate", "se", "p")] for row in found["terms"]]
+
+
+def together(formula: Formula | None) -> Rows:
+    """Confidence and prediction limits of a formula by which all responses can be read at once."""
+    if formula is None:
+        return []
+    return [
+        [s.spec.name, wording.predicted(s), ends(s.together[0]), ends(s.together[1])]
+        for s in formula.strips
+        if s.together is not None
+    ]
 
 
 def anova(fit: FitFacts) -> Rows:
@@ -194,9 +220,34 @@ def _nothing(value: Any) -> bool:
 
 
 def trials(fit: FitFacts) -> Rows:
-    """The diagnosis of each batch."""
-    keys = ("batch", "observed", "fitted", "residual", "leverage", "studentised", "deleted", "cook")
-    return [[cell(row.get(key)) for key in keys] for row in fit.fit["trials"]]
+    """The diagnosis of each batch; a reading that is only a bound stands as one."""
+    keys = ("fitted", "residual", "leverage", "studentised", "deleted", "cook")
+    return [[str(row["batch"]), _seen(row), *(_brief(row.get(key)) for key in keys)] for row in fit.fit["trials"]]
+
+
+def _seen(row: Mapping[str, Any]) -> str:
+    if row.get("bound") == "between":
+        return f"{cell(row.get('observed'))} to {cell(row.get('to'))}"
+    return {"above": "> ", "below": "< "}.get(str(row.get("bound")), "") + cell(row.get("observed"))
+
+
+def _brief(value: Any) -> str:
+    """A number of the table of batches; what does not exist is a dash, the reason stands under the table."""
+    return "–" if _nothing(value) else cell(value)
+
+
+def not_there(fit: FitFacts) -> list[str]:
+    """Why numbers of the table of batches are not there, each reason once with its batches."""
+    reasons: dict[str, list[str]] = {}
+    for row in fit.fit["trials"]:
+        for key in ("leverage", "studentised", "deleted", "cook"):
+            value = row.get(key)
+            if _nothing(value):
+                named = reasons.setdefault(str(value["unavailable"]), [])
+                if row["batch"] not in named:
+                    named.append(str(row["batch"]))
+    every = len(fit.fit["trials"])
+    return [f"{'all' if len(who) == every else numbers.spans(who)}: {why}" for why, who in reasons.items()]
 
 
 def near(fit: FitFacts) -> Rows:

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from markupsafe import Markup
 
-from reports.facts import Effect, EffectRow, Event, FitFacts
+from reports.facts import Effect, EffectRow, Event, FitFacts, FitPoint
 from reports.numbers import exactly, figure, percent
 from reports.svg import Axis, axis_below, axis_left, element, line, mark, padded, path, picture, words
 
@@ -79,36 +79,63 @@ def _label(text: str, unit: str) -> str:
 
 
 def observed_predicted(facts: FitFacts, side: float = 250.0) -> Markup:
-    """Measured against fitted with the line where both agree."""
+    """Measured against fitted with the line where both agree; a bound points to where its value may lie."""
     spec = facts.spec
-    values = [v for p in facts.points for v in (p[2], p[3])]
+    values = [v for p in facts.points for v in (p.seen, p.fitted, p.seen if p.to is None else p.to)]
     low, high = padded(values)
-    if spec.log and min(values) > 0:
+    log = spec.log and min(values) > 0
+    if log:
         low, high = min(values) / 1.15, max(values) * 1.15
-    x = Axis(low, high, 54, side - 10, spec.log)
-    y = Axis(low, high, side - 40, 30, spec.log)
+    x = Axis(low, high, 54, side - 10, log)
+    y = Axis(low, high, side - 40, 30, log)
     measured = _label(f"measured {spec.name}", "" if spec.unit == spec.name else spec.unit)
     parts = [*axis_below(x, side - 40, _label("fitted", spec.unit), 4), *axis_left(y, 54, measured, 4)]
     parts.append(line(x(low), y(low), x(high), y(high), "dash"))
-    for trial, _, seen, fitted, _ in facts.points:
-        title = element("title", f"{trial}: measured {figure(seen)}, fitted {figure(fitted)}")
-        parts.append(element("circle", title,
-                             cx=x(fitted), cy=y(seen), r="3.2", cls="ring"))  # fmt: skip
-    return picture(side, side, f"{spec.name}: measured against fitted, {len(facts.points)} batches", parts)
+    for p in facts.points:
+        title = element("title", f"{p.trial}: measured {seen_words(p)}, fitted {figure(p.fitted)}")
+        parts += _bound(x(p.fitted), y(p.seen), None if p.to is None else y(p.to), p.bound)
+        if p.bound != "between":
+            parts.append(element("circle", title, cx=x(p.fitted), cy=y(p.seen), r="3.2", cls="ring"))
+    bounds = sum(p.bound != "none" for p in facts.points)
+    says = f"{spec.name}: measured against fitted, {len(facts.points)} batches"
+    return picture(side, side, says + (f", {bounds} of them known only as a bound" if bounds else ""), parts)
+
+
+def seen_words(point: FitPoint) -> str:
+    """What was measured of a batch, a bound as one."""
+    if point.bound == "between" and point.to is not None:
+        return f"{figure(point.seen)} to {figure(point.to)}"
+    return {"above": "> ", "below": "< "}.get(point.bound, "") + figure(point.seen)
+
+
+def _bound(x: float, y: float, to: float | None, bound: str) -> list[Markup]:
+    """An arrow from a bound towards where the value lies; between two ends, a bar with both."""
+    if bound == "between" and to is not None:
+        return [line(x, y, x, to, "clayline"), line(x - 4, y, x + 4, y, "clayline"),
+                line(x - 4, to, x + 4, to, "clayline")]  # fmt: skip
+    if bound not in ("above", "below"):
+        return []
+    way = -1 if bound == "above" else 1
+    tip = y + way * 17
+    return [
+        line(x, y, x, tip, "clayline"),
+        path([(x - 3.5, tip - way * 5), (x, tip), (x + 3.5, tip - way * 5)], "clayline"),
+    ]
 
 
 def residuals_by_order(facts: FitFacts, width: float = 330.0, height: float = 250.0) -> Markup:
-    """Deleted residuals in the order the batches were made: a drift or a bad day would show."""
-    orders = [p[1] for p in facts.points]
-    values = [p[4] for p in facts.points]
-    reach = max(3.2, *(abs(v) * 1.08 for v in values)) if values else 3.2
-    x = Axis(min(orders, default=1) - 0.7, max(orders, default=2) + 0.7, 44, width - 10)
+    """Deleted residuals in the order the batches were made: a drift or a bad day would show. Nothing without any."""
+    shown = [(p.trial, p.place, p.off) for p in facts.points if p.off is not None]
+    if not shown:
+        return Markup("")
+    reach = max(3.2, *(abs(off) * 1.08 for _, _, off in shown))
+    x = Axis(min(place for _, place, _ in shown) - 0.7, max(place for _, place, _ in shown) + 0.7, 44, width - 10)
     y = Axis(-reach, reach, height - 40, 30)
     parts = [*axis_below(x, height - 40, "order of making", 6),
              *axis_left(y, 44, "deleted residual [its own sd]", 5)]  # fmt: skip
     parts += [line(44, y(0), width - 10, y(0), "axis"), line(44, y(3), width - 10, y(3), "dash"),
               line(44, y(-3), width - 10, y(-3), "dash")]  # fmt: skip
-    for trial, order, _, _, value in facts.points:
+    for trial, order, value in shown:
         cls = "clay" if abs(value) > 3 else "ring"
         parts += [line(x(order), y(0), x(order), y(value), "hair"),
                   element("circle", element("title", f"{trial}: {figure(value)}"), cx=x(order), cy=y(value), r="3.2",

@@ -23,7 +23,6 @@ from reports.numbers import (
     listed,
     money,
     percent,
-    precise,
     spans,
 )
 from reports.tables import aligned, clean, wrapped
@@ -202,48 +201,6 @@ def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mappi
         findings(results.findings),
         _do(todo),
     )
-
-
-def fit(models: Models, todo: str) -> str:
-    """Each response: its terms, how well batches repeat, how much is explained, and what to mistrust."""
-    rows = []
-    for response, model in models.items():
-        rows.append(
-            [
-                response,
-                model.n,
-                len(model.terms),
-                model.scale.name,
-                figure(model.residual_sd, digits=3),
-                percent(model.r2_predicted) if isinstance(model.r2_predicted, float) else NOTHING,
-            ]
-        )
-    shown = [wrapped(f"{clean(response)}: {clean(model.model)}", indent="    ") for response, model in models.items()]
-    how = (
-        "These are the terms that were chosen, for reading; predictions average over many models."
-        if models.terms_choice == "select"
-        else "All planned terms are kept, and predict by least squares."
-    )
-    return _page(
-        aligned(rows, ("response", "batches", "terms", "scale", "residual sd", "predicted R2"), right=(1, 2, 4, 5)),
-        "\n".join(shown),
-        how,
-        findings(models.findings),
-        _do(todo),
-    )
-
-
-def coefficients(models: Models) -> str:
-    """The coefficient tables, one a response, in the coding of the fit."""
-    parts = []
-    for response, model in models.items():
-        rows = [
-            [row["term"], precise(row["estimate"]), precise(row["se"], 4), precise(row["t"], 4), precise(row["p"], 3)]
-            for row in model.terms.to_dict("records")
-        ]
-        title = f"{clean(response)} ({model.scale.name} scale, {model.coding})"
-        parts.append(f"{title}\n{aligned(rows, ('term', 'estimate', 'se', 't', 'p'), right=(1, 2, 3, 4))}")
-    return _page(*parts)
 
 
 def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER") -> str:

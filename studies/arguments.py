@@ -153,6 +153,7 @@ def _next(one: argparse.ArgumentParser) -> None:
     which = one.add_mutually_exclusive_group()
     which.add_argument("--confirm", type=_whole(1), metavar="N", help="N fresh batches of one formula")
     which.add_argument("--learn", type=_whole(1), metavar="N", help="the N next trials worth making")
+    one.add_argument("--way", metavar="RESPONSE", help="with --learn: trials on the way up (or down) of one response")
     one.add_argument("--formula", metavar="F1", help="the formula to confirm (default: the best)")
 
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 
-from reports import documents, terminal
+from optimise.look import changes
+from reports import documents, terminal_fit
 from studies.analysis import TermsChoice, fitted, keep_models, last_coding, last_terms
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
@@ -19,16 +20,24 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     coding = args.coding or "units"
     desk.progress("fitting ...")
     if args.without:
-        models = fitted(folder, args.terms or last_terms(folder), args.coding or last_coding(folder),
-                        _trials(args.without))  # fmt: skip
-    else:
-        with folder.changing("fit") as change:
-            models = fitted(folder, terms, coding)
-            keep_models(change, folder, models, terms, coding)
+        return _look(folder, args, desk)
+    with folder.changing("fit") as change:
+        models = fitted(folder, terms, coding)
+        keep_models(change, folder, models, terms, coding)
     desk.progress("")
     document = documents.fit_document(models)
     todo = next_step(StudyFolder(folder.path), args.folder)
-    return Outcome(document, f"{terminal.coefficients(models)}\n\n{terminal.fit(models, todo)}", code_of(document))
+    return Outcome(document, terminal_fit.fit(models, todo), code_of(document))
+
+
+def _look(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outcome:
+    terms, coding, trials = args.terms or last_terms(folder), args.coding or last_coding(folder), _trials(args.without)
+    before = fitted(folder, terms, coding)
+    after = fitted(folder, terms, coding, trials)
+    changed = changes(before, after, trials)
+    desk.progress("")
+    document = documents.fit_document(after, changed)
+    return Outcome(document, terminal_fit.without(after, changed, trials, args.folder), code_of(document))
 
 
 def _trials(text: str) -> tuple[str, ...]:

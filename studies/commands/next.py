@@ -80,6 +80,7 @@ def _upcoming(
         results=folder.results,
         confirm=args.confirm,
         learn=args.learn,
+        way=args.way,
         formula=formula,
         best=best,
         round=max(folder.rounds(), default=0) + 1,

@@ -161,6 +161,31 @@ def test_box_cox_of_the_trees_takes_in_the_logarithm():
     assert (found.low, found.high) == pytest.approx(given["ci95"], abs=1e-5)
 
 
+def test_box_cox_of_the_chemical_yield_agrees_with_the_reference():
+    x1, x2, y, _ = chemical("phase2_factorial", "phase2_axial")
+    found, wanted = box_cox(quadratic(x1, x2), y), REFERENCE["box_cox"]["chemical_yield_quadratic"]
+    assert found.power == pytest.approx(wanted["lambda_hat"], abs=1e-4)
+    assert (found.low, found.high) == pytest.approx(wanted["ci95"], abs=1e-5)
+    assert found.at_best == pytest.approx(wanted["loglik_at_hat"], abs=1e-9)
+
+
+def test_box_cox_of_its_own_first_example():
+    """Survival of 48 animals under 3 poisons and 4 treatments (Box & Cox 1964, section 5): power -0.75 without the
+    interaction, so that the reciprocal lies in the interval and the values as they are lie far outside.
+    """
+    given = REFERENCE["box_cox"]["poisons_additive"]
+    data = given["data"]
+    rows = [np.ones(48)]
+    rows += [np.array(data["poison"]) == v for v in ("2", "3")] + [np.array(data["treat"]) == v for v in "BCD"]
+    found = box_cox(np.column_stack(rows).astype(float), np.array(data["time"]))
+    assert close(found.power, -0.75, 2)
+    assert found.power == pytest.approx(given["lambda_hat"], abs=1e-4)
+    assert (found.low, found.high) == pytest.approx(given["ci95"], abs=1e-5)
+    assert found.at_best == pytest.approx(given["loglik_at_hat"], abs=1e-9)
+    assert found.low < -1 < found.high < 0
+    assert found.loss("linear") > found.loss("log") > 0
+
+
 def chemical(*phases):
     frame = pd.read_csv(DATA / "nist_chemical_yield.csv")
     frame = frame[frame["phase"].isin(phases)]

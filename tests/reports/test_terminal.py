@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from doe.compare import Comparison
 from optimise import next_trials
-from reports import documents, tables, terminal
+from reports import documents, tables, terminal, terminal_fit
 from reports.compare import compare_text
 
 
@@ -25,7 +25,7 @@ def said(job):
             study, Comparison.of(study, [12, 16], others=False), "FOLDER", "FOLDER/plan/compare.html"
         ),
         "record": terminal.record(study, job.results, "blendwright fit FOLDER"),
-        "fit": terminal.fit(job.models, "blendwright optimise FOLDER"),
+        "fit": terminal_fit.fit(job.models, "blendwright optimise FOLDER"),
         "predict": terminal.predict(job.models, job.best.levels),
         "optimise": terminal.optimise(study, job.best, "blendwright next FOLDER --confirm 3"),
         "next": terminal.upcoming(study, upcoming),

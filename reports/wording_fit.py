@@ -1,0 +1,159 @@
+"""Sentences of a fit, from its entry in `fit --json`: the scale, limits that hold together, the other form, the top."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from reports.numbers import THIN, between, counted, figure, percent, plain
+
+Entry = Mapping[str, Any]
+
+_REACH = 4.0  # powers are looked for from -4 to 4
+_HELD = {
+    (1, 0): "; both the values as they are (1) and their logarithm (0) are in it.",
+    (1,): "; the values as they are (1) are in it, their logarithm (0) is not.",
+    (0,): "; the logarithm (0) is in it, the values as they are (1) are not.",
+    (): "; neither the values as they are (1) nor their logarithm (0) are in it.",
+}
+
+
+def known(value: Any) -> bool:
+    """Whether a number or record of the entry exists."""
+    return value is not None and not (isinstance(value, Mapping) and "unavailable" in value)
+
+
+def scale_line(entry: Entry) -> str:
+    """What the values say of the scale they are fitted on."""
+    said = f"Scale {entry['scale_why']}."
+    found = entry.get("box_cox")
+    if not known(found) or found is None:
+        return said
+    low, high = found["interval"]
+    if low <= -_REACH and high >= _REACH:
+        return f"{said} The values vary too little to tell one power from another."
+    ends = f"{'below ' if low <= -_REACH else ''}{plain(low, 2)} to {'over ' if high >= _REACH else ''}{plain(high, 2)}"
+    power = plain(found["power"], 2)
+    said += f" With these terms the likeliest power (Box-Cox) is {power}, 95{THIN}% likelihood {ends}"
+    held = tuple(power for power in (1, 0) if low <= power <= high)
+    return said + _HELD[held]
+
+
+def together_line(entry: Entry) -> str:
+    """How far the terms reach when they are read side by side."""
+    found = entry.get("together")
+    if not known(found) or found is None:
+        return ""
+    factor = found["factor"]
+    if not known(factor):
+        return f"Limits of the terms that hold together (95{THIN}% {found['method']}) stand in the report."
+    return (
+        f"Read together, each term lies within {figure(factor)} standard errors of its estimate (95{THIN}%,"
+        f" {found['method']})."
+    )
+
+
+def other_form_line(entry: Entry) -> str:
+    """Whether the other form of a blend's model agrees, and which terms it has."""
+    found = entry.get("other_form")
+    if not known(found) or found is None:
+        return ""
+    said = str(found["says"])
+    said = said[:1].upper() + said[1:]
+    if found["agree"]:
+        return f"{said}."
+    return f"{said}. Its terms: {found['model']}. What predicts does not depend on the form."
+
+
+def shares(entry: Entry) -> dict[str, str]:
+    """How often each term was chosen when the batches were drawn anew, in words; empty where none was chosen."""
+    selection = entry.get("selection") or {}
+    always = set(selection.get("always") or ())
+    found = selection.get("chosen_share") or {}
+    return {term: "always" if term in always else percent(share) for term, share in found.items()}
+
+
+def left_terms(entry: Entry, least: float = 0.2) -> str:
+    """Terms that were left out but chosen in a good part of the resamples: what else might act."""
+    found = (entry.get("selection") or {}).get("chosen_share") or {}
+    there = {row["term"] for row in entry["terms"]}
+    out = sorted(((share, term) for term, share in found.items() if term not in there and share >= least), reverse=True)
+    if not out:
+        return ""
+    return f"Left out, but chosen in part of the resamples: {', '.join(f'{t} {percent(s)}' for s, t in out)}."
+
+
+def chosen_line(entry: Entry) -> str:
+    """What `p` and `chosen` mean beside each other."""
+    if not shares(entry):
+        return ""
+    return (
+        "p takes the terms as fixed beforehand, so after a choice it is too small; chosen is how often a term is"
+        " chosen again when the batches are drawn anew."
+    )
+
+
+def top_line(entry: Entry) -> str:
+    """The stationary point: kind, place, how far its confidence region reaches."""
+    still = entry.get("stationary")
+    if not known(still) or still is None:
+        return ""
+    where = ", ".join(f"{name} {figure(value)}" for name, value in still["at"].items())
+    side = "inside" if still["inside"] else "outside"
+    said = f"No slope at {where}: a {still['kind']}, {side} the limits, predicted {figure(still['predicted'])}."
+    region = still["confidence"]
+    if known(region):
+        reach = ", ".join(f"{name} {between(*ends)}" for name, ends in region.items())
+        return f"{said} 95{THIN}% confidence region of the place: {reach}."
+    return f"{said} No confidence region: {region['unavailable']}."
+
+
+def way_rows(entry: Entry) -> list[list[str]]:
+    """The way out of the middle: distance, levels, prediction, its confidence; nothing where there is none."""
+    way = entry.get("way")
+    if not isinstance(way, Sequence) or isinstance(way, str):
+        return []
+    return [
+        [figure(step["distance"]), *(figure(v, digits=4) for v in step["at"].values()), figure(step["predicted"]),
+         between(*step["confidence"])]
+        for step in way
+    ]  # fmt: skip
+
+
+def way_head(entry: Entry) -> list[str]:
+    """The head of that table."""
+    return ["Distance", *entry["way"][0]["at"], "Predicted", "95 % confidence"]
+
+
+def eigen_rows(entry: Entry) -> list[list[str]]:
+    """Eigenvalues of the fitted quadratic with their standard errors."""
+    still = entry.get("stationary")
+    if not known(still) or still is None:
+        return []
+    errors = still["eigenvalue_se"]
+    sure = errors if isinstance(errors, Sequence) else [None] * len(still["eigenvalues"])
+    return [
+        [figure(v, digits=4), figure(e, digits=3) if e is not None else ""]
+        for v, e in zip(still["eigenvalues"], sure, strict=True)
+    ]
+
+
+def judged(entry: Entry) -> str:
+    """Residual sd, degrees of freedom, R² and what is said of the shape, in one sentence."""
+    parts = []
+    sd = entry.get("residual_sd")
+    if isinstance(sd, float):
+        of = f" (about {percent(sd)} of the value)" if entry["scale"] == "log" and sd < 0.5 else ""
+        parts.append(f"Residual sd {figure(sd)}{of} on {counted(int(entry['df_residual']), 'degree')} of freedom")
+    told = []
+    for key, words in (("r2", "R²"), ("r2_adjusted", "adjusted"), ("r2_predicted", "predicted")):
+        if isinstance(entry.get(key), float):
+            told.append(f"{words} {figure(entry[key], digits=3)}")
+    parts += [", ".join(told)] if told else []
+    lack = entry["lack_of_fit"]
+    if "p" in lack:
+        a, b = lack["df"]
+        parts.append(f"lack of fit F({a}, {b}) = {figure(lack['f'])}, p = {figure(lack['p'], digits=2)}")
+    else:
+        parts.append(f"lack of fit not tested ({lack['unavailable']})")
+    return "; ".join(parts) + "."
