@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from doe.design import Design
     from doe.results import Results
 
+MAX_BYTES = 2_000_000  # of a study.toml: some hundred times the largest we have seen
+
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Study(Shown):
@@ -77,6 +79,9 @@ class Study(Shown):
         place = Path(path)
         file = place / "study.toml" if place.is_dir() else place
         try:
+            if file.stat().st_size > MAX_BYTES:
+                got, do = f"{file.stat().st_size / 1e6:.0f} MB", "send the right file"
+                raise StudyError([Problem("too-big", "stop", str(file), got, f"at most {MAX_BYTES // 10**6} MB", do)])
             text = file.read_text(encoding="utf-8-sig")
         except OSError:
             do = "start one with: blendwright new FOLDER"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -24,6 +25,7 @@ __all__ = [
     "Grid",
     "RawTable",
     "csv_text",
+    "file_bytes",
     "grids_from_bytes",
     "guarded",
     "is_blank",
@@ -83,20 +85,30 @@ def read_tables(path: str | Path) -> tuple[RawTable, ...]:
 
     Raises `ResultsError` if it is missing, a folder, empty, too big, encrypted, carries macros, or is no table.
     """
+    return tables_from_bytes(file_bytes(path), Path(path).name)
+
+
+def file_bytes(path: str | Path) -> bytes:
+    """The bytes of a file someone gave, read only where it is a file and not too big.
+
+    Raises `ResultsError` if it is missing, a folder, a device, too big, or may not be read.
+    """
     path = Path(path)
     name = path.name
     if path.is_dir():
         raise refuse(name, "a folder", "a CSV or XLSX file", "give the file inside it")
     try:
-        size = path.stat().st_size
-        if size > MAX_BYTES:
-            raise refuse(name, f"{size / 1e6:.0f} MB", f"at most {MAX_BYTES / 1e6:.0f} MB", "send the table alone")
-        content = path.read_bytes()
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            raise refuse(name, "a device or a pipe", "a CSV or XLSX file", "save what comes from it in a file")
+        if found.st_size > MAX_BYTES:
+            got = f"{found.st_size / 1e6:.0f} MB"
+            raise refuse(name, got, f"at most {MAX_BYTES / 1e6:.0f} MB", "send the table alone")
+        return path.read_bytes()
     except FileNotFoundError:
         raise refuse(name, "no such file", "a CSV or XLSX file", "check the name and the folder") from None
     except OSError as error:
         raise refuse(name, f"cannot be read ({error.strerror})", "a readable file", "check who may read it") from None
-    return tables_from_bytes(content, name)
 
 
 def tables_from_bytes(content: bytes, name: str) -> tuple[RawTable, ...]:

@@ -47,6 +47,11 @@ class _Parser(argparse.ArgumentParser):
         raise UsageError("command line", message, usage)
 
 
+def readable(text: str) -> str:
+    """Text as UTF-8 can carry it: what the system gave as bytes of another encoding stands as ?."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
 def _whole(low: int) -> Callable[[str], int]:
     def number(text: str) -> int:
         try:
@@ -108,7 +113,7 @@ def _plan(one: argparse.ArgumentParser) -> None:
                      help="several numbers of trials and kinds of plan side by side, in plan/compare.html")  # fmt: skip
     one.add_argument("--replace", action="store_true", help="replace a round that was issued and not yet made")
     one.add_argument("--withdraw", metavar="T15-T24", help="retire trials that were not made (needs --why)")
-    one.add_argument("--why", default="", help="the reason, kept in the journal")
+    one.add_argument("--why", type=readable, default="", help="the reason, kept in the journal")
 
 
 def _record(one: argparse.ArgumentParser) -> None:
@@ -120,7 +125,7 @@ def _record(one: argparse.ArgumentParser) -> None:
     one.add_argument("--correct", nargs=3, metavar=("T09", "RESPONSE", "VALUE"),
                      help="a corrected reading: a new row, the old one is kept (needs --why)")  # fmt: skip
     one.add_argument("--reading", type=_whole(1), metavar="N", help="which reading to correct, where there are several")
-    one.add_argument("--why", default="", help="the reason, kept with the record")
+    one.add_argument("--why", type=readable, default="", help="the reason, kept with the record")
 
 
 def _fit(one: argparse.ArgumentParser) -> None:

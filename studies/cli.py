@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+from unicodedata import category
 
 from studies.arguments import UsageError, parser
 
@@ -67,7 +68,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             return int(end.code or 0)
         return _started(args, as_json)
     except KeyboardInterrupt:
-        print("stopped; the study is as it was", file=sys.stderr)
+        print("stopped; the study is as it was, or as the command would have left it", file=sys.stderr)
         return 130
     except BrokenPipeError:
         # The reader of our output has gone (blendwright ... | head): nothing to tell anyone.
@@ -88,8 +89,10 @@ def _started(args: argparse.Namespace, as_json: bool) -> int:
 
 def _run(args: argparse.Namespace, as_json: bool) -> int:
     from doe.problems import Problem, StudyError
+    from studies.pending import UnfinishedError
 
     _one_thread()
+    before = _journal_size(args)
     try:
         command: Callable[[argparse.Namespace, Desk], Outcome] = importlib.import_module(
             f"studies.commands.{args.command}"
@@ -99,6 +102,8 @@ def _run(args: argparse.Namespace, as_json: bool) -> int:
         else:
             with importlib.import_module("studies.workers").carried_by(args.workers, args.cluster):
                 outcome = command(args, Desk(as_json))
+    except UnfinishedError as error:
+        return _refuse(args.command, error.problems, as_json, code=1)
     except StudyError as error:
         return _refuse(args.command, error.problems, as_json)
     except OSError as error:
@@ -113,14 +118,23 @@ def _run(args: argparse.Namespace, as_json: bool) -> int:
     except Exception as error:
         if os.environ.get(TRACE):
             raise
+        stands = _journal_size(args) != before
+        said = "what the command wrote stands in the journal" if stands else "nothing was written"
         problem = Problem(
             "defect", "stop", f"blendwright {args.command}", f"{type(error).__name__}: {error}",
-            "this is a defect of the program, not of your study; nothing was written",
+            f"this is a defect of the program, not of your study; {said}",
             f"repeat with {TRACE}=1 in the environment and report what it prints",
         )  # fmt: skip
-        return _refuse(args.command, [problem], as_json)
+        return _refuse(args.command, [problem], as_json, code=1 if stands else 2)
     _print(as_text(outcome.document) if as_json else harmless(outcome.text))
     return outcome.code
+
+
+def _journal_size(args: argparse.Namespace) -> int:
+    try:
+        return os.stat(os.path.join(args.folder, "journal.jsonl")).st_size
+    except (OSError, ValueError):
+        return 0
 
 
 def _one_thread() -> None:
@@ -151,7 +165,7 @@ _PLAINER = str.maketrans({"\u2212": "-", "\u00a0": " ", "\u202f": " ", "\u2009":
 
 def harmless(text: str) -> str:
     """Text without signs that steer a terminal or turn the direction of reading: names come from other people."""
-    return "".join(sign if sign in "\n\t" or sign.isprintable() or sign.isspace() else "?" for sign in text)
+    return "".join(sign if sign in "\n\t" or sign.isprintable() or category(sign) == "Zs" else "?" for sign in text)
 
 
 def _print(text: str) -> None:
@@ -174,19 +188,21 @@ def _refuse_usage(fault: UsageError, command: str, as_json: bool) -> int:
     return _refuse(command, [problem], as_json)
 
 
-def _refuse(command: str, problems: Iterable[Problem], as_json: bool) -> int:
+def _refuse(command: str, problems: Iterable[Problem], as_json: bool, code: int = 2) -> int:
+    """Say what is wrong. Code 2: nothing was written; 1: something stands, and is to be looked at."""
     listed = list(problems)
     if as_json:
         from reports.documents import problem_document
 
         _print(as_text(problem_document(command, listed)))
-        return 2
+        return code
     stops = [problem for problem in listed if problem.level == "stop"]
     for problem in stops or listed:
         print(harmless(str(problem)).replace("\n", " "), file=sys.stderr)
     count = len(stops or listed)
-    print(f"Nothing was written. {count} thing{'s' if count != 1 else ''} to put right.", file=sys.stderr)
-    return 2
+    if code == 2:
+        print(f"Nothing was written. {count} thing{'s' if count != 1 else ''} to put right.", file=sys.stderr)
+    return code
 
 
 if __name__ == "__main__":

@@ -17,8 +17,10 @@ from doe.problems import StudyError
 from doe.results import Results
 from studies import journal
 from studies.cli import version
+from studies.inspection import links_out
 from studies.names import READINGS, STUDY, refusal
-from studies.writing import Change, changing, recover
+from studies.pending import recover
+from studies.writing import Change, changing
 
 _ROUND = re.compile(r"round-([1-9][0-9]*)")
 
@@ -42,6 +44,8 @@ class StudyFolder:
         if not (place / STUDY).is_file():
             raise refusal("no-study", str(path), "has no study.toml", "a study folder",
                           "write a study.toml in it, or start one with: blendwright new FOLDER")  # fmt: skip
+        if out := links_out(place):
+            raise StudyError(out)
         recover(place)
         return cls(place)
 

@@ -84,13 +84,16 @@ def to_keep(folder: StudyFolder, name: str, document: Mapping[str, Any]) -> str 
 
     Raises StudyError where the name is that of another recipe: people may have made it, or hold its card.
     """
-    kept = folder.formulas().get(name)
-    if kept is None:
+    every = folder.formulas()
+    kept = every.get(name)
+    twin = next((other for other in every if other.casefold() == name.casefold()), None)
+    if kept is None and twin is None:
         return json_text({**document, "name": name})
-    if is_same(kept, document):
+    if kept is not None and is_same(kept, document):
         return None
-    taken = listed(list(folder.formulas()))
-    got = f"{name} is kept already and is another recipe"
+    taken = listed(list(every))
+    # On many drives F1 and f1 are one file.
+    got = f"{name} is kept already and is another recipe" if kept is not None else f"{twin} is kept already"
     raise refusal("kept", "--keep", got, f"a name not yet taken ({taken} are)",
                   f"keep it under the name it came with: --keep {document.get('label', 'NAME')}")  # fmt: skip
 

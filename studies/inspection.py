@@ -12,9 +12,10 @@ from doe.problems import Problem, StudyError
 from doe.stored import stored_results
 from doe.study import Study
 from studies import journal
-from studies.names import STUDY
+from studies.names import KEPT, STUDY
+from studies.pending import PENDING, interrupted, pending_of
 
-_KEPT = ("plan", "results", "analysis", "formulas")
+_KEPT = tuple(name for name in KEPT if name != "bench")
 _LEAST_DIGITS = 8
 
 
@@ -25,17 +26,42 @@ def inspect(folder: Path, head: str | None = None) -> tuple[Problem, ...]:
     or the results; a finding says which it is. An edited study.toml and a workbook being typed into are legal and
     come as "inform".
     """
-    entries = journal.read(folder)
-    problems = list(journal.check_chain(folder))
+    out = links_out(folder)
+    if out:
+        return tuple(out)
+    log, change = journal.content(folder), pending_of(folder)
+    problems = []
+    if change is not None:
+        # Not finished here, where nothing may be written: what is staged counts as in its place.
+        problems.append(interrupted(folder, "warn"))
+        log = log[: change.offset] + change.line
+    entries = journal.entries_of(log)
+    problems += journal.check_log(log)
+    staged = {name: folder / PENDING / number for number, name in change.moves.items()} if change else {}
     files = journal.last_digests(entries)
     if not entries:
         problems += _no_journal(folder)
-    problems += [problem for name, digest in files.items() if (problem := _compared(folder, name, digest))]
+    for name, digest in files.items():
+        place = staged[name] if name in staged and staged[name].exists() else folder / name
+        if (problem := _compared(place, name, digest)) is not None:
+            problems.append(problem)
     problems += _added(folder, files)
     problems += _study_edited(folder, entries)
     if head is not None:
         problems += _head(folder, entries, head)
     return tuple(sorted(problems, key=lambda p: ("stop", "warn", "inform").index(p.level)))
+
+
+def links_out(folder: Path) -> list[Problem]:
+    """Links in a study that lead out of its folder: nothing outside is read or written by them."""
+    home = folder.resolve()
+    tops = [folder / name for name in (STUDY, journal.NAME, PENDING, *KEPT)]
+    found = [path for top in tops for path in (top, *(top.rglob("*") if top.is_dir() else ())) if path.is_symlink()]
+    return [
+        Problem("link", "stop", path.relative_to(folder).as_posix(), "a link that leads out of the study folder",
+                "files of this study", "put the file itself there, or take the link away")
+        for path in found if not path.resolve().is_relative_to(home)
+    ]  # fmt: skip
 
 
 def _no_journal(folder: Path) -> list[Problem]:
@@ -45,10 +71,10 @@ def _no_journal(folder: Path) -> list[Problem]:
     return []
 
 
-def _compared(folder: Path, name: str, digest: str) -> Problem | None:
+def _compared(place: Path, name: str, digest: str) -> Problem | None:
     if name == STUDY:
         return None
-    now = journal.fingerprint(folder / name)
+    now = journal.fingerprint(place)
     if now == digest:
         return None
     if name.startswith("bench/"):

@@ -126,13 +126,27 @@ def _entry(raw: bytes) -> Entry | None:
         return None
 
 
+def content(folder: Path) -> bytes:
+    """The journal's bytes; none where there is no journal, or a link in its place."""
+    path = folder / NAME
+    return path.read_bytes() if path.is_file() and not path.is_symlink() else b""
+
+
 def read(folder: Path) -> tuple[Entry, ...]:
     """The entries that can be read, in file order. What is wrong with the rest is for `verify` to say."""
-    path = folder / NAME
-    if not path.is_file():
-        return ()
-    entries = (_entry(line) for line in path.read_bytes().split(b"\n") if line)
+    return entries_of(content(folder))
+
+
+def entries_of(log: bytes) -> tuple[Entry, ...]:
+    """The entries that can be read in a journal's bytes, in their order."""
+    entries = (_entry(line) for line in log.split(b"\n") if line)
     return tuple(entry for entry in entries if entry is not None)
+
+
+def torn(log: bytes) -> bytes:
+    """What a crash in mid-write left of the last line: bytes without an end that are no entry."""
+    tail = log.rpartition(b"\n")[2]
+    return b"" if not tail or _entry(tail) is not None else tail
 
 
 def last_digests(entries: Iterable[Entry]) -> dict[str, str]:
@@ -154,26 +168,24 @@ _RECOVER = "compare with a copy of the folder or with the head printed on sheets
 
 def check_chain(folder: Path) -> tuple[Problem, ...]:
     """What is wrong with the chain: lines changed, missing, added, reordered or cut short."""
-    path = folder / NAME
-    if not path.is_file():
-        return ()
-    content = path.read_bytes()
+    return check_log(content(folder))
+
+
+def check_log(log: bytes) -> tuple[Problem, ...]:
+    """What is wrong with the chain in a journal's bytes."""
+    lines = log.split(b"\n")
+    tail = lines.pop()
     problems = []
-    if content and not content.endswith(b"\n"):
-        problems.append(
-            _broken(
-                NAME,
-                "the last line has no end",
-                "a crash in mid-write leaves this, and so does an edit: " + _RECOVER,
-                "journal-cut",
-            )
-        )
     before, number = START, 0
     known: dict[str, int] = {}
-    for count, raw in enumerate(content.split(b"\n")[:-1] if content.endswith(b"\n") else content.split(b"\n"), 1):
+    entries = [_entry(raw) for raw in lines]
+    for count, (raw, entry) in enumerate(zip(lines, entries, strict=True), 1):
         where = f"{NAME}, line {count}"
-        entry = _entry(raw)
         if entry is None:
+            after = entries[count] if count < len(entries) else None
+            if after is not None and after.read.get(NAME) == digest_of(raw) and after.before == before:
+                problems.append(_passed_over(where, after))
+                continue
             problems.append(_broken(where, "not a journal entry any more", _RECOVER, "journal-changed"))
             before, number = "", number + 1
             continue
@@ -183,7 +195,29 @@ def check_chain(folder: Path) -> tuple[Problem, ...]:
             problems.append(_broken(where, _out_of_order(entry, number, known), _RECOVER, "journal-order"))
         known[entry.digest] = count
         before, number = entry.digest, entry.number
+    if tail:
+        problems.append(_tail(f"{NAME}, line {len(lines) + 1}", tail, before, number))
     return tuple(problems)
+
+
+def _tail(where: str, tail: bytes, before: str, number: int) -> Problem:
+    """What is said of a last line without an end: what a crash leaves of the line that was due, or another text."""
+    entry = _entry(tail)
+    due = f'{{"n":{number + 1},"when":"'.encode()
+    ours = entry is not None and entry.before == before and line_of(entry) == tail + b"\n"
+    if ours or not tail.strip(b"\0") or (entry is None and (tail.startswith(due) or due.startswith(tail))):
+        return _broken(
+            where,
+            "cut short, as a crash or a copy in mid-write leaves it; every line before it stands for itself",
+            "repeat the last command; if nothing crashed, " + _RECOVER,
+            "journal-cut",
+        )
+    return _broken(where, "has no end and is not the line that was due", _RECOVER, "journal-changed")
+
+
+def _passed_over(where: str, after: Entry) -> Problem:
+    got = f"cut short by a crash; entry {after.number} ({after.command}, {after.when}) found it so and went on after it"
+    return Problem("journal-passed-over", "warn", where, got, "", "nothing more to do, once that entry is known to you")
 
 
 def _out_of_order(entry: Entry, number: int, known: Mapping[str, int]) -> str:

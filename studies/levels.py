@@ -13,7 +13,7 @@ from doe.cells import Entry, decimal_mark, read_number
 from doe.keys import nearest
 from doe.materials import settled
 from doe.problems import Problem, StudyError
-from doe.tables import RawTable, is_blank, tables_from_bytes
+from doe.tables import RawTable, file_bytes, is_blank, tables_from_bytes
 
 _IDS = ("trial", "batch", "formula", "name", "id")
 _TOLERANCE = 1e-4
@@ -166,7 +166,7 @@ def formulas_at(text: str, study: Study) -> pd.DataFrame:
             do = 'check its name, or write levels: "Gum=0.5,Wax=3"'
             got = f"{text!r} is not there"
             raise StudyError([Problem("no-file", "stop", "--at", got, "a .csv or .xlsx file, or levels", do)])
-        return from_table(tables_from_bytes(path.read_bytes(), path.name)[0], study)
+        return from_table(tables_from_bytes(file_bytes(path), path.name)[0], study)
     return completed([parsed(text, study, "--at")], ["1"], study, "--at")
 
 

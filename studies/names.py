@@ -13,6 +13,8 @@ MODELS = "analysis/models.json"
 OPTIMUM = "analysis/optimum.json"
 READINGS = "results/readings.csv"
 BATCHES = "results/batches.csv"
+KEPT = ("plan", "bench", "results", "analysis", "formulas")
+"""Folders in which a study keeps what commands write."""
 _FORMULA = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}")
 
 

@@ -18,8 +18,11 @@ from studies.commands.new import create, example_toml
 from studies.examples.potting_shed.bench import BENCH
 from studies.folder import StudyFolder
 from studies.inspection import inspect
+from studies.locking import LOCK
 from studies.names import REPORT, STUDY, refusal
+from studies.pending import recover
 from studies.wording import code_of, envelope
+from studies.writing import write_whole
 
 EXAMPLE = "potting-shed"
 CONFIRM = 3
@@ -75,7 +78,7 @@ class _Story:
         design = StudyFolder.at(self.place).design(number)
         book = self.place / f"bench/round-{number}.xlsx"
         filled = fill_workbook(book.read_bytes(), BENCH.readings(design.table))
-        book.write_bytes(filled)
+        write_whole(book, filled)
         self.desk.say(f"      (the simulated bench makes {counted(len(design.table), 'batch', 'batches')})")
         self.step("record", str(book))
 
@@ -111,17 +114,30 @@ def make_room(place: Path) -> None:
     """Clear a folder that an earlier demo made and nobody touched since. Raises StudyError for any other."""
     if not place.exists() or (place.is_dir() and not any(place.iterdir())):
         return
+    if place.is_dir():
+        recover(place)
     entries = journal.read(place) if place.is_dir() else ()
     theirs = "is not a demo"
     if entries and entries[0].command == "demo":
-        known = {*journal.last_digests(entries), journal.NAME, STUDY}
-        strange = [
-            path for path in place.rglob("*") if path.is_file() and path.relative_to(place).as_posix() not in known
-        ]
-        touched = [problem.where for problem in inspect(place) if problem.code not in ("typed-into", "bench-missing")]
+        known = {*journal.last_digests(entries), journal.NAME, STUDY, LOCK}
+        names = {path.relative_to(place).as_posix(): path for path in place.rglob("*") if path.is_file()}
+        # What a killed demo left half written is not someone's work.
+        strange = [path for name, path in names.items() if name not in known and not name.endswith(".xlsx.part")]
+        own = ("typed-into", "bench-missing", "file-missing")
+        touched = [problem.where for problem in inspect(place) if problem.code not in own]
         if not strange and not touched:
-            shutil.rmtree(place)
+            _clear(place)
             return
         theirs = f"holds work of someone: {', '.join([path.name for path in strange] + touched)}"
     raise refusal("exists", str(place), theirs, "a new folder, or one an earlier demo left",
                   "choose another: blendwright demo FOLDER")  # fmt: skip
+
+
+def _clear(place: Path) -> None:
+    """Remove an earlier demo, its journal last: killed on the way, it is still known for a demo."""
+    for path in place.iterdir():
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        elif path.name != journal.NAME:
+            path.unlink()
+    shutil.rmtree(place)

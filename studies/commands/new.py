@@ -11,16 +11,17 @@ from pathlib import Path
 from doe.form import FORM_MARK
 from doe.form_reading import study_from_form
 from doe.problems import Problem, StudyError
-from doe.tables import grids_from_bytes, tables_from_bytes
+from doe.tables import file_bytes, grids_from_bytes, tables_from_bytes
 from reports.form_book import form_book
 from reports.numbers import listed
 from reports.tables import clean
+from studies.arguments import readable
 from studies.cli import Desk, Outcome, version
 from studies.form_toml import form_toml
 from studies.formula_table import study_from_table
 from studies.names import STUDY, refusal
 from studies.wording import envelope
-from studies.writing import changing
+from studies.writing import changing, write_whole
 
 EXAMPLES = {"potting-shed": "potting_shed"}
 
@@ -50,7 +51,7 @@ def _form(place: Path, args: argparse.Namespace) -> Outcome:
         raise refusal("exists", str(place), got, "a new folder, or one without them", "choose another name")
     try:
         place.mkdir(parents=True, exist_ok=True)
-        (place / FORM).write_bytes(form_book())
+        write_whole(place / FORM, form_book())
     except OSError as error:
         raise refusal("not-writable", str(place), f"cannot be made: {error.strerror}", "a folder you may write to",
                       "choose another place") from error  # fmt: skip
@@ -113,9 +114,9 @@ def _definition(source: str | None, name: str) -> tuple[str, list[Problem], tupl
         return example_toml(source), [], None
     path = Path(source)
     if path.is_file():
-        content = path.read_bytes()
+        content = file_bytes(path)
         text, notes = _from_file(content, path.name, name)
-        return text, notes, (path.name, content)
+        return text, notes, (readable(path.name), content)
     got = f"{source!r} is neither a shipped example nor a file"
     raise StudyError(
         [Problem("no-source", "stop", "--from", got, f"one of {listed(list(EXAMPLES))}, or a .csv or .xlsx file",

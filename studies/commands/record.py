@@ -16,9 +16,10 @@ from doe.oddities import odd
 from doe.problems import Problem, ResultsError, StudyError
 from doe.rawtable import RawTable
 from doe.results import Results, batches_csv, joined, readings_csv, stored_results, take_in
-from doe.tables import tables_from_bytes
+from doe.tables import file_bytes, tables_from_bytes
 from reports import documents, terminal
 from studies import journal
+from studies.arguments import readable
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import BATCHES, READINGS, refusal
@@ -88,15 +89,12 @@ def _read(folder: StudyFolder, paths: Sequence[Path]) -> list[_Returned]:
         # A name as it stands in the study ("bench/round-1.xlsx") is understood from anywhere.
         path = given if given.exists() else folder.path / given
         try:
-            content = path.read_bytes()
+            content = file_bytes(path)
             out.append(
                 _Returned(path.name, _journal_name(folder, path), content, tables_from_bytes(content, path.name))
             )
         except ResultsError as error:
             problems += error.problems
-        except OSError as error:
-            got = (error.strerror or "cannot be read").lower()
-            problems.append(Problem("no-file", "stop", str(given), got, "a .csv or .xlsx file", "check its name"))
     if problems:
         raise StudyError(problems)
     return out
@@ -105,9 +103,10 @@ def _read(folder: StudyFolder, paths: Sequence[Path]) -> list[_Returned]:
 def _journal_name(folder: StudyFolder, path: Path) -> str:
     """The name within the study, or the bare file name: no path of anyone's machine goes into the journal."""
     try:
-        return path.resolve().relative_to(folder.path.resolve()).as_posix()
+        name = path.resolve().relative_to(folder.path.resolve()).as_posix()
     except ValueError:
-        return path.name
+        name = path.name
+    return readable(name)
 
 
 def original_name(name: str, content: bytes) -> str:

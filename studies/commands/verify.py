@@ -10,8 +10,8 @@ from studies import journal
 from studies.cli import Desk, Outcome
 from studies.inspection import inspect
 from studies.names import refusal
+from studies.pending import recover
 from studies.wording import code_of, envelope
-from studies.writing import recover
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:

@@ -11,7 +11,9 @@ import pytest
 from doe.problems import StudyError
 from studies import journal, writing
 from studies.inspection import inspect
-from studies.writing import Lock, changing, complete
+from studies.locking import LOCK, Lock
+from studies.pending import PENDING, complete
+from studies.writing import changing
 
 
 def snapshot(folder):
@@ -40,8 +42,8 @@ def test_all_are_written_and_journalled(folder):
     assert not (folder / "old.txt").exists()
     assert [entry.command for entry in journal.read(folder)] == ["first", "test"]
     assert inspect(folder) == ()
-    assert not (folder / writing.PENDING).exists()
-    assert not (folder / writing.LOCK).exists()
+    assert not (folder / PENDING).exists()
+    assert not (folder / LOCK).exists()
 
 
 def test_an_error_inside_leaves_the_folder_as_it_was(folder):
@@ -168,10 +170,10 @@ def test_a_second_command_waits_and_then_says_who_is_at_work(folder):
 
 def test_a_lock_left_by_a_killed_command_holds_nobody_up(folder):
     code = (
-        "import os; from pathlib import Path; from studies.writing import Lock;"
+        "import os; from pathlib import Path; from studies.locking import Lock;"
         f"Lock(Path({str(folder)!r})).__enter__(); os._exit(9)"
     )
     subprocess.run([sys.executable, "-c", code], check=False)
-    assert (folder / writing.LOCK).exists()
+    assert (folder / LOCK).exists()
     change_two(folder)
     assert (folder / "results/b.csv").read_text() == "new b"
