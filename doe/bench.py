@@ -63,7 +63,7 @@ _WHEN_HINT = "such as 2031-05-14 10:30"
 WEIGH_FIELDS = (
     Field(TRIAL, 7),
     Field(BATCH, 7, "whole", _BATCH_HINT),
-    Field("phase", 7),
+    Field("phase", 8.5),
     Field(INGREDIENT, 26),
     Field(TARGET, 11, figures=True),
     Field("from g", 11, figures=True),
@@ -159,7 +159,13 @@ def reading_fields(study: Study) -> tuple[Field, ...]:
         Field(OPERATOR, 10, "text", "Initials"),
         Field(FLAG, 13, "list", f"{DO_NOT_USE}: kept, but left out of the fit; say why in note", FLAGS),
         Field(NOTE, 30, "text", "Anything worth knowing"),
-        Field(METHOD, 40, "list", "As planned. Another method is another response: write it in note", methods),
+        Field(
+            METHOD,
+            min(56.0, max([40.0, *(len(method) for method in methods)])),
+            "list",
+            "As planned. Another method is another response: write it in note",
+            methods,
+        ),
     )
 
 

@@ -35,7 +35,7 @@ class Cell:
     def hint(self) -> str:
         """What it is for, in words."""
         ends = ("", "") if self.end is None else (": the lower one", ": the higher one")
-        several = "; several with ; between them" if "texts" in self.spec.types else ""
+        several = "; several with ; between them" if {"texts", "numbers"} & set(self.spec.types) else ""
         return self.spec.doc.replace("false:", f"{NO}:") + ends[self.end or 0] + several
 
     @property
@@ -81,6 +81,7 @@ SHEETS = (
     _sheet(
         "Responses", "response",
         ("name", "name", 20), ("unit", "unit", 9), ("kind", "kind", 10), ("grades", "grades", 22),
+        ("against", "curve against", 11), ("at", "read at", 18), ("from", "taken as", 14), ("of", "from curve", 14),
         ("method", "method", 36), ("reads", "reads from", 10, 0), ("reads", "reads to", 10, 1),
         ("after_h", "after h", 8), ("scale", "scale", 9), ("aim", "aim", 10), ("low", "low", 10),
         ("target", "target", 10), ("high", "high", 10), ("must", "must", 8), ("sd", "sd", 9),

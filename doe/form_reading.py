@@ -16,6 +16,7 @@ from doe.study import Study
 
 _YES, _NO = {YES, "y", "true", "x", "1", "ja", "oui", "si", "sí"}, {NO, "n", "false", "0", "-", "nein", "non"}
 _PERCENT = re.compile(r"[+-]?[0-9.,]+\s*%")
+_ONLY_NUMBER = re.compile(r"[+-]?[0-9.,]+\s*%?")
 _PLACE = re.compile(
     r"\[{0,2}(?P<section>[a-z]+)\]{0,2}"
     r"(?: number (?P<number>\d+)| (?P<step>\d+)| (?P<label>['\"].*?['\"]))?(?:, (?P<key>\w+).*)?"
@@ -96,7 +97,7 @@ class _FormReader:
         """Read one sheet; it is known by its headings. One that is not of the form is a problem if it is filled."""
         if table.header[:1] == (FORM_MARK,):
             return
-        mark = decimal_mark(cell for row in table.rows for cell in row)
+        mark = decimal_mark(piece for row in table.rows for cell in row for piece in _numbers_in(cell))
         if mark == "unknown":
             mark = "open"
         if {WHAT, ANSWER} <= set(table.header):
@@ -182,6 +183,9 @@ class _FormReader:
             return word in _YES
         if "percent" in types and _PERCENT.fullmatch(text):
             return text.replace(",", ".")
+        if "numbers" in types and ";" in text:
+            found = [self._number(cell, piece, where, mark) for piece in text.split(";") if piece.strip()]
+            return None if None in found else found
         numeric = {"number", "whole", "pair", "open pair"} & set(types)
         if numeric and not ("text" in types and not re.match(r"[+-]?[0-9.,]", text)):
             return self._number(cell, raw, where, mark)
@@ -199,6 +203,12 @@ class _FormReader:
             return None
         whole = read.value.is_integer() and ("whole" in cell.spec.types or isinstance(raw, int))
         return int(read.value) if whole else read.value
+
+
+def _numbers_in(cell: object) -> list[object]:
+    """The numbers of a cell that holds nothing else, as typed: of a method or remark with numbers in it, none."""
+    pieces = [piece.strip() for piece in cell.split(";")] if isinstance(cell, str) else [cell]
+    return [piece for piece in pieces if not isinstance(piece, str) or _ONLY_NUMBER.fullmatch(piece)]
 
 
 def _fits(sheet: Sheet, table: RawTable) -> bool:

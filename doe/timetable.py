@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from doe.study import Study
 
 
+_WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday")
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """What is to be read on a day: of which batches, which response, at what age [h]."""
@@ -33,6 +36,14 @@ class Day:
     number: int
     make: tuple[str, ...]
     read: tuple[Reading, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Weekends:
+    """What falls due on a Saturday or Sunday where making begins on the weekday `start` and rests on both."""
+
+    start: str
+    readings: tuple[Reading, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +86,27 @@ def days(study: Study, design: Design) -> tuple[Day, ...]:
             if day == number
         )
         out.append(Day(number, tuple(made.get(number, ())), read))
+    return tuple(out)
+
+
+def weekends(study: Study, design: Design) -> tuple[Weekends, ...]:
+    """For each weekday that making may begin on, the readings that fall due on a Saturday or Sunday.
+
+    Batches are made from Monday to Friday; a reading falls due as many whole days later as its age has.
+    """
+    made: dict[int, list[str]] = {}
+    for trial, run in design.runs.sort_values("order", kind="stable").iterrows():
+        made.setdefault(making_day(study, int(run["order"])), []).append(str(trial))
+    out = []
+    for start, name in enumerate(_WEEKDAYS):
+        late = []
+        for response in study.measured_responses:
+            later = math.floor((response.after_h or 0.0) / 24.0 + 1e-9)
+            # The weekday of bench day n: five of them make a week.
+            trials = [trial for day, mine in made.items() for trial in mine if ((start + day - 1) % 5 + later) % 7 >= 5]
+            if trials:
+                late.append(Reading(response.name, response.after_h or 0.0, response.store, tuple(trials)))
+        out.append(Weekends(name, tuple(late)))
     return tuple(out)
 
 

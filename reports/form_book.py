@@ -30,7 +30,8 @@ _GUIDE = {
     "Limits": "What may not go together: Wax + Oil <= 9, or Humectant >= 4 * Gum. May be empty.",
     "Responses": "What is measured, by which method, and what is wanted: a target, above, below, within, or "
     "only watch. sd is the scatter between two batches of one recipe, matters the smallest difference worth seeing; "
-    "both in the unit, or as 10 %.",
+    "both in the unit, or as 10 %. A flow curve has kind curve, what it is read against and at; each thing taken from "
+    "it, such as yield_value, has a row of its own that says taken as what, from which curve.",
     "Steps": "How a batch is made, in order; printed on the batch sheets.",
     "Balances": "What is weighed on: what it reads, how well it repeats, what it carries, in grams.",
     "Then": "blendwright new FOLDER --from this-file.xlsx makes a study of it, or says sheet by sheet and cell by cell "

@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from doe.stores import HANDLING, needs
-from doe.timetable import Jar, days, jars, untimed
+from doe.timetable import Jar, Weekends, days, jars, untimed, weekends
 from reports import tokens
 from reports.measuring import age
+from reports.numbers import spans
 from reports.rendered import rendered
 
 if TYPE_CHECKING:
@@ -44,11 +45,17 @@ def storeroom_html(study: Study, design: Design) -> str:
         "loss": f"{100 * study.make.loss:g} %",
         "days": days(study, design),
         "untimed": untimed(study),
+        "weekends": [(one.start, _late(one)) for one in weekends(study, design)],
         "labels": labels(study, design),
         "text_font": tokens.TEXT_FONT,
         "figure_font": tokens.FIGURE_FONT,
     }
     return rendered("storeroom.html", values, {"g": grams, "age": age})
+
+
+def _late(one: Weekends) -> str:
+    """What falls on a weekend, in words; "" if nothing does."""
+    return "; ".join(f"{r.response} of {spans(r.trials)} at {age(r.after_h)}" for r in one.readings)
 
 
 def grams(value: float) -> str:

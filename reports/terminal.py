@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -324,11 +325,17 @@ def _due(entries: Sequence[Mapping[str, Any]]) -> str:
     for entry in entries:
         groups.setdefault((entry["due"], entry["response"]), []).append(str(entry["batch"]))
     ranked = sorted(groups)
-    lines = [wrapped(f"Due {due.replace('T', ' ')}: {clean(name)} of {listed(groups[due, name])}.")
+    lines = [wrapped(f"Due {_day(due)}: {clean(name)} of {listed(groups[due, name])}.")
              for due, name in ranked[:_SHOWN]]  # fmt: skip
     if len(ranked) > _SHOWN:
         lines.append(f"and {len(ranked) - _SHOWN} more; --json lists all")
     return "\n".join(lines)
+
+
+def _day(due: str) -> str:
+    """A moment as it is read, with its weekday where few are at the bench."""
+    weekday = datetime.date.fromisoformat(due[:10]).weekday()
+    return due.replace("T", " ") + {5: ", a Saturday", 6: ", a Sunday"}.get(weekday, "")
 
 
 def _missing(entries: Sequence[Mapping[str, Any]]) -> str:

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from doe import Study
-from doe.timetable import days, due, jars, untimed
+from doe.timetable import days, due, jars, untimed, weekends
 
 STUDY = Study.from_dict(
     {
@@ -59,3 +59,13 @@ def test_what_is_still_to_be_read_falls_due_counted_from_making(made, viscosity,
     )  # fmt: skip
     found = due(STUDY, STUDY.results(frame))
     assert found == {("T01-1", "Viscosity"): viscosity, ("T01-1", "Settled"): settled}
+
+
+def test_what_falls_on_a_weekend_against_the_calendar():
+    """Five days of two batches from each weekday of a real week: 24 h after a Friday is a Saturday."""
+    plan = SimpleNamespace(runs=pd.DataFrame({"order": range(1, 11)}, index=[f"T{n:02d}" for n in range(1, 11)]))
+    for one, first in zip(weekends(STUDY, plan), pd.bdate_range("2031-05-12", periods=5), strict=True):
+        assert one.start == first.day_name()
+        made = pd.bdate_range(first, periods=5).repeat(2)  # Monday to Friday only
+        late = [f"T{n:02d}" for n, day in enumerate(made, 1) if (day + pd.Timedelta("24h")).day_of_week >= 5]
+        assert [(r.response, list(r.trials)) for r in one.readings] == [("Viscosity", late)]

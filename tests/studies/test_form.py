@@ -31,6 +31,10 @@ SMALL = {
         {"name": "Viscosity", "unit": "mPa.s", "method": "spindle 5, 10 rpm", "reads": [2000, float("inf")],
          "scale": "log", "aim": "within", "low": 10000, "high": 30000, "sd": "10 %", "matters": "20 %"},
         {"name": "pH", "method": "meter", "sd": 0.05, "aim": "watch", "must": False},
+        {"name": "Flow curve", "unit": "Pa.s", "kind": "curve", "against": "shear rate", "method": "cone, 25.0 C",
+         "at": [0.1, 0.3, 1, 3, 10, 30]},
+        {"name": "Yield", "unit": "Pa", "from": "yield_value", "of": "Flow curve", "aim": "above", "low": 3},
+        {"name": "Rest", "unit": "Pa.s", "from": "low_shear_viscosity", "of": "Flow curve", "at": 0.1},
     ],
     "step": [{"does": "stir the gum in; no lumps", "takes": ["Water", "Gum"], "temp_c": [20, 25], "minutes": 10}],
     "balance": [{"name": "bench", "step_g": 0.01}],
@@ -44,7 +48,7 @@ def typed(cell, value):
         return None if ends[cell.end] in (float("inf"), float("-inf")) else ends[cell.end]
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return "; ".join(value) if isinstance(value, list) else value
+    return "; ".join(map(str, value)) if isinstance(value, list) else value
 
 
 def filled(source, change=lambda book: None):
@@ -132,8 +136,8 @@ def put(sheet, spot, value):
         (put("Ingredients", "A5", "Gum"), "sheet Ingredients, row 5 | the name stands twice"),
         (put("Ingredients", "A4", None), "sheet Ingredients, cell A4, name | has no name"),
         (put("Ingredients", "C4", "=1/3"), "cell C4, low | a formula without a stored result"),
-        (put("Responses", "I3", "logarithm"), "sheet Responses, cell I3, scale | came 'logarithm'"),
-        (put("Responses", "M3", None), "sheet Responses, row 3 | aims within but has no high"),
+        (put("Responses", "M3", "logarithm"), "sheet Responses, cell M3, scale | came 'logarithm'"),
+        (put("Responses", "Q3", None), "sheet Responses, row 3 | aims within but has no high"),
         (put("Limits", "A3", "Gumm <= 0.7"), "sheet Limits, row 3 | Gumm is not the name"),
         (put("Steps", "B3", "Z"), "sheet Steps, cell B3, takes | Z is not known"),
         (put("Study", "B19", "lots"), "sheet Study, cell B19, trials | 'lots'"),
@@ -189,3 +193,19 @@ def test_no_text_of_the_form_is_a_formula_and_it_is_always_the_same():
     assert form_book() == form_book()
     for sheet in openpyxl.load_workbook(io.BytesIO(form_book())).worksheets:
         assert not any(cell.data_type == "f" for row in sheet.iter_rows() for cell in row)
+
+
+def test_rates_of_a_curve_with_decimal_commas_are_read_whatever_the_method_says():
+    source = SMALL | {"response": [dict(row) for row in SMALL["response"]]}
+
+    def change(book):
+        sheet = book["Responses"]
+        heads = {sheet.cell(1, place).value: place for place in range(1, sheet.max_column + 1)}
+        sheet.cell(5, heads["read at"]).value = "0,1; 0,3; 1; 3; 10; 30"
+        sheet.cell(7, heads["read at"]).value = "0,1"
+        sheet.cell(4, heads["sd"]).value = "0,05"
+
+    read, _ = study_from_form(tables_from_bytes(filled(source, change), "form.xlsx"), "x")
+    assert read["response"][2]["at"] == [0.1, 0.3, 1, 3, 10, 30]
+    assert read["response"][4]["at"] == 0.1
+    assert read["response"][1]["sd"] == 0.05

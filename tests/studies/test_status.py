@@ -35,6 +35,11 @@ def test_readings_still_to_come_say_when_they_are_due(planned, call, capsys):
     assert document["due"] == [{"batch": "T01-1", "response": "pH", "due": "2031-05-16T10:30"}]
     assert main(["status", str(planned)]) == 0
     assert "Due 2031-05-16 10:30: pH of T01-1." in capsys.readouterr().out
+    record(planned, "trial,made_at,Viscosity,pH\nT03,2031-05-15 10:30,15000,\n")
+    capsys.readouterr()
+    assert main(["status", str(planned)]) == 0
+    # 2031-05-14 is a Wednesday (any calendar), so 48 h after the 15th is a Saturday.
+    assert "Due 2031-05-17 10:30, a Saturday: pH of T03-1." in capsys.readouterr().out
 
 
 def test_withdrawn_trials_are_not_missing(planned, call):
