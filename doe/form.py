@@ -81,7 +81,7 @@ SHEETS = (
     _sheet(
         "Responses", "response",
         ("name", "name", 20), ("unit", "unit", 9), ("kind", "kind", 10), ("grades", "grades", 22),
-        ("against", "curve against", 11), ("at", "read at", 18), ("from", "taken as", 14), ("of", "from curve", 14),
+        ("against", "curve against", 11), ("at", "read at", 18), ("from", "taken as", 26), ("of", "from curve", 14),
         ("method", "method", 36), ("reads", "reads from", 10, 0), ("reads", "reads to", 10, 1),
         ("after_h", "after h", 8), ("scale", "scale", 9), ("aim", "aim", 10), ("low", "low", 10),
         ("target", "target", 10), ("high", "high", 10), ("must", "must", 8), ("sd", "sd", 9),

@@ -41,7 +41,7 @@ def read_ingredient(t: Row, where: str, notes: Notes) -> Ingredient:
         or_none=t.get("or_none", False),
         withdrawn=t.get("withdrawn", False),
         was=tuple(tidy(name) for name in t.get("was", ())),
-        facts=_facts(t),
+        facts=_facts(t, where, notes),
     )
     choice = _choice(t, item, where, notes)
     if item.withdrawn:
@@ -67,8 +67,23 @@ def share_of(value: Any, default: float) -> float:
     return default if share is None else share
 
 
-def _facts(t: Mapping[str, Any]) -> Mapping[str, Any]:
-    return MappingProxyType({k: v for k, v in t.items() if k not in _FIELDS})
+def _facts(t: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, Any]:
+    facts = {k: v for k, v in t.items() if k not in _FIELDS}
+    if "lot_assay" in facts:
+        facts["lot_assay"] = _lot_assay(t, f"{where}, lot_assay", notes)
+    return MappingProxyType(facts)
+
+
+def _lot_assay(t: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, float]:
+    """The active part of single lots, each above 0 and at most 1; not beside made_of, which says what a solution is."""
+    parts = {tidy(str(lot)): fraction(value) for lot, value in t["lot_assay"].items()}
+    for lot, part in parts.items():
+        if part is None or not 0 < part <= 1:
+            got = f"{lot} = {shown(t['lot_assay'].get(lot))}"
+            notes.stop("wrong-type", where, got, "a fraction above 0, up to 1", 'write 0.93, or "93 %"')
+    if t.get("made_of"):
+        notes.stop("two-assays", where, "stands beside made_of", "one of them", "give a lot of a solution as material")
+    return MappingProxyType({lot: part for lot, part in parts.items() if part is not None})
 
 
 def _check_varied(t: Row, low: float | None, high: float | None, where: str, notes: Notes) -> None:
@@ -118,7 +133,7 @@ def _material(t: Row, item: Ingredient, row: Mapping[str, Any], where: str, note
         assay=share_of(row.get("assay"), item.assay),
         price_per_kg=number_or_none(row.get("price_per_kg", item.price_per_kg)),
         made_of=_shares(row["made_of"], f"{where}, made_of", notes) if "made_of" in row else item.made_of,
-        facts=MappingProxyType({**item.facts, **_facts(row)}),
+        facts=MappingProxyType({**item.facts, **_facts(row, where, notes)}),
     )
 
 

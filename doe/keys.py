@@ -153,6 +153,7 @@ _SUPPLIED = (
     _number("use_low", "supplier's lowest use level", 0, used=False),
     _number("use_high", "supplier's highest use level", 0, used=False),
     _text("lot", "the lot in the store-room", used=False),
+    Key("lot_assay", ("table",), "active fraction of single lots, where it is not that of assay: lot = fraction"),
 )
 _INGREDIENT = _section(
     "ingredient",

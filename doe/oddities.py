@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtrit
 
 from doe.curves import observed
 from doe.drafts import USABLE
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 # A value this many times beyond all others, which would be among them after moving its decimal point; our choice.
 _BEYOND, _NEAR, _SLIPS = 3.0, 1.5, (1000.0, 100.0, 10.0)
 _LEAST_OTHERS = 4
+_PINCH = 0.003  # of the total: a pH adjuster beyond it is to be looked at (common practice, no source)
+_SAME = 1e-9  # spread below which a column does not vary
 _FAR_SDS = 4.0  # how many expected sds apart two batches of one recipe are odd; our choice
 
 
@@ -44,6 +47,7 @@ def odd(study: Study, results: Results) -> list[Problem]:
         *_same_twice(values),
         *_another_jar(results),
         *_lots(results),
+        *_adjusters(study, results),
         *not_made(study, results),
         *_order(results),
     ]
@@ -229,6 +233,37 @@ def _lots(results: Results) -> list[Problem]:
         found.append(Problem("one-lot", "inform", "lots", f"one lot only of {listed(single)}", "",
                              "what another lot would do is not known"))  # fmt: skip
     return found
+
+
+def _adjusters(study: Study, results: Results) -> list[Problem]:
+    """Adjusters that came to more than a pinch, and those whose amount goes with something that is varied."""
+    batches = results.batches.loc[results.usable]
+    varied = [i.name for i in study.varied if i.role == "varied"] + [f.name for f in study.numeric_factors]
+    found = []
+    for item in (i for i in study.ingredients if i.role == "adjuster"):
+        amount = batches[item.name].astype(float)
+        much = amount[amount > _PINCH * study.total]
+        if len(much):
+            got = f"more than {100 * _PINCH:g} % in " + listed([f"{b} {value:.3g}" for b, value in much.items()])
+            do = "that much is part of the recipe, and may thin or thicken it: buffer it, or vary it"
+            found.append(Problem("adjuster-large", "warn", item.name, got, "a pinch", do))
+        together = [f"{name} (r = {r:.2f})" for name in varied if (r := _together(amount, batches[name])) is not None]
+        if together:
+            got, allowed = "its amount goes with " + listed(together), "amounts that vary by themselves"
+            do = "what these do and what the adjuster does cannot be told apart"
+            found.append(Problem("adjuster-with", "warn", item.name, got, allowed, do))
+    return found
+
+
+def _together(amount: pd.Series[float], level: pd.Series[Any]) -> float | None:
+    """The correlation of an adjuster with a level, if it is there beyond chance (two-sided 1 % by its t); else None."""
+    x, y = amount.to_numpy(dtype=float), level.to_numpy(dtype=float)
+    free = len(x) - 2
+    if free < _LEAST_OTHERS or np.ptp(x) <= _SAME * x.max() or np.ptp(y) <= _SAME * abs(y).max():
+        return None
+    r = float(np.corrcoef(x, y)[0, 1])
+    t = abs(r) * math.sqrt(free / max(1e-12, 1.0 - r * r))
+    return r if t > float(stdtrit(free, 0.995)) else None
 
 
 def not_made(study: Study, results: Results) -> list[Problem]:

@@ -12,6 +12,7 @@ from doe.drafts import USABLE, Intake, Reading, text_of
 from doe.headings import Headings, read_headings
 from doe.intake import take_table
 from doe.levels import Levels, completed, range_findings
+from doe.lots import by_active_part, lot_factors, told
 from doe.planned import Planned, planned_trials
 from doe.problems import Problem, ResultsError
 from doe.rawtable import RawTable, table_from_frame
@@ -188,19 +189,39 @@ def _numbered(intake: Intake) -> list[Reading]:
 
 
 def _whole_recipes(intake: Intake, earlier: Results | None) -> dict[str, Levels]:
+    """The whole recipe of each batch as made: from what came, the plan, and what is on record of it."""
     out: dict[str, Levels] = {}
-    names = {item.name for item in intake.study.ingredients}
+    study = intake.study
+    names = {item.name for item in study.ingredients}
+    lots: dict[str, dict[str, str]] = {}
+    factors: dict[str, dict[str, float]] = {}
     for batch, draft in intake.batches.items():
         recipe = draft.planned.levels if draft.planned else None
-        before = _made_before(intake.study, batch, earlier) if recipe is not None else {}
+        before = _made_before(study, batch, earlier) if recipe is not None else {}
         if recipe is not None:
             recipe = {**recipe, **{name: level for name, level in before.items() if name not in names}}
-        made = completed(intake.study, draft.levels, recipe, draft.unit, draft.where, intake.problems, intake.findings)
-        if made is not None and before and not names & set(draft.levels):
+        made = completed(study, draft.levels, recipe, draft.unit, draft.where, intake.problems, intake.findings)
+        if made is None:
+            continue
+        known = _lots_before(batch, earlier)
+        lots[batch] = {**known, **draft.lots}
+        counted = lots[batch]
+        if before and not names & set(draft.levels):
             made |= {name: level for name, level in before.items() if name in names}
-        if made is not None:
-            out[batch] = made
+            counted = {name: lot for name, lot in draft.lots.items() if name not in known}  # the others count already
+        factors[batch] = lot_factors(study, made, counted)
+        out[batch] = by_active_part(study, made, factors[batch]) if factors[batch] else made
+    intake.findings += told(study, lots, factors)
     return out
+
+
+def _lots_before(batch: str, earlier: Results | None) -> dict[str, str]:
+    """The lots a batch has on record, by ingredient."""
+    if earlier is None or batch not in earlier.batches.index:
+        return {}
+    row = earlier.batches.loc[batch]
+    return {str(name).removeprefix("lot: "): lot for name, lot in row.items()
+            if str(name).startswith("lot: ") and isinstance(lot, str)}  # fmt: skip
 
 
 def _made_before(study: Study, batch: str, earlier: Results | None) -> Levels:

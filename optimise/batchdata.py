@@ -186,7 +186,10 @@ def _left_out(response: Response, lost: pd.DataFrame) -> Problem:
     else:
         effect = "results at the ends are missing, so predictions are pulled to the middle and the scatter is too small"
     trials = ", ".join(str(t) for t in lost["trial"])
-    got = f"{trials}: beyond what the method reads, left out of this fit (the limit is not put in its place); {effect}"
+    got = (
+        f"{trials}: only bounds, and too few numbers beside them to settle a fit with them, so they are left out of it"
+    )
+    got += f" (no limit is put in their place); {effect}"
     do = "read them with a method that reaches; until then trust that end less"
     return say("over-range", "warn", response.name, got, do)
 

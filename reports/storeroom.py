@@ -50,7 +50,7 @@ def storeroom_html(study: Study, design: Design) -> str:
         "text_font": tokens.TEXT_FONT,
         "figure_font": tokens.FIGURE_FONT,
     }
-    return rendered("storeroom.html", values, {"g": grams, "age": age})
+    return rendered("storeroom.html", values, {"g": grams, "about": _about, "age": age})
 
 
 def _late(one: Weekends) -> str:
@@ -63,6 +63,11 @@ def grams(value: float) -> str:
     if value >= 10000:
         return f"{value / 1000:.4g} kg"
     return f"{value:.0f} g" if value >= 1000 else f"{value:.4g} g"
+
+
+def _about(value: float) -> str:
+    """Grams of what is only estimated, to two figures."""
+    return grams(float(f"{value:.2g}"))
 
 
 def labels(study: Study, design: Design) -> tuple[Label, ...]:

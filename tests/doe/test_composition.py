@@ -1,10 +1,15 @@
 """The mass balance of one batch, worked by hand on paper; every number below is a sum of grams."""
 
+from types import SimpleNamespace
+
+import pandas as pd
 import pytest
 
-from doe import Study
+from doe import Study, bench
 from doe.composition import Weighed, as_made, fitted_levels, parts_of
-from doe.problems import ResultsError
+from doe.problems import ResultsError, StudyError
+from doe.rawtable import RawTable
+from doe.results import joined, take_in
 
 
 def study(solution, extra=()):
@@ -120,13 +125,6 @@ def test_a_varied_solution_stays_as_supplied_and_what_others_bring_of_it_is_coun
 @pytest.mark.parametrize("apart", [False, True])
 def test_the_worked_balance_reaches_the_fit(apart):
     """The same 393.8 g, from the sheets as typed to the levels that are fitted, the solution declared both ways."""
-    from types import SimpleNamespace
-
-    import pandas as pd
-
-    from doe import bench
-    from doe.rawtable import RawTable
-    from doe.results import take_in
 
     extra = [{"name": "Citric acid", "level": 0.0}] if apart else []
     one = study({"made_of": {"Citric acid": 0.10, "Water": 0.90}} if apart else {}, extra)
@@ -148,3 +146,47 @@ def test_the_worked_balance_reaches_the_fit(apart):
     acid = {"Citric acid": 0.18, "Citric solution": 0.0, "Water": 333.62} if apart else {"Citric solution": 1.8}
     by_hand = {"Water": 332.0, "Gum": 4.0, "Wax": 56.0} | acid
     assert made.to_dict() == pytest.approx({name: g * PERCENT for name, g in by_hand.items()}, abs=1e-9)
+
+
+def test_a_lot_counts_by_its_own_active_part():
+    """By hand: 1.0 % of a lot with 0.81 where 0.90 is declared is as 0.9 % of the declared; 0.1 % counts as water."""
+    lots = {"lot_assay": {"L17": 0.81, "L18": "90 %"}, "assay": 0.9}
+    made = Study.from_dict(made_source(lots))
+    table = pd.DataFrame(
+        {
+            "trial": ["T01", "T02", "T03"],
+            "Gum": [1.0, 1.0, 1.0],
+            "lot: Gum": ["L17", "L18", "L99"],
+            "pH": [5.0, 5.1, 5.2],
+        }
+    )
+    results = made.results(table)
+    assert list(results.levels()["Gum"]) == pytest.approx([0.9, 1.0, 1.0], abs=1e-12)
+    assert list(results.levels()["Water"]) == pytest.approx([99.1, 99.0, 99.0], abs=1e-12)
+    said = [f for f in results.findings if f.code == "lot-assay"]
+    assert [(f.where, f.got) for f in said] == [("lot: Gum", "L17 in T01-1 has its own active part (lot_assay)")]
+    with pytest.raises(StudyError, match="a fraction above 0, up to 1"):
+        Study.from_dict(made_source({"lot_assay": {"L17": 1.2}}))
+
+
+def made_source(lots):
+    return {
+        "study": {"name": "Invented"},
+        "ingredient": [{"name": "Water", "qs": True}, {"name": "Gum", "low": 0.5, "high": 1.5, **lots}],
+        "response": [{"name": "pH", "method": "meter"}],
+    }
+
+
+def test_a_lot_that_is_recorded_again_counts_once():
+    study = Study.from_dict(made_source({"lot_assay": {"L17": 0.9}}))
+    table = pd.DataFrame([[99.0, 1.0]], index=["T01"], columns=["Water", "Gum"])
+    runs = pd.DataFrame({"order": [1], "block": None, "whole_plot": None, "replicate_of": None}, index=["T01"])
+    plan = SimpleNamespace(round=1, digest="0" * 64, study_digests={}, table=table, runs=runs)
+    lot = pd.DataFrame({"trial": ["T01"], "lot: Gum": ["L17"], "pH": [5.0]})
+    first = take_in(study, lot, design=plan)
+    assert first.levels()["Gum"]["T01-1"] == pytest.approx(0.9, abs=1e-12)  # 1 % of a lot with 0.9 of what is declared
+    for later in (lot, pd.DataFrame({"trial": ["T01"], "pH": [5.0]})):
+        again = joined(first, take_in(study, later, design=plan, earlier=first))
+        assert again.levels()["Gum"]["T01-1"] == pytest.approx(0.9, abs=1e-12)
+    weighed = take_in(study, pd.DataFrame({"trial": ["T01"], "Gum": [1.1], "pH": [5.0]}), design=plan, earlier=first)
+    assert weighed.levels()["Gum"]["T01-1"] == pytest.approx(0.99, abs=1e-12)

@@ -124,3 +124,27 @@ def test_a_second_batch_without_papers_may_be_a_second_reading():
     assert "nothing but readings of T01-2" in seen["batch-or-reading"]
     rows = table().loc[[0, 0]].assign(batch=[1, 2], made_at=["2031-05-10", "2031-05-11"])
     assert "batch-or-reading" not in [f.code for f in odd(STUDY, take_in(STUDY, rows, design=_Plan))]
+
+
+def test_an_adjuster_that_is_more_than_a_pinch_or_goes_with_a_level_is_said():
+    """r by numpy; |t| of r with 8 - 2 degrees of freedom beyond 3.707 (tables, two-sided 1 %)."""
+    study = Study.from_dict(
+        {
+            "study": {"name": "Invented"},
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Gum", "low": 0.2, "high": 1},
+                {"name": "Wax", "low": 1, "high": 5},
+                {"name": "Acid", "level": 0.1, "adjusts": "pH"},
+            ],
+            "response": [{"name": "pH", "method": "meter"}],
+        }
+    )
+    gum = np.array([0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
+    wax = np.array([1.0, 5, 2, 4, 4, 2, 5, 1])
+    rows = pd.DataFrame({"Gum": gum, "Wax": wax, "Acid": 0.1 + 0.3 * gum, "pH": 5.0 + 0.01 * wax})
+    said = {p.code: p.got for p in odd(study, study.results(rows))}
+    assert said["adjuster-with"] == "its amount goes with Gum (r = 1.00)"
+    assert said["adjuster-large"] == "more than 0.3 % in T06-1 0.31, T07-1 0.34, T08-1 0.37"
+    quiet = odd(study, study.results(rows.assign(Acid=0.1)))
+    assert not [p for p in quiet if p.code.startswith("adjuster")]
