@@ -19,6 +19,7 @@ Window = tuple[float | None, float | None]
 _NODES = 512
 _SHIFTS = 8
 _DRAWS = 2048
+SOBOL_BITS = 30
 _EDGE = 1e-15
 
 
@@ -34,11 +35,16 @@ class Chance:
 @lru_cache(maxsize=8)
 def _nodes(dimension: int) -> Array:
     """Fixed points in the unit cube: `_SHIFTS` random shifts of one Sobol set, (shifts, nodes, dimension)."""
-    base = qmc.Sobol(max(dimension, 1), scramble=True, seed=np.random.default_rng(20)).random(_NODES)
-    shifts = np.random.default_rng(21).random((_SHIFTS, 1, max(dimension, 1)))
-    points: Array = (base + shifts) % 1.0
+    base, shifts = copula_nodes(dimension)
+    points: Array = (base + shifts[:, None, :]) % 1.0
     points.setflags(write=False)
     return points
+
+
+def copula_nodes(dimension: int) -> tuple[Array, Array]:
+    """The Sobol set (nodes, dimension), whole multiples of 2^-30, and its shifts (shifts, dimension)."""
+    base = qmc.Sobol(max(dimension, 1), scramble=True, bits=SOBOL_BITS, seed=np.random.default_rng(20)).random(_NODES)
+    return np.asarray(base, dtype=float), np.random.default_rng(21).random((_SHIFTS, max(dimension, 1)))
 
 
 def joint_chance(mixtures: Sequence[TMixture], windows: Sequence[Window], correlation: Array | None = None) -> Chance:
@@ -93,7 +99,7 @@ def chance_interval(mixtures: Sequence[TMixture], windows: Sequence[Window], lev
     random numbers for every recipe; each draw gives a chance as a product of normal windows, and the interval is
     that of these chances.
     """
-    draws = _parameter_draws(len(mixtures))
+    draws = parameter_draws(len(mixtures))
     n = len(mixtures[0].location)
     chances = np.ones((n, _DRAWS))
     for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
@@ -106,7 +112,7 @@ def chance_interval(mixtures: Sequence[TMixture], windows: Sequence[Window], lev
 
 
 @lru_cache(maxsize=8)
-def _parameter_draws(responses: int) -> Array:
+def parameter_draws(responses: int) -> Array:
     """Uniform draws (draws, responses, 3) for component, variance and mean."""
     sobol = qmc.Sobol(3 * responses, scramble=True, seed=np.random.default_rng(30))
     points = np.clip(sobol.random(_DRAWS), 1e-12, 1 - 1e-12).reshape(_DRAWS, responses, 3)

@@ -6,10 +6,14 @@ from typing import Any
 
 import numpy as np
 
+from doe.categories import contrast_table, present, short
 from doe.cells import grade_values
+from doe.codings import Coding
 from doe.parts import Response
 from doe.problems import Unavailable
 from doe.region import Region
+from doe.terms import Terms
+from optimise.fence import Fence
 from optimise.fitted import FittedModel
 from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor, modelled
 
@@ -53,20 +57,39 @@ def _coordinates(region: Region) -> dict[str, Any]:
     }
 
 
+def stored_fence(fence: Fence | None) -> dict[str, Any] | None:
+    """The fence of what was tried: a recipe is inside where f' `unscaled` f of its terms is at most `limit`."""
+    if fence is None:
+        return None
+    rows = {"unscaled": fence.unscaled.tolist(), "limit": fence.limit, "reduced": fence.reduced}
+    return {**_stored_terms(fence.terms, fence.coding), **rows}
+
+
 def _least_squares_model(predictor: LeastSquaresPredictor) -> dict[str, Any]:
-    names = predictor.terms.names
     return {
         "weight": 1.0,
-        "terms": [
-            {"term": t.label, "powers": t.powers_dict, "difference": t.difference} for t in predictor.terms.terms
-        ],
+        **_stored_terms(predictor.terms, predictor.coding),
         "coefficients": predictor.beta.tolist(),
         "covariance": (predictor.sd**2 * predictor.unscaled).tolist(),
         "df": predictor.df if np.isfinite(predictor.df) else Unavailable("a stated sd", "treat as normal").to_dict(),
         "residual_sd": predictor.sd,
+    }
+
+
+def _stored_terms(terms: Terms, coding: Coding) -> dict[str, Any]:
+    """Terms as products of levels in a coding, and what each contrast in them is at each level of its category."""
+    contrasts = {}
+    for category, levels in terms.categories.items():
+        columns = contrast_table(category, levels).T.tolist()
+        for level, column in zip(present(category, levels), columns, strict=True):
+            at = dict(zip(levels, column, strict=True))
+            contrasts[f"[{short(category)}: {level}]"] = {"category": category, "at": at}
+    return {
+        "terms": [{"term": t.label, "powers": t.powers_dict, "difference": t.difference} for t in terms.terms],
+        "contrasts": contrasts,
         "coding": {
-            "name": predictor.coding.name,
-            "shift": dict(zip(names, map(float, predictor.coding.shift), strict=True)),
-            "scale": dict(zip(names, map(float, predictor.coding.scale), strict=True)),
+            "name": coding.name,
+            "shift": dict(zip(terms.names, map(float, coding.shift), strict=True)),
+            "scale": dict(zip(terms.names, map(float, coding.scale), strict=True)),
         },
     }

@@ -26,7 +26,7 @@ from optimise.fitted import FittedModel
 from optimise.fitting import TermsChoice, fit_response
 from optimise.hull import Hull
 from optimise.leastsq import Array
-from optimise.modelfile import stored
+from optimise.modelfile import stored, stored_fence
 from optimise.otherform import OtherForm, other_form
 from optimise.points import entry, exact_chance, plain, point_findings, within
 from optimise.predictive import TMixture
@@ -394,4 +394,5 @@ class Models(Shown, Mapping[str, FittedModel]):
             "residual_correlation": {
                 str(name): {str(k): float(v) for k, v in row.items()} for name, row in correlation.iterrows()
             },
+            "fence": stored_fence(self.fence),
         }

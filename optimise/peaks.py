@@ -232,7 +232,7 @@ class Quest:
         X = hill.space.region.decoded(U)
         good = hill.space.region.contains(X) & self.inside(U, hill.combo) & _on_steps(hill.space, X)
         for limit in hill.limits:
-            good &= np.array([bool(np.all(limit(u)[0] >= -1e-9)) for u in U])
+            good &= np.array([bool(np.all(limit(u)[0] >= -1e-9)) for u in U], dtype=bool)
         if not good.any():
             return None
         U = U[good]

@@ -149,13 +149,18 @@ class TMixture:
 
         `component` picks by weight, `chi` gives the variance (scaled inverse chi-square), `normal` the mean.
         """
+        picked, spread, deviate = self.parameters(component, chi, normal)
+        means = self.location[:, picked] + self.mean_scale[:, picked] * (spread * deviate)
+        return means, np.broadcast_to(self.residual[picked] * spread, means.shape)
+
+    def parameters(self, component: Array, chi: Array, normal: Array) -> tuple[npt.NDArray[np.intp], Array, Array]:
+        """What `draws` draws at any point: the component, the factor of its scales, the normal deviate; each (S,)."""
         picked = np.minimum(np.searchsorted(np.cumsum(self.weights), component), self.weights.size - 1)
         df = self.df[picked]
         finite = np.isfinite(df)
         spread = np.ones_like(chi)
         spread[finite] = np.sqrt(df[finite] / special.chdtri(df[finite], 1 - chi[finite]))
-        means = self.location[:, picked] + self.mean_scale[:, picked] * (spread * special.ndtri(normal))
-        return means, np.broadcast_to(self.residual[picked] * spread, means.shape)
+        return picked, spread, np.asarray(special.ndtri(normal), dtype=float)
 
     def _relative(self) -> Array:
         ratio: Array = self.mean_scale / np.maximum(self.residual, _TINY)

@@ -342,7 +342,10 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Everything a report may say. Empty tuples and None are what is not known yet."""
+    """Everything a report may say. Empty tuples and None are what is not known yet.
+
+    `live` is what the page's live formula computes from, as plain data; empty where there is none.
+    """
 
     study: str
     product: str
@@ -383,6 +386,7 @@ class Facts:
     predicts_by: str = ""
     version: str = ""
     steps: tuple[str, ...] = ()
+    live: Mapping[str, Any] = field(default_factory=lambda: _NONE)
 
     @property
     def plan(self) -> PlanFacts | None:

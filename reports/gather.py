@@ -20,6 +20,7 @@ from reports.facts import BatchRow, Event, Facts, FitFacts, FitPoint, Formula, P
 from reports.gather_blends import blends_of
 from reports.gather_effects import effect_rows
 from reports.gather_formula import amount, confirmed_words, formulas, spec_of
+from reports.gather_live import live_of
 from reports.gather_plan import known, plan_facts
 from reports.gather_slices import slices
 from reports.numbers import counted, listed
@@ -53,6 +54,7 @@ def gather(
     if decided.verdict == "plan" and judged is not None:
         step = replace(step, cost=amount(judged.quality.to_dict()["cost"]))
     tried = _tried(study, results, designs, best)
+    compared, ceiling = _compared(study, models), _ceiling(study, specs)
     return Facts(
         study=study.name,
         product=study.product or "",
@@ -67,10 +69,10 @@ def gather(
         batch_g=study.batch_g,
         batches_per_day=study.batches_per_day,
         batch_cost=study.batch_cost,
-        cost_ceiling=_ceiling(study, specs),
+        cost_ceiling=ceiling,
         formula=formula,
         alternatives=others,
-        compared=_compared(study, models),
+        compared=compared,
         references=tuple((r.name, dict(r.measured)) for r in study.references),
         front=_front(best),
         certificate=MappingProxyType(best.to_dict()["certificate"]) if best is not None else MappingProxyType({}),
@@ -93,6 +95,7 @@ def gather(
         digests=MappingProxyType({**study.digests, **({"results": results.digest} if results else {})}),
         version=_version(),
         steps=tuple(step.does for step in study.steps),
+        live=live_of(study, models, formula, others, compared, ceiling),
     )
 
 

@@ -1,4 +1,4 @@
-"""The page: facts rendered as one HTML file that needs nothing else, runs nothing and asks for nothing."""
+"""The page: facts rendered as one HTML file that needs nothing else and asks for nothing."""
 
 from __future__ import annotations
 
@@ -28,6 +28,7 @@ from reports import (
 from reports import page_rows as rows
 from reports.facts import Facts, Formula, PlanFacts
 from reports.rendered import TEMPLATES, rendered
+from reports.script import embedded, script
 
 # The filters that write numbers and words on every page.
 FILTERS: Mapping[str, Any] = {
@@ -59,7 +60,8 @@ QUESTIONS = (
 def render(facts: Facts, head: str = "") -> str:
     """The page as text. Same facts, same text."""
     values = {
-        **styled(),
+        **styled(script() if facts.live else ""),
+        "live_data": Markup(embedded(facts.live)) if facts.live else "",
         "facts": facts,
         "head": head,
         "questions": QUESTIONS,
@@ -201,16 +203,22 @@ def _with_unit(name: str, unit: str) -> str:
 def stylesheet() -> str:
     """The page's one style sheet: tokens for light and dark, the page, the pictures."""
     light, dark = tokens.css_variables(tokens.LIGHT), tokens.css_variables(tokens.DARK)
-    files = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in ("page.css", "pictures.css"))
+    files = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in ("page.css", "pictures.css", "live.css"))
     return (
         f":root {{ {light} }} @media (prefers-color-scheme: dark) {{ @media screen {{ :root {{ {dark} }} }} }}\n{files}"
     )
 
 
-def styled() -> dict[str, Any]:
-    """What every page's shell asks for: the style sheet and its hash, the only style that is allowed."""
+def styled(script: str = "") -> dict[str, Any]:
+    """What every page's shell asks for: the style sheet, the script if there is one, and the policy that names them.
+
+    Nothing else is allowed: no other script or style, no request, no frame, no form.
+    """
     style = stylesheet()
-    return {"style": Markup(style), "style_hash": _hash(style)}
+    allowed = ["default-src 'none'", f"style-src '{_hash(style)}'"]
+    allowed += [f"script-src '{_hash(script)}'"] if script else []
+    policy = "; ".join([*allowed, "base-uri 'none'", "form-action 'none'"])
+    return {"style": Markup(style), "script": Markup(script), "policy": Markup(policy)}
 
 
 def _hash(text: str) -> str:

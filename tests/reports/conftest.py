@@ -1,5 +1,6 @@
 """One small invented job, from study to formula, shared by the tests of what people read."""
 
+import shutil
 from types import SimpleNamespace
 
 import numpy as np
@@ -117,3 +118,44 @@ def job():
     results = study.results(measured(design.table), design=design)
     models = fit(study, results)
     return SimpleNamespace(study=study, design=design, results=results, models=models, best=find(study, models))
+
+
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Chromium as it stands on the machine; nothing is downloaded."""
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("Chromium is not on this machine")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=chromium, args=FLAGS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def opened(browser):
+    """Opens a file in a page of its own and watches it: any message, error or request but the file's own fails."""
+    contexts, told = [], []
+
+    def look(path, at="", **how):
+        own = path.as_uri()
+        context = browser.new_context(**how)
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda message: told.append(message.text))
+        page.on("pageerror", lambda error: told.append(str(error)))
+        page.on(
+            "request", lambda request: told.append(request.url) if request.url.split("#")[0] != path.as_uri() else 0
+        )
+        page.goto(own + at)
+        return page
+
+    yield look
+    for context in contexts:
+        context.close()
+    assert told == []

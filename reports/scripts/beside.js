@@ -1,0 +1,69 @@
+// Up to three formulas kept beside the one on the sheet, line by line.
+
+const MOST_KEPT = 3;
+
+function makeBeside(page) {
+  const node = h("div", { class: "live-beside" });
+  let kept = page.formulas.slice(0, MOST_KEPT).map((one) => ({ name: one.name, recipe: one.recipe }));
+  let count = 0;
+
+  function keep() {
+    count += 1;
+    if (kept.length === MOST_KEPT) kept = kept.slice(0, -1);
+    kept = [...kept, { name: `Yours ${count}`, recipe: page.recipe() }];
+    page.say(`Set beside the others as Yours ${count}.`);
+    page.refresh();
+  }
+
+  function head(one, i) {
+    const take = h("button", { type: "button", "aria-label": `take up ${one.name}` }, "take up");
+    take.addEventListener("click", () => page.take(one));
+    const drop = h("button", { type: "button", "aria-label": `drop ${one.name}` }, "drop");
+    drop.addEventListener("click", () => {
+      kept = kept.filter((_, j) => j !== i);
+      page.refresh();
+    });
+    return h("th", { scope: "col", class: "n" }, bdi(one.name), h("br"), take, " ", drop);
+  }
+
+  function draw(now) {
+    const all = [{ recipe: page.recipe(), found: now }, ...kept.map((one) => {
+      return { recipe: one.recipe, found: page.outlook.at(one.recipe, page.asked) };
+    })];
+    const line = (name, write, unit = "") => h("tr", {}, h("th", { scope: "row" }, bdi(name),
+      unit && unit !== name ? h("span", { class: "small" }, ` ${unit}`) : null), all.map((one) => h("td", { class: "n" }, write(one))));
+    const rows = [line("Chance of all", ({ found }) => percent(found.chance))];
+    if (now.cost !== null) rows.push(line("Cost per kg", ({ found }) => money(found.cost, page.sheet.currency)));
+    for (const response of page.data.responses) {
+      if (response.exact && page.data.exact[response.name].unavailable) continue;
+      rows.push(line(response.name, ({ found }) => {
+        const one = found.responses[response.name];
+        return one.value === null ? NOTHING : valueText(response, one);
+      }, response.unit));
+    }
+    rows.push(...levelRows(page, line));
+    rows.push(line("Lies", ({ recipe }) => (page.region.inside(recipe) ? "within what was tried" : "outside")));
+    redraw(node, h("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Formulas side by side" },
+      h("table", {}, h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col", class: "n" }, "On the sheet"),
+        kept.map(head))), h("tbody", {}, rows))));
+  }
+
+  return { node, draw, keep };
+}
+
+function levelRows(page, line) {
+  const { sheet, region } = page;
+  return [...sheet.lines, ...sheet.settings].flatMap((item) => {
+    const rows = [];
+    const unit = "unit" in item ? item.unit : sheet.unit;
+    if (item.category !== null) rows.push(line(item.name, ({ recipe }) => recipe.levels[item.category]));
+    if (item.column !== null) {
+      const write = ({ recipe }) => {
+        const step = region.combos[recipe.combo].steps[item.column];
+        return levelText(recipe.x[item.column], step, "unit" in item ? 0 : sheet.total);
+      };
+      rows.push(line(item.name, write, unit));
+    }
+    return rows;
+  });
+}

@@ -1,0 +1,148 @@
+// Numbers as people read them: the rules of `reports.numbers`, digit for digit.
+
+const THIN = "\u202f";
+const MINUS = "\u2212";
+const NOTHING = "not available";
+const CURRENCY_SIGNS = { EUR: "€", GBP: "£", USD: "$" };
+
+function exists(value) {
+  return typeof value === "number" && Number.isFinite(value);
+}
+
+// Whole digits of a number rounded to `places` decimals (negative: tens, hundreds), halves to the even digit.
+function roundedDigits(value, places) {
+  const [mantissa, exponent] = Math.abs(value).toExponential().split("e");
+  const digits = mantissa.replace(".", "");
+  const keep = Number(exponent) + 1 + places;
+  if (keep < 0) return 0n;
+  const padded = digits.padEnd(keep + 1, "0");
+  const rest = padded.slice(keep);
+  let whole = BigInt(padded.slice(0, keep) || "0");
+  const half = rest[0] === "5" && !/[1-9]/.test(rest.slice(1));
+  if (rest[0] > "5" || (rest[0] === "5" && !half) || (half && whole % 2n === 1n)) whole += 1n;
+  return whole;
+}
+
+function plain(value, places) {
+  const whole = roundedDigits(value, places);
+  let digits = whole.toString();
+  if (places < 0) digits = whole === 0n ? "0" : digits + "0".repeat(-places);
+  const decimals = Math.max(places, 0);
+  digits = digits.padStart(decimals + 1, "0");
+  let head = digits.slice(0, digits.length - decimals);
+  const rest = digits.slice(digits.length - decimals);
+  if (head.length > 4) head = head.replace(/\B(?=(\d{3})+$)/g, THIN);
+  const sign = value < 0 && whole !== 0n ? MINUS : "";
+  return sign + head + (rest ? `.${rest}` : "");
+}
+
+function exponentOf(value) {
+  return Number(Math.abs(value).toExponential().split("e")[1]);
+}
+
+// Decimals that a number with a standard error deserves (Particle Data Group's rule, as in `reports.numbers`).
+function placesFor(error) {
+  let exponent = exponentOf(error);
+  let leading = Number(roundedDigits(error / 10 ** (exponent - 2), 0));
+  if (leading >= 1000) {
+    leading = 100;
+    exponent += 1;
+  }
+  return leading <= 354 ? 1 - exponent : -exponent;
+}
+
+function trimmed(text) {
+  return text.includes(".") ? text.replace(/0+$/, "").replace(/\.$/, "") : text;
+}
+
+function figure(value, error = null, digits = 3) {
+  if (!exists(value)) return NOTHING;
+  if (exists(error) && error > 0) {
+    let places = placesFor(error);
+    if (value !== 0) places = Math.max(places, -exponentOf(value));
+    return plain(value, Math.min(places, 12));
+  }
+  if (value === 0) return "0";
+  return trimmed(plain(value, Math.min(digits - 1 - exponentOf(value), 12)));
+}
+
+function exactly(value) {
+  if (!exists(value)) return NOTHING;
+  const size = Math.abs(value);
+  if (size !== 0 && (size < 1e-4 || Number(size.toPrecision(12)) >= 1e12)) {
+    const [mantissa, exponent] = value.toExponential(11).split("e");
+    const power = String(Math.abs(Number(exponent))).padStart(2, "0");
+    return `${trimmed(mantissa)}e${exponent[0]}${power}`.replaceAll("-", MINUS);
+  }
+  const text = String(Number(value.toPrecision(12)));
+  return plain(Number(text), (text.split(".")[1] || "").length);
+}
+
+function decimalsOf(step) {
+  return (String(Number(step.toPrecision(10))).split(".")[1] || "").length;
+}
+
+// A level to its weighable step; one that lies between steps to two decimals of a hundred at least.
+function levelText(value, step, total) {
+  const places = total > 0 ? Math.max(4 - Math.ceil(Math.log10(total)), 0) : 2;
+  if (!step) return plain(value, places);
+  const own = decimalsOf(step);
+  const whole = Math.abs(value / step - Math.round(value / step)) < 1e-6;
+  return plain(value, whole ? own : Math.max(own + 1, places));
+}
+
+function withUnit(text, unit) {
+  if (!unit || text === NOTHING) return text;
+  return /^\d/.test(unit) ? `${text}${THIN}×${THIN}${unit}` : `${text}${THIN}${unit}`;
+}
+
+function intervalText(low, high, unit) {
+  const error = (high - low) / 4 || null;
+  return `${figure(low, error)} to ${withUnit(figure(high, error), unit)}`;
+}
+
+function limitsText(low, high, unit) {
+  if (low === null && high === null) return "no limit";
+  if (low === null) return `at most ${withUnit(exactly(high), unit)}`;
+  if (high === null) return `at least ${withUnit(exactly(low), unit)}`;
+  return `${exactly(low)} to ${withUnit(exactly(high), unit)}`;
+}
+
+function percent(share, digits = 0) {
+  if (!exists(share)) return NOTHING;
+  const near = 0.5 * 10 ** -(digits + 2);
+  const edge = 10 ** -digits;
+  if (1 - near <= share && share < 1) return `over ${plain(100 - edge, digits)}${THIN}%`;
+  if (0 < share && share < near) return `under ${plain(edge, digits)}${THIN}%`;
+  return `${plain(100 * share, digits)}${THIN}%`;
+}
+
+function chanceBetween([low, high]) {
+  const ends = [low, high].map((end) => percent(Math.min(Math.max(end, 1e-9), 1 - 1e-9)));
+  return ends[0] === ends[1] ? `all of it ${ends[0]}` : `between ${ends[0]} and ${ends[1]}`;
+}
+
+function money(value, currency) {
+  if (!exists(value)) return NOTHING;
+  const text = plain(value, Math.abs(value) < 100 ? 2 : 0);
+  const sign = CURRENCY_SIGNS[currency];
+  return sign ? sign + text : withUnit(text, currency);
+}
+
+function batchesInWords(chance, what) {
+  if (!exists(chance)) return NOTHING;
+  if (chance > 0.99) return `more than 99 of 100 ${what}`;
+  if (chance > 0.97) return `about 49 of 50 ${what}`;
+  if (chance >= 0.945) return `about 19 of 20 ${what}`;
+  if (chance >= 0.085) return `about ${roundedDigits(10 * chance, 0)} of 10 ${what}`;
+  if (chance >= 0.045) return `about 1 of 20 ${what}`;
+  if (chance >= 0.015) return `about 1 of 50 ${what}`;
+  if (chance >= 0.005) return `about 1 of 100 ${what}`;
+  return `fewer than 1 of 100 ${what}`;
+}
+
+// What someone typed as a number: a comma counts as the decimal sign, spaces between thousands are let go.
+function typedNumber(text) {
+  const bare = text.replace(/[\s\u202f']/g, "").replace(MINUS, "-").replace(",", ".");
+  return /^[-+]?(\d+\.?\d*|\.\d+)(e[-+]?\d+)?$/i.test(bare) ? Number(bare) : null;
+}

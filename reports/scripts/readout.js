@@ -1,0 +1,114 @@
+// Beside the sheet: what is predicted of the formula as it stands, drawn anew with every move.
+
+function makeReadout(page) {
+  const chance = h("div", { class: "live-chance" });
+  const strips = h("ul", { class: "strips live-strips" });
+  const said = h("dl", { class: "said" });
+  const limits = makeLimits(page);
+  const node = h("div", { class: "live-readout" }, chance, h("div", { class: "live-rest" }, strips, said, limits.node));
+
+  function draw(found) {
+    drawChance(found);
+    redraw(strips, page.data.responses.map((response) => row(response, found.responses[response.name])));
+    redraw(said, facts(found).flatMap(([term, text]) => (text ? [h("dt", {}, term), h("dd", {}, text)] : [])));
+    limits.draw();
+  }
+
+  function drawChance(found) {
+    if (found.chance === null) {
+      redraw(chance, h("p", { class: "note" }, chanceSentence(found)));
+      return;
+    }
+    const words = h("p", { class: "chance" }, h("span", { class: "figure" }, percent(found.chance)), " ",
+      h("span", { class: "live-sentence" }, chanceSentence(found)));
+    redraw(chance, jars(found.chance, found.interval), words);
+  }
+
+  function row(response, one) {
+    const asked = page.asked[response.name];
+    const window = asked || response.window;
+    const state = one.chance === null ? "watched" : stateOf(one.chance);
+    const words = chanceWords(one.chance, response.exact, one.why);
+    const value = one.value === null ? NOTHING : withUnit(valueText(response, one), response.unit);
+    const says = `${response.name}: ${limitsText(window[0], window[1], response.unit)}; predicted ${value}; ${words}`;
+    const look = lookOf(page.data.strips[response.name], one, window, response);
+    const notes = [];
+    if (!response.must && response.limited) notes.push(`, ${WORDS.wish}`);
+    if (asked) notes.push(`, ${WORDS.whatIf}`);
+    const head = h("span", { class: "live-head" }, h("b", {}, bdi(response.name)), " ", h("span", { class: "small" }, value, notes),
+      h("span", { class: "state" }, stateSign(state), words));
+    return h("li", {}, head, strip(response, one, look, window, says));
+  }
+
+  function facts(found) {
+    const { region } = page;
+    const recipe = page.recipe();
+    const on = standingWords(region.standsOn(recipe), page.data.whys);
+    let where = "within what was tried";
+    if (!region.within(recipe.x, recipe.combo)) where = "outside the limits: every number is a guess";
+    else if (!region.tried(recipe)) where = "outside what was tried: treat every number as a guess";
+    return [["Cost", costSentence(found, page.sheet)], ["Lies", firstUpper(`${where}.`)], ["At its limit", on]];
+  }
+
+  return { node, draw };
+}
+
+function valueText(response, one) {
+  if (response.exact) return figure(one.value, null, 4);
+  const error = one.prediction ? (one.prediction[1] - one.prediction[0]) / 4 : null;
+  return figure(one.value, error);
+}
+
+// The ends of a strip: those of the formula found, or further out where the limits or the prediction go further.
+function lookOf(kept, one, window, response) {
+  const log = kept ? kept.log : false;
+  let [low, high] = kept ? kept.axis : [0, 1];
+  const ends = [...window, ...(one.prediction || []), one.value].filter((v) => exists(v) && (!log || v > 0));
+  for (const value of ends) {
+    const room = log ? 1.15 : 0.06 * (high - low);
+    if (value < low) low = log ? value / room : value - room;
+    if (value > high) high = log ? value * room : value + room;
+  }
+  return { low, high, log: log && low > 0, marks: kept ? kept.marks : [], response };
+}
+
+// Limits that may be moved to see what would follow; nothing of it is written back.
+function makeLimits(page) {
+  const rows = [];
+  const list = h("div", { class: "live-limits" });
+  for (const response of page.data.responses) {
+    if (!response.limited || response.kind === "pass" || response.kind === "grade") continue;
+    const label = h("span", {}, bdi(response.name), response.unit ? h("span", { class: "small" }, ` ${response.unit}`) : null);
+    const inputs = response.window.map((value, side) => {
+      if (value === null) return h("span", { class: "small n" }, "open");
+      const input = h("input", {
+        class: "n", type: "text", inputmode: "decimal", autocomplete: "off",
+        "aria-label": `${response.name}: ${side ? "at most" : "at least"}`,
+      });
+      input.addEventListener("change", () => page.ask(response, side, typedNumber(input.value)));
+      return input;
+    });
+    rows.push({ response, inputs });
+    list.append(label, ...inputs);
+  }
+  const back = h("button", { type: "button" }, "As in the brief");
+  back.addEventListener("click", () => page.askAgain());
+  const head = ["", "at least", "at most"].map((text) => h("span", { class: "small n" }, text));
+  list.prepend(...head);
+  const note = h("p", { class: "small" }, "What if the brief asked for something else? Type other limits: the chance follows. "
+    + "Nothing of it is kept or written back.");
+  const node = h("details", { class: "live-what-if" }, h("summary", {}, "What if the limits were others"), note, list, back);
+  if (!rows.length) node.hidden = true;
+
+  function draw() {
+    for (const { response, inputs } of rows) {
+      const window = page.asked[response.name] || response.window;
+      inputs.forEach((input, side) => {
+        if (input.tagName === "INPUT") input.value = exactly(window[side]);
+      });
+    }
+    back.disabled = !Object.keys(page.asked).length;
+  }
+
+  return { node, draw };
+}

@@ -1,0 +1,165 @@
+// Where a recipe may go: the limits of its combination of categories, and the fence of what was tried.
+
+const LIMIT_SLACK = 1e-9;
+const FENCE_STEPS = 40;
+
+function makeRegion(kept, fence) {
+  const { names, pieces, combos, categories } = kept;
+  const k = names.length;
+  const groups = Object.keys(categories);
+  const rowsOf = fence ? termRows(fence, kept) : null;
+  const fill = kept.fill === null ? -1 : names.indexOf(kept.fill);
+  const blend = kept.blend.map((name) => names.indexOf(name));
+
+  function levelsOf(combo) {
+    return Object.fromEntries(groups.map((name, i) => [name, combos[combo].levels[i]]));
+  }
+
+  function recipe(x, combo) {
+    return { x, combo, levels: levelsOf(combo) };
+  }
+
+  function comboOf(levels) {
+    return combos.findIndex((one) => groups.every((name, i) => one.levels[i] === levels[name]));
+  }
+
+  function pieceOf(combo) {
+    return pieces[combos[combo].piece];
+  }
+
+  function sizes(piece) {
+    return piece.reach.map(([low, high]) => Math.max(Math.abs(low), Math.abs(high)));
+  }
+
+  function within(x, combo) {
+    const piece = pieceOf(combo);
+    const size = sizes(piece);
+    const slack = (row) => LIMIT_SLACK * Math.max(row.reduce((sum, a, j) => sum + Math.abs(a) * size[j], 0), 1e-300);
+    return piece.A.every((row, i) => dot(row, x) <= piece.b[i] + slack(row))
+      && piece.E.every((row, i) => Math.abs(dot(row, x) - piece.e[i]) <= slack(row));
+  }
+
+  function leverage(one) {
+    return fence ? quadraticForm(rowsOf(one), fence.unscaled) : 0;
+  }
+
+  function tried(one) {
+    return !fence || leverage(one) <= fence.limit * (1 + 1e-9);
+  }
+
+  function inside(one) {
+    return within(one.x, one.combo) && tried(one);
+  }
+
+  // How one level moves and what gives way: the fill, or all others that are free, in proportion.
+  function direction(x, column, way, held) {
+    const d = new Array(k).fill(0);
+    d[column] = 1;
+    if (!blend.includes(column)) return d;
+    if (way === "fill" && fill >= 0 && fill !== column && !held.has(fill)) {
+      d[fill] = -1;
+      return d;
+    }
+    const others = blend.filter((j) => j !== column && !held.has(j));
+    const sum = others.reduce((total, j) => total + x[j], 0);
+    if (sum > 0) for (const j of others) d[j] = -x[j] / sum;
+    return d;
+  }
+
+  // The part of a line x + t d that keeps every limit of the combination, as [least t, most t].
+  function lineRange(x, d, combo) {
+    const piece = pieceOf(combo);
+    const stuck = piece.E.some((row) => {
+      const size = row.reduce((sum, a, j) => sum + Math.abs(a * d[j]), 0);
+      return Math.abs(dot(row, d)) > 1e-9 * size + 1e-300;
+    });
+    if (stuck) return [0, 0];
+    let least = -Infinity;
+    let most = Infinity;
+    piece.A.forEach((row, i) => {
+      const rate = dot(row, d);
+      const tiny = 1e-12 * row.reduce((sum, a, j) => sum + Math.abs(a * d[j]), 0) + 1e-300;
+      const room = piece.b[i] - dot(row, x);
+      if (rate > tiny) most = Math.min(most, room / rate);
+      else if (rate < -tiny) least = Math.max(least, room / rate);
+    });
+    return [Math.min(least, 0), Math.max(most, 0)];
+  }
+
+  function moved(one, d, t) {
+    return recipe(one.x.map((v, j) => v + t * d[j]), one.combo);
+  }
+
+  function fenced(one, d, end) {
+    if (!fence || end === 0 || !Number.isFinite(end)) return end;
+    const good = (t) => leverage(moved(one, d, t)) <= fence.limit;
+    let near = 0;
+    for (let i = 1; i <= FENCE_STEPS; i++) {
+      let far = (end * i) / FENCE_STEPS;
+      if (good(far)) {
+        near = far;
+        continue;
+      }
+      for (let halving = 0; halving < 40; halving++) {
+        const middle = 0.5 * (near + far);
+        if (good(middle)) near = middle;
+        else far = middle;
+      }
+      return near;
+    }
+    return end;
+  }
+
+  // How far one level may go now, [least, most] of the way; a recipe outside what was tried keeps to the limits alone.
+  function room(one, d) {
+    const [least, most] = lineRange(one.x, d, one.combo);
+    return tried(one) ? [fenced(one, d, least), fenced(one, d, most)] : [least, most];
+  }
+
+  // The recipe on the way from `wanted` to `anchor` that is nearest to `wanted` and inside.
+  function pulled(wanted, anchor) {
+    if (inside(wanted)) return wanted;
+    const at = (s) => recipe(wanted.x.map((v, j) => v + s * (anchor.x[j] - v)), anchor.combo);
+    let near = 1;
+    for (let i = 1; i <= FENCE_STEPS; i++) {
+      const s = i / FENCE_STEPS;
+      if (inside(at(s))) {
+        near = s;
+        break;
+      }
+    }
+    let far = near - 1 / FENCE_STEPS;
+    for (let halving = 0; halving < 40; halving++) {
+      const middle = 0.5 * (near + far);
+      if (inside(at(middle))) near = middle;
+      else far = middle;
+    }
+    return at(near);
+  }
+
+  // A recipe carried over to another combination of categories: levels brought into its reach, the fill made up.
+  function carried(one, combo) {
+    const piece = pieceOf(combo);
+    const x = one.x.map((v, j) => Math.min(Math.max(v, piece.reach[j][0]), piece.reach[j][1]));
+    if (fill >= 0) {
+      const total = blend.reduce((sum, j) => sum + one.x[j], 0);
+      x[fill] = total - blend.reduce((sum, j) => sum + (j === fill ? 0 : x[j]), 0);
+    }
+    return pulled(recipe(x, combo), recipe(combos[combo].anchor.slice(), combo));
+  }
+
+  // The labels of limits that a recipe stands on.
+  function standsOn(one) {
+    const piece = pieceOf(one.combo);
+    const reach = piece.reach.map(([low, high]) => high - low);
+    return [...new Set(piece.labels.filter((label, i) => {
+      const size = piece.A[i].reduce((sum, a, j) => sum + Math.abs(a) * reach[j], 0);
+      return size > 0 && piece.b[i] - dot(piece.A[i], one.x) <= 1e-6 * size;
+    }))];
+  }
+
+  return {
+    names, combos, categories, groups, fill, blend, recipe, comboOf, pieceOf, within, tried, inside, leverage,
+    direction, lineRange, room, moved, pulled, carried, standsOn, levelsOf,
+  };
+}

@@ -1,0 +1,66 @@
+// The sentences of the live formula, in one place; as in `reports.wording`, only "predicted" is said of what models say.
+
+const WORDS = {
+  hold: "hold",
+  held: "held",
+  fixed: "fixed",
+  rest: "takes up the rest",
+  wish: "a wish",
+  whatIf: "what if",
+  exact: "exactly",
+  nowhere: "cannot move now",
+  looking: "Looking …",
+  copied: "Copied",
+};
+
+function stateOf(chance) {
+  if (chance === null) return "watched";
+  return chance >= 0.9 ? "meets" : chance >= 0.5 ? "close" : "misses";
+}
+
+function chanceWords(chance, exact, why) {
+  if (why) return `not known: ${why}`;
+  if (chance === null) return "watched only";
+  if (exact) return `${chance > 0.5 ? "meets" : "misses"}, exactly`;
+  return `${stateOf(chance)}, ${batchesInWords(chance, "batches").replace(/^about /, "")}`;
+}
+
+function firstUpper(text) {
+  return text.charAt(0).toUpperCase() + text.slice(1);
+}
+
+function chanceSentence(found) {
+  if (found.chance === null) return `No chance of all can be given: ${found.why}.`;
+  const parts = [`chance that one new batch passes every must, as predicted`];
+  if (found.interval && found.error !== null) parts.push(`${chanceBetween(found.interval)} (90${THIN}% interval)`);
+  return `${parts.join("; ")}.`;
+}
+
+function costSentence(found, sheet) {
+  if (found.cost === null) return "";
+  let text = `${money(found.cost, sheet.currency)} per kg of raw materials`;
+  if (sheet.pack_g) {
+    text += `, ${money((found.cost * sheet.pack_g) / 1000, sheet.currency)} a pack of ${exactly(sheet.pack_g)}${THIN}g`;
+  }
+  if (sheet.ceiling !== null) {
+    const off = sheet.ceiling - found.cost;
+    const by = Math.abs(off) < 0.005 ? "at" : `${money(Math.abs(off), sheet.currency)} ${off > 0 ? "below" : "above"}`;
+    text += `, ${by} the ceiling of ${money(sheet.ceiling, sheet.currency)}`;
+  }
+  return `${text}.`;
+}
+
+function roomWords(low, high, step, total) {
+  const text = (v) => levelText(v, step, total);
+  return text(low) === text(high) ? WORDS.nowhere : `${text(low)} to ${text(high)}`;
+}
+
+function betterWords(before, after, starts) {
+  const from = starts === 1 ? "from one start" : `from ${starts} starts`;
+  if (!(after > before + 5e-4)) return `Nothing better was found for the rest, ${from}.`;
+  return `Best found for the rest, ${from}: ${percent(after)} instead of ${percent(before)}. It is not proved the best.`;
+}
+
+function standingWords(labels, whys) {
+  return labels.map((label) => (whys[label] ? `${label} (${whys[label]})` : label)).join("; ");
+}

@@ -1,0 +1,489 @@
+"""The live formula in a real browser: it agrees with the models, keeps to what was tried, and works by keys alone."""
+
+import json
+import re
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Study, plan
+from optimise import find, fit
+from reports import write_report
+
+pytestmark = pytest.mark.browser
+
+CHOICES = """
+[study]
+name = "Two gums, invented"
+batch_cost = 10
+
+[[ingredient]]
+name = "Water"
+qs = true
+
+[[ingredient]]
+name = "Gum"
+low = 0.2
+high = 1.0
+step = 0.05
+or_none = true
+choice = [{ name = "Xanthan A", price_per_kg = 18 }, { name = "Xanthan B", low = 0.4, high = 1.2, price_per_kg = 7 }]
+
+[[ingredient]]
+name = "Wax"
+low = 1
+high = 5
+price_per_kg = 9
+
+[[factor]]
+name = "Wetting"
+levels = ["dry", "in humectant"]
+
+[[limit]]
+rule = "Wax + 3 * Gum <= 6"
+when = "Gum is Xanthan A"
+
+[[response]]
+name = "Thickness"
+unit = "mPa.s"
+method = "invented"
+scale = "log"
+aim = "target"
+low = 700
+target = 1500
+high = 4000
+sd = "10 %"
+
+[[response]]
+name = "Lumps"
+kind = "pass"
+method = "invented"
+aim = "above"
+low = 1
+must = true
+
+[[response]]
+name = "Gloss"
+kind = "grade"
+grades = ["dull", "soft", "bright"]
+method = "invented"
+aim = "above"
+low = 2
+must = false
+
+[[response]]
+name = "Share"
+unit = "%"
+method = "invented"
+scale = "logit"
+aim = "below"
+high = 60
+
+[[response]]
+name = "Cost"
+from = "cost_per_kg"
+aim = "below"
+high = 0.62
+
+[plan]
+model = "linear"
+runs = 26
+seed = 5
+"""
+
+
+def made(table):
+    """A known surface with fixed scatter; what is graded and what passes follows from it."""
+    gum, wax = (table[n].to_numpy(dtype=float) for n in ("Gum", "Wax"))
+    strong = (table["material: Gum"] == "Xanthan B").to_numpy(dtype=float)
+    rng = np.random.default_rng(8)
+    thick = np.exp(6 + 1.8 * gum + 0.3 * strong + 0.1 * wax + 0.1 * rng.normal(size=len(table)))
+    score = wax - 2 * gum + 0.8 * rng.normal(size=len(table))
+    gloss = np.array(["dull", "soft", "bright"], dtype=object)[np.digitize(score, [0.5, 2.5])]
+    passed = np.where(gum + 0.4 * rng.normal(size=len(table)) < 0.9, "pass", "fail")
+    share = 100 / (1 + np.exp(0.8 - 0.3 * wax + 0.3 * rng.normal(size=len(table))))
+    columns = {"Thickness": thick, "Lumps": passed, "Gloss": gloss, "Share": share}
+    return pd.DataFrame(columns, index=table.index)
+
+
+@pytest.fixture(scope="module")
+def choices():
+    study = Study.from_toml(CHOICES)
+    design = plan(study)
+    results = study.results(made(design.table), design=design)
+    models = fit(study, results)
+    return SimpleNamespace(study=study, design=design, results=results, models=models, best=find(study, models))
+
+
+@pytest.fixture(scope="module")
+def sheet(job, tmp_path_factory):
+    path = tmp_path_factory.mktemp("live") / "report.html"
+    write_report(path, job.study, design=job.design, results=job.results, models=job.models, best=job.best)
+    return path
+
+
+@pytest.fixture(scope="module")
+def chosen_sheet(choices, tmp_path_factory):
+    path = tmp_path_factory.mktemp("choices") / "report.html"
+    one = choices
+    write_report(path, one.study, design=one.design, results=one.results, models=one.models, best=one.best)
+    return path
+
+
+def random_formulas(study, n):
+    """Recipes spread over the region, their categories told as the page tells them."""
+    region = study.region
+    X = region.sample(n, seed=3)
+    frame = pd.DataFrame(X, columns=list(region.names))
+    combos = region.combinations
+    for name in region.categories:
+        frame[name] = [combos[i % len(combos)][name] for i in range(n)]
+    return frame
+
+
+def told(page, frame):
+    """What the page says of recipes, at full precision."""
+    ask = """rows => rows.map(row => {
+        const found = blendwright.predict(row);
+        const responses = Object.fromEntries(Object.entries(found.responses).map(([name, one]) =>
+            [name, [one.value, one.confidence, one.prediction, one.chance]]));
+        return { responses, chance: found.chance, error: found.error, interval: found.interval, cost: found.cost };
+    })"""
+    return page.evaluate(ask, json.loads(frame.to_json(orient="records", double_precision=15)))
+
+
+@pytest.mark.parametrize("which", ["sheet", "chosen_sheet"])
+def test_it_agrees_with_the_models_on_two_hundred_random_formulas(which, request, opened):
+    one = request.getfixturevalue("job" if which == "sheet" else "choices")
+    page = opened(request.getfixturevalue(which))
+    frame = random_formulas(one.study, 200)
+    seen = told(page, frame)
+    frame = pd.DataFrame(json.loads(frame.to_json(orient="records", double_precision=15)))
+    for name, model in one.models.items():
+        law = one.models.predictive(name, frame)
+        known = [model.scale.back(part) for part in (law.median(), law.mean_interval(), law.batch_interval())]
+        parts = [np.array([row["responses"][name][i] for row in seen], dtype=float) for i in range(2)]
+        assert parts == [pytest.approx(part, rel=1e-9) for part in known[:2]]
+        if model.kind != "pass":
+            assert np.array([row["responses"][name][2] for row in seen]) == pytest.approx(known[2], rel=1e-9)
+        assert [row["responses"][name][3] for row in seen] == pytest.approx(law.chance(*model.window), abs=1e-9)
+    joint, interval = one.models.joint(frame)
+    # The same nodes as `optimise.chance`: far within the error bar that goes with the chance.
+    assert [row["chance"] for row in seen] == pytest.approx(joint, abs=1e-9)
+    assert np.array([row["interval"] for row in seen]) == pytest.approx(interval, abs=1e-6)
+    exact = one.models.exact(frame)["Cost"].to_numpy()
+    assert [row["responses"]["Cost"][0] for row in seen] == pytest.approx(exact, rel=1e-12)
+
+
+def test_the_sheet_takes_the_place_of_the_formula_as_found(sheet, opened, job):
+    page = opened(sheet)
+    assert page.locator("#live").is_visible()
+    assert not page.locator(".as-found").is_visible()
+    assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(job.best.chance, abs=1e-9)
+    page.emulate_media(media="print")
+    assert page.locator(".as-found").is_visible()
+    assert not page.locator("#live").is_visible()
+
+
+def code_levels(page, study):
+    """The levels on the sheet, read from its code; the fill makes up the rest."""
+    parts = page.input_value(".live-code").split("_")[1:]
+    names = [name for name in study.region.names if name != study.region.fill]
+    levels = {name: float(part) for name, part in zip(names, parts, strict=False)}
+    for name, letter in zip(study.region.categories, parts[len(names) :], strict=True):
+        levels[name] = study.region.categories[name][ord(letter) - 97]
+    return pd.DataFrame([levels])
+
+
+def settle(page):
+    page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+
+
+@pytest.mark.parametrize("which", ["sheet", "chosen_sheet"])
+def test_no_key_leads_out_of_what_was_tried(which, request, opened):
+    one = request.getfixturevalue("job" if which == "sheet" else "choices")
+    page = opened(request.getfixturevalue(which))
+    bars = page.locator("#live [role=slider]")
+    presses = ["End", "Home", "PageUp", "ArrowLeft", "End", "ArrowUp", "PageDown", "Home"]
+    for turn in range(2):
+        for i in range(bars.count()):
+            for key in presses[turn::2]:
+                bars.nth(i).press(key)
+                settle(page)
+                assert one.models.inside(code_levels(page, one.study)).all()
+                ends = [float(bars.nth(i).get_attribute(f"aria-value{end}")) for end in ("min", "now", "max")]
+                assert ends[0] - 1e-9 <= ends[1] <= ends[2] + 1e-9
+
+
+def test_the_bar_ends_where_limits_or_the_fence_end(sheet, opened, job):
+    page, region, fence = opened(sheet), job.study.region, job.models.fence
+    x = job.best.levels.iloc[0][list(region.names)].to_numpy(dtype=float)
+    column = region.names.index("Gum & co")
+    way = np.zeros(len(x))
+    way[column], way[region.names.index("Water")] = 1, -1
+    least, most = (float(t[0]) for t in region.line_range(x, way))
+    steps = np.linspace(least, most, 20001)
+    inside = fence.inside(x + steps[:, None] * way, {})
+    here = int(np.searchsorted(steps, 0.0))
+    right = next((i for i in range(here, len(steps)) if not inside[i]), len(steps)) - 1
+    bar = page.get_by_role("slider", name="Gum & co")
+    assert float(bar.get_attribute("aria-valuemax")) == pytest.approx(x[column] + steps[right], abs=2e-4)
+
+
+def test_keys_alone_move_a_level_and_all_numbers_follow(sheet, opened, job):
+    page = opened(sheet)
+    page.get_by_role("textbox", name="A batch of").focus()
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.getAttribute('role')") == "slider":
+            break
+    name = page.evaluate("document.getElementById(document.activeElement.getAttribute('aria-labelledby')).textContent")
+    assert name.startswith("Water")
+    for _ in range(3):
+        page.keyboard.press("Tab")
+    before = code_levels(page, job.study)
+    key = "ArrowLeft" if before["Gum & co"][0] > 0.5 else "ArrowRight"
+    page.keyboard.press(key)
+    settle(page)
+    after = code_levels(page, job.study)
+    assert abs(after["Gum & co"][0] - before["Gum & co"][0]) == pytest.approx(0.05)
+    assert after["Wax"][0] == before["Wax"][0]
+    said = page.evaluate("document.activeElement.getAttribute('aria-valuetext')")
+    assert said.startswith(f"{after['Gum & co'][0]:.2f}\u202f% w/w, {2 * after['Gum & co'][0]:.2f} g; may now go ")
+    chance = float(page.get_attribute("#live", "data-chance"))
+    assert chance == pytest.approx(float(job.models.chance(after).iloc[0]), abs=1e-9)
+
+
+def test_a_typed_level_goes_as_near_as_it_may_and_says_so(sheet, opened, job):
+    page = opened(sheet)
+    level = page.get_by_role("textbox", name="Gum & co, % w/w")
+    level.fill("77")
+    level.press("Tab")
+    settle(page)
+    assert "may not go to 77" in page.inner_text(".live-status")
+    assert job.models.inside(code_levels(page, job.study)).all()
+    level.fill("much")
+    level.press("Tab")
+    settle(page)
+    assert "is no number" in page.inner_text(".live-status")
+    level.fill("0,45")
+    level.press("Tab")
+    settle(page)
+    assert code_levels(page, job.study)["Gum & co"][0] == pytest.approx(0.45)
+
+
+def test_dragging_and_touch_move_the_jar(sheet, opened, job):
+    page = opened(sheet, has_touch=True)
+    bar = page.get_by_role("slider", name="Wax")
+    bar.scroll_into_view_if_needed()
+    box = bar.bounding_box()
+    before = code_levels(page, job.study)["Wax"][0]
+    page.mouse.move(box["x"] + box["width"] / 2, box["y"] + 10)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.45, box["y"] + 12, steps=4)
+    page.mouse.up()
+    settle(page)
+    after = code_levels(page, job.study)["Wax"][0]
+    assert after != before
+    assert job.models.inside(code_levels(page, job.study)).all()
+    page.get_by_role("button", name="Step back").click()
+    settle(page)
+    assert code_levels(page, job.study)["Wax"][0] == pytest.approx(before)
+    page.touchscreen.tap(box["x"] + box["width"] * 0.45, box["y"] + 10)
+    settle(page)
+    assert code_levels(page, job.study)["Wax"][0] == pytest.approx(after, abs=0.2)
+
+
+def test_what_gives_way_may_be_all_others_in_proportion(sheet, opened, job):
+    page = opened(sheet)
+    before = code_levels(page, job.study)
+    page.get_by_label("all others, in proportion").check()
+    page.get_by_role("slider", name="Gum & co").press("ArrowLeft")
+    settle(page)
+    after = code_levels(page, job.study)
+    fill = [99.7 - frame["Gum & co"][0] - frame["Wax"][0] for frame in (before, after)]
+    assert after["Gum & co"][0] < before["Gum & co"][0]
+    assert after["Wax"][0] / fill[1] == pytest.approx(before["Wax"][0] / fill[0], rel=1e-4)
+
+
+def test_the_best_of_the_rest_finds_back_what_python_found(chosen_sheet, opened, choices):
+    page = opened(chosen_sheet)
+    page.get_by_label("Gum: which material").select_option("none")
+    page.get_by_role("slider", name="Wax").press("End")
+    settle(page)
+    low = float(page.get_attribute("#live", "data-chance"))
+    page.get_by_role("button", name="Best of the rest").click()
+    page.locator(".live-find", has_text="Best of the rest").wait_for()
+    settle(page)
+    high = float(page.get_attribute("#live", "data-chance"))
+    assert low < choices.best.chance - 0.05
+    assert high > choices.best.chance - 0.01
+    assert choices.models.inside(code_levels(page, choices.study)).all()
+
+
+def test_what_is_held_stays_in_a_search(sheet, opened, job):
+    page = opened(sheet)
+    page.get_by_role("slider", name="Wax").press("PageUp")
+    settle(page)
+    held = code_levels(page, job.study)["Wax"][0]
+    page.get_by_role("button", name="hold Wax").click()
+    page.get_by_role("slider", name="Wax").press("PageUp")
+    settle(page)
+    assert "is held" in page.inner_text(".live-status")
+    page.get_by_role("button", name="Best of the rest").click()
+    page.locator(".live-find", has_text="Best of the rest").wait_for()
+    settle(page)
+    found = code_levels(page, job.study)
+    assert found["Wax"][0] == pytest.approx(held, abs=1e-6)
+    best = find(job.study, job.models, hold={"Wax": held})
+    assert float(page.get_attribute("#live", "data-chance")) > best.chance - 0.02
+
+
+def test_limits_moved_are_what_if_and_never_kept(sheet, opened, job):
+    page = opened(sheet)
+    page.locator(".live-what-if summary").click()
+    limit = page.get_by_role("textbox", name="Thickness: at least")
+    limit.fill("4500")
+    limit.press("Tab")
+    settle(page)
+    assert "what if" in page.inner_text(".live-strips")
+    model = job.models["Thickness"]
+    law = job.models.predictive("Thickness", job.best.levels)
+    assert model.scale.name == "log"
+    chance = float(law.chance(np.log(4500), np.log(9000))[0])
+    assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(chance, abs=1e-9)
+    page.get_by_role("button", name="As in the brief").click()
+    settle(page)
+    assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(job.best.chance, abs=1e-9)
+    assert "what if" not in page.inner_text(".live-strips")
+
+
+def test_a_code_brings_the_formula_back(sheet, opened, job):
+    page = opened(sheet)
+    page.get_by_role("slider", name="Wax").press("PageUp")
+    settle(page)
+    code = page.input_value(".live-code")
+    page.wait_for_url(f"**#f={code}")
+    again = opened(sheet, f"#f={code}")
+    settle(again)
+    chance = again.get_attribute("#live", "data-chance")
+    assert float(chance) == pytest.approx(float(page.get_attribute("#live", "data-chance")), abs=1e-9)
+    for wrong, says in (
+        ("zzzz_1_2_3", "another study"),
+        (code.split("_")[0] + "_1", "too few"),
+        ("<img src=x>", "study"),
+    ):
+        again.fill(".live-code", wrong)
+        again.press(".live-code", "Tab")
+        settle(again)
+        assert says in again.inner_text(".live-status")
+        assert again.get_attribute("#live", "data-chance") == chance
+
+
+def test_formulas_stand_side_by_side_at_most_three_beside_the_sheet(sheet, opened):
+    page = opened(sheet)
+    for _ in range(4):
+        page.get_by_role("slider", name="Wax").press("ArrowUp")
+        page.get_by_role("button", name="Set beside").click()
+        settle(page)
+    heads = page.locator(".live-beside thead th")
+    assert heads.count() == 4
+    assert "F1" in heads.nth(1).inner_text()
+    page.get_by_role("button", name="take up F1").click()
+    settle(page)
+    row = page.locator(".live-beside tbody tr").first.locator("td")
+    assert row.nth(0).inner_text() == row.nth(1).inner_text()
+    page.get_by_role("button", name="drop F1").click()
+    settle(page)
+    assert "F1" not in page.locator(".live-beside thead").inner_text()
+
+
+def test_another_material_keeps_to_its_own_limits(chosen_sheet, opened, choices):
+    page = opened(chosen_sheet)
+    select = page.get_by_label("Gum: which material")
+    for level in ("Xanthan B", "none", "Xanthan A", "Xanthan B"):
+        select.select_option(level)
+        settle(page)
+        frame = code_levels(page, choices.study)
+        assert frame["material: Gum"][0] == level
+        assert (frame["Gum"][0] == 0) == (level == "none")
+        assert choices.models.inside(frame).all()
+        if level != "none":
+            assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(
+                float(choices.models.chance(frame).iloc[0]), abs=1e-6
+            )
+
+
+def test_without_scripts_the_page_stands(sheet, opened):
+    page = opened(sheet, java_script_enabled=False)
+    assert page.locator(".as-found").is_visible()
+    assert not page.locator("#live").is_visible()
+    assert page.locator("h1").is_visible()
+    assert page.locator(".strips svg").count() >= 3
+
+
+def test_numbers_are_written_as_in_python(browser):
+    from reports import numbers
+    from reports.script import SCRIPTS
+
+    page = browser.new_page()
+    source = (SCRIPTS / "numbers.js").read_text(encoding="utf-8")
+    rng = np.random.default_rng(4)
+    values = [*(rng.normal(size=200) * 10.0 ** rng.integers(-6, 8, size=200)).tolist(), 0.0, 0.125, 2.675, -3.45, 1e-7]
+    errors = (np.abs(rng.normal(size=len(values))) * 10.0 ** rng.integers(-5, 5, size=len(values))).tolist()
+    shares = [0, 1, 0.5, 0.9999, 0.0001, 0.9951, *rng.random(100).tolist()]
+    seen = page.evaluate(
+        f"""([values, errors, shares]) => {{ {source}
+        return [values.map((v, i) => figure(v, errors[i])), values.map(v => figure(v)), values.map(exactly),
+            values.map(v => money(v, "EUR")), values.map(v => money(v, "CHF")), shares.map(v => percent(v)),
+            shares.map(v => batchesInWords(v, "batches")), values.map(v => levelText(v, null, 100))]; }}""",
+        [values, errors, shares],
+    )
+    known = [
+        [numbers.figure(v, e) for v, e in zip(values, errors, strict=True)],
+        [numbers.figure(v) for v in values],
+        [numbers.exactly(v) for v in values],
+        [numbers.money(v, "EUR") for v in values],
+        [numbers.money(v, "CHF") for v in values],
+        [numbers.percent(float(v)) for v in shares],
+        [numbers.batches_in_words(float(v), "batches") for v in shares],
+        [numbers.level(v, None, 100) for v in values],
+    ]
+    for a, b in zip(seen, known, strict=True):
+        assert a == b
+    page.close()
+
+
+def test_the_laws_agree_with_a_reference_library(browser):
+    from scipy import special, stats
+
+    from reports.script import SCRIPTS
+
+    page = browser.new_page()
+    source = (SCRIPTS / "special.js").read_text(encoding="utf-8")
+    z = np.linspace(-37, 8, 400).tolist()
+    p = [*np.geomspace(1e-15, 0.5, 200).tolist(), *np.linspace(0.5, 1 - 1e-12, 200).tolist()]
+    t = np.linspace(-60, 60, 301).tolist()
+    dfs = [1, 2, 2.5, 7, 8, 21, 60, 400]
+    seen = page.evaluate(
+        f"""([z, p, t, dfs]) => {{ {source}
+        return [z.map(ndtr), p.map(ndtri), dfs.map(df => t.map(tLaw(df).cdf)),
+            dfs.map(df => t.map(tLaw(df).density))]; }}""",
+        [z, p, t, dfs],
+    )
+    assert seen[0] == pytest.approx(special.ndtr(z).tolist(), rel=1e-12)
+    assert seen[1] == pytest.approx(special.ndtri(p).tolist(), rel=1e-12, abs=1e-12)
+    for df, cdf, density in zip(dfs, seen[2], seen[3], strict=True):
+        assert cdf == pytest.approx(stats.t.cdf(t, df).tolist(), rel=1e-10)
+        assert density == pytest.approx(stats.t.pdf(t, df).tolist(), rel=1e-11)
+    page.close()
+
+
+def test_only_the_named_script_runs_and_data_cannot_break_out(sheet):
+    text = sheet.read_text(encoding="utf-8")
+    assert text.count("<script") == 2
+    (data,) = re.findall(r'<script type="application/json" id="live-data">(.*?)</script>', text, re.DOTALL)
+    assert not re.search(r"[<>&]", data)
+    assert json.loads(data)["sheet"]["lines"][1]["name"] == "Gum & co"
