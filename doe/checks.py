@@ -93,7 +93,7 @@ def sections(source: Mapping[str, Any], notes: Notes) -> dict[str, list[Row]]:
 def _where(section: Section, row: Mapping[str, Any], n: int) -> str:
     if not section.repeated:
         return f"[{section.name}]"
-    label = row.get("name", row.get("rule", row.get("does", row.get("finding"))))
+    label = row.get("name", row.get("rule", row.get("does", row.get("finding", row.get("substance")))))
     return f"{section.name} {label!r}" if isinstance(label, str) and label else f"[[{section.name}]] number {n}"
 
 

@@ -15,6 +15,7 @@ from doe.parts import Ingredient, Reference, Response
 from doe.process import check_process
 from doe.responses import hint
 from doe.terms import Term
+from doe.trade.quantities import QUANTITIES
 
 _SLACK = 1e-6  # of the total: what a recipe written out may be off by
 
@@ -226,7 +227,9 @@ def _check_responses(read: Parts, notes: Notes) -> None:
     names = [r.name for r in read.responses]
     for response in read.responses:
         _check_readable(response, notes)
-        if response.of is not None and response.of not in names:
+        if response.of is not None and response.is_exact:
+            _check_of_ingredient(response, [i.name for i in read.ingredients], notes)
+        elif response.of is not None and response.of not in names:
             where, got = f"response {response.name!r}, of", f"{response.of} is not known"
             notes.stop("unknown-name", where, got, "a response", hint(response.of, names))
         elif response.of is not None and response.is_derived:
@@ -234,6 +237,13 @@ def _check_responses(read: Parts, notes: Notes) -> None:
     if not any(not r.is_exact for r in read.responses):
         do = "add a [[response]] for each thing that will be measured"
         notes.add("nothing-measured", "warn", "[[response]]", "nothing is measured", "at least one response", do)
+
+
+def _check_of_ingredient(response: Response, names: Sequence[str], notes: Notes) -> None:
+    named = QUANTITIES.get(str(response.source))
+    if named is not None and named.of == "ingredient" and response.of not in names:
+        where, got = f"response {response.name!r}, of", f"{response.of} is not known"
+        notes.stop("unknown-name", where, got, "an ingredient", hint(str(response.of), names))
 
 
 def _check_curve(curve: Response, wanted: Response, ingredients: Sequence[Ingredient], notes: Notes) -> None:

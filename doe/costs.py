@@ -1,4 +1,4 @@
-"""Exact properties of a recipe: what it costs, and linear sums. Computed, never fitted."""
+"""Exact properties of a recipe: what it costs, and every named quantity or sum. Computed, never fitted."""
 
 from __future__ import annotations
 
@@ -9,12 +9,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.categories import NONE, material_of
 from doe.consistency import left_over
 from doe.feasible import Rows, extent
-from doe.parts import Ingredient, Response
+from doe.parts import Response
 from doe.problems import Unavailable
 from doe.region import Region
+from doe.trade.quantities import form_of
+from doe.trade.recipes import extreme_recipes
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -22,49 +23,18 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 
-def price_weights(study: Study, chosen: Mapping[str, Any] | None = None) -> dict[str, float] | Unavailable:
-    """Currency per kg of product for each unit of level: price / total, as supplied (trade.md K47: sum x p / 100).
-
-    `chosen` are category levels: with a choice of materials, each has its own price.
-    """
-    if not study.ingredients:
-        return Unavailable("the study has no ingredients", "cost is computed from ingredients and their price_per_kg")
-    items = [item.of((chosen or {}).get(material_of(item.name))) for item in study.ingredients]
-    absent = {i.name for i in study.ingredients if (chosen or {}).get(material_of(i.name)) == NONE}
-    missing = [i.name for i in items if i.price_per_kg is None and not _costs_nothing(i) and i.name not in absent]
-    if missing:
-        return Unavailable(f"no price for {', '.join(missing)}", "give price_per_kg for each ingredient")
-    return {i.name: (i.price_per_kg or 0.0) / study.total for i in items}
-
-
-def _costs_nothing(ingredient: Ingredient) -> bool:
-    # Water that takes up the rest is free unless it is given a price. Common practice, no source.
-    return ingredient.role == "fill" and ingredient.price_per_kg is None
-
-
-def exact_weights(
-    study: Study, response: Response, chosen: Mapping[str, Any] | None = None
-) -> dict[str, float] | Unavailable:
-    """Weights of an exact response over the level columns: cost_per_kg, or its own linear sum.
-
-    `chosen` are the category levels they belong to: materials differ in price.
-    """
-    if isinstance(response.source, Mapping):
-        return dict(response.source)
-    if response.source == "cost_per_kg":
-        return price_weights(study, chosen)
-    return Unavailable(f"{response.source} is not computed yet", "use cost_per_kg or a linear sum of ingredients")
-
-
 def exact_values(study: Study, response: Response, levels: pd.DataFrame) -> Array | Unavailable:
-    """Values of an exact response for recipes `levels` (n rows, columns study.columns), shape (n,)."""
+    """Values of an exact response for recipes `levels` (n rows, columns study.columns), shape (n,).
+
+    NaN where a ratio has nothing under it.
+    """
     out = np.zeros(len(levels))
     for chosen, rows in _by_material(study, levels):
-        weights = exact_weights(study, response, chosen)
-        if isinstance(weights, Unavailable):
-            return weights
-        for name, weight in weights.items():
-            out[rows] += weight * levels[name].to_numpy(dtype=float)[rows]
+        form = form_of(study, response, chosen)
+        if isinstance(form, Unavailable):
+            return form
+        columns = {str(name): levels[name].to_numpy()[rows] for name in levels}
+        out[rows] = form.values(columns)
     return out
 
 
@@ -89,7 +59,11 @@ def cost_range(study: Study) -> tuple[float, float] | Unavailable:
 
 
 def exact_range(study: Study, response: Response) -> tuple[float, float] | Unavailable:
-    """Lowest and highest value of an exact response over the region, by linear programming at each combination."""
+    """Lowest and highest value of an exact response over the region.
+
+    Of a sum by linear programming at each combination; of a ratio at the most extreme recipes, which between them hold
+    its ends (where the corners are too many to list, nearly).
+    """
     ends = []
     held = {i.name: i.level or 0.0 for i in study.fixed}
     if study.fill is not None and study.fill.name not in study.region.names:
@@ -98,13 +72,24 @@ def exact_range(study: Study, response: Response) -> tuple[float, float] | Unava
         # Other categories do not touch an exact response: one look for each way in which materials weigh in it.
         seen: list[dict[str, float]] = []
         for chosen in combinations:
-            weights = exact_weights(study, response, chosen)
-            if isinstance(weights, Unavailable):
-                return weights
-            if weights not in seen:
-                seen.append(weights)
-                ends.append(_range_over(piece, weights, held))
+            form = form_of(study, response, chosen)
+            if isinstance(form, Unavailable):
+                return form
+            if not form.is_sum:
+                return _range_of_ratio(study, response)
+            if dict(form.top) not in seen:
+                seen.append(dict(form.top))
+                ends.append(_range_over(piece, form.top, held))
     return min(low for low, _ in ends), max(high for _, high in ends)
+
+
+def _range_of_ratio(study: Study, response: Response) -> tuple[float, float] | Unavailable:
+    values = exact_values(study, response, extreme_recipes(study))
+    if isinstance(values, Unavailable):
+        return values
+    if np.isnan(values).all():
+        return Unavailable("there is nothing it is a share of in any recipe", "check the levels")
+    return float(np.nanmin(values)), float(np.nanmax(values))
 
 
 def _range_over(region: Region, weights: Mapping[str, float], held: Mapping[str, float]) -> tuple[float, float]:

@@ -17,6 +17,7 @@ from doe.parts import (
     Done,
     Factor,
     Ingredient,
+    Law,
     Limit,
     Make,
     PlanWish,
@@ -26,6 +27,7 @@ from doe.parts import (
 )
 from doe.responses import grade_numbers, number_or_none, read_response
 from doe.rules import Linear, Rule, RuleError, parse_rule, pointed, tidy
+from doe.trade.legal import read_law
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +46,7 @@ class Parts:
     plan: PlanWish
     done: Done
     accepts: tuple[Accept, ...]
+    laws: tuple[Law, ...] = ()
 
     @property
     def total(self) -> float:
@@ -84,6 +87,7 @@ def read_parts(source: Mapping[str, Any], notes: Notes) -> Parts:
         accepts=tuple(
             Accept(t["finding"], t["why"], t["by"]) for t in tables["accept"] if {"finding", "why", "by"} <= set(t)
         ),
+        laws=tuple(read_law(t, notes) for t in tables["law"] if {"substance", "max", "source", "edition"} <= set(t)),
     )
 
 

@@ -24,6 +24,7 @@ from doe.study import Study
 from doe.terms import Terms
 from doe.textbook import Points
 from doe.threads import one_thread
+from doe.trade import trade_refusals, trial_findings
 from doe.yardstick import Yardsticks
 
 Array = npt.NDArray[np.float64]
@@ -114,7 +115,7 @@ class Design(Shown):
             table=table[list(source["columns"])],
             runs=runs,
             quality=Quality.from_dict(source["quality"]),
-            findings=tuple(Problem(**row) for row in source["findings"]),
+            findings=tuple(Problem.from_dict(row) for row in source["findings"]),
             definition=MappingProxyType(dict(source["definition"])),
             wish=MappingProxyType(dict(source["wish"])),
             make_first=tuple(source.get("make_first", ())),
@@ -146,10 +147,14 @@ def plan(
     `runs` and `seed` replace those of `[plan]`; any other key of `[plan]` may be given by name. `existing` are trials
     already made (columns `study.columns`; `round`, `block`, `whole_plot` where there are any): the new ones are chosen
     to go with them. Trials are numbered from `first_trial`. Same arguments, same plan, byte for byte. Raises PlanError
-    with every reason why it cannot be made.
+    with every reason why it cannot be made, among them what checks of the trade stop and `[[accept]]` does not take.
     """
     given = {**overrides, **({} if runs is None else {"runs": runs}), **({} if seed is None else {"seed": seed})}
-    return planned(study, given, round=round, first_trial=first_trial, existing=existing)
+    design = planned(study, given, round=round, first_trial=first_trial, existing=existing)
+    told = [finding for finding in trial_findings(study, design.table) if finding.level != "inform"]
+    if stops := trade_refusals(study, told):
+        raise PlanError(stops)
+    return replace(design, findings=(*design.findings, *told))
 
 
 def planned(

@@ -98,6 +98,7 @@ def study_digests(read: Parts) -> dict[str, str]:
         "step": [_all(s) for s in read.steps],
         "make": _all(read.make),
         "accept": [_all(a) for a in read.accepts],
+        **({"law": [_all(law) for law in read.laws]} if read.laws else {}),
     }
     parts = {"tried": tried, "measured": measured, "wanted": wanted, "facts": facts}
     return {name: digest_of(part) for name, part in parts.items()}

@@ -11,6 +11,7 @@ from typing import Any
 from doe.categories import NONE, PRESENT, material_of
 from doe.checks import Notes, Row, folded, fraction, is_numeral, shown
 from doe.keys import SECTIONS
+from doe.material_facts import read_facts
 from doe.parts import Factor, Ingredient, Material
 from doe.responses import number_or_none
 from doe.rules import tidy
@@ -67,11 +68,11 @@ def share_of(value: Any, default: float) -> float:
     return default if share is None else share
 
 
-def _facts(t: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, Any]:
+def _facts(t: Mapping[str, Any], where: str, notes: Notes, base: Mapping[str, Any] | None = None) -> Mapping[str, Any]:
     facts = {k: v for k, v in t.items() if k not in _FIELDS}
     if "lot_assay" in facts:
         facts["lot_assay"] = _lot_assay(t, f"{where}, lot_assay", notes)
-    return MappingProxyType(facts)
+    return read_facts(facts, where, notes, base)
 
 
 def _lot_assay(t: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, float]:
@@ -133,7 +134,7 @@ def _material(t: Row, item: Ingredient, row: Mapping[str, Any], where: str, note
         assay=share_of(row.get("assay"), item.assay),
         price_per_kg=number_or_none(row.get("price_per_kg", item.price_per_kg)),
         made_of=_shares(row["made_of"], f"{where}, made_of", notes) if "made_of" in row else item.made_of,
-        facts=MappingProxyType({**item.facts, **_facts(row, where, notes)}),
+        facts=_facts(row, where, notes, item.facts),
     )
 
 

@@ -105,12 +105,14 @@ MODEL_PARTS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {"blend": MODELS, "process": ("linear", "quadratic", "factorial"), "cross": ("none", "linear", "full")}
 )
 
+POLYMERS = ("none", "synthetic", "modified natural", "natural", "degradable", "soluble")
+
 _STUDY = _section(
     "study",
     "The study as a whole.",
     _text("name", "what the study is called", needed=True),
-    _text("product", "rinse-off or leave-on", "rinse-off", "leave-on", used=False),
-    _text("market", "the market whose limits apply, e.g. EU", used=False),
+    _text("product", "rinse-off or leave-on", "rinse-off", "leave-on"),
+    _text("market", "the market whose limits apply, e.g. EU"),
     _number("total", "what all levels add up to", above_zero=True),
     _text("unit", "the unit of all levels"),
     _number("batch_g", "size of one batch in grams", above_zero=True),
@@ -137,21 +139,23 @@ _SUPPLIED = (
     Key("assay", ("number", "percent"), "active fraction as supplied", high=1, above_zero=True),
     _number("price_per_kg", "price per kg as supplied", 0),
     Key("made_of", ("table",), "what a solution or premix is made of, as fractions"),
-    _number("density", "density in g/ml", above_zero=True),
-    _number("hlb", "HLB of an emulsifier", 0, used=False),
-    _number("required_hlb", "HLB an oil or wax requires", 0, used=False),
+    _number("density", "density in g/ml: water has 1, steel 8", 0.01, 25),
+    _number("hlb", "HLB of an emulsifier", 0, 50),
+    _number("required_hlb", "HLB an oil or wax requires", 0, 50),
     _number("melts_c", "melting point in degrees C"),
     _number("max_c", "highest temperature it stands, in degrees C"),
-    _number("ph_low", "lowest pH it works at", 0, 14, used=False),
-    _number("ph_high", "highest pH it works at", 0, 14, used=False),
-    _text("charge", "ionic character", "none", "anionic", "cationic", "amphoteric", used=False),
-    Key("natural_share", ("number", "percent"), "natural-origin index", low=0, high=1, used=False),
+    _number("ph_low", "lowest pH it works at", 0, 14),
+    _number("ph_high", "highest pH it works at", 0, 14),
+    _text("charge", "ionic character", "none", "anionic", "cationic", "amphoteric"),
+    Key("natural_share", ("number", "percent"), "natural-origin index", low=0, high=1),
     _number("d50_um", "median particle size in micrometres", above_zero=True),
     _number("d90_um", "90 % particle size in micrometres", above_zero=True),
-    Key("acid", ("table", "text"), "the preservative acid it brings: pka and molar masses", used=False),
-    Key("allergens", ("table",), "share of each allergen to be labelled", used=False),
-    _number("use_low", "supplier's lowest use level", 0, used=False),
-    _number("use_high", "supplier's highest use level", 0, used=False),
+    Key("solids", ("number", "percent"), "dry residue as supplied", low=0, high=1),
+    _text("polymer", "whether its particles are a polymer, and of which kind", *POLYMERS),
+    Key("acid", ("table", "text"), "the preservative acid it brings: its name, or pka and molar masses"),
+    Key("allergens", ("table",), "share of each allergen to be labelled"),
+    _number("use_low", "supplier's lowest use level", 0),
+    _number("use_high", "supplier's highest use level", 0),
     _text("lot", "the lot in the store-room", used=False),
     Key("lot_assay", ("table",), "active fraction of single lots, where it is not that of assay: lot = fraction"),
 )
@@ -228,10 +232,10 @@ _RESPONSE = _section(
     Key(
         "from",
         ("text", "table"),
-        "the exact property it is: cost_per_kg, or a linear sum of ingredients; "
-        "or what is taken from a curve: " + ", ".join(CURVE_QUANTITIES),
+        "the exact property it is: a quantity such as cost_per_kg, water or natural_origin, or a linear sum of "
+        "ingredients; or what is taken from a curve: " + ", ".join(CURVE_QUANTITIES),
     ),
-    _text("of", "the curve a derived quantity is taken from"),
+    _text("of", "the curve a quantity is taken from, or the ingredient or name an exact one is of"),
     Key("model", ("text", "table"), "its own model, where it differs from the plan's", MODELS, parts=MODEL_PARTS),
     repeated=True,
 )
@@ -299,9 +303,22 @@ _DONE = _section(
 _ACCEPT = _section(
     "accept",
     "A stop-level finding taken on purpose.",
-    _text("finding", "its code", needed=True, used=False),
+    _text("finding", "its code", needed=True),
     _text("why", "the reason", needed=True),
     _text("by", "who takes it", needed=True),
+    repeated=True,
+)
+_LAW = _section(
+    "law",
+    "A legal or house limit that the shipped list does not have, or has otherwise.",
+    _text("substance", "what is limited", needed=True),
+    Key("names", ("texts",), "INCI names that count; the substance itself unless given"),
+    Key("max", ("number",), "highest share of the product, in %", low=0, high=100, needed=True),
+    _text("as_acid", "the acid it is counted as, e.g. benzoic"),
+    _text("market", "the market it holds for; any unless given"),
+    _text("product", "rinse-off or leave-on; both unless given", "rinse-off", "leave-on"),
+    _text("source", "where it stands", needed=True),
+    _text("edition", "date of the text that was read, as 2026-05 or 2026-05-04", needed=True),
     repeated=True,
 )
 
@@ -321,6 +338,7 @@ SECTIONS: Mapping[str, Section] = MappingProxyType(
             _PLAN,
             _DONE,
             _ACCEPT,
+            _LAW,
         )
     }
 )

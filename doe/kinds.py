@@ -58,6 +58,11 @@ def is_acid_or_alkali(item: Ingredient) -> bool:
     return _says(item, _CORROSIVES) and not _says(item, _MILD_ACIDS)
 
 
+def is_seen(item: Ingredient) -> bool:
+    """Particles that are there to be seen."""
+    return _says(item, ("bead", "pearl", "sphere"))
+
+
 def is_bead(item: Ingredient) -> bool:
     """A solid that stays a particle in the product and melts when it gets hot."""
     return "melts_c" in item.facts and ("d50_um" in item.facts or "d90_um" in item.facts)

@@ -277,3 +277,22 @@ class Accept:
     finding: str
     why: str
     by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Law:
+    """A legal or house limit: at most `most` % of the product of all `names` together, counted as `as_acid` if given.
+
+    `market` and `product` are empty where it holds for any. `edition` is the date of the text, `checked` how it was
+    taken from there.
+    """
+
+    substance: str
+    names: tuple[str, ...]
+    most: float
+    as_acid: str
+    market: str
+    product: str
+    source: str
+    edition: str
+    checked: str = "as given in study.toml"

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 Level = Literal["stop", "warn", "inform"]
 
@@ -14,7 +14,8 @@ class Problem:
     """One thing to look at: where it is, what came, what is allowed, what to do.
 
     `stop` means that nothing goes on until it is mended (or, for findings of the trade, taken on purpose
-    by `[[accept]]`); `warn` and `inform` travel with the results.
+    by `[[accept]]`); `warn` and `inform` travel with the results. Findings of the trade carry the `source` of what they
+    hold a formula against and the `numbers` they rest on, as (name, value).
     """
 
     code: str
@@ -23,10 +24,12 @@ class Problem:
     got: str
     allowed: str
     do: str
+    source: str = ""
+    numbers: tuple[tuple[str, float], ...] = ()
 
-    def to_dict(self) -> dict[str, str]:
-        """The problem under the keys promised for `--json`."""
-        return {
+    def to_dict(self) -> dict[str, Any]:
+        """The problem under the keys promised for `--json`; `source` and `numbers` only where there are any."""
+        out: dict[str, Any] = {
             "code": self.code,
             "level": self.level,
             "where": self.where,
@@ -34,6 +37,16 @@ class Problem:
             "allowed": self.allowed,
             "do": self.do,
         }
+        return (
+            out
+            | ({"source": self.source} if self.source else {})
+            | ({"numbers": dict(self.numbers)} if self.numbers else {})
+        )
+
+    @classmethod
+    def from_dict(cls, row: Mapping[str, Any]) -> Problem:
+        """The problem that `to_dict` wrote."""
+        return cls(**{**row, "numbers": tuple(row.get("numbers", {}).items())})
 
     def __str__(self) -> str:
         return f"{self.where}: {'; '.join(part for part in (self.got, self.allowed, self.do) if part)}"

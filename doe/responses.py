@@ -13,8 +13,9 @@ from doe.checks import Notes, Row, folded, fraction, is_number, is_numeral, show
 from doe.keys import WORDS, nearest
 from doe.parts import CURVE_QUANTITIES, Response
 from doe.rules import RuleError, parse_sum, pointed, tidy
+from doe.trade.quantities import QUANTITIES
 
-QUANTITIES = ("cost_per_kg", *CURVE_QUANTITIES)
+NAMES = (*QUANTITIES, *CURVE_QUANTITIES)
 _MARKS = ("low", "target", "high")
 _NEEDS = {"above": ("low",), "below": ("high",), "within": ("low", "high"), "target": _MARKS, "watch": ()}
 _AT_A_RATE = ("low_shear_viscosity",)
@@ -43,6 +44,7 @@ def read_response(t: Row, where: str, numeric: Sequence[str], notes: Notes) -> R
         _check_derived(t, source, where, notes)
     elif source is not None:
         _check_exact(t, where, notes)
+        _check_of(t, source, where, notes)
     elif not t.gives("method"):
         do = "say how it is measured: instrument, setting, temperature"
         notes.add("no-method", "warn", where, "has no method", "a number is worth what its method is", do)
@@ -94,24 +96,21 @@ def _amount(value: Any) -> tuple[float, bool] | None:
 def _source(value: Any, where: str, numeric: Sequence[str], notes: Notes) -> str | Mapping[str, float] | None:
     if isinstance(value, Mapping):
         return _weights(value, where, numeric, notes)
-    if value is None or value in QUANTITIES:
+    if value is None or value in NAMES:
         return None if value is None else str(value)
     text = tidy(value)
-    near = nearest(text, QUANTITIES)
+    near = nearest(text, NAMES)
     if near is not None:
         notes.stop("unknown-quantity", where, f"came {shown(text)}", near, f"did you mean {near}?")
         return text
     try:
         total = parse_sum(text, numeric)
     except RuleError as error:
+        got = f"{error.reason}: {pointed(text, error)}"
+        do = error.do
         if text.isidentifier() and text == text.casefold():
-            got = f"{text} is kept, but not computed yet"
-            do = f"use cost_per_kg, a linear sum of ingredients, or of a curve {', '.join(CURVE_QUANTITIES)}"
-            notes.add("not-used-yet", "inform", where, got, "", do)
-        else:
-            got = f"{error.reason}: {pointed(text, error)}"
-            allowed = "cost_per_kg, or a linear sum such as Wax + 0.5 * Oil"
-            notes.stop("bad-sum", where, got, allowed, error.do)
+            do = f"a quantity is one of {', '.join(QUANTITIES)}; of a curve {', '.join(CURVE_QUANTITIES)}"
+        notes.stop("bad-sum", where, got, "a quantity, or a linear sum such as Wax + 0.5 * Oil", do)
         return text
     if total.constant:
         allowed = "weights times levels, and nothing else"
@@ -258,6 +257,19 @@ def _check_exact(t: Mapping[str, Any], where: str, notes: Notes) -> None:
     if extra or t.get("kind", "number") != "number":
         got = f"is computed, so {', '.join(extra) or 'kind'} says nothing"
         notes.add("exact-not-measured", "warn", where, got, "name, unit, from and what is wanted", "leave it out")
+
+
+def _check_of(t: Row, source: str | Mapping[str, float], where: str, notes: Notes) -> None:
+    """Whether a quantity is said of something where it has to be, and only there."""
+    named = QUANTITIES.get(source) if isinstance(source, str) else None
+    wanted = named.of if named is not None else ""
+    if wanted and not t.gives("of"):
+        what = "of which ingredient" if wanted == "ingredient" else "of which name"
+        notes.stop("no-of", where, f"{source} is not said {what}", "of", 'add of = "..."')
+    if not wanted and t.gives("of"):
+        notes.stop(
+            "no-of", where, f"is computed of the whole recipe, and has of = {shown(t.get('of'))}", "", "leave it out"
+        )
 
 
 def _reads(value: Any, where: str, notes: Notes) -> tuple[float | None, float | None]:

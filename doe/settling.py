@@ -5,10 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+import numpy as np
+import numpy.typing as npt
+
 from doe.parts import Ingredient
+
+Array = npt.NDArray[np.float64]
 
 RCF_PER_CM_RPM2 = 1.118e-5  # relative centrifugal force of 1 cm at 1 rpm: 4 pi^2 / (3600 * 980.665), rounded
 GRAVITY = 9.80665  # m/s2, standard gravity (CGPM 1901, from memory)
+# Critical yield number 2 pi R^2 tau_y / F of a sphere in a Bingham fluid, F its net weight: Beris et al. (1985).
+YIELD_NUMBER = 0.143
 
 _RPM = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(?:rpm|1/min|min-1|/min)", re.IGNORECASE)
 _RADIUS = re.compile(r"\b(?:r|radius)\s*=?\s*(?:of\s*)?([0-9]+(?:[.,][0-9]+)?)\s*(cm|mm)\b", re.IGNORECASE)
@@ -57,3 +64,13 @@ def stokes_velocity(diameter_m: float, density_difference: float, viscosity_pa_s
     numbers and few particles.
     """
     return diameter_m**2 * density_difference * GRAVITY / (18.0 * viscosity_pa_s)
+
+
+def yield_to_hold(diameter_m: float, density_difference: npt.ArrayLike) -> Array:
+    """Least yield value [Pa] that holds a lone sphere in a Bingham fluid at rest: 0.143/3 |drho| g d, about a 21st.
+
+    Beris, Tsamopoulos, Armstrong & Brown (1985), J. Fluid Mech. 158, 219-244: the sphere is held where
+    2 pi R^2 tau_y / F >= 0.143, with F = 4/3 pi R^3 |drho| g. drho in kg/m3, of any shape; no safety in it.
+    """
+    size: Array = YIELD_NUMBER / 3.0 * np.abs(np.asarray(density_difference, dtype=float)) * GRAVITY * diameter_m
+    return size

@@ -71,6 +71,7 @@ class Study(Shown):
     digests: Mapping[str, str]
     region: Region
     source: Mapping[str, Any]
+    laws: tuple[parts.Law, ...] = ()
     folder: Path | None = field(default=None)
 
     @classmethod
@@ -142,6 +143,7 @@ class Study(Shown):
             digests=MappingProxyType(study_digests(read)),
             region=region,
             source=MappingProxyType(_without_infinity(source)),
+            laws=read.laws,
             folder=folder,
         )
         _models(study)

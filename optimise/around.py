@@ -13,7 +13,7 @@ from scipy import optimize
 from doe.problems import Unavailable
 from optimise.brief import Brief
 from optimise.climb import Limit
-from optimise.exact import Exact, linear_sum
+from optimise.exact import Exact, exact_form
 from optimise.fence import Fence
 from optimise.peaks import Peak, Quest
 
@@ -60,7 +60,7 @@ def tolerances(quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, 
     the level moves along `directions`, from x to the first place where the measure falls short.
     """
     brief = quest.brief
-    exact = [(r, linear_sum(brief.study, r)) for r in brief.exact]
+    exact = [(r, exact_form(brief.study, r)) for r in brief.exact]
 
     def good(X: Array) -> npt.NDArray[np.bool_]:
         fine = quest.score_levels(X, combo) >= floor
@@ -201,8 +201,8 @@ class _Price:
 
     def _sum(self, combo: Mapping[str, str]) -> tuple[Array, float]:
         space = self.quest.space.at(combo)
-        weights, constant = self.cost.at(combo)
-        return weights @ space.basis, float(weights @ space.origin + constant)
+        cost = self.cost.at(combo)
+        return cost.top @ space.basis, float(cost.top @ space.origin + cost.constant)
 
     def of(self, peak: Peak) -> float:
         slope, at_zero = self._sum(peak.combo)

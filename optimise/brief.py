@@ -13,9 +13,10 @@ import numpy.typing as npt
 from doe.parts import Response
 from doe.problems import Unavailable
 from doe.study import Study
+from doe.trade.quantities import legal_limits
 from optimise.aims import has_window, musts, wanted
 from optimise.batchdata import shares
-from optimise.exact import linear_sum
+from optimise.exact import exact_form
 from optimise.fence import Fence
 from optimise.goals import Aimed, Property
 from optimise.predictors import Chosen
@@ -30,6 +31,8 @@ Array = npt.NDArray[np.float64]
 @dataclass(frozen=True, slots=True, eq=False)
 class Brief:
     """The musts that are fitted (`aimed`) and exact (`exact`), what desirability reads, the fence, the trials made.
+
+    Legal limits that recipes could break count as exact musts.
 
     `missing` says by name why a must has no model; `trials` (n, k) with `tried` category levels are recipes as made.
     """
@@ -59,7 +62,7 @@ class Brief:
         return cls(
             study=study,
             aimed=tuple(aimed),
-            exact=tuple(r for r in musts(study) if r.is_exact),
+            exact=(*(r for r in musts(study) if r.is_exact), *legal_limits(study)),
             properties=tuple(_properties(study, models, objective == "desirability")),
             missing=MappingProxyType(missing),
             fence=models.fence,
@@ -72,9 +75,9 @@ def _properties(study: Study, models: Models, planned: bool) -> Iterator[Propert
     """What desirability reads, for every response with an aim that is fitted or exact."""
     for response in wanted(study):
         if response.is_exact:
-            linear = linear_sum(study, response)
-            if not isinstance(linear, Unavailable):
-                yield Property(response, None, Scale(), linear)
+            exact = exact_form(study, response)
+            if not isinstance(exact, Unavailable):
+                yield Property(response, None, Scale(), exact)
             continue
         predictor = models.predictor(response.name, planned=planned)
         if not isinstance(predictor, Unavailable):

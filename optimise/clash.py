@@ -13,7 +13,7 @@ from doe.problems import Unavailable
 from optimise.aims import window
 from optimise.brief import Brief
 from optimise.climb import climb_smallest_miss
-from optimise.exact import Exact, linear_sum
+from optimise.exact import Exact, exact_form
 from optimise.fence import Fence
 from optimise.goals import Aimed
 from optimise.peaks import Quest
@@ -29,7 +29,7 @@ _STARTS = 4
 class Spec:
     """One side of a must: `sign` times (limit - value) over `size` is its miss, at most 0 where it is met.
 
-    The value is a fitted centre on the model scale, or an exact linear sum of the levels.
+    The value is a fitted centre on the model scale, or an exact quantity of the levels.
     """
 
     response: str
@@ -39,15 +39,15 @@ class Spec:
     sign: float
     size: float
     aimed: Aimed | None
-    linear: Exact | None
+    exact: Exact | None
 
     def miss(self, x: Array, chosen: Mapping[str, npt.NDArray[Any]]) -> tuple[float, Array]:
         """The miss at levels x (k,) and its slope (k,)."""
         if self.aimed is None:
-            weights, constant = self.linear.at(chosen) if self.linear is not None else (np.zeros(len(x)), self.limit)
-            return self.sign * (
-                self.limit - float(x @ weights + constant)
-            ) / self.size, -self.sign * weights / self.size
+            value, slope = self.limit, np.zeros(len(x))
+            if self.exact is not None:
+                value, slope = self.exact.at(chosen).value_and_slope(x)
+            return self.sign * (self.limit - value) / self.size, -self.sign * slope / self.size
         law, by_location, _ = self.aimed.predictor.at_with_slopes(x[None], chosen)
         value, slope = float(law.mean()[0]), law.weights @ by_location[0]
         return self.sign * (self.limit - value) / self.size, -self.sign * slope / self.size
@@ -94,13 +94,13 @@ def _specs(brief: Brief, space: Space) -> list[Spec]:
             if limit is not None and said is not None:
                 out.append(Spec(one.response.name, side, said, limit, sign, size, one, None))
     for response in brief.exact:
-        linear = linear_sum(brief.study, response)
-        if isinstance(linear, Unavailable):
+        exact = exact_form(brief.study, response)
+        if isinstance(exact, Unavailable):
             continue
-        size = max(float(np.abs(linear.at(first)[0] @ middle.basis).sum()), 1e-12)
+        size = max(float(np.abs(exact.at(first).value_and_slope(centre[0])[1] @ middle.basis).sum()), 1e-12)
         for side, sign, limit in zip(("low", "high"), (1.0, -1.0), window(response), strict=True):
             if limit is not None:
-                out.append(Spec(response.name, side, limit, limit, sign, size, None, linear))
+                out.append(Spec(response.name, side, limit, limit, sign, size, None, exact))
     return out
 
 
@@ -155,7 +155,7 @@ def _worst(specs: Sequence[Spec], space: Space, U: Array, combo: Mapping[str, st
     worst = np.full(len(U), -np.inf)
     for spec in specs:
         if spec.aimed is None:
-            value = np.full(len(X), spec.limit) if spec.linear is None else spec.linear.values(X, chosen)
+            value = np.full(len(X), spec.limit) if spec.exact is None else spec.exact.values(X, chosen)
         else:
             if spec.response not in values:
                 values[spec.response] = spec.aimed.predictor.at(X, chosen).mean()

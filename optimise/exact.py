@@ -1,4 +1,4 @@
-"""Exact responses (cost, linear sums) as a search needs them: weights over what varies, by the materials chosen."""
+"""Exact responses (cost, sums, ratios of sums) as a search needs them: weights over what varies, by materials."""
 
 from __future__ import annotations
 
@@ -11,58 +11,107 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.costs import exact_weights
 from doe.parts import Response
 from doe.problems import Unavailable
 from doe.study import Study
+from doe.trade.quantities import Bend, Form, form_of
 
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
-Sum = tuple[Array, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sum:
+    """What an exact response is at one choice of materials: `bend` of (x.top + constant) / (x.under + its constant).
+
+    Weights are (k,) over `study.region.names`; `under` is None for a plain sum.
+    """
+
+    top: Array
+    constant: float
+    under: Array | None = None
+    under_constant: float = 0.0
+    bend: Bend | None = None
+
+    def values(self, X: Array) -> Array:
+        """The value of recipes X (n, k), (n,); NaN where there is nothing under a ratio."""
+        top: Array = X @ self.top + self.constant
+        if self.under is not None:
+            with np.errstate(invalid="ignore", divide="ignore"):
+                top = top / (X @ self.under + self.under_constant)
+        return top if self.bend is None else self.bend.of(top)
+
+    def value_and_slope(self, x: Array) -> tuple[float, Array]:
+        """The value at one recipe x (k,) and its slope by the levels (k,)."""
+        value, slope = float(x @ self.top + self.constant), self.top
+        if self.under is not None:
+            under = float(x @ self.under + self.under_constant)
+            value, slope = value / under, (self.top - value / under * self.under) / under
+        if self.bend is None:
+            return value, slope
+        at = np.array([value])
+        return float(self.bend.of(at)[0]), float(self.bend.slope(at)[0]) * slope
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Exact:
-    """An exact response as weights (k,) over `study.region.names` and a constant, for each choice of `materials`.
-
-    `materials` are the categories that matter, `sums` holds one sum for each combination of their levels.
-    """
+    """An exact response as a `Sum` for each choice of `materials`, the categories that matter."""
 
     materials: tuple[str, ...]
     sums: Mapping[tuple[str, ...], Sum]
 
     def at(self, chosen: Mapping[str, Any]) -> Sum:
-        """Weights and constant at one combination of category levels: plain ones, or arrays that all say the same."""
+        """The sum at one combination of category levels: plain ones, or arrays that all say the same."""
         key = tuple(str(np.atleast_1d(np.asarray(chosen[name], dtype=object))[0]) for name in self.materials)
         return self.sums[key]
 
     def values(self, X: Array, chosen: Chosen) -> Array:
         """The value of recipes X (n, k), (n,)."""
         if not self.materials:
-            weights, constant = self.sums[()]
-            return np.asarray(X @ weights + constant, dtype=float)
+            return self.sums[()].values(X)
+        out = np.zeros(len(X))
         keys = list(zip(*(map(str, chosen[name]) for name in self.materials), strict=True))
-        pairs = [self.sums[key] for key in keys]
-        return np.array([x @ weights + constant for x, (weights, constant) in zip(X, pairs, strict=True)], dtype=float)
+        for key in dict.fromkeys(keys):
+            rows = [i for i, own in enumerate(keys) if own == key]
+            out[rows] = self.sums[key].values(X[rows])
+        return out
 
 
-def linear_sum(study: Study, response: Response) -> Exact | Unavailable:
-    """An exact response as a linear sum of the levels, in its own unit."""
-    names = study.region.names
+def exact_form(study: Study, response: Response) -> Exact | Unavailable:
+    """An exact response in terms of what varies, in its own unit."""
     categories = {f.name: f.levels for f in study.category_factors if f.of is not None}
     # The levels of all that does not vary are those of any whole recipe.
     middle = study.complete(_any_recipe(study)).iloc[0]
     sums: dict[tuple[str, ...], Sum] = {}
     for levels in product(*categories.values()):
-        weights = exact_weights(study, response, dict(zip(categories, levels, strict=True)))
-        if isinstance(weights, Unavailable):
-            return weights
-        constant = sum(weight * float(middle[name]) for name, weight in weights.items() if name not in names)
-        sums[levels] = np.array([weights.get(name, 0.0) for name in names]), float(constant)
+        form = form_of(study, response, dict(zip(categories, levels, strict=True)))
+        if isinstance(form, Unavailable):
+            return form
+        sums[levels] = _sum(study, form, middle)
     first = next(iter(sums.values()))
-    if all(np.array_equal(weights, first[0]) and constant == first[1] for weights, constant in sums.values()):
+    if all(_same(one, first) for one in sums.values()):
         return Exact((), {(): first})
     return Exact(tuple(categories), sums)
+
+
+def _sum(study: Study, form: Form, middle: pd.Series) -> Sum:
+    def split(weights: Mapping[str, float]) -> tuple[Array, float]:
+        names = study.region.names
+        constant = sum(weight * float(middle[name]) for name, weight in weights.items() if name not in names)
+        return np.array([weights.get(name, 0.0) for name in names]), float(constant)
+
+    top, constant = split(form.top)
+    under, beside = (None, 0.0) if form.under is None else split(form.under)
+    return Sum(top, constant, under, beside, form.bend)
+
+
+def _same(one: Sum, other: Sum) -> bool:
+    if one.bend is not None or other.bend is not None or (one.under is None) != (other.under is None):
+        return one is other
+    same = np.array_equal(one.top, other.top) and one.constant == other.constant
+    if one.under is None or other.under is None:
+        return same
+    return same and np.array_equal(one.under, other.under) and one.under_constant == other.under_constant
 
 
 def _any_recipe(study: Study) -> pd.DataFrame:

@@ -107,24 +107,23 @@ def ramps(responses: Sequence[Response]) -> tuple[list[Ramp], list[tuple[int, fl
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Property:
-    """What desirability reads of a response: a fitted centre in its own unit, or an exact linear sum of the levels."""
+    """What desirability reads of a response: a fitted centre in its own unit, or an exact quantity of the levels."""
 
     response: Response
     predictor: Predictor | None
     scale: Scale
-    linear: Exact | None
+    exact: Exact | None
 
     def values(self, X: Array, chosen: Chosen) -> Array:
         """Predicted centre (or exact value) in the response's unit at levels X (n, k), (n,)."""
         if self.predictor is None:
-            return self.linear.values(X, chosen) if self.linear is not None else np.zeros(len(X))
+            return self.exact.values(X, chosen) if self.exact is not None else np.zeros(len(X))
         return self.scale.back(self.predictor.at(X, chosen).mean())
 
     def value_and_slope(self, x: Array, chosen: Chosen) -> tuple[float, Array]:
         """The value at one recipe and its slope by the levels (k,)."""
         if self.predictor is None:
-            weights, constant = self.linear.at(chosen) if self.linear is not None else (np.zeros(len(x)), 0.0)
-            return float(x @ weights + constant), weights
+            return self.exact.at(chosen).value_and_slope(x) if self.exact is not None else (0.0, np.zeros(len(x)))
         mixture, by_location, _ = self.predictor.at_with_slopes(x[None], chosen)
         centre = mixture.mean()
         slope = float(self.scale.back_slope(centre)[0]) * (mixture.weights @ by_location[0])

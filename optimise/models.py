@@ -28,7 +28,7 @@ from optimise.hull import Hull
 from optimise.leastsq import Array
 from optimise.modelfile import stored, stored_fence
 from optimise.otherform import OtherForm, other_form
-from optimise.points import entry, exact_chance, plain, point_findings, within
+from optimise.points import entry, exact_chance, plain, point_findings, trade_findings, within
 from optimise.predictive import TMixture
 from optimise.predictors import Chosen, LeastSquaresPredictor, Predictor, split_levels
 from optimise.recipes import recipes
@@ -339,6 +339,7 @@ class Models(Shown, Mapping[str, FittedModel]):
         joint, cost, fence = self.joint(frame), cost_per_kg(self.study, whole), self.fence
         together = self._joint_limits(X, chosen)
         in_region = self.study.region.contains(X, chosen=chosen)
+        trade = trade_findings(self.study, whole, table)
         no_fence = Unavailable("the trials carry no model", "make more trials").to_dict()
         leverage = [no_fence] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
         points = []
@@ -360,7 +361,10 @@ class Models(Shown, Mapping[str, FittedModel]):
                     if isinstance(joint, Unavailable)
                     else [float(v) for v in joint[1][i]],
                     "responses": responses,
-                    "findings": point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i])),
+                    "findings": [
+                        *trade[i],
+                        *point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i])),
+                    ],
                 }
             )
         return points

@@ -9,6 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.problems import Problem, Unavailable
+from doe.study import Study
+from doe.trade import TradeChecks
 from optimise.leastsq import Array
 
 Ends = tuple[float | None, float | None]
@@ -55,7 +57,7 @@ def exact_chance(values: npt.NDArray[Any], ends: Ends) -> Any:
     return within(np.asarray(values, dtype=float), ends)
 
 
-def point_findings(in_region: bool, inside: bool, in_hull: bool) -> list[dict[str, str]]:
+def point_findings(in_region: bool, inside: bool, in_hull: bool) -> list[dict[str, Any]]:
     """What there is to say of where a recipe lies."""
     out = []
     if not in_region:
@@ -69,3 +71,15 @@ def point_findings(in_region: bool, inside: bool, in_hull: bool) -> list[dict[st
             Problem("outside-hull", "inform", "levels", "not between recipes that were made", "between them", "")
         )
     return [problem.to_dict() for problem in out]
+
+
+def trade_findings(study: Study, whole: pd.DataFrame, table: pd.DataFrame) -> list[list[dict[str, Any]]]:
+    """What checks of the trade say of each whole recipe, with what `table` predicts of pH, yield value and the like."""
+    checks = TradeChecks(study)
+    predicted = {}
+    for name in dict.fromkeys(table.columns.get_level_values(0)):
+        values = list(table[name, "predicted"])
+        if not any(isinstance(value, Unavailable) for value in values):
+            predicted[str(name)] = np.array([float(value) for value in values])
+    found = checks.each(whole, checks.given(predicted, "predicted"))
+    return [[problem.to_dict() for problem in row] for row in found]

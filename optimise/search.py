@@ -13,12 +13,13 @@ import pandas as pd
 from doe.problems import ModelError, Problem, StudyError, Unavailable
 from doe.study import Study
 from doe.threads import one_thread
+from doe.trade.rulebook import RULES
 from optimise import around
 from optimise.aims import desirability, overall, wanted
 from optimise.brief import Brief
 from optimise.chance import joint_chance
 from optimise.clash import find_clash
-from optimise.exact import linear_sum
+from optimise.exact import exact_form
 from optimise.optimum import Certificate, Number, Optimum, plain
 from optimise.peaks import Peak, Quest
 from optimise.predictors import split_levels
@@ -147,6 +148,7 @@ def _described(
         findings.append(_say("not-weighable", "no recipe of whole steps is allowed here", "shown to full precision",
                              "take smaller steps or wider limits"))  # fmt: skip
     findings += _fence_findings(brief, entry, outside)
+    findings += [Problem.from_dict(row) for row in entry["findings"] if row["code"] in RULES]
     value = entry["chance_all"] if objective == "chance" else entry["desirability"]
     return Optimum(
         objective=objective,
@@ -342,7 +344,7 @@ def _front(quest: Quest, models: Models, best: Peak, peaks: list[Peak], objectiv
     cost = next((r for r in quest.brief.study.exact_responses if r.source == "cost_per_kg"), None)
     if cost is None:
         return []
-    linear = linear_sum(quest.brief.study, cost)
+    linear = exact_form(quest.brief.study, cost)
     if isinstance(linear, Unavailable):
         return []
     found = around.front(quest, best, peaks, linear)

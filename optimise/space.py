@@ -11,11 +11,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.costs import exact_weights
+from doe.consistency import left_over
 from doe.parts import Response
 from doe.problems import Problem, StudyError, Unavailable
 from doe.region import Combination, Region
 from doe.study import Study
+from doe.trade.quantities import form_of
 from optimise.aims import window
 
 Array = npt.NDArray[np.float64]
@@ -57,13 +58,17 @@ class Space:
         if not combos:
             raise StudyError([_nothing_there(study, hold or {})])
         groups: dict[Any, list[Combination]] = {}
+        found: list[Space] = []
+        closed: list[Problem] = []
         for combo in combos:
-            rows = [row for response in exact for row in _exact_rows(study, response, combo)]
+            try:
+                rows = [row for response in exact for row in _exact_rows(study, response, combo)]
+            except StudyError as error:
+                closed += [p for p in error.problems if p not in closed]
+                continue
             steps = _steps(study, numbers, combo)
             key = id(study.region.at(combo)), repr(rows), tuple(steps.items())
             groups.setdefault(key, []).append(combo)
-        found: list[Space] = []
-        closed: list[Problem] = []
         for alike in groups.values():
             try:
                 found.append(cls._one(study, numbers, exact, alike))
@@ -175,21 +180,33 @@ def _nothing_there(study: Study, hold: Mapping[str, Any]) -> Problem:
 
 
 def _exact_rows(study: Study, response: Response, combo: Combination) -> list[Row]:
+    """The limits of an exact response as linear rows over what varies.
+
+    Raises StudyError where nothing that varies can bring it within them.
+    """
     low, high = window(response)
-    weights = exact_weights(study, response, combo)
-    if isinstance(weights, Unavailable) or (low is None and high is None):
+    form = form_of(study, response, combo)
+    if isinstance(form, Unavailable) or (low is None and high is None):
         return []
     names = study.region.names
-    constant = 0.0
-    for name, weight in weights.items():
-        if name not in names:
-            ingredient = next((i for i in study.ingredients if i.name == name), None)
-            constant += weight * ((ingredient.level if ingredient else None) or 0.0)
-    over = {name: weight for name, weight in weights.items() if name in names}
-    if study.fill is not None and study.fill.name in weights and study.fill.name not in names:
-        constant += weights[study.fill.name] * (study.total - sum(i.level or 0.0 for i in study.fixed))
-    ends = (None if low is None else low - constant, None if high is None else high - constant)
-    return [(over, ends[0], ends[1], f"{response.name} {_window_words(low, high)}")]
+    out: list[Row] = []
+    held = {i.name: i.level or 0.0 for i in study.ingredients if i.name not in names}
+    if study.fill is not None and study.fill.name in held:
+        held[study.fill.name] = left_over(study.total, study.ingredients)
+    for weights, ends in form.rows(low, high):
+        constant = sum(weight * held.get(name, 0.0) for name, weight in weights.items() if name not in names)
+        over = {name: weight for name, weight in weights.items() if name in names and weight}
+        if over:
+            sides = [None if end is None else end - constant for end in ends]
+            out.append((over, sides[0], sides[1], f"{response.name} {_window_words(low, high)}"))
+        elif any(side * (end - constant) > 1e-9 for side, end in zip((1, -1), ends, strict=True) if end is not None):
+            raise StudyError([_never(response, low, high)])
+    return out
+
+
+def _never(response: Response, low: float | None, high: float | None) -> Problem:
+    got, do = "nothing that varies moves it there", "change the limit, or what it depends on"
+    return Problem("exact-limit", "stop", response.name, got, _window_words(low, high), do)
 
 
 def _window_words(low: float | None, high: float | None) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from doe.results import Results
 from doe.shown import Shown
 from doe.study import Study
 from doe.threads import one_thread
+from doe.trade import trial_findings
 from optimise.batchdata import shares
 from optimise.brief import Brief
 from optimise.jointlimits import joint_limits
@@ -116,8 +117,19 @@ def next_trials(
     if way is not None:
         return _on_way(study, models, way, count, stop, verdict, numbers)
     if purpose == "confirm":
-        return _confirming(study, models, recipe, count, stop, verdict, numbers)
-    return _learning(study, models, results, found, recipe, count, stop, verdict, numbers)
+        upcoming = _confirming(study, models, recipe, count, stop, verdict, numbers)
+    else:
+        upcoming = _learning(study, models, results, found, recipe, count, stop, verdict, numbers)
+    return _with_trade(study, upcoming)
+
+
+def _with_trade(study: Study, upcoming: Upcoming) -> Upcoming:
+    """What comes next with what checks of the trade say of its trials beside."""
+    if upcoming.design is None:
+        return upcoming
+    told = [one for one in trial_findings(study, upcoming.design.table) if one.level != "inform"]
+    known = {(one.code, one.where) for one in upcoming.findings}
+    return replace(upcoming, findings=(*upcoming.findings, *(p for p in told if (p.code, p.where) not in known)))
 
 
 def confirmation(

@@ -99,10 +99,10 @@ def problem_document(command: str, problems: Iterable[Problem], digests: Mapping
     return {**document(command, {}, problems=problems, digests=digests), "ok": False}
 
 
-def check_document(study: Study, refused: Sequence[Problem] = ()) -> Document:
+def check_document(study: Study, refused: Sequence[Problem] = (), trade: Sequence[Problem] = ()) -> Document:
     """`check --json`: what is wrong with the definition, the true reach of each ingredient, what it costs.
 
-    `refused` is why no such plan can be made.
+    `refused` is why no such plan can be made, `trade` what checks of the trade say over all that the study allows.
     """
     region = study.region
     cost = cost_range(study)
@@ -120,7 +120,7 @@ def check_document(study: Study, refused: Sequence[Problem] = ()) -> Document:
         },
         "cost_per_kg": cost if isinstance(cost, Unavailable) else {"low": cost[0], "high": cost[1]},
     }
-    return document("check", body, problems=(*study.problems, *refused), digests=study.digests)
+    return document("check", body, problems=(*study.problems, *refused, *trade), digests=study.digests)
 
 
 def _corner_count(region: Region) -> int | Unavailable:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 from doe.costs import cost_range
 from doe.curves import observed
 from doe.problems import Problem, Unavailable
+from doe.trade import trade_refusals
+from doe.trade.rulebook import RULES
 from reports import terminal_region
 from reports.gather_plan import plan_facts
 from reports.numbers import (
@@ -61,8 +63,11 @@ def _do(text: str) -> str:
     return f"Next: {clean(text)}"
 
 
-def check(study: Study, folder: str = "FOLDER", refused: Sequence[Problem] = ()) -> str:
-    """The reach of each ingredient, what a kilogram costs, everything noticed, and why no such plan can be made."""
+def check(study: Study, folder: str = "FOLDER", refused: Sequence[Problem] = (), trade: Sequence[Problem] = ()) -> str:
+    """The reach of each ingredient, what a kilogram costs, everything noticed, and why no such plan can be made.
+
+    `trade` is what checks of the trade say.
+    """
     cost = cost_range(study)
     money_line = (
         f"Cost: not available ({cost.reason})"
@@ -77,9 +82,17 @@ def check(study: Study, folder: str = "FOLDER", refused: Sequence[Problem] = ())
         head,
         terminal_region.reach_table(study),
         *(wrapped(text, columns=80, indent="  ") for text in told if text),
-        findings((*study.problems, *refused)),
-        _do(f"mend what says STOP, then blendwright check {folder}" if refused else f"blendwright plan {folder}"),
+        findings((*study.problems, *refused, *trade)),
+        _do(_after_check(study, folder, refused, trade)),
     )
+
+
+def _after_check(study: Study, folder: str, refused: Sequence[Problem], trade: Sequence[Problem]) -> str:
+    if refused:
+        return f"mend what says STOP, then blendwright check {folder}"
+    if trade_refusals(study, trade):
+        return f"mend what says STOP, or take it on purpose with [[accept]], then blendwright check {folder}"
+    return f"blendwright plan {folder}"
 
 
 _GROUPS = {"block": "block", "whole_plot": "set-up"}
@@ -222,7 +235,9 @@ def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER") -> str:
             right=(1, 3),
         )
         cost = _number(point["cost_per_kg"])
-        parts.append(_page(head, table, f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""))
+        told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in RULES]
+        paid = f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""
+        parts.append(_page(head, table, paid, findings(told)))
     return _page(*parts, _do(f"blendwright optimise {folder}"))
 
 
@@ -309,7 +324,7 @@ def status(document: Mapping[str, Any]) -> str:
     if document.get("formulas"):
         told.append(f"Formulas kept: {listed([str(n) for n in document['formulas']])}.")
     # What `check` says of keys that wait for their part of the program is no news here.
-    problems = [Problem(**entry) for entry in document["problems"] if entry["code"] != "not-used-yet"]
+    problems = [Problem.from_dict(entry) for entry in document["problems"] if entry["code"] != "not-used-yet"]
     rounds = aligned(rows) if rows else "No round is planned yet."
     lacking = "\n".join(
         part for part in (_missing(document.get("missing") or []), _due(document.get("due") or [])) if part
@@ -370,7 +385,7 @@ def upcoming(study: Study, document: Mapping[str, Any], name: str = "FOLDER") ->
         verdict if isinstance(verdict, str) else (verdict or {}).get("says", "") if isinstance(verdict, Mapping) else ""
     )
     stop = str(document.get("stop") or "")
-    problems = [Problem(**entry) for entry in document["problems"]]
+    problems = [Problem.from_dict(entry) for entry in document["problems"]]
     todo = f"blendwright record {name} FILE" if rows else f"blendwright card {name}"
     return _page(f"{says}{more}{spent}", aligned(rows, head, right=range(1, len(head)), most=16) if rows else "",
                  clean(told), clean(stop), findings(problems), _do(todo))  # fmt: skip

@@ -87,8 +87,8 @@ def test_a_sum_of_fixed_things_is_one_number():
     assert exact_values(study, study.response("Held"), frame) == pytest.approx(np.full(len(frame), 0.8))
 
 
-def test_a_quantity_of_later_is_unavailable_not_nothing():
-    study = Study.from_dict(many(response=[{"name": "Natural", "from": "natural_share"}]))
+def test_a_quantity_without_its_facts_is_unavailable_not_nothing():
+    study = Study.from_dict(many(response=[{"name": "Natural", "from": "natural_origin"}]))
     value = exact_range(study, study.response("Natural"))
     assert isinstance(value, Unavailable)
-    assert "natural_share" in value.reason
+    assert "natural_share for x0, x1" in value.reason

@@ -230,7 +230,6 @@ def test_sums_may_be_written_as_text():
         ),
         ({"response": [{"name": "y", "method": "m", "sample_g": 600}]}, "batch-too-small"),
         ({"response": [{"name": "c", "from": "cost_per_kg"}]}, "no-price"),
-        ({"response": [{"name": "c", "from": "natural_share"}]}, "not-used-yet"),
         ({"response": [{"name": "c", "from": "cost_per_kg", "sd": 1}]}, "exact-not-measured"),
         (
             {"factor": [{"name": "F", "levels": ["a", "b"]}], "limit": [{"rule": "One >= 1.5", "when": "F is a"}]},

@@ -1,0 +1,165 @@
+"""pH: whether the windows of all materials and of the product meet, and how much of a preservative acid is left there.
+
+What comes of it is an index of free acid. Whether a formula keeps is for a challenge test alone: oil takes such acids
+out of the water, emulsifiers bind them, and their salts help a little.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.parts import Response
+from doe.trade.acids import acids_of, undissociated
+from doe.trade.composition import Stock
+from doe.trade.look import Given, Look, figure
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+Array = npt.NDArray[np.float64]
+
+PH_SD = 0.05  # of a reading on an emulsion; common practice, no source
+LEAST_FREE = 0.10  # share of the acid below which it is said; our choice
+_TEST = "an index, no verdict: only a challenge test tells whether a formula keeps"
+
+
+def ph_response(study: Study) -> Response | None:
+    """The response that is a pH: by its unit, else by its name."""
+    measured = [r for r in study.responses if not r.is_exact and r.kind == "number"]
+    by_unit = (r for r in measured if r.unit.casefold() == "ph")
+    return next(by_unit, next((r for r in measured if r.name.casefold() == "ph"), None))
+
+
+def ph_window(study: Study) -> tuple[float | None, float | None]:
+    """What is asked of the product's pH: low and high, None where nothing is."""
+    response = ph_response(study)
+    if response is None or response.aim == "watch":
+        return None, None
+    low = response.low if response.aim != "below" else None
+    high = response.high if response.aim != "above" else None
+    return low, high
+
+
+def meter_error(study: Study) -> float:
+    """The sd of a pH between batches, as the study expects it: of its response, else 0.05."""
+    response = ph_response(study)
+    if response is None or response.sd is None or response.sd[1]:
+        return PH_SD
+    return response.sd[0]
+
+
+def _ends(stock: Stock, percent: Array) -> tuple[Array, Array]:
+    """Highest low and lowest high pH (n,) of all materials that are there; infinite where none says."""
+    there = percent > 0
+    lows, highs = stock.facts("ph_low"), stock.facts("ph_high")
+    low = np.where(there & ~np.isnan(lows), lows, -np.inf).max(axis=1, initial=-np.inf)
+    high = np.where(there & ~np.isnan(highs), highs, np.inf).min(axis=1, initial=np.inf)
+    return low, high
+
+
+def window_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+    """K15: the windows of all materials that are there and of the product have room in common, less meter error."""
+    low, high = _ends(stock, percent)
+    asked = ph_window(stock.study)
+    least = np.maximum(low, -np.inf if asked[0] is None else asked[0])
+    most = np.minimum(high, np.inf if asked[1] is None else asked[1])
+    known = np.isfinite(least) & np.isfinite(most) & (np.isfinite(low) | np.isfinite(high))
+    error = meter_error(stock.study)
+    with np.errstate(invalid="ignore"):
+        room = np.where(known, most - least, np.nan)
+    names = _bounding(stock, percent, asked)
+    yield Look(
+        "K15", names, room, lambda v: f"{_windows(stock, asked)}: {_room(v)}",
+        f"room of {2 * error:g} or more, twice the sd of a reading",
+        "take a material that works at the pH of the others, or move the pH; keep local rules for acids and alkalis",
+        low=2 * error, number="room",
+    )  # fmt: skip
+
+
+def _room(value: float) -> str:
+    return f"the windows are {figure(-value)} apart" if value < 0 else f"{figure(value)} in common"
+
+
+def _bounding(stock: Stock, percent: Array, asked: tuple[float | None, float | None]) -> str:
+    """The two that leave least room, by name: among what is ever there, and the pH asked of the product."""
+    there = [bool((column > 0).any()) for column in percent.T]
+    rows = [
+        (item.name, item.facts.get("ph_low"), item.facts.get("ph_high"))
+        for item, is_in in zip(stock.items, there, strict=True)
+        if is_in
+    ]
+    response = ph_response(stock.study)
+    rows += [(response.name, *asked)] if response is not None else []
+    lows = [(low, name) for name, low, _ in rows if low is not None]
+    highs = [(-high, name) for name, _, high in rows if high is not None]
+    names = [max(ends)[1] for ends in (highs, lows) if ends]
+    return " and ".join(dict.fromkeys(names))
+
+
+def _windows(stock: Stock, asked: tuple[float | None, float | None]) -> str:
+    said = [
+        f"{item.name} {_span(item.facts.get('ph_low'), item.facts.get('ph_high'))}"
+        for item, is_in in zip(stock.items, stock.present, strict=True)
+        if is_in and ("ph_low" in item.facts or "ph_high" in item.facts)
+    ]
+    said += [f"product {_span(*asked)}"] if asked != (None, None) else []
+    return "pH windows " + ", ".join(said)
+
+
+def _span(low: float | None, high: float | None) -> str:
+    if low is None:
+        return f"up to {high:g}"
+    return f"from {low:g}" if high is None else f"{low:g} to {high:g}"
+
+
+def measured_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
+    """The pH measured or predicted against the window of each material that is there."""
+    if given.ph is None:
+        return
+    for row, item in enumerate(stock.items):
+        low, high = item.facts.get("ph_low"), item.facts.get("ph_high")
+        if low is None and high is None:
+            continue
+        yield Look(
+            "ph-outside", item.name, np.where(percent[:, row] > 0, given.ph, np.nan),
+            lambda v: f"pH {v:.2f} {given.how}", f"pH {_span(low, high)} for {item.name}",
+            "move the pH, or take another material",
+            low=-np.inf if low is None else low, high=np.inf if high is None else high, number="ph",
+        )  # fmt: skip
+
+
+def acid_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
+    """K13: the undissociated share of each preservative acid at the upper end of the pH asked, and at the pH known."""
+    low, high = ph_window(stock.study)
+    for row, item in enumerate(stock.items):
+        active = {name: float(share) for name, share in zip(stock.inci, stock.active[row], strict=True) if share}
+        for name, pka, factor in acids_of(item, active):
+            there = percent[:, row] > 0
+            if given.ph is not None:
+                free = np.where(there, undissociated(given.ph, pka), np.nan)
+                yield _free(item.name, name, free, percent[:, row] * factor, f"at the pH {given.how}", pka)
+            elif high is not None:
+                span = f"at pH {high:g}, the upper end of what is asked"
+                if low is not None:
+                    span += f" (at {low:g}: {100 * float(undissociated(low, pka)):.2g} %)"
+                free = np.where(there, float(undissociated(high, pka)), np.nan)
+                yield _free(item.name, name, free, percent[:, row] * factor, span, pka)
+
+
+def _free(item: str, acid: str, free: Array, total: Array, at: str, pka: float) -> Look:
+    """Below the least it is a warning; else it is told as it is."""
+    little = bool((np.nan_to_num(free, nan=1.0) < LEAST_FREE).any())
+    most = float(total.max(initial=0.0))
+    return Look(
+        "K13", item, free,
+        lambda v: f"{100 * v:.2g} % of its {acid} acid is undissociated {at}; of up to {figure(most)} % acid in all, "
+        f"{figure(v * most)} %",
+        f"at least {100 * LEAST_FREE:g} % (our choice)",
+        f"lower the pH, or take a preservative that works there; {_TEST}",
+        low=LEAST_FREE, number="undissociated", level="warn" if little else "inform", tell=not little, worse=-1.0,
+        also=(("pka", pka), ("acid_percent", most)),
+    )  # fmt: skip

@@ -1,0 +1,167 @@
+"""What a recipe is made of: every material taken apart to its INCI names, water, dry residue, natural-origin share.
+
+All are sums of level x share, so that each is a row of coefficients over the ingredients.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.categories import NONE, material_of
+from doe.kinds import is_water
+from doe.parts import Ingredient
+from doe.problems import Unavailable
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+Array = npt.NDArray[np.float64]
+
+AQUA = "Aqua"
+_WATER = frozenset({"aqua", "water", "purified water", "deionised water", "demineralised water", "aqua (water)"})
+_DEEPEST = 8  # premixes of premixes; what is made of itself is refused before
+WATER_DENSITY = 0.998  # g/ml at 20 C; from memory, any handbook
+NOT_MASS = ("v/v", "vol", "mol", "ml", "/l", "/m3", "ppm")
+
+
+def counts_mass(unit: str) -> bool:
+    """Whether levels in `unit` are shares of mass, which checks of the trade need."""
+    plain = unit.casefold().replace(" ", "")
+    return not any(word in plain for word in NOT_MASS)
+
+
+def exploded(
+    item: Ingredient, known: Mapping[str, Ingredient], *, active: bool = False, depth: int = 0
+) -> dict[str, float]:
+    """The share of each INCI name in a material as supplied; they add up to 1.
+
+    `made_of` is followed where no INCI shares are given; a name without INCI stands for itself. With `active`, a single
+    INCI name counts its assay only, and the rest is left out.
+    """
+    if not item.inci and not item.made_of:
+        return {AQUA if is_water(item) else item.name: item.assay if active else 1.0}
+    if item.made_of and len(item.inci) <= 1 and depth < _DEEPEST:
+        out: dict[str, float] = {}
+        parts = [name for name in item.made_of if name.casefold() not in _WATER and name not in known]
+        for name, share in item.made_of.items():
+            if name.casefold() in _WATER:
+                inside: dict[str, float] = {AQUA: 1.0}
+            elif name in known:
+                inside = exploded(known[name], known, active=active, depth=depth + 1)
+            else:
+                inside = {item.inci[0][0] if item.inci and len(parts) == 1 else name: 1.0}
+            for inci, part in inside.items():
+                out[inci] = out.get(inci, 0.0) + share * part
+        return out
+    shares: dict[str, float] = {}
+    single = len(item.inci) == 1 and active
+    for name, share in item.inci:
+        key = AQUA if name.casefold() in _WATER else name
+        shares[key] = shares.get(key, 0.0) + share * (item.assay if single and key != AQUA else 1.0)
+    return shares
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stock:
+    """The materials of a study at one choice of them, as arrays over its m ingredients.
+
+    `declared` and `active` (m, q) are the shares of the INCI names `inci` in each material as supplied; `water` (m,) is
+    the share of water. `present` names the ingredients that stand there at all with this choice.
+    """
+
+    study: Study
+    chosen: Mapping[str, Any]
+    items: tuple[Ingredient, ...]
+    present: tuple[bool, ...]
+    inci: tuple[str, ...]
+    declared: Array
+    active: Array
+    water: Array
+    total: float
+
+    @classmethod
+    def of(cls, study: Study, chosen: Mapping[str, Any] | None = None) -> Stock:
+        """The stock of a study; `chosen` are category levels, of which those of materials count."""
+        picks = {i.name: (chosen or {}).get(material_of(i.name)) for i in study.ingredients}
+        items = tuple(item.of(picks[item.name]) for item in study.ingredients)
+        known = {item.name: item for item in items}
+        declared = [exploded(item, known) for item in items]
+        active = [exploded(item, known, active=True) for item in items]
+        spelt: dict[str, str] = {}
+        for shares in declared:
+            for name in shares:
+                spelt.setdefault(name.casefold(), name)
+        place = {name: i for i, name in enumerate(spelt)}
+        tables = np.zeros((2, len(items), len(spelt)))
+        for table, rows in zip(tables, (declared, active), strict=True):
+            for row, shares in zip(table, rows, strict=True):
+                for name, share in shares.items():
+                    row[place[name.casefold()]] += share
+        water = tables[0][:, place[AQUA.casefold()]] if AQUA.casefold() in place else np.zeros(len(items))
+        there = tuple(picks[i.name] != NONE and not i.withdrawn for i in study.ingredients)
+        return cls(
+            study, dict(chosen or {}), items, there, tuple(spelt.values()), tables[0], tables[1], water, study.total
+        )
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The ingredients, in file order."""
+        return tuple(item.name for item in self.items)
+
+    def facts(self, key: str) -> Array:
+        """One numeric fact of every ingredient, (m,); NaN where it is not given."""
+        values = [item.facts.get(key) for item in self.items]
+        return np.array([np.nan if value is None else float(value) for value in values])
+
+    def percent(self, share: npt.ArrayLike) -> dict[str, float]:
+        """Weights over levels that give % of the product, for a share (m,) of each material; weights of 0 left out."""
+        weights = 100.0 / self.total * np.asarray(share, dtype=float)
+        return {name: float(w) for name, w in zip(self.names, weights, strict=True) if w}
+
+    @property
+    def densities(self) -> Array:
+        """Densities [g/ml] (m,); water's is known, NaN where none is given."""
+        own = self.facts("density")
+        return np.where(np.isnan(own) & [is_water(item) for item in self.items], WATER_DENSITY, own)
+
+
+def solids(stock: Stock) -> Array:
+    """The dry residue of each material as supplied, as a fraction (m,): as given, else all but its water."""
+    given = stock.facts("solids")
+    return np.where(np.isnan(given), 1.0 - stock.water, given)
+
+
+def natural_share(stock: Stock, *, water: bool = True) -> tuple[Array, Array] | Unavailable:
+    """Natural-origin index of each material (m,), and what it is weighted by (m,): 1, or 0 for water left out.
+
+    The natural-origin content of a product is the mean of the indexes of its materials, weighted by mass; water has
+    the index 1 (ISO 16128-2:2017, read in summaries). `water=False` leaves water itself out.
+    """
+    given = stock.facts("natural_share")
+    pure = np.array([is_water(item) for item in stock.items])
+    index = np.where(np.isnan(given) & pure, 1.0, given)
+    missing = [
+        item.name for item, value, is_in in zip(stock.items, index, stock.present, strict=True)
+        if is_in and np.isnan(value)
+    ]  # fmt: skip
+    if missing:
+        return Unavailable(f"no natural_share for {', '.join(missing)}", "give natural_share for each ingredient")
+    counted = np.where(pure & (not water), 0.0, 1.0)
+    return np.nan_to_num(index) * counted, counted
+
+
+def unknown_rest(stock: Stock) -> list[Ingredient]:
+    """Materials that are diluted and do not say with what."""
+    return [i for i in stock.items if i.assay < 1 and not i.made_of and len(i.inci) < 2 and "solids" not in i.facts]
+
+
+def declaration(stock: Stock, levels: Sequence[float]) -> tuple[tuple[str, float], ...]:
+    """INCI names with their share in % of the product, in descending order, equal ones by name."""
+    shares = 100.0 * np.asarray(levels, dtype=float) @ stock.declared / stock.total
+    rows = [(name, float(share)) for name, share in zip(stock.inci, shares, strict=True) if share > 1e-12]
+    return tuple(sorted(rows, key=lambda row: (-round(row[1], 9), row[0])))

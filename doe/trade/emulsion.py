@@ -1,0 +1,127 @@
+"""Oil, emulsifier, gum and charge: what does not go together, and what there is too little of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.kinds import is_gum, is_humectant
+from doe.parts import Ingredient
+from doe.trade.composition import Stock
+from doe.trade.look import Look, figure
+
+Array = npt.NDArray[np.float64]
+
+HLB_APART = 1.0  # common practice, no source
+LEAST_EMULSIFIER = 0.10  # of the oil; common practice, no source
+LEAST_HUMECTANT = 3.0  # of the gum, to wet it out; common practice (3 to 10), no source
+
+# What an INCI name tells of charge, for materials that do not say; common practice, no source.
+_ANIONIC = (
+    "xanthan gum", "carbomer", "acrylates/c10-30", "carrageenan", "algin", "cellulose gum", "gellan gum",
+    "laureth sulfate", "lauryl sulfate", "coco-sulfate", "sarcosinate", "sulfosuccinate", "olefin sulfonate",
+    "cetearyl sulfate", "isethionate", "taurate", "stearoyl glutamate", "cocoyl glutamate", "sodium stearate",
+    "stearoyl lactylate",
+)  # fmt: skip
+_CATIONIC = (
+    "polyquaternium", "trimonium chloride", "trimonium methosulfate", "dimonium chloride", "hydroxypropyltrimonium",
+    "benzalkonium", "cetylpyridinium", "chlorhexidine", "polyaminopropyl biguanide", "amidopropyl dimethylamine",
+)  # fmt: skip
+
+
+def charge_of(item: Ingredient) -> str:
+    """The ionic character of a material: as given, else as its INCI names tell, else nothing."""
+    if "charge" in item.facts:
+        return str(item.facts["charge"])
+    names = [name.casefold() for name, _ in item.inci]
+    if any(word in name for name in names for word in _CATIONIC):
+        return "cationic"
+    return "anionic" if any(word in name for name in names for word in _ANIONIC) else ""
+
+
+def charge_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+    """K18: something anionic beside something cationic, where both are there."""
+    charges = [charge_of(item) for item in stock.items]
+    minus = [i for i, charge in enumerate(charges) if charge == "anionic"]
+    plus = [i for i, charge in enumerate(charges) if charge == "cationic"]
+    for i in minus:
+        for j in plus:
+            both = np.where((percent[:, i] > 0) & (percent[:, j] > 0), 1.0, np.nan)
+            told = all("charge" in stock.items[k].facts for k in (i, j))
+            yield Look(
+                "K18", f"{stock.names[i]} and {stock.names[j]}", both,
+                lambda v: "anionic beside cationic: they may come out together as lumps or a curd",
+                "one of them, or a pair known to go together",
+                "try them alone in water first; take a nonionic gum or surfactant"
+                + ("" if told else "; if a name was misread, give charge"),
+                high=0.0, number="pair",
+            )  # fmt: skip
+
+
+def oil_rows(stock: Stock) -> tuple[Array, Array]:
+    """Which materials are oil and which emulsifier, as their facts tell: required_hlb, hlb; each (m,) of 0 and 1."""
+    oil = ~np.isnan(stock.facts("required_hlb"))
+    emulsifier = ~np.isnan(stock.facts("hlb"))
+    return oil.astype(float), emulsifier.astype(float)
+
+
+def emulsion_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+    """K19, and emulsifier for the oil; silent unless an oil has a required HLB and an emulsifier an HLB."""
+    oil, emulsifier = oil_rows(stock)
+    if not oil.any() or not emulsifier.any():
+        return
+    oils, own = percent @ oil, percent @ emulsifier
+    with np.errstate(invalid="ignore", divide="ignore"):
+        wanted = percent @ np.nan_to_num(stock.facts("required_hlb")) / oils
+        there = percent @ np.nan_to_num(stock.facts("hlb")) / own
+        gap = np.where((oils > 0) & (own > 0), there - wanted, np.nan)
+        ratio = np.where(oils > 0, own / np.where(oils > 0, oils, 1.0), np.nan)
+    names = [[n for n, is_one in zip(stock.names, rows, strict=True) if is_one] for rows in (emulsifier, oil)]
+    yield Look(
+        "K19", ", ".join(names[0]), gap,
+        lambda v: f"the emulsifiers' HLB is {figure(abs(v))} {'above' if v > 0 else 'below'} what "
+        f"{', '.join(names[1])} require{'s' if len(names[1]) == 1 else ''}", f"within {HLB_APART:g}",
+        "move the ratio of emulsifiers; it says little of ionic, polymeric or liquid-crystal systems",
+        low=-HLB_APART, high=HLB_APART, number="hlb_gap",
+    )  # fmt: skip
+    yield Look(
+        "emulsifier-share", ", ".join(names[0]), ratio, lambda v: f"{figure(v)} of emulsifier to 1 of oil",
+        f"at least {LEAST_EMULSIFIER:g} (common practice)", "more emulsifier, or less oil", low=LEAST_EMULSIFIER,
+        number="ratio",
+    )  # fmt: skip
+
+
+def wetting_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+    """K46: humectant to wet out the gum in; silent where there is no humectant, or how it is wetted out is tried."""
+    if any("wet" in text.casefold() for f in stock.study.factors for text in (f.name, *f.levels)):
+        return
+    gums = [i for i, item in enumerate(stock.items) if is_gum(item)]
+    wet = [i for i, item in enumerate(stock.items) if is_humectant(item) and i not in gums]
+    if not gums or not wet:
+        return
+    gum, humectant = percent[:, gums].sum(axis=1), percent[:, wet].sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.where(gum > 0, humectant / np.where(gum > 0, gum, 1.0), np.nan)
+    names = [[stock.names[i] for i in rows] for rows in (gums, wet)]
+    yield Look(
+        "K46", ", ".join(names[0]), ratio, lambda v: f"{figure(v)} of {', '.join(names[1])} to 1 of gum",
+        f"at least {LEAST_HUMECTANT:g} (common practice)",
+        "as a limit: '" + " + ".join(names[1]) + f" >= {LEAST_HUMECTANT:g} * {names[0][0]}'; gum wetted too dry lumps",
+        low=LEAST_HUMECTANT, number="ratio",
+    )  # fmt: skip
+
+
+def use_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+    """The supplier's use range of each material, where it is there; in % of the product, as supplied."""
+    for row, item in enumerate(stock.items):
+        low, high = item.facts.get("use_low"), item.facts.get("use_high")
+        if low is None and high is None:
+            continue
+        ends = f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'} %".strip()
+        yield Look(
+            "use-range", item.name, np.where(percent[:, row] > 0, percent[:, row], np.nan), lambda v: f"{figure(v)} %",
+            f"{ends}, the supplier's use range", "keep to it, or ask the supplier why it ends there",
+            low=-np.inf if low is None else low, high=np.inf if high is None else high, number="percent",
+        )  # fmt: skip

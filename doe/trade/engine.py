@@ -1,0 +1,160 @@
+"""All checks of the trade over many recipes at once: numbers as arrays, findings only where something is to be said."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.problems import Problem
+from doe.trade.acidity import acid_looks, measured_looks, window_looks
+from doe.trade.composition import Stock, counts_mass, unknown_rest
+from doe.trade.emulsion import charge_looks, emulsion_looks, use_looks, wetting_looks
+from doe.trade.legal import allergen_looks, legal_looks, polymer_looks
+from doe.trade.look import NOTHING, Given, Look
+from doe.trade.rulebook import RULES
+from doe.trade.suspension import given_of, suspension_looks
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+_BY_LEVELS: tuple[Callable[[Stock, Array], Iterator[Look]], ...] = (
+    legal_looks, window_looks, polymer_looks, use_looks, charge_looks, allergen_looks, emulsion_looks, wetting_looks,
+)  # fmt: skip
+_WITH_READINGS: tuple[Callable[[Stock, Array, Given], Iterator[Look]], ...] = (
+    acid_looks, measured_looks, suspension_looks,
+)  # fmt: skip
+_ORDER = ("stop", "warn", "inform")
+_NAMED = 6
+
+
+class TradeChecks:
+    """The checks of one study. Recipes are frames with a row each and columns `study.columns`.
+
+    What a study does not say is not asked; without ingredients, or where levels count no mass, everything is silent.
+    """
+
+    def __init__(self, study: Study) -> None:
+        self.study = study
+        self.applies = bool(study.ingredients) and counts_mass(study.unit)
+        self._stocks: dict[tuple[Any, ...], Stock] = {}
+
+    def looks(self, levels: pd.DataFrame, given: Given = NOTHING) -> list[tuple[npt.NDArray[np.intp], list[Look]]]:
+        """Every check of recipes (n rows), by choice of materials: the rows that have it, and its looks at those."""
+        if not self.applies or not len(levels):
+            return []
+        names = [item.name for item in self.study.ingredients]
+        percent = 100.0 / self.study.total * levels[names].to_numpy(dtype=float)
+        out = []
+        for key, rows in self._choices(levels):
+            stock = self._stock(key)
+            part, known = percent[rows], given.take(rows)
+            found = [look for check in _BY_LEVELS for look in check(stock, part)]
+            found += [look for check in _WITH_READINGS for look in check(stock, part, known)]
+            out.append((np.flatnonzero(rows), found))
+        return out
+
+    def each(self, levels: pd.DataFrame, given: Given = NOTHING) -> list[tuple[Problem, ...]]:
+        """The findings of each recipe, the gravest first."""
+        out: list[list[Problem]] = [[] for _ in range(len(levels))]
+        for rows, looks in self.looks(levels, given):
+            for look in looks:
+                for place in np.flatnonzero(look.missed):
+                    out[rows[place]].append(look.finding(int(place)))
+        return [tuple(sorted(map(self.accepted, found), key=_rank)) for found in out]
+
+    def together(self, levels: pd.DataFrame, given: Given = NOTHING, names: Sequence[str] = ()) -> tuple[Problem, ...]:
+        """The findings of many recipes, each once with the worst; `names` (n) say in which, where not in all."""
+        found = []
+        for rows, looks in self.looks(levels, given):
+            for look in looks:
+                missed = [int(i) for i in np.flatnonzero(look.missed)]
+                if not missed:
+                    continue
+                own = [str(names[rows[i]]) for i in missed] if len(names) else []
+                extra = self._where(own, len(missed), len(levels), bool(len(names)))
+                found.append(self.accepted(look.finding(look.worst(missed), extra)))
+        kept = list(dict.fromkeys(found))
+        return tuple(sorted([*self._once(), *kept], key=_rank))
+
+    def allowed(self, levels: pd.DataFrame, given: Given = NOTHING) -> Flags:
+        """Whether each recipe has no stop-level finding that was not accepted, (n,)."""
+        good = np.ones(len(levels), dtype=bool)
+        taken = {accept.finding for accept in self.study.accepts}
+        for rows, looks in self.looks(levels, given):
+            for look in looks:
+                if look.grade == "stop" and look.code not in taken:
+                    good[rows[look.missed]] = False
+        return good
+
+    def accepted(self, problem: Problem) -> Problem:
+        """A finding, with who took it on purpose and why where `[[accept]]` says so."""
+        taken = next((a for a in self.study.accepts if a.finding == problem.code and problem.level == "stop"), None)
+        if taken is None:
+            return problem
+        return replace(problem, do=f"taken on purpose by {taken.by}: {taken.why}")
+
+    def refused(self, problems: Sequence[Problem]) -> list[Problem]:
+        """Those of the findings that stop and were not accepted."""
+        taken = {accept.finding for accept in self.study.accepts}
+        return [p for p in problems if p.level == "stop" and p.code in RULES and p.code not in taken]
+
+    def given(self, values: Mapping[str, Array], how: str) -> Given:
+        """What values (n,) of responses, by name, tell the checks; `how` is measured or predicted."""
+        return given_of(self.study, dict(values), how)
+
+    def _choices(self, levels: pd.DataFrame) -> list[tuple[tuple[Any, ...], Flags]]:
+        names = [f.name for f in self.study.category_factors if f.of is not None]
+        if not names:
+            return [((), np.ones(len(levels), dtype=bool))]
+        keys = list(zip(*(levels[name] for name in names), strict=True))
+        return [(key, np.array([k == key for k in keys], dtype=bool)) for key in dict.fromkeys(keys)]
+
+    def _stock(self, key: tuple[Any, ...]) -> Stock:
+        if key not in self._stocks:
+            names = [f.name for f in self.study.category_factors if f.of is not None]
+            self._stocks[key] = Stock.of(self.study, dict(zip(names, key, strict=True)))
+        return self._stocks[key]
+
+    def _where(self, own: Sequence[str], missed: int, total: int, is_named: bool) -> str:
+        if missed == total:
+            return ""
+        if not is_named:
+            return f", in {missed} of {total} recipes looked at"
+        more = f" and {len(own) - _NAMED} more" if len(own) > _NAMED else ""
+        return f", in {', '.join(own[:_NAMED])}{more}"
+
+    def _once(self) -> list[Problem]:
+        """What is to be said of the study, not of a recipe."""
+        study, found = self.study, []
+        if study.ingredients and not self.applies:
+            got = f"levels are in {study.unit}"
+            do = "give levels as shares of mass, and the checks of the trade speak"
+            found.append(Problem("mass-unit", "inform", "[study], unit", got, "a share of mass such as % w/w", do,
+                                 RULES["mass-unit"].source))  # fmt: skip
+            return found
+        for item in unknown_rest(Stock.of(study)):
+            got = f"is {100 * item.assay:g} % active, and does not say what the rest is"
+            do = "give made_of, INCI shares or solids; until then its rest counts under its INCI name, and not as water"
+            found.append(Problem("K03", "inform", item.name, got, "what all of it is", do, RULES["K03"].source))
+        known = {accept.finding for accept in study.accepts}
+        for code in known - set(RULES):
+            got = f"{code} is no finding of the trade"
+            do = "name the code that check prints"
+            found.append(Problem("accept-unknown", "warn", f"accept {code!r}", got, ", ".join(_stops()), do))
+        return found
+
+
+def _stops() -> list[str]:
+    return [rule.code for rule in RULES.values() if "stop" in rule.levels]
+
+
+def _rank(problem: Problem) -> tuple[int, str]:
+    return _ORDER.index(problem.level), problem.code

@@ -1,0 +1,269 @@
+"""Legal limits: highest shares of listed substances, allergens to be labelled, solid particles of polymers.
+
+The list is a reminder with a date on each line, never the law. Local regulation and a safety assessor decide.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.checks import Notes, shown
+from doe.kinds import is_preservative
+from doe.parts import Law
+from doe.problems import Problem
+from doe.rules import tidy
+from doe.trade.acids import ACIDS, acid_by_name, data_file
+from doe.trade.composition import Stock
+from doe.trade.look import Look, Words, figure
+from doe.trade.rulebook import RULES
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+Array = npt.NDArray[np.float64]
+
+STALE_MONTHS = 12  # a list older than this is said to be old; annexes change several times a year
+POLYMER_SHARE = 0.01  # %, Regulation (EU) 2023/2055
+_EDITION = re.compile(r"(\d{4})(?:-(\d{2}))?(?:-(\d{2}))?")
+_EU = ("eu", "eea", "european union")
+# Solid polymers by INCI name; common practice, no source.
+_SYNTHETIC = (
+    "polyethylene", "nylon-", "polymethyl methacrylate", "polypropylene", "polystyrene", "polyurethane-",
+    "polytetrafluoroethylene", "polymethylsilsesquioxane",
+)  # fmt: skip
+_MODIFIED = ("cellulose acetate", "ethylcellulose", "cellulose acetate butyrate", "nitrocellulose")
+_DECIDES = "the law of the market and a qualified safety assessor decide"
+
+
+def read_law(t: dict[str, Any], notes: Notes) -> Law:
+    """One `[[law]]` of study.toml; problems go to `notes`."""
+    substance = tidy(t["substance"])
+    where = f"law {substance!r}"
+    acid = t.get("as_acid", "").casefold()
+    if acid and acid not in ACIDS:
+        notes.stop("unknown-word", f"{where}, as_acid", f"came {shown(t['as_acid'])}", "one of " + ", ".join(ACIDS),
+                   "leave it out, and give max of the substance as it is")  # fmt: skip
+        acid = ""
+    names = tuple(tidy(name) for name in t.get("names", ())) or (substance,)
+    for name in names:
+        known = acid_by_name(name)
+        if acid and (known is None or known[0].name != acid):
+            notes.stop(
+                "unknown-name",
+                f"{where}, names",
+                f"{name} is no form of {acid} acid that is known",
+                ", ".join(ACIDS[acid].forms),
+                "leave as_acid out, and give max of the substance as it is",
+            )
+    if edition_date(t["edition"]) is None:
+        notes.stop(
+            "bad-date", f"{where}, edition", f"came {shown(t['edition'])}", "a date such as 2026-05-04", "mend it"
+        )
+    return Law(substance, names, float(t["max"]), acid, tidy(t.get("market", "")), t.get("product", ""),
+               tidy(t["source"]), tidy(t["edition"]))  # fmt: skip
+
+
+def edition_date(text: str) -> date | None:
+    """The first day that an edition may mean (2026, 2026-05 or 2026-05-04); None where it is no date."""
+    found = _EDITION.fullmatch(text.strip())
+    if found is None:
+        return None
+    try:
+        return date(int(found[1]), int(found[2] or 1), int(found[3] or 1))
+    except ValueError:
+        return None
+
+
+def shipped_laws() -> tuple[Law, ...]:
+    """The lines of legal_limits.toml."""
+    return tuple(
+        Law(row["substance"], tuple(row["names"]), float(row["max"]), row.get("as_acid", ""), row.get("market", ""),
+            row.get("product", ""), row["source"], row["edition"], row["checked"])
+        for row in data_file("legal_limits.toml")["line"]
+    )  # fmt: skip
+
+
+_SHIPPED = shipped_laws()
+_LABELS = data_file("label_allergens.toml")
+_LABEL_NAMES = {name.casefold(): name for name in _LABELS["names"]}
+
+
+def laws_for(study: Study) -> tuple[Law, ...]:
+    """The lines that hold for a study's market and product: its own, and shipped ones it does not replace.
+
+    A line of the study takes the place of shipped ones that count one of its names. Where the product is not said,
+    lines of both kinds hold.
+    """
+
+    def holds(law: Law) -> bool:
+        here = not law.market or _same_market(law.market, study.market or "")
+        return here and (not law.product or study.product is None or law.product == study.product)
+
+    own = [law for law in study.laws if holds(law)]
+    replaced = {name.casefold() for law in own for name in law.names}
+    shipped = [law for law in _SHIPPED if holds(law) and not replaced & {name.casefold() for name in law.names}]
+    return (*own, *shipped)
+
+
+def _same_market(first: str, second: str) -> bool:
+    one, other = first.casefold().strip(), second.casefold().strip()
+    return one == other or (one in _EU and other in _EU)
+
+
+def is_eu(study: Study) -> bool:
+    """Whether the study is for the market of the European Union."""
+    return (study.market or "").casefold().strip() in _EU
+
+
+def counted_share(stock: Stock, law: Law) -> Array:
+    """The share of each material, as supplied, that counts against a limit, as a fraction (m,)."""
+    out = np.zeros(len(stock.items))
+    wanted = {name.casefold() for name in law.names}
+    for j, inci in enumerate(stock.inci):
+        if inci.casefold() in wanted:
+            known = acid_by_name(inci) if law.as_acid else None
+            out += stock.active[:, j] * (1.0 if known is None else known[1])
+    return out
+
+
+def _amount(of: str) -> Words:
+    return lambda value: f"{figure(value)} {of}"
+
+
+def legal_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+    """K11: each listed substance, summed over all materials, against its highest share. `percent` (n, m)."""
+    for law in laws_for(stock.study):
+        share = counted_share(stock, law)
+        if not share.any():
+            continue
+        form = f" as {law.as_acid} acid" if law.as_acid else ""
+        kind = law.product or "any product"
+        checked = "" if law.checked == "read" else f"; {law.checked}"
+        own = [name for name, part in zip(stock.names, share, strict=True) if part]
+        yield Look(
+            "K11", ", ".join(own), percent @ share,
+            _amount(f"% of {law.substance}{form}"),
+            f"at most {law.most:g} %{form} ({law.market or 'any market'}, {kind}; edition {law.edition}{checked})",
+            f"lower it, or read the text in force: {_DECIDES}",
+            high=law.most, number="percent", source=law.source,
+        )  # fmt: skip
+
+
+def allergens(stock: Stock) -> dict[str, Array]:
+    """The share of each allergen to be labelled in each material, (m,) each: as given, else as its INCI name tells."""
+    out: dict[str, Array] = {}
+    spelt: dict[str, str] = {}
+
+    def add(name: str, row: int, share: float) -> None:
+        key = spelt.setdefault(name.casefold(), _LABEL_NAMES.get(name.casefold(), name))
+        out.setdefault(key, np.zeros(len(stock.items)))[row] += share
+
+    for row, item in enumerate(stock.items):
+        given = item.facts.get("allergens", {})
+        for name, share in given.items():
+            add(name, row, float(share))
+        told = {name.casefold() for name in given}
+        for j, inci in enumerate(stock.inci):
+            if stock.declared[row, j] and inci.casefold() in _LABEL_NAMES and inci.casefold() not in told:
+                add(inci, row, float(stock.declared[row, j]))
+    return out
+
+
+def allergen_threshold(study: Study) -> float | None:
+    """The share of the product [%] above which an allergen is labelled; None where no rule of ours holds.
+
+    Where the product is not said, the lower one.
+    """
+    if not is_eu(study):
+        return None
+    return float(_LABELS["rinse_off_percent" if study.product == "rinse-off" else "leave_on_percent"])
+
+
+def allergen_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+    """K16: each allergen, summed over all sources, against the share above which it stands on the label."""
+    threshold = allergen_threshold(stock.study)
+    if threshold is None:
+        return
+    kind = stock.study.product or "product not said, so leave-on"
+    for name, share in allergens(stock).items():
+        own = [item for item, part in zip(stock.names, share, strict=True) if part]
+        yield Look(
+            "K16", ", ".join(own), percent @ share, _amount(f"% of {name} from all sources"),
+            f"up to {threshold:g} % without a word on the label ({kind})",
+            "name it in the declaration; mind that the list of allergens has grown",
+            high=threshold, number="percent",
+        )  # fmt: skip
+
+
+def _polymer(stock: Stock, row: int) -> str:
+    """What kind of polymer a material's particles are: as given, else as its INCI name tells, else nothing."""
+    item = stock.items[row]
+    if "polymer" in item.facts:
+        return str(item.facts["polymer"])
+    for inci, _ in item.inci:
+        name = inci.casefold()
+        if name.startswith(_MODIFIED):
+            return "modified natural"
+        if name.startswith(_SYNTHETIC):
+            return "synthetic"
+    return ""
+
+
+def polymer_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+    """K17: solid particles of a synthetic polymer, or of a modified natural one without proof."""
+    if not is_eu(stock.study):
+        return
+    for row, item in enumerate(stock.items):
+        size = item.facts.get("d90_um", item.facts.get("d50_um"))
+        kind = _polymer(stock, row)
+        if size is None or size > 5000 or kind not in ("synthetic", "modified natural"):
+            continue
+        rinsed = stock.study.product == "rinse-off"
+        when = "beads that scrub since 2023-10-17, other rinse-off from 2027-10-17, leave-on from 2029-10-17 on"
+        is_stop = kind == "synthetic" and (rinsed or stock.study.product is None)
+        yield Look(
+            "K17", item.name, percent[:, row],
+            _amount(f"% of particles of {size:g} um, a {kind} polymer"),
+            f"below {POLYMER_SHARE:g} %, unless natural, degradable or soluble ({when})",
+            f"take beads of wax, mineral or plant; or show that these degrade: {_DECIDES}",
+            high=POLYMER_SHARE * (1 - 1e-6), number="percent", level="stop" if is_stop else "warn",
+        )  # fmt: skip
+
+
+def coverage(study: Study, today: date | None = None) -> tuple[Problem, ...]:
+    """K12: what the list of legal limits does not cover, and with `today` which of its lines that are used are old."""
+    if not study.ingredients:
+        return ()
+    source, found = RULES["K12"].source, []
+    stock = Stock.of(study)
+    laws = laws_for(study)
+    used = [law for law in laws if counted_share(stock, law).any()]
+    listed = {name.casefold() for law in laws for name in law.names}
+    missing = [
+        item.name for item in stock.items
+        if is_preservative(item) and not any(name.casefold() in listed for name, _ in item.inci)
+    ]  # fmt: skip
+    do = "look them up in the law of the market, and give each as [[law]]"
+    if missing and study.market and is_eu(study):
+        got = f"no line for {', '.join(missing)}: the list is short, and silence is no consent"
+        found.append(Problem("K12", "inform", "legal limits", got, "a line for each preservative", do, source))
+    if study.market and not is_eu(study) and not study.laws:
+        got = f"no list for the market {study.market} is shipped"
+        found.append(Problem("K12", "inform", "legal limits", got, "EU", do, source))
+    old = [law for law in used if today is not None and _months(law, today) > STALE_MONTHS]
+    if old:
+        got = "lines that are old: " + "; ".join(f"{law.substance}, edition {law.edition}" for law in old)
+        do = "read the text in force, and give what it says as [[law]] with its date"
+        found.append(Problem("K12", "warn", "legal limits", got, f"at most {STALE_MONTHS} months old", do, source))
+    return tuple(found)
+
+
+def _months(law: Law, today: date) -> int:
+    then = edition_date(law.edition) or today
+    return (today.year - then.year) * 12 + today.month - then.month

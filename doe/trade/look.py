@@ -1,0 +1,107 @@
+"""One check held against many recipes at once, and the findings that come of it: numbers first, words where asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.problems import Level, Problem
+from doe.trade.rulebook import RULES
+
+Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+Words = Callable[[float], str]
+
+_SLACK = 1e-9
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """What is known of n recipes besides their levels, (n,) each or None: measured, or predicted, as `how` says.
+
+    `yield_pa` is the apparent yield value [Pa], `low_shear` the viscosity at low shear [Pa.s].
+    """
+
+    ph: Array | None = None
+    yield_pa: Array | None = None
+    low_shear: Array | None = None
+    how: str = "measured"
+
+    def take(self, rows: Flags) -> Given:
+        """The same of some rows."""
+        ph, stress, viscosity = (None if x is None else x[rows] for x in (self.ph, self.yield_pa, self.low_shear))
+        return Given(ph, stress, viscosity, self.how)
+
+
+NOTHING = Given()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Look:
+    """One check on n recipes: `value` (n,) against `low` and `high`, NaN where it does not apply.
+
+    `got` puts the value of one recipe into words, `allowed` what one (by its row) is held against. With `tell` it is
+    told wherever it applies, met or not; the worst is then the highest value, or the lowest where `worse` is -1.
+    `level` and `source` are those of its rule unless given. `number` names the value in `numbers` of a finding.
+    """
+
+    code: str
+    where: str
+    value: Array
+    got: Words
+    allowed: str | Callable[[int], str]
+    do: str
+    low: npt.ArrayLike = -np.inf
+    high: npt.ArrayLike = np.inf
+    number: str = "value"
+    level: Level | None = None
+    source: str = ""
+    tell: bool = False
+    worse: float = 1.0
+    also: tuple[tuple[str, float], ...] = field(default=())
+
+    @property
+    def grade(self) -> Level:
+        """How grave its findings are."""
+        return self.level or RULES[self.code].levels[0]
+
+    @property
+    def missed(self) -> Flags:
+        """Where there is something to say, (n,)."""
+        return self.tell & ~np.isnan(self.value) | (self.over > 0)
+
+    @property
+    def over(self) -> Array:
+        """How far each recipe is beyond what is allowed, (n,); 0 where it is not, or where the check does not apply."""
+        size = np.maximum(np.abs(np.nan_to_num(self.value)), 1e-300)
+        with np.errstate(invalid="ignore"):
+            past = np.maximum(np.asarray(self.low) - self.value, self.value - np.asarray(self.high))
+        out: Array = np.where(past > _SLACK * size, np.nan_to_num(past), 0.0)
+        return out
+
+    def finding(self, row: int, extra: str = "") -> Problem:
+        """The finding of one recipe; `extra` says which recipes it stands for."""
+        value = float(self.value[row])
+        allowed = self.allowed if isinstance(self.allowed, str) else self.allowed(row)
+        numbers = [(self.number, value)]
+        for name, limit in (("low", self.low), ("high", self.high)):
+            end = float(np.broadcast_to(limit, self.value.shape)[row])
+            numbers += [(name, end)] if np.isfinite(end) else []
+        source = self.source or RULES[self.code].source
+        got = self.got(value) + extra
+        return Problem(self.code, self.grade, self.where, got, allowed, self.do, source, (*numbers, *self.also))
+
+    def worst(self, rows: Sequence[int]) -> int:
+        """The row that is farthest beyond what is allowed, the first among equals."""
+        over = self.over[list(rows)]
+        return rows[int(np.argmax(over if over.any() else self.worse * self.value[list(rows)]))]
+
+
+def figure(value: float) -> str:
+    """A number as findings print it: three digits, no exponent for ordinary sizes."""
+    if value != 0 and (abs(value) >= 1e6 or abs(value) < 1e-4):
+        return f"{value:.2e}"
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"

@@ -1,0 +1,323 @@
+"""Named exact quantities of a recipe that a response may be (`from = "..."`): sums and ratios of sums of the levels.
+
+Each is bend(top . x / under . x) with weights over all levels x, so that a limit on it is a linear limit on levels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.kinds import is_gum, is_humectant
+from doe.parts import Response
+from doe.prices import price_weights
+from doe.problems import Unavailable
+from doe.settling import yield_to_hold
+from doe.trade.acids import acids_of
+from doe.trade.composition import Stock, counts_mass, natural_share, solids
+from doe.trade.emulsion import oil_rows
+from doe.trade.legal import allergens, counted_share, laws_for
+from doe.trade.suspension import base_rows, middle_um, particles, per_gram, spacing_mm, volumes
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+Array = npt.NDArray[np.float64]
+Weights = Mapping[str, float]
+Ends = tuple[float | None, float | None]
+Of = Literal["", "ingredient", "name"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bend:
+    """What is made of a ratio r: a distance between particles, or a size of a difference; else the ratio itself.
+
+    spacing: `scale` (pi / 6 / (r / 100))^(1/3); gap: `scale` |`at` - r|; difference: `scale` (`at` - r).
+    """
+
+    kind: Literal["spacing", "gap", "difference"]
+    scale: float
+    at: float = 0.0
+
+    def of(self, ratio: Array) -> Array:
+        """The quantity at ratios, of their shape."""
+        if self.kind == "spacing":
+            return spacing_mm(ratio / 100.0, 1000.0 * self.scale)
+        apart: Array = self.scale * (self.at - ratio)
+        return np.abs(apart) if self.kind == "gap" else apart
+
+    def slope(self, ratio: Array) -> Array:
+        """Its derivative by the ratio."""
+        if self.kind == "spacing":
+            return -self.of(ratio) / (3.0 * ratio)
+        down: Array = np.full_like(ratio, -self.scale)
+        return down * np.sign(self.at - ratio) if self.kind == "gap" else down
+
+    def ratios(self, low: float | None, high: float | None) -> Ends:
+        """The ratios between which the quantity lies within low and high; a gap's low cannot be had so, and is open."""
+        if self.kind == "gap":
+            return (None, None) if high is None else (self.at - high / self.scale, self.at + high / self.scale)
+        ends = [self._back(end) if end is not None and self._is_there(end) else None for end in (high, low)]
+        return ends[0], ends[1]
+
+    def _is_there(self, value: float) -> bool:
+        return self.kind != "spacing" or value > 0
+
+    def _back(self, value: float) -> float:
+        if self.kind == "spacing":
+            return float(100.0 * np.pi / 6.0 * (self.scale / value) ** 3)
+        return self.at - value / self.scale
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Form:
+    """An exact quantity of recipes: `bend` of the ratio of two sums over level columns; `under` is None for a sum."""
+
+    top: Weights
+    under: Weights | None = None
+    bend: Bend | None = None
+
+    @property
+    def is_sum(self) -> bool:
+        """Whether it is a plain linear sum."""
+        return self.under is None and self.bend is None
+
+    def values(self, levels: Mapping[str, npt.NDArray[Any]]) -> Array:
+        """The quantity of recipes, (n,), from their columns (n,) by name. NaN where a ratio has nothing under it."""
+        top = _summed(self.top, levels)
+        if self.under is None:
+            return top if self.bend is None else self.bend.of(top)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ratio = top / _summed(self.under, levels)
+            return ratio if self.bend is None else self.bend.of(ratio)
+
+    def rows(self, low: float | None, high: float | None) -> list[tuple[dict[str, float], Ends]]:
+        """Linear limits on levels that say it lies within low and high: (weights, ends) each."""
+        ends = (low, high) if self.bend is None else self.bend.ratios(low, high)
+        if self.under is None:
+            return [(dict(self.top), ends)] if ends != (None, None) else []
+        out: list[tuple[dict[str, float], Ends]] = []
+        for end, side in zip(ends, (0, 1), strict=True):
+            if end is not None:
+                names = dict.fromkeys([*self.top, *self.under])
+                row = {n: self.top.get(n, 0.0) - end * self.under.get(n, 0.0) for n in names}
+                out.append((row, (0.0, None) if side == 0 else (None, 0.0)))
+        return out
+
+
+def _summed(weights: Weights, levels: Mapping[str, npt.NDArray[Any]]) -> Array:
+    total = np.zeros(len(next(iter(levels.values()))) if levels else 0)
+    for name, weight in weights.items():
+        total += weight * levels[name].astype(float)
+    return total
+
+
+Found = Form | Unavailable
+
+
+def _price(stock: Stock, of: str) -> Found:
+    weights = price_weights(stock.study, stock.chosen)
+    return weights if isinstance(weights, Unavailable) else Form(weights)
+
+
+def _pack(stock: Stock, of: str) -> Found:
+    cost, pack = _price(stock, of), stock.study.pack_g
+    if pack is None:
+        return Unavailable("no pack_g is given", "add pack_g to [study]")
+    return cost if isinstance(cost, Unavailable) else Form({n: w * pack / 1000.0 for n, w in cost.top.items()})
+
+
+def _natural(water: bool) -> Callable[[Stock, str], Found]:
+    def natural(stock: Stock, of: str) -> Found:
+        found = natural_share(stock, water=water)
+        if isinstance(found, Unavailable):
+            return found
+        return Form(stock.percent(found[0]), {n: w / 100.0 for n, w in stock.percent(found[1]).items()})
+
+    return natural
+
+
+def _oil(stock: Stock, of: str) -> Found:
+    oil, _ = oil_rows(stock)
+    return Form(stock.percent(oil)) if oil.any() else Unavailable("no oil is known", "give required_hlb of each oil")
+
+
+def _ratio(rows: Callable[[Stock], tuple[Array, Array]], what: str, do: str) -> Callable[[Stock, str], Found]:
+    def ratio(stock: Stock, of: str) -> Found:
+        top, under = rows(stock)
+        return Form(stock.percent(top), stock.percent(under)) if under.any() else Unavailable(what, do)
+
+    return ratio
+
+
+def _hlb(key: str) -> Callable[[Stock], tuple[Array, Array]]:
+    def rows(stock: Stock) -> tuple[Array, Array]:
+        given = stock.facts(key)
+        return np.nan_to_num(given), (~np.isnan(given)).astype(float)
+
+    return rows
+
+
+def _wetting(stock: Stock) -> tuple[Array, Array]:
+    gums = np.array([float(is_gum(item)) for item in stock.items])
+    return np.array([float(is_humectant(item)) for item in stock.items]) * (1.0 - gums), gums
+
+
+def _inci(stock: Stock, of: str) -> Found:
+    for j, name in enumerate(stock.inci):
+        if name.casefold() == of.casefold():
+            return Form(stock.percent(stock.declared[:, j]))
+    return Unavailable(f"no material brings {of}", "write its INCI name as a material has it")
+
+
+def _acid(stock: Stock, of: str) -> Found:
+    share = np.zeros(len(stock.items))
+    for row, item in enumerate(stock.items):
+        active = {n: float(s) for n, s in zip(stock.inci, stock.active[row], strict=True) if s}
+        share[row] = sum(part for name, _, part in acids_of(item, active) if name.casefold() == of.casefold())
+    return (
+        Form(stock.percent(share)) if share.any() else Unavailable(f"no material brings {of} acid", "give acid of one")
+    )
+
+
+def _allergen(stock: Stock, of: str) -> Found:
+    found = {name.casefold(): share for name, share in allergens(stock).items()}
+    if of.casefold() not in found:
+        return Unavailable(f"no material brings {of}", "give allergens of what does")
+    return Form(stock.percent(found[of.casefold()]))
+
+
+def _particle(make: Callable[[Stock, int], Form]) -> Callable[[Stock, str], Found]:
+    def form(stock: Stock, of: str) -> Found:
+        row = next((i for i in particles(stock) if stock.names[i] == of), None)
+        if row is None:
+            return Unavailable(f"{of} has no density and size", "give its density, and d90_um or d50_um")
+        return make(stock, row)
+
+    return form
+
+
+def _one(stock: Stock, row: int, weight: float = 1.0) -> Array:
+    out = np.zeros(len(stock.items))
+    out[row] = weight
+    return out
+
+
+def _volume(stock: Stock, row: int) -> Form:
+    volume = volumes(stock)
+    return Form(stock.percent(_one(stock, row, 100.0 * float(volume[row]))), stock.percent(volume))
+
+
+def _spacing(stock: Stock, row: int) -> Form:
+    share = _volume(stock, row)
+    return Form(share.top, share.under, Bend("spacing", middle_um(stock, row) * 1e-3))
+
+
+def _difference(kind: Literal["gap", "difference"]) -> Callable[[Stock, int], Form]:
+    def form(stock: Stock, row: int) -> Form:
+        mass, volume = base_rows(stock)
+        facts = stock.items[row].facts
+        size = float(facts.get("d90_um", facts.get("d50_um"))) * 1e-6
+        scale = 1000.0 * (float(yield_to_hold(size, 1.0)) if kind == "gap" else 1.0)
+        return Form(stock.percent(mass), stock.percent(volume), Bend(kind, scale, float(facts["density"])))
+
+    return form
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A quantity by name: its unit, what `of` has to name ("" for nothing), and what makes it from the materials."""
+
+    unit: str
+    of: Of
+    doc: str
+    make: Callable[[Stock, str], Found]
+
+
+QUANTITIES: Mapping[str, Named] = MappingProxyType(
+    {
+        "cost_per_kg": Named("currency/kg", "", "raw materials of a kilogram", _price),
+        "cost_per_pack": Named("currency", "", "raw materials of a pack", _pack),
+        "water": Named("%", "", "all water, that in solutions too", lambda s, _: Form(s.percent(s.water))),
+        "dry_residue": Named("%", "", "all but water: solids where given", lambda s, _: Form(s.percent(solids(s)))),
+        "natural_origin": Named("%", "", "natural-origin content (ISO 16128-2), water counted", _natural(True)),
+        "natural_origin_without_water": Named("%", "", "the same, water left out", _natural(False)),
+        "inci": Named("%", "name", "one INCI name over all materials", _inci),
+        "acid": Named("%", "name", "a preservative acid, counted as acid", _acid),
+        "allergen": Named("%", "name", "one allergen over all sources", _allergen),
+        "oil_phase": Named("%", "", "all that has a required HLB", _oil),
+        "hlb_required": Named("", "", "mean HLB the oils require",
+                              _ratio(_hlb("required_hlb"), "no oil is known", "give required_hlb of each oil")),
+        "hlb_supplied": Named("", "", "mean HLB of the emulsifiers",
+                              _ratio(_hlb("hlb"), "no emulsifier is known", "give hlb of each emulsifier")),
+        "emulsifier_to_oil": Named("", "", "emulsifiers over oils",
+                                   _ratio(lambda s: oil_rows(s)[::-1], "no oil is known", "give required_hlb and hlb")),
+        "humectant_to_gum": Named("", "", "humectants over gums", _ratio(_wetting, "no gum is known", "give its INCI")),
+        "bead_volume": Named("% v/v", "ingredient", "volume share of particles", _particle(_volume)),
+        "beads_per_gram": Named("1/g", "ingredient", "particles in a gram",
+                                _particle(lambda s, row: Form(s.percent(_one(s, row, per_gram(s, row)))))),
+        "bead_spacing": Named("mm", "ingredient", "mean distance between centres of particles", _particle(_spacing)),
+        "density_difference": Named("kg/m3", "ingredient", "particle less base; below 0 it rises",
+                                    _particle(_difference("difference"))),
+        "yield_needed": Named("Pa", "ingredient", "yield value that just holds a particle, no safety in it",
+                              _particle(_difference("gap"))),
+    }
+)  # fmt: skip
+
+
+def _legal(stock: Stock, of: str) -> Found:
+    law = next((law for law in laws_for(stock.study) if law.substance == of), None)
+    return Form({}) if law is None else Form(stock.percent(counted_share(stock, law)))
+
+
+# Limits of the search that are no response of a study: `legal_limits` makes them.
+_LEGAL = "legal"
+
+
+def legal_limits(study: Study) -> tuple[Response, ...]:
+    """The legal maxima that recipes of a study could break, as exact responses; none that `[[accept]]` takes (K11)."""
+    if not study.ingredients or not counts_mass(study.unit) or "K11" in {a.finding for a in study.accepts}:
+        return ()
+    most: dict[str, float] = {}
+    for law in laws_for(study):
+        most[law.substance] = min(law.most, most.get(law.substance, law.most))
+    made = [
+        Response(f"legal limit of {name}", "%", source=_LEGAL, of=name, aim="below", high=high)
+        for name, high in most.items()
+    ]
+    return tuple(response for response in made if _can_break(study, response))
+
+
+def _can_break(study: Study, response: Response) -> bool:
+    """Whether the levels could go beyond a limit, each taken at its highest."""
+    highs = {item.name: item.level or item.high or study.total for item in study.ingredients if not item.withdrawn}
+    highs |= {name: ends[1] for name, ends in study.region.reach.items() if name in highs}
+    for combination in study.region.combinations:
+        form = form_of(study, response, combination)
+        if not isinstance(form, Unavailable):
+            reached = sum(weight * highs.get(name, 0.0) for name, weight in form.top.items())
+            if reached > (response.high or 0.0):
+                return True
+    return False
+
+
+def form_of(study: Study, response: Response, chosen: Mapping[str, Any] | None = None) -> Found:
+    """The form of an exact response of a study, at one choice of materials (`chosen` are category levels)."""
+    if isinstance(response.source, Mapping):
+        return Form(response.source)
+    if response.source == _LEGAL:
+        return _legal(Stock.of(study, chosen), response.of or "")
+    named = QUANTITIES.get(str(response.source))
+    if named is None:
+        return Unavailable(f"{response.source} is no quantity that is known", "use one of " + ", ".join(QUANTITIES))
+    if response.source == "cost_per_kg":
+        weights = price_weights(study, chosen)
+        return weights if isinstance(weights, Unavailable) else Form(weights)
+    if not (study.ingredients and counts_mass(study.unit)):
+        return Unavailable(f"levels in {study.unit or 'no unit'} are no shares of mass", "give levels in % w/w")
+    return named.make(Stock.of(study, chosen), response.of or "")

@@ -1,0 +1,178 @@
+"""Particles in the product: whether they sink or rise, what holds them, how fast they move, how many there are.
+
+Formulas for a lone sphere at rest. Beads crowd, wander in transport and age with the product: a jar standing warm for
+weeks decides, both ends of it looked at.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.cells import unit_factor
+from doe.kinds import is_seen, is_water
+from doe.settling import stokes_velocity, yield_to_hold
+from doe.trade.composition import Stock
+from doe.trade.look import Given, Look, Words, figure
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+Array = npt.NDArray[np.float64]
+
+SAFETY = 5.0  # factor on the yield value: transport, warm store, ageing; common practice (5 to 10), no source
+FEW, MANY = 1.0, 4.0  # % of particles that are to be seen; about 2 % reads as a good amount: common practice, no source
+SLOW_MM_PER_DAY = 1.0 / 90.0  # 1 mm in 90 days; our choice
+KNOWN_SHARE = 0.8  # of the base's mass, whose densities have to be known; our choice
+_MM_PER_DAY = 1000.0 * 86400.0  # in one m/s
+
+
+def particles(stock: Stock) -> list[int]:
+    """The materials that are particles with a density and a size, as rows of the stock."""
+    sized = ("d50_um", "d90_um")
+    return [
+        i for i, item in enumerate(stock.items)
+        if "density" in item.facts and any(key in item.facts for key in sized) and not is_water(item)
+    ]  # fmt: skip
+
+
+def diameter_um(stock: Stock, row: int) -> float:
+    """The size of a particle that counts: its d90, else its d50, in micrometres."""
+    facts = stock.items[row].facts
+    return float(facts.get("d90_um", facts.get("d50_um")))
+
+
+def middle_um(stock: Stock, row: int) -> float:
+    """The median size of a particle, else its d90, in micrometres."""
+    facts = stock.items[row].facts
+    return float(facts.get("d50_um", facts.get("d90_um")))
+
+
+def volumes(stock: Stock) -> Array:
+    """The volume [ml] of a gram of each material, (m,); a material without a density counts as 1 g/ml."""
+    return 1.0 / np.where(np.isnan(stock.densities), 1.0, stock.densities)
+
+
+def base_rows(stock: Stock) -> tuple[Array, Array]:
+    """The base, all that is no particle: 1 for each material of it, and the volume [ml] of a gram; (m,), else 0."""
+    base = np.array([0.0 if i in particles(stock) else 1.0 for i in range(len(stock.items))])
+    return base, base * volumes(stock)
+
+
+def base_density(stock: Stock, percent: Array) -> Array:
+    """The density [g/ml] of the base of each recipe, (n,): its mass over its volume.
+
+    NaN where less than 0.8 of it has a density.
+    """
+    base, volume = base_rows(stock)
+    known = base * ~np.isnan(stock.densities)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mass = percent @ base
+        density: Array = np.where(percent @ known >= KNOWN_SHARE * mass, mass / (percent @ volume), np.nan)
+    return density
+
+
+def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
+    """K21 to K23 and the load, for each material that is a particle of known density and size."""
+    base = base_density(stock, percent)
+    for row in particles(stock):
+        item, d_um = stock.items[row], diameter_um(stock, row)
+        there = percent[:, row] > 0
+        gap = np.where(there, 1000.0 * (float(item.facts["density"]) - base), np.nan)
+        size = f"{'d90' if 'd90_um' in item.facts else 'd50'} {d_um:g} um"
+        yield Look(
+            "K21", item.name, gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
+            "heavier, or told", "look at both ends of the jar; air in the batch lowers the base and may turn the sign",
+            low=0.0, number="density_difference",
+        )  # fmt: skip
+        yield _held(item.name, size, d_um * 1e-6, gap, given)
+        if given.low_shear is not None and given.yield_pa is None:
+            yield _moves(item.name, size, d_um * 1e-6, gap, given)
+        if not is_seen(item):
+            continue
+        yield Look(
+            "bead-load", item.name, np.where(there, percent[:, row], np.nan),
+            _load(stock, row),
+            f"{FEW:g} to {MANY:g} % (common practice)", "nothing, if it is meant so",
+            low=FEW, high=MANY, number="percent",
+        )  # fmt: skip
+
+
+def _load(stock: Stock, row: int) -> Words:
+    often = per_gram(stock, row)
+    return lambda v: (
+        f"{figure(v)} %, {figure(v / 2)} times what reads as a good amount; {figure(often * v)} particles in a gram"
+    )
+
+
+def _held(name: str, size: str, d_m: float, gap: Array, given: Given) -> Look:
+    """K22: against the yield value where one is known, else what would be needed."""
+    need = SAFETY * yield_to_hold(d_m, gap)
+    if given.yield_pa is not None:
+        return Look(
+            "K22", name, np.where(np.isnan(need), np.nan, given.yield_pa),
+            lambda v: f"apparent yield value {figure(v)} Pa {given.how}",
+            lambda row: f"{figure(float(need[row]))} Pa: {size}, {figure(abs(float(gap[row])))} kg/m3 apart, "
+            f"{SAFETY:g} times what just holds it",
+            "more yield value (another gum, not only more of it), smaller beads, or a nearer density",
+            low=np.nan_to_num(need), number="yield_pa",
+        )  # fmt: skip
+    per_gap = SAFETY * float(yield_to_hold(d_m, 1.0))
+    return Look(
+        "K22", name, need, lambda v: f"needs an apparent yield value of {figure(v)} Pa to stay where it is: {size}, "
+        f"{figure(v / per_gap)} kg/m3 apart, {SAFETY:g} times what just holds it; none is known",
+        "a yield value read from a flow curve", "read a flow curve and take yield_value of it; gums alone may flow at "
+        "any stress, only slowly", number="yield_needed_pa", level="inform", tell=True,
+    )  # fmt: skip
+
+
+def _moves(name: str, size: str, d_m: float, gap: Array, given: Given) -> Look:
+    speed = np.abs(stokes_velocity(d_m, 1.0, 1.0) * gap / np.asarray(given.low_shear)) * _MM_PER_DAY
+    return Look(
+        "K23", name, speed, lambda v: f"moves {figure(v)} mm a day by its low-shear viscosity {given.how} ({size})",
+        f"{figure(SLOW_MM_PER_DAY)} mm a day, 1 mm in 90 days (our choice)",
+        "a yield value holds it, viscosity alone only slows it; a warm jar decides", high=SLOW_MM_PER_DAY,
+        number="mm_per_day",
+    )  # fmt: skip
+
+
+def per_gram(stock: Stock, row: int) -> float:
+    """Particles in a gram of product for each % of them: 0.01 / (density x volume of a sphere of the median size)."""
+    d_cm = middle_um(stock, row) * 1e-4
+    return 0.01 / (float(stock.items[row].facts["density"]) * np.pi / 6.0 * d_cm**3)
+
+
+def spacing_mm(share: npt.ArrayLike, d_um: float) -> Array:
+    """Mean distance [mm] between centres of spheres at a volume share, each in a cube of its own: d (pi / 6 phi)^(1/3).
+
+    Geometry of a simple cubic lattice.
+    """
+    phi = np.asarray(share, dtype=float)
+    with np.errstate(divide="ignore"):
+        out: Array = d_um * 1e-3 * np.cbrt(np.pi / 6.0 / phi)
+    return out
+
+
+def given_of(study: Study, values: dict[str, Array], how: str) -> Given:
+    """What responses of a study tell of pH, yield value and low-shear viscosity, by name; in their unit.
+
+    A yield value is a response taken as one, or in a unit of stress with `yield` in its name; a viscosity at low shear
+    one taken as it, or with `low shear` in its name or method.
+    """
+    from doe.trade.acidity import ph_response
+
+    ph = ph_response(study)
+    found: dict[str, Array] = {} if ph is None or ph.name not in values else {"ph": values[ph.name]}
+    for response in study.responses:
+        if response.name not in values or response.kind != "number":
+            continue
+        words = f"{response.name} {response.method}".casefold().replace("-", " ")
+        stress, viscosity = unit_factor(response.unit, "Pa"), unit_factor(response.unit, "Pa.s")
+        if stress is not None and (response.source == "yield_value" or "yield" in words):
+            found.setdefault("yield_pa", values[response.name] * stress)
+        if viscosity is not None and (response.source == "low_shear_viscosity" or "low shear" in words):
+            found.setdefault("low_shear", values[response.name] * viscosity)
+    return Given(**found, how=how)

@@ -1,0 +1,109 @@
+"""What a recipe is made of, by hand and by published worked examples."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Unavailable
+from doe.costs import exact_values
+from doe.trade.composition import Stock, declaration, exploded
+
+SURFACTANT = {"name": "Surfactant", "level": 10.0, "made_of": {"Sodium Coco-Sulfate": 0.3, "Water": 0.7}}
+BLEND = {
+    "name": "Blend", "level": 2.0,
+    "inci": [{"name": "Phenoxyethanol", "share": 0.9}, {"name": "Ethylhexylglycerin", "share": 0.1}],
+}  # fmt: skip
+
+
+def values(study, source, of=None, levels=None):
+    asked = {"name": "Asked", "from": source} | ({"of": of} if of else {})
+    whole = study.to_dict()
+    whole["response"] = [*whole["response"], asked]
+    again = type(study).from_dict(whole)
+    row = {f.name: 1.0 for f in again.factors} | dict(levels or {})
+    found = exact_values(again, again.response("Asked"), again.complete(pd.DataFrame([row])))
+    return found if isinstance(found, Unavailable) else float(found[0])
+
+
+def test_water_and_dry_residue_take_solutions_apart(study):
+    made = study(SURFACTANT, {"name": "Salt", "level": 1.0})
+    # 89 % added and 7 % in the surfactant; 3 % of it and the salt stay.
+    assert values(made, "water") == pytest.approx(96.0)
+    assert values(made, "dry_residue") == pytest.approx(4.0)
+    said = study({"name": "Gel", "level": 10.0, "solids": "12 %"})
+    assert values(said, "dry_residue") == pytest.approx(1.2)
+
+
+def test_one_inci_name_is_summed_over_materials_whatever_its_capitals(study):
+    other = {"name": "Other", "level": 1.0, "inci": "PHENOXYETHANOL"}
+    made = study(BLEND, other)
+    assert values(made, "inci", "Phenoxyethanol") == pytest.approx(2.8)
+    stock = Stock.of(made)
+    names = [name for name, _ in declaration(stock, [97.0, 2.0, 1.0])]
+    assert names == ["Aqua", "Phenoxyethanol", "Ethylhexylglycerin"]
+
+
+def test_premixes_of_premixes_are_followed(study):
+    inner = {"name": "Acid solution", "level": 1.0, "made_of": {"Citric Acid": 0.5, "Water": 0.5}}
+    outer = {"name": "Stock", "level": 4.0, "made_of": {"Acid solution": 0.25, "Glycerin": 0.75}}
+    known = {item.name: item for item in study(inner, outer).ingredients}
+    assert exploded(known["Stock"], known) == pytest.approx({"Citric Acid": 0.125, "Aqua": 0.125, "Glycerin": 0.75})
+
+
+def test_a_single_inci_name_counts_its_assay_where_the_active_part_counts(study):
+    weak = {"name": "Weak", "level": 1.0, "inci": "Sodium Benzoate", "assay": 0.5}
+    known = {item.name: item for item in study(weak).ingredients}
+    assert exploded(known["Weak"], known, active=True) == {"Sodium Benzoate": 0.5}
+    assert exploded(known["Weak"], known) == {"Sodium Benzoate": 1.0}
+
+
+def test_natural_origin_of_a_published_worked_example(study):
+    """Mass-weighted mean of indexes, ISO 16128-2; example of liveclean.ca/iso-guidelines: 93 % with water."""
+    made = study(
+        {"name": "A", "level": 50.0, "natural_share": 1.0},
+        {"name": "B", "level": 25.0, "natural_share": 0.8},
+        {"name": "C", "level": 2.0, "natural_share": 0.0},
+    )
+    assert values(made, "natural_origin") == pytest.approx(93.0)
+    assert values(made, "natural_origin_without_water") == pytest.approx(100 * 70 / 77)
+
+
+def test_natural_origin_names_what_it_lacks(study):
+    found = values(study({"name": "A", "level": 5.0}), "natural_origin")
+    assert isinstance(found, Unavailable)
+    assert "A" in found.reason
+
+
+def test_cost_of_a_pack(study):
+    made = study({"name": "Gum", "level": 1.0, "price_per_kg": 20.0}, head={"pack_g": 250})
+    assert values(made, "cost_per_pack") == pytest.approx(0.2 * 0.25)
+    lacking = values(study({"name": "Gum", "level": 1.0, "price_per_kg": 20.0}), "cost_per_pack")
+    assert "pack_g" in lacking.reason
+
+
+def test_a_diluted_material_that_does_not_say_with_what_is_told(study):
+    from doe.trade import study_findings
+
+    told = study_findings(study({"name": "Weak", "level": 1.0, "inci": "Coco-Glucoside", "assay": 0.5}))
+    assert [p.where for p in told if p.code == "K03"] == ["Weak"]
+    assert not [p for p in study_findings(study(SURFACTANT)) if p.code == "K03"]
+
+
+def test_levels_that_count_no_mass_are_told_and_nothing_is_computed(study):
+    from doe.trade import study_findings
+
+    made = study({"name": "Preservative", "level": 5.0, "inci": "Phenoxyethanol"}, head={"unit": "% v/v"})
+    assert [p.code for p in study_findings(made)] == ["mass-unit"]
+    found = values(made, "water")
+    assert isinstance(found, Unavailable)
+    assert "% v/v" in found.reason
+
+
+def test_fractions_of_one_give_the_same_percentages(study):
+    made = study({"name": "Blend", "level": 0.02, "inci": "Phenoxyethanol"}, head={"total": 1, "unit": "fraction"})
+    assert values(made, "inci", "Phenoxyethanol") == pytest.approx(2.0)
+
+
+def test_exploded_shares_add_up_to_one(study):
+    known = {item.name: item for item in study(SURFACTANT, BLEND).ingredients}
+    assert all(np.isclose(sum(exploded(item, known).values()), 1.0) for item in known.values())

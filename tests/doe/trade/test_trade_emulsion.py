@@ -1,0 +1,73 @@
+"""Emulsions, gums and charge: closed forms, and common practice without a source."""
+
+import pytest
+
+POLY = {"name": "Polysorbate 80", "low": 0.0, "high": 5.0, "hlb": 15.0}
+SORB = {"name": "Sorbitan oleate", "low": 0.0, "high": 5.0, "hlb": 4.3}
+
+
+def test_hlb_of_a_blend_is_its_mean_by_weight(study, findings):
+    """Griffin (1949): 70 % at 15.0 and 30 % at 4.3 give 11.8 (the usual textbook example; from memory)."""
+    oil = {"name": "Oil", "level": 20.0, "required_hlb": 13.79}
+    found = findings(study(POLY, SORB, oil), {"Polysorbate 80": 3.5, "Sorbitan oleate": 1.5})["K19"]
+    assert dict(found.numbers)["hlb_gap"] == pytest.approx(11.79 - 13.79)
+    assert "2 below" in found.got
+    assert found.level == "inform"
+    near = {"name": "Oil", "level": 20.0, "required_hlb": 12.7}
+    assert "K19" not in findings(study(POLY, SORB, near), {"Polysorbate 80": 3.5, "Sorbitan oleate": 1.5})
+
+
+def test_what_oils_require_is_their_mean_by_weight(study, findings):
+    oils = [{"name": "Oil", "level": 15.0, "required_hlb": 12}, {"name": "Wax", "level": 5.0, "required_hlb": 8}]
+    one = {"name": "One", "low": 1.0, "high": 5.0, "hlb": 13.0}
+    assert dict(findings(study(one, *oils), One=3.0)["K19"].numbers)["hlb_gap"] == pytest.approx(13 - 11)
+
+
+def test_without_oil_or_emulsifier_hlb_is_silent(study, findings):
+    assert not findings(study(POLY, SORB), {"Polysorbate 80": 1, "Sorbitan oleate": 1})
+    assert "K19" not in findings(study({"name": "Oil", "low": 1, "high": 20, "required_hlb": 12}), Oil=10)
+    absent = study(POLY, {"name": "Oil", "level": 10.0, "required_hlb": 12})
+    assert "K19" not in findings(absent, {"Polysorbate 80": 0.0})
+
+
+def test_too_little_emulsifier_for_the_oil(study, findings):
+    made = study(POLY, {"name": "Oil", "level": 20.0, "required_hlb": 15})
+    assert "emulsifier-share" in findings(made, {"Polysorbate 80": 1.9})
+    assert "emulsifier-share" not in findings(made, {"Polysorbate 80": 2.0})
+
+
+@pytest.mark.parametrize(
+    "first, second, clashes",
+    [
+        ({"charge": "anionic"}, {"charge": "cationic"}, True),
+        ({"inci": "Xanthan Gum"}, {"inci": "Polyquaternium-10"}, True),
+        ({"inci": "Xanthan Gum"}, {"inci": "Polyquaternium-10", "charge": "none"}, False),
+        ({"inci": "Carbomer"}, {"inci": "Behentrimonium Chloride"}, True),
+        ({"inci": "Hydroxyethylcellulose"}, {"inci": "Polyquaternium-10"}, False),
+        ({"charge": "anionic"}, {"charge": "amphoteric"}, False),
+        ({}, {}, False),
+    ],
+)
+def test_anionic_beside_cationic(study, findings, first, second, clashes):
+    made = study({"name": "One", "low": 0, "high": 1, **first}, {"name": "Two", "low": 0, "high": 1, **second})
+    assert ("K18" in findings(made, One=0.5, Two=0.5)) == clashes
+    assert "K18" not in findings(made, One=0.5, Two=0.0)
+
+
+def test_gum_needs_humectant_to_be_wetted_out(study, findings):
+    made = study({"name": "Gum", "low": 0.2, "high": 1}, {"name": "Glycerin", "low": 0, "high": 5})
+    found = findings(made, Gum=1.0, Glycerin=2.5)["K46"]
+    assert "Glycerin >= 3 * Gum" in found.do
+    assert "K46" not in findings(made, Gum=1.0, Glycerin=3.0)
+    tried = [{"name": "Gum wetting", "levels": ["dry", "in humectant"]}]
+    row = {"Gum": 1.0, "Glycerin": 2.5, "Gum wetting": "dry"}
+    gums = ({"name": "Gum", "low": 0.2, "high": 1}, {"name": "Glycerin", "low": 0, "high": 5})
+    assert "K46" not in findings(study(*gums, factor=tried), row)
+
+
+def test_use_range_of_the_supplier(study, findings):
+    made = study({"name": "Gum", "low": 0.0, "high": 3.0, "use_low": 0.3, "use_high": 1.5})
+    assert "use-range" in findings(made, Gum=0.2)
+    assert "use-range" in findings(made, Gum=1.6)
+    assert "use-range" not in findings(made, Gum=1.5)
+    assert "use-range" not in findings(made, Gum=0.0)

@@ -1,0 +1,118 @@
+"""The engine: many recipes as one, choices of materials, what is accepted, what plan refuses, the table of checks."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Study, plan
+from doe.problems import PlanError, Problem
+from doe.process import PROCESS_CODES
+from doe.trade import TradeChecks, study_findings
+from doe.trade import engine as engine_module
+from doe.trade.recipes import extreme_recipes
+from doe.trade.rulebook import RULES, table
+
+README = Path(engine_module.__file__).parent / "README.md"
+ITEMS = (
+    {"name": "Gum", "low": 0.1, "high": 1.0, "inci": "Xanthan Gum"},
+    {"name": "Glycerin", "low": 0.0, "high": 5.0},
+    {"name": "Preservative", "low": 0.5, "high": 1.5, "inci": "Phenoxyethanol"},
+    {"name": "Beads", "low": 0.5, "high": 5.0, "density": 0.95, "d50_um": 500},
+)
+
+
+def test_the_table_in_the_readme_is_that_of_the_code():
+    assert table() in README.read_text(encoding="utf-8")
+
+
+def test_every_check_of_making_stands_in_the_table():
+    assert set(PROCESS_CODES) <= set(RULES)
+
+
+def test_many_recipes_give_what_each_gives_alone(study):
+    made = study(*ITEMS)
+    rows = made.complete(pd.DataFrame(made.region.sample(40, 3), columns=list(made.region.names)))
+    checks = TradeChecks(made)
+    together = checks.each(rows)
+    assert together == [checks.each(rows.iloc[[i]])[0] for i in range(len(rows))]
+    stops = [not any(p.level == "stop" for p in row) for row in together]
+    assert checks.allowed(rows).tolist() == stops
+    assert len(set(stops)) == 2
+
+
+def test_together_names_the_worst_and_where(study):
+    made = study(*ITEMS)
+    rows = made.complete(pd.DataFrame({"Gum": 0.5, "Glycerin": 2.0, "Preservative": [0.9, 1.2, 1.4], "Beads": 2.0}))
+    (found,) = [p for p in TradeChecks(made).together(rows, names=["T01", "T02", "T03"]) if p.code == "K11"]
+    assert found.got == "1.4 % of phenoxyethanol, in T02, T03"
+
+
+def test_materials_have_their_own_facts(study):
+    choice = [{"name": "Rising", "density": 0.9}, {"name": "Sinking", "density": 1.4}]
+    made = study({"name": "Beads", "low": 1, "high": 3, "d50_um": 400, "choice": choice})
+    rows = made.complete(pd.DataFrame({"Beads": [2.0, 2.0], "material: Beads": ["Rising", "Sinking"]}))
+    assert [{p.code for p in row} for row in TradeChecks(made).each(rows)] == [{"K21", "K22"}, {"K22"}]
+
+
+def test_without_ingredients_there_is_nothing_to_say():
+    made = Study.from_dict(
+        {"study": {"name": "box"}, "factor": [{"name": "A", "low": 0, "high": 1}],
+         "response": [{"name": "y", "method": "m"}]}
+    )  # fmt: skip
+    assert study_findings(made) == ()
+    assert TradeChecks(made).each(pd.DataFrame({"A": [0.5]})) == [()]
+
+
+def source(high, **more):
+    return {
+        "study": {"name": "Invented", "product": "rinse-off", "market": "EU"},
+        "ingredient": [
+            {"name": "Water", "qs": True}, {"name": "Gum", "low": 0.1, "high": 1.0},
+            {"name": "Preservative", "low": 0.5, "high": high, "inci": "Phenoxyethanol"},
+        ],
+        "response": [{"name": "pH", "method": "meter"}],
+        "plan": {"model": "linear", "runs": 6},
+        **more,
+    }  # fmt: skip
+
+
+def test_plan_refuses_what_the_trade_stops_until_it_is_taken_on_purpose():
+    with pytest.raises(PlanError) as caught:
+        plan(Study.from_dict(source(1.4)))
+    (problem,) = caught.value.problems
+    assert problem.code == "K11"
+    assert "in T0" in problem.got
+    assert "[[accept]]" in problem.do
+    accept = [{"finding": "K11", "why": "a trial of the limit, not for skin", "by": "A. Nother"}]
+    design = plan(Study.from_dict(source(1.4, accept=accept)))
+    (kept,) = [p for p in design.findings if p.code == "K11"]
+    assert kept.level == "stop"
+    assert "taken on purpose by A. Nother" in kept.do
+    assert not [p for p in plan(Study.from_dict(source(1.0))).findings if p.code == "K11"]
+
+
+def test_an_accept_of_nothing_known_is_told():
+    accept = [{"finding": "K99", "why": "?", "by": "?"}]
+    assert "accept-unknown" in {p.code for p in study_findings(Study.from_dict(source(1.0, accept=accept)))}
+
+
+def test_findings_survive_being_stored(study):
+    for problem in study_findings(study(*ITEMS)):
+        assert Problem.from_dict(problem.to_dict()) == problem
+        assert problem.code == "K12" or problem.source
+
+
+def test_extremes_of_sums_are_found_where_corners_are_too_many_to_list():
+    items = [{"name": f"x{i}", "low": 0.0, "high": 1.0 + i / 10} for i in range(17)]
+    items[3] |= {"inci": "Phenoxyethanol"}
+    items[5] |= {"inci": "Phenoxyethanol"}
+    made = Study.from_dict(
+        {"study": {"name": "many", "product": "rinse-off", "market": "EU"},
+         "ingredient": [{"name": "Water", "qs": True}, *items], "response": [{"name": "pH", "method": "meter"}]}
+    )  # fmt: skip
+    rows = extreme_recipes(made)
+    assert (rows["x3"] + rows["x5"]).max() == pytest.approx(1.3 + 1.5)
+    assert np.allclose(rows[[i.name for i in made.ingredients]].sum(axis=1), 100)
+    assert any(p.code == "K11" and "2.8 %" in p.got for p in study_findings(made))

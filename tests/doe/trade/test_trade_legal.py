@@ -1,0 +1,144 @@
+"""Legal limits: as acid, over all sources, by product and market. Sources beside each line of legal_limits.toml."""
+
+from datetime import date
+
+import pytest
+
+from doe.trade import study_findings
+from doe.trade.legal import coverage, edition_date, shipped_laws
+
+SALT = {"name": "Salt", "low": 0.0, "high": 5.0, "inci": "Sodium Benzoate"}
+
+
+@pytest.mark.parametrize(
+    "product, highest",
+    # Regulation (EC) No 1223/2009, Annex V, entry 1 (version 2017-09-03): 2.5 % rinse-off, 0.5 % leave-on, as acid.
+    # As the sodium salt (molar masses 144.105 and 122.123): 2.95 % and 0.59 %.
+    [("rinse-off", 2.95), ("leave-on", 0.59)],
+)
+def test_benzoate_is_counted_as_acid(study, findings, product, highest):
+    made = study(SALT, product=product)
+    assert "K11" not in findings(made, Salt=highest - 0.01)
+    found = findings(made, Salt=highest + 0.01)["K11"]
+    assert found.level == "stop"
+    assert "as benzoic acid" in found.got
+    assert "Annex V, entry 1" in found.source
+    assert "2017-09-03" in found.allowed
+    assert dict(found.numbers)["percent"] == pytest.approx((highest + 0.01) * 122.123 / 144.105, rel=1e-4)
+
+
+def test_without_a_product_the_lower_limit_holds_too(study, findings):
+    from doe.trade import TradeChecks
+
+    made = study(SALT, product=None)
+    looks = [look for _, found in TradeChecks(made).looks(made.complete(_row(made, 1.0))) for look in found]
+    assert [bool(look.missed[0]) for look in looks if look.code == "K11"] == [False, True]
+
+
+def _row(made, salt):
+    import pandas as pd
+
+    return pd.DataFrame([{"Salt": salt}])
+
+
+def test_the_acid_and_its_salt_count_together(study, findings):
+    acid = {"name": "Acid", "level": 1.5, "inci": "Benzoic Acid"}
+    assert "K11" not in findings(study(SALT), Salt=1.3)
+    assert "K11" in findings(study(SALT, acid), Salt=1.3)  # 1.5 + 1.3 x 0.847 = 2.60
+
+
+def test_a_blend_counts_by_its_share_and_a_weak_material_by_its_assay(study, findings):
+    blend = {"name": "Salt", "low": 0, "high": 5, "inci": [{"name": "Phenoxyethanol", "share": 0.5}]}
+    assert "K11" not in findings(study(blend), Salt=1.99)
+    assert "K11" in findings(study(blend), Salt=2.01)  # Annex V, entry 29: 1.0 %
+    weak = {"name": "Salt", "low": 0, "high": 5, "inci": "Phenoxyethanol", "assay": 0.5}
+    assert "K11" not in findings(study(weak), Salt=1.99)
+
+
+def test_another_market_has_no_list_and_says_so(study, findings):
+    made = study(SALT, market="Elsewhere")
+    assert "K11" not in findings(made, Salt=5)
+    assert "no list for the market Elsewhere" in coverage(made)[0].got
+
+
+def test_a_line_of_the_study_takes_the_place_of_a_shipped_one(study, findings):
+    law = {
+        "substance": "sodium benzoate, house rule", "names": ["Sodium Benzoate"], "max": 0.2, "as_acid": "benzoic",
+        "source": "house rule (invented)", "edition": "2026-09-01",
+    }  # fmt: skip
+    made = study(SALT, law=[law])
+    found = findings(made, Salt=0.25)["K11"]  # 0.25 x 0.847 = 0.212
+    assert found.source == "house rule (invented)"
+    assert "K11" not in findings(made, Salt=0.23)
+    elsewhere = study(SALT, law=[{**law, "market": "Elsewhere"}])
+    assert "K11" not in findings(elsewhere, Salt=0.25)
+
+
+def test_old_lines_are_told_only_where_they_are_used(study):
+    told = coverage(study(SALT), date(2026, 11, 26))
+    assert [(p.code, p.level) for p in told] == [("K12", "warn")]
+    assert "edition 2017-09-03" in told[0].got
+    assert coverage(study(SALT), date(2018, 6, 1)) == ()
+    assert coverage(study({"name": "Gum", "level": 1.0}), date(2026, 11, 26)) == ()
+
+
+def test_a_preservative_the_list_does_not_have_is_told(study):
+    told = coverage(study({"name": "Preservative", "level": 1.0, "inci": "Chlorphenesin"}))
+    assert "no line for Preservative" in told[0].got
+
+
+def test_every_shipped_line_has_a_source_and_a_date():
+    for law in shipped_laws():
+        assert law.source
+        assert edition_date(law.edition) is not None
+        assert law.checked in ("read", "from memory")
+
+
+SCENT = {"name": "Scent", "level": 0.3, "inci": "Parfum", "allergens": {"Linalool": 0.034, "Citral": 0.032}}
+
+
+def test_allergens_count_over_all_sources_against_the_threshold_of_the_product(study, findings):
+    """Rinse-off 0.01 %, leave-on 0.001 % (Regulation (EU) 2023/1545): 0.3 % of a scent trips above 3.3 % of it."""
+    found = findings(study(SCENT))
+    assert "Linalool" in found["K16"].got  # 0.0102 %; Citral 0.0096 % is below
+    assert found["K16"].level == "inform"
+    oil = {"name": "Peel oil", "level": 0.01, "allergens": {"citral": "5 %"}}  # adds 0.0005 %: 0.0101 % in all
+    both = [p for p in study_findings(study(SCENT, oil)) if p.code == "K16"]
+    assert [p.where for p in both] == ["Scent", "Scent, Peel oil"]
+    few = {**SCENT, "level": 0.03, "allergens": {"Linalool": 0.034}}
+    assert "K16" not in findings(study(few))
+    assert "K16" in findings(study(few, product="leave-on"))
+    assert "K16" not in findings(study(few, product="leave-on", market="Elsewhere"))
+
+
+def test_a_preservative_that_is_a_listed_allergen_counts_by_its_name(study, findings):
+    """Benzyl alcohol stands on both lists: Annex III, entry 68."""
+    made = study({"name": "Preservative", "level": 0.5, "inci": "Benzyl Alcohol"})
+    assert "Benzyl Alcohol" in findings(made)["K16"].got
+
+
+BEADS = {"name": "Beads", "low": 0.0, "high": 3.0, "d50_um": 400}
+
+
+@pytest.mark.parametrize(
+    "facts, product, level",
+    # Regulation (EU) 2023/2055: particles of synthetic polymer up to 5 mm, 0.01 % and more; not natural or degradable.
+    [
+        ({"polymer": "synthetic"}, "rinse-off", "stop"),
+        ({"polymer": "synthetic"}, "leave-on", "warn"),
+        ({"inci": "Polyethylene"}, "rinse-off", "stop"),
+        ({"inci": "Cellulose Acetate"}, "rinse-off", "warn"),
+        ({"inci": "Polyethylene", "polymer": "degradable"}, "rinse-off", None),
+        ({"inci": "Pumice"}, "rinse-off", None),
+        ({"polymer": "synthetic", "d50_um": 6000}, "rinse-off", None),
+    ],
+)
+def test_particles_of_polymer(study, findings, facts, product, level):
+    found = findings(study({**BEADS, **facts}, product=product), Beads=1.0)
+    assert (found["K17"].level if "K17" in found else None) == level
+
+
+def test_the_threshold_of_particles_is_a_hundredth_of_a_percent(study, findings):
+    made = study({**BEADS, "polymer": "synthetic"})
+    assert "K17" in findings(made, Beads=0.01)
+    assert "K17" not in findings(made, Beads=0.0099)

@@ -1,0 +1,97 @@
+"""Particles: against the published criterion, closed forms and geometry."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Study
+from doe.settling import GRAVITY, yield_to_hold
+from doe.trade import Given, TradeChecks
+from doe.trade.composition import Stock
+from doe.trade.suspension import base_density, spacing_mm
+
+BEADS = {"name": "Beads", "low": 0.5, "high": 6.0, "density": 0.90, "d50_um": 500, "d90_um": 700}
+
+
+def test_the_yield_value_that_just_holds_a_sphere_is_that_of_the_published_criterion():
+    """Beris et al. (1985), J. Fluid Mech. 158, 219: 2 pi R^2 tau / F = 0.143 with F the net weight of the sphere."""
+    d, gap = 1.2e-3, 400.0
+    force = 4 / 3 * np.pi * (d / 2) ** 3 * gap * GRAVITY
+    assert 2 * np.pi * (d / 2) ** 2 * float(yield_to_hold(d, gap)) / force == pytest.approx(0.143)
+    assert float(yield_to_hold(d, -gap)) == pytest.approx(0.143 / 3 * gap * GRAVITY * d)
+    assert float(yield_to_hold(d, gap)) == pytest.approx(gap * GRAVITY * d / 21, rel=0.01)
+
+
+def test_density_of_a_base_by_mass_balance(study):
+    made = study(BEADS, {"name": "Oil", "level": 20.0, "density": 0.8})
+    whole = made.complete(pd.DataFrame([{"Beads": 2.0}]))
+    found = base_density(Stock.of(made), whole[[i.name for i in made.ingredients]].to_numpy(float))
+    # 78 g of water at 0.998 (20 C) and 20 g of oil: 98 / (78.156 + 25).
+    assert found[0] == pytest.approx(98 / (78 / 0.998 + 25))
+
+
+def test_beads_that_rise_are_told_and_the_direction_may_turn_within_a_study(study, findings):
+    found = findings(study(BEADS), Beads=2.0)["K21"]
+    assert found.level == "warn"
+    assert "98 kg/m3 lighter" in found.got
+    assert "K21" not in findings(study({**BEADS, "density": 1.3}), Beads=2.0)
+    varied = study(BEADS, {"name": "Oil", "low": 0, "high": 70, "density": 0.8})
+    rows = varied.complete(pd.DataFrame([{"Beads": 2.0, "Oil": 0.0}, {"Beads": 2.0, "Oil": 70.0}]))
+    told = TradeChecks(varied).each(rows)
+    assert ["K21" in {p.code for p in row} for row in told] == [True, False]
+
+
+def test_an_unknown_base_is_silent(study, findings):
+    unknown = {"name": "Mystery", "low": 0, "high": 80}
+    assert "K21" not in findings(study(BEADS, unknown), Beads=2.0, Mystery=40.0)
+    assert "K21" in findings(study(BEADS, unknown), Beads=2.0, Mystery=10.0)
+    assert "K22" not in findings(study({k: v for k, v in BEADS.items() if k != "density"}), Beads=2.0)
+
+
+def test_what_is_needed_is_told_until_a_yield_value_is_known(study, findings):
+    made = study(BEADS)
+    need = 5 * 0.143 / 3 * 98.0 * GRAVITY * 700e-6
+    told = findings(made, Beads=2.0)["K22"]
+    assert told.level == "inform"
+    assert dict(told.numbers)["yield_needed_pa"] == pytest.approx(need)
+    weak = findings(made, Beads=2.0, given=Given(yield_pa=np.array([0.9 * need])))["K22"]
+    assert weak.level == "warn"
+    assert dict(weak.numbers) == pytest.approx({"yield_pa": 0.9 * need, "low": need})
+    assert "K22" not in findings(made, Beads=2.0, given=Given(yield_pa=np.array([1.1 * need])))
+
+
+def test_without_a_yield_value_the_rate_comes_from_low_shear_viscosity(study, findings):
+    """Trade notes K23: less than 1 mm in 90 days needs about 64 000 Pa.s for 500 um and 60 kg/m3 (computed there)."""
+    beads = {"name": "Beads", "low": 0.5, "high": 6, "density": 0.938, "d50_um": 500}
+    thin = findings(study(beads), Beads=2.0, given=Given(low_shear=np.array([10.0])))["K23"]
+    assert dict(thin.numbers)["mm_per_day"] == pytest.approx(70.6, rel=1e-3)  # 71 mm a day there
+    assert "K23" in findings(study(beads), Beads=2.0, given=Given(low_shear=np.array([63_000.0])))
+    assert "K23" not in findings(study(beads), Beads=2.0, given=Given(low_shear=np.array([65_000.0])))
+
+
+def test_beads_in_a_gram_and_their_distance_are_geometry(study):
+    made = study({**BEADS, "density": 0.998, "d50_um": 1000, "d90_um": 1000})
+    source = made.to_dict()
+    source["response"] += [
+        {"name": name, "from": name, "of": "Beads"} for name in ("beads_per_gram", "bead_volume", "bead_spacing")
+    ]
+    again = Study.from_dict(source)
+    from doe.costs import exact_values
+
+    row = again.complete(pd.DataFrame([{"Beads": 2.0}]))
+    found = {r.name: float(exact_values(again, r, row)[0]) for r in again.exact_responses}
+    # 0.02 g of spheres of 1 mm and 0.998 g/ml: 0.02 / (0.998 x pi/6 x 0.001 ml).
+    assert found["beads_per_gram"] == pytest.approx(0.02 / (0.998 * np.pi / 6 * 1e-3))
+    assert found["bead_volume"] == pytest.approx(2.0)  # as heavy as water
+    # One sphere in a cube of side a: pi/6 d^3 = phi a^3.
+    assert np.pi / 6 * 1.0**3 == pytest.approx(0.02 * found["bead_spacing"] ** 3)
+
+
+def test_spheres_that_touch_are_a_diameter_apart():
+    assert float(spacing_mm(np.pi / 6, 800)) == pytest.approx(0.8)
+
+
+def test_the_load_is_told_outside_common_practice_only(study, findings):
+    assert "bead-load" not in findings(study(BEADS), Beads=2.0)
+    assert "3 times" in findings(study(BEADS), Beads=6.0)["bead-load"].got
+    assert "bead-load" not in findings(study({**BEADS, "name": "Grit"}), Grit=6.0)
