@@ -15,6 +15,7 @@ from doe import optimal, seating, setups, telling, weighable
 from doe.allotment import in_blocks, in_order, repeats, sizes
 from doe.digests import digest_of
 from doe.extremes import extremes
+from doe.filling import filling
 from doe.groundwork import Groundwork, terms_of, thawed, wish_of
 from doe.optimal import Found, Wanted
 from doe.problems import PlanError, Problem
@@ -295,7 +296,9 @@ class _Maker:
         given = len(self.wish.must_make) >= n
         made = self._trials(U, C, trials, table, block, plots, wanted)
         quality = replace(
-            assess(study, self.layout, made, self.ground.yardstick, chosen=not given), steps=self._steps_kept(given)
+            assess(study, self.layout, made, self.ground.yardstick, chosen=not given),
+            steps=self._steps_kept(given),
+            filling=self._filling(made.U),
         )
         told = telling.told(self.ground, made, quality, chosen=not given, in_plots=bool(plot_names))
         return Design(
@@ -312,6 +315,9 @@ class _Maker:
             definition=MappingProxyType(study.to_dict()),
             wish=MappingProxyType(thawed(self.given)),
         )
+
+    def _filling(self, U: Array) -> dict[str, float]:
+        return filling(self.layout.region, U, self.wish.seed) if self.wish.design == "space-filling" else {}
 
     def _steps_kept(self, given: bool) -> dict[str, Any]:
         if not self.grid.is_coarse or given or self.kept is None:

@@ -32,7 +32,7 @@ Indices = npt.NDArray[np.intp]
 Figure = float | Unavailable
 
 POWER, SIZE = 0.80, 0.05
-_GROUPS = ("whole_plots", "blocks", "steps", "two_level")
+_GROUPS = ("whole_plots", "blocks", "steps", "two_level", "filling")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,6 +49,7 @@ class Quality:
     against the bound of `doe.wholeplots`. `whole_plots` and `blocks` are empty where there are none; see `reading_of`
     and `blocks_kept`. `steps`: with weighable steps, the efficiency by the plan's own criterion that is kept against
     the same plan before it was put on them. `two_level`: of such a plan, what `aliasing.two_level` tells.
+    `filling`: of a space-filling plan, what `filling.filling` tells.
     """
 
     terms: int
@@ -71,6 +72,7 @@ class Quality:
     blocks: Mapping[str, Any] = field(default_factory=dict)
     steps: Mapping[str, Any] = field(default_factory=dict)
     two_level: Mapping[str, Any] = field(default_factory=dict)
+    filling: Mapping[str, Any] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
         """The figures as JSON holds them; one that does not exist says why."""

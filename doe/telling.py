@@ -21,6 +21,7 @@ Indices = npt.NDArray[np.intp]
 
 _ORTHOGONAL = 0.99
 _MOVES = 1e-6
+_LEFT = 3
 
 
 def told(
@@ -147,9 +148,21 @@ def _spare(ground: Groundwork, quality: Quality) -> list[Problem]:
     if quality.df["pure_error"] == 0:
         got, do = "no trial is repeated, so lack of fit cannot be tested", "give replicate_batches = 3 or more runs"
         out.append(Problem("no-repeats", "inform", "[plan]", got, "", do))
+    return out + _unsure(ground, len(ground.existing[0]) + ground.wanted.runs)
+
+
+def _unsure(ground: Groundwork, trials: int) -> list[Problem]:
+    """Where trials are fewer than terms, or leave next to nothing to judge the sure ones by."""
     terms = ground.terms
-    if not all(terms.sure) and ground.wish.maybe is None:
-        got = f"fewer trials than the {len(terms)} terms: those beyond the first order are not owed a run each"
-        do = "more runs make them sure"
-        out.append(Problem("maybe-terms", "inform", "[plan], runs", got, "", do))
-    return out
+    if all(terms.sure):
+        return []
+    sure, spare = terms.n_sure, trials - terms.n_sure
+    if spare < _LEFT:
+        left = "none is" if spare < 1 else f"{'one is' if spare == 1 else 'two are'}"
+        got = f"{trials} trials for {len(terms)} terms: {sure} are owed a run each, {left} left to judge effects by"
+        do = f"give runs = {sure + _LEFT} or more; {len(terms) + 9} make all terms sure, with lack of fit and repeats"
+        return [Problem("maybe-terms", "warn", "[plan], runs", got, "", do)]
+    if ground.wish.maybe is not None:
+        return []
+    got = f"fewer trials than the {len(terms)} terms: those beyond the first order are not owed a run each"
+    return [Problem("maybe-terms", "inform", "[plan], runs", got, "", "more runs make them sure")]

@@ -12,9 +12,10 @@ from reports.page import FILTERS, styled
 from reports.rendered import rendered
 from reports.svg import signs
 from reports.svg_compare import Chart, Row, side_by_side
-from reports.tables import aligned, clean, wrapped
+from reports.tables import aligned, clean, fitted, width, wrapped
 
-_STRIP, _LETTERS = 40, "abcdefghijklmnopqrstuvwxyz"
+_WIDTH, _STRIP, _NARROWEST, _NAME = 80, 40, 20, 30
+_LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 
 def chart_of(study: Study, weighed: Comparison) -> Chart:
@@ -119,17 +120,7 @@ def _figures(study: Study, option: Option) -> list[str]:
 def compare_text(study: Study, weighed: Comparison, folder: str, written: str) -> str:
     """The same in short: a row a plan with a letter for each response, then the sentences."""
     chart = chart_of(study, weighed)
-    values = [value for _, rows in chart.groups for row in rows for _, value in row.marks]
-    top = min(max([*values, 1.15 * (chart.limit or 0)], default=1.0) * 1.04, 2.6)
-    parts = [clean(study.name)]
-    lines = []
-    for title, rows in chart.groups:
-        lines += [[title, "", "", "", ""]] if rows else []
-        lines += [
-            [f"  {r.name}{' (planned)' if r.now else ''}", r.days, r.cost, _strip(r, chart, top), r.comes_to]
-            for r in rows
-        ]
-    parts.append(aligned(lines, ("", "days", "cost", _ruler(chart, top), ""), right=(1, 2), most=_STRIP + 8))
+    parts = [clean(study.name), _table(chart)]
     if chart.limit is not None:
         key = ", ".join(f"{_LETTERS[i % 26]} {name} ({what})" for i, (name, what) in enumerate(_key(study, chart)))
         parts.append(wrapped(f"Smallest difference that will most likely be seen, of what matters: {key}. "
@@ -149,25 +140,52 @@ def _key(study: Study, chart: Chart) -> list[tuple[str, str]]:
     return [(name, known.get(name, "")) for name in chart.responses]
 
 
-def _strip(row: Row, chart: Chart, top: float) -> str:
+def _table(chart: Chart) -> str:
+    """A row a plan, no wider than a terminal: the strip takes what names, days and money leave."""
+    values = [value for _, rows in chart.groups for row in rows for _, value in row.marks]
+    top = min(max([*values, 1.15 * (chart.limit or 0)], default=1.0) * 1.04, 2.6)
+    cells = [[_called(row), row.days, row.cost, "", row.comes_to.removeprefix("shows ")]
+             for _, rows in chart.groups for row in rows]  # fmt: skip
+    head = ["batches", "days", "cost", "", "shows"]
+    taken = sum(max(width(row[i]) for row in [head, *cells]) for i in (0, 1, 2, 4)) + 8
+    wide = min(max(_WIDTH - taken, _NARROWEST), _STRIP)
+    rows = [row for _, group in chart.groups for row in group]
+    for line, row in zip(cells, rows, strict=True):
+        line[3] = _strip(row, chart, top, wide)
+    head[3] = _ruler(chart, top, wide)
+    lines = aligned(cells, head, right=(1, 2), most=max(wide, _STRIP)).split("\n")
+    out, at = lines[:2], 2
+    for title, group in chart.groups:
+        out += [clean(title)] if group else []
+        out += lines[at : at + len(group)]
+        at += len(group)
+    return "\n".join(out)
+
+
+def _called(row: Row) -> str:
+    name = clean(row.name).removeprefix("the same, ")
+    return f"  {fitted(name, _NAME)}{' (planned)' if row.now else ''}"
+
+
+def _strip(row: Row, chart: Chart, top: float, wide: int) -> str:
     """A row of the terminal's chart: a dot line, a bar at what matters, a letter for each response."""
-    cells = ["·"] * _STRIP
+    cells = ["·"] * wide
     if chart.limit is not None:
-        cells[_place(chart.limit, top)] = "|"
+        cells[_place(chart.limit, top, wide)] = "|"
     for place, value in row.marks:
-        at = _place(value, top)
+        at = _place(value, top, wide)
         cells[at] = _LETTERS[place % 26] if cells[at] in "·|" else "*"
     return "".join(cells) if row.marks else ""
 
 
-def _ruler(chart: Chart, top: float) -> str:
-    cells = [" "] * _STRIP
+def _ruler(chart: Chart, top: float, wide: int) -> str:
+    cells = [" "] * wide
     for tick in (0.0, 0.5, 1.0, 1.5, 2.0, 2.5):
-        if tick <= top:
-            text, at = f"{tick:g}", _place(tick, top)
+        text, at = f"{tick:g}", _place(tick, top, wide)
+        if tick <= top and at + len(text) <= wide:
             cells[at : at + len(text)] = list(text)
-    return "".join(cells[:_STRIP]).rstrip()
+    return "".join(cells).rstrip()
 
 
-def _place(value: float, top: float) -> int:
-    return min(_STRIP - 1, round(value / top * (_STRIP - 1)))
+def _place(value: float, top: float, wide: int) -> int:
+    return min(wide - 1, round(value / top * (wide - 1)))

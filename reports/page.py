@@ -157,6 +157,8 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "shown_head": wording_reading.SHOWN_HEAD,
         "shown_note": wording_reading.SHOWN_NOTE,
         "shown_rows": wording_reading.shown_rows(plan.reading, wording_reading.units_in(facts)) if plan else [],
+        "unknown_lines": wording_reading.unknown_lines(plan.reading) if plan else [],
+        "filling_line": wording_reading.filling_line(plan.quality) if plan else "",
         "spread_rows": wording_reading.spread_rows(plan.reading) if plan else [],
         "alias_lines": wording_reading.alias_lines(plan) if plan else [],
         "leverage_rows": rows.leverage(plan) if plan else [],

@@ -261,7 +261,7 @@ def plan_quality(plan: PlanFacts) -> Rows:
     quality = plan.quality
     out: Rows = []
     for key in ("terms", "rank", "condition", "d_efficiency", "i_efficiency", "best_possible", "df", "prediction_sd",
-                "steps", "days", "cost"):  # fmt: skip
+                "filling", "steps", "days", "cost"):  # fmt: skip
         value = quality.get(key)
         if key == "condition":
             out.append([f"condition number, {quality.get('coding', '')} coding", cell(value)])
@@ -278,6 +278,10 @@ def _named(key: str) -> str:
         "i_efficiency": "I efficiency",
         "best_possible: d": "D efficiency, proven from, to",
         "best_possible: i": "I efficiency, proven from, to",
+        "filling: nearest": "nearest two recipes, rms share of the reach",
+        "filling: farthest": "farthest from any trial, rms share of the reach",
+        "filling: nearest_by_lot": "nearest two, of as many drawn by lot",
+        "filling: farthest_by_lot": "farthest, of as many drawn by lot",
     }
     return known.get(key, key.replace("_", " "))
 

@@ -11,7 +11,7 @@ from doe.curves import observed
 from doe.problems import Problem, Unavailable
 from doe.trade import trade_refusals
 from doe.trade.rulebook import RULES
-from reports import terminal_region
+from reports import terminal_plan, terminal_region
 from reports.gather_plan import plan_facts
 from reports.numbers import (
     NOTHING,
@@ -29,8 +29,6 @@ from reports.numbers import (
     spans,
 )
 from reports.tables import aligned, clean, wrapped
-from reports.wording_plan import first_line
-from reports.wording_reading import alias_lines, alone_line, missed_line, shown_rows, spread_line, units_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,7 +38,6 @@ if TYPE_CHECKING:
     from doe.study import Study
     from optimise.models import Models
     from optimise.optimum import Optimum
-    from reports.facts import PlanFacts
 
 _WORDS = {"stop": "STOP", "warn": "look", "inform": "note"}
 _SHOWN = 12
@@ -115,16 +112,16 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
     place, book = f"{name}/plan/round-{design.round}", f"{name}/bench/round-{design.round}.xlsx"
     says = [
         f"{counted(len(rows), 'batch', 'batches')} for {counted(quality['terms'], 'model term')}.",
-        f"{_against(quality)}: D {_share(quality, 'd_efficiency')}, I {_share(quality, 'i_efficiency')}.",
-        *_between_blocks(quality),
-        *_on_steps(quality),
+        wrapped(terminal_plan.against(quality)),
+        *terminal_plan.between_blocks(quality),
+        *terminal_plan.on_steps(quality),
         f"{_plain(quality.get('days'), 'bench days')}; cost {money(_number(quality.get('cost')), study.currency)}.",
     ]
     return _page(
         f"{clean(study.name)}, round {design.round}",
         table,
         "\n".join(says),
-        _reading(study, plan_facts(study, design)),
+        terminal_plan.reading(study, plan_facts(study, design)),
         findings(design.findings),
         _do(f"print {place}/store-room.html (what to fetch, what is due when, jar labels) and {place}/sheets.html, "
             f"make the batches in this order, type results into {book}, then blendwright record {name} {book}"),
@@ -135,30 +132,6 @@ def _remark(design: Design, trial: str, again: Any) -> str:
     if isinstance(again, str):
         return f"again {again}"
     return "extreme" if trial in design.make_first else ""
-
-
-def _on_steps(quality: Mapping[str, Any]) -> list[str]:
-    """What weighable steps cost, where the plan keeps to them."""
-    told = quality.get("steps") or {}
-    kept = _number(told.get("efficiency_kept"))
-    if kept is None:
-        return []
-    return [f"Weighable steps leave it {percent(kept, 1)} of its {told['criterion']} efficiency."]
-
-
-def _against(quality: Mapping[str, Any]) -> str:
-    if quality.get("whole_plots"):
-        return "Against what no plan in as large set-ups can exceed"
-    return "Against the best possible plan"
-
-
-def _between_blocks(quality: Mapping[str, Any]) -> list[str]:
-    kept = _number(quality.get("blocks", {}).get("kept"))
-    if kept is None:
-        return []
-    if kept > 1 - 5e-4:
-        return ["Differences between blocks take nothing from what the trials tell."]
-    return [f"Differences between blocks take {percent(1 - kept)} of what the trials tell."]
 
 
 def _moving(study: Study) -> set[str]:
@@ -178,22 +151,8 @@ def _number(value: Any) -> float | None:
     return float(value) if isinstance(value, int | float) else None
 
 
-def _share(quality: Mapping[str, Any], key: str) -> str:
-    return percent(_number(quality.get(key)))
-
-
 def _plain(value: Any, what: str) -> str:
     return f"{figure(value, digits=2)} {what}" if _number(value) is not None else f"{what}: {NOTHING}"
-
-
-def _reading(study: Study, facts: PlanFacts) -> str:
-    """What the plan will show, response by response, and what to know before it is made."""
-    rows = shown_rows(facts.reading, units_of(study))
-    head = ("response", "mean known to", "at worst", "difference seen", "matters", "chance to see that", "hardest for")
-    told = [missed_line(facts.reading), alone_line(facts), spread_line(facts.reading)]
-    told += alias_lines(facts) if facts.quality["aliases"] or facts.quality.get("two_level") else []
-    parts = [aligned(rows, head, right=(1, 2, 3, 4, 5), most=40) if rows else ""]
-    return _page(*parts, *(wrapped(line) for line in (*told, first_line(facts)) if line))
 
 
 def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mapping[str, Any]] = ()) -> str:

@@ -56,14 +56,24 @@ def _chance(option: Option, name: str) -> object:
 
 
 def stops(weighed: Comparison) -> str:
-    """Where more trials stop paying."""
-    if isinstance(weighed.stops_paying, int):
-        return (
-            f"More trials stop paying at {weighed.stops_paying}: each further day of batches makes the smallest "
-            f"visible difference less than {100 * WORTH:g}{THIN}% smaller."
-        )
-    why = weighed.stops_paying.reason
-    return f"More trials do not stop paying within these numbers: {why}."
+    """Where more trials stop paying, and what that says of the number that shows what matters."""
+    if not isinstance(weighed.stops_paying, int):
+        return f"More trials do not stop paying within these numbers: {weighed.stops_paying.reason}."
+    at, reach = weighed.stops_paying, weighed.reaches
+    said = (
+        f"More trials stop paying at {at}: each further day of batches makes the smallest visible difference less "
+        f"than {100 * WORTH:g}{THIN}% smaller"
+    )
+    if not isinstance(reach, int):
+        return f"{said}."
+    if reach < at:
+        return f"{said}. For what matters {reach} are enough; those up to {at} still sharpen the picture."
+    if reach == at:
+        return f"{said}. It is the number that shows what matters, too."
+    return (
+        f"{said}. From there on to the {reach} that show what matters the way is slow: if they are too many, ask "
+        "whether a larger difference would do, or plan for fewer ingredients or a smaller model."
+    )
 
 
 def kinds(study: Study, weighed: Comparison) -> str:
@@ -77,11 +87,13 @@ def kinds(study: Study, weighed: Comparison) -> str:
     if same:
         best = min(same, key=lambda o: o.worst[1] if o.worst else 0.0)
         name, share = best.worst or ("", 0.0)
-        near = "more than" if share < own.worst[1] * 0.99 else "no more than"
-        said.append(
-            f"Of the other plans of {own.runs} batches, {_quoted(best)} shows most, {near} the one planned: "
-            f"{figure(share)} of what matters in {name}, against {figure(own.worst[1])} in {own.worst[0]}."
-        )
+        if share < own.worst[1] * 0.99:
+            said.append(
+                f"Of the other plans of {own.runs} batches, {_quoted(best)} shows most, more than the one planned: "
+                f"{figure(share)} of what matters in {name}, against {figure(own.worst[1])} in {own.worst[0]}."
+            )
+        else:
+            said.append(f"No other kind of plan of {own.runs} batches shows more than the one planned.")
     larger = [f"{o.plan} ({o.runs})" for o in rest if o.runs > own.runs]
     if larger:
         said.append(f"These kinds of plan need more batches here: {listed(larger)}.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from doe.problems import Unavailable
@@ -19,7 +19,11 @@ SHOWN_NOTE = (
     "Known to: one standard deviation of a predicted mean. Differences are from one end of an ingredient's or factor's "
     f"reach to the other, for the one that is hardest to see; the smallest is seen with 80{THIN}% chance."
 )
+NOT_KNOWN = "not known"
 _MOST = 5
+_NAMED = 8
+_FEW = 3
+_FILLING = ("nearest", "farthest", "nearest_by_lot", "farthest_by_lot")
 
 
 def units_of(study: Study) -> dict[str, str]:
@@ -49,18 +53,29 @@ def shown_rows(reading: Reading, units: Mapping[str, str]) -> list[list[str]]:
     for name, seen in reading.shows.items():
         known, unit = reading.known[name], units.get(name, "")
         if isinstance(known, Unavailable):
-            rows.append([name, f"not known: {known.reason}", "", "", "", "", ""])
+            rows.append([name, NOT_KNOWN, NOT_KNOWN, "", "", "", ""])
             continue
         relative = bool(known["relative"])
         row = [name, size(known["half"], relative, unit), size(known["max"], relative, unit)]
         if isinstance(seen, Unavailable):
-            rows.append([*row, f"not known: {seen.reason}", "", "", ""])
+            rows.append([*row, NOT_KNOWN, "", "", ""])
             continue
         matters, chance = seen["matters"], seen["chance"]
         asked = size(matters, relative, unit, 4) if isinstance(matters, float) else "not given"
         row += [size(seen["difference"], relative, unit), asked]
         rows.append([*row, percent(chance) if isinstance(chance, float) else "", str(seen["worst_for"])])
     return rows
+
+
+def unknown_lines(reading: Reading) -> list[str]:
+    """Why figures of `shown_rows` are not known, responses with one reason in one sentence."""
+    why: dict[str, list[str]] = {}
+    for name, seen in reading.shows.items():
+        known = reading.known[name]
+        missing = known if isinstance(known, Unavailable) else seen
+        if isinstance(missing, Unavailable):
+            why.setdefault(f"{missing.reason}; {missing.do}", []).append(name)
+    return [f"Not known for {listed(names)}: {reason}." for reason, names in why.items()]
 
 
 def known_line(reading: Reading, units: Mapping[str, str]) -> str:
@@ -126,13 +141,25 @@ def two_level_lines(mixed: Mapping[str, Any]) -> list[str]:
     return out
 
 
+def _same_lines(aliases: Sequence[Mapping[str, Any]], count: int) -> list[str]:
+    """Terms that are sums of others on these trials: a sentence each where they are few and plain, else one for all."""
+    rows = [(str(row["term"]), [n if n != "1" else "the constant" for n in row["same_as"]]) for row in aliases]
+    if len(rows) > _FEW or any(len(others) > _FEW for _, others in rows):
+        names = [term for term, _ in rows]
+        more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+        told = f"{', '.join(names[:_NAMED])}{more}" if more else listed(names)
+        said = f"{len(rows)} of the {count} terms cannot be told from the rest over these trials"
+        return [f"{said}, so that an effect of the one is read as one of others: {told}."]
+    out = []
+    for term, others in rows:
+        what = listed(others) or "nothing: it never moves"
+        out.append(f"{term} cannot be told from {what}: an effect of the one is read as one of the other.")
+    return out
+
+
 def alias_lines(plan: PlanFacts) -> list[str]:
     """Terms that these trials cannot tell apart, and those they nearly cannot."""
-    out = []
-    for row in plan.quality.get("aliases") or ():
-        others = [name if name != "1" else "the constant" for name in row["same_as"]]
-        what = listed(others) or "nothing: it never moves"
-        out.append(f"{row['term']} cannot be told from {what}: an effect of the one is read as one of the other.")
+    out = _same_lines(plan.quality.get("aliases") or (), len(plan.terms) + len(plan.maybe))
     alike = plan.reading.alike
     if alike:
         pairs = [f"{a} with {b} ({figure(r, digits=2)})" for a, b, r in alike[:_MOST]]
@@ -181,6 +208,19 @@ def spread_rows(reading: Reading) -> list[list[str]]:
 
 def _short(value: float) -> str:
     return exactly(float(f"{value:.4g}"))
+
+
+def filling_line(quality: Mapping[str, Any]) -> str:
+    """How evenly a space-filling plan fills the region; nothing for other plans."""
+    told = quality.get("filling")
+    if not told:
+        return ""
+    near, far, near_lot, far_lot = (percent(told[key]) for key in _FILLING)
+    return (
+        f"The two recipes nearest to each other differ by {near} of the reach ({near_lot} for as many drawn by lot), "
+        f"and no recipe within the limits is farther than {far} from a trial ({far_lot}): the root mean square over "
+        "what varies freely, each in its own reach."
+    )
 
 
 def spread_line(reading: Reading) -> str:

@@ -1,12 +1,13 @@
 """Plans side by side for people: every plan is drawn, nothing runs, what a user typed is text, the same bytes again."""
 
 import re
+from dataclasses import replace
 
 import pytest
 
-from doe import Study
+from doe import Study, Unavailable
 from doe.compare import Comparison
-from reports import documents
+from reports import documents, wording_compare
 from reports.compare import chart_of, compare_page, compare_text
 from reports.svg import sign
 from reports.svg_compare import side_by_side
@@ -96,6 +97,26 @@ def test_words_agree_with_the_numbers(study, weighed):
     assert "only potential" in own[5]["told"][0]
     assert "only potential" in text
     assert documents.json_text(document)
+
+
+def test_the_table_is_no_wider_than_a_terminal(study, weighed):
+    text = compare_text(study, weighed, "F", "F/plan/compare.html")
+    assert max(len(line) for line in text.split("\n")) <= 80
+
+
+@pytest.mark.parametrize(
+    ("stops", "reach", "words"),
+    [
+        (36, 28, "at 36: each further day of batches makes the smallest visible difference less than 10"),
+        (36, 28, "For what matters 28 are enough"),
+        (28, 28, "the number that shows what matters, too"),
+        (36, 60, "to the 60 that show what matters the way is slow"),
+        (36, Unavailable("none", ""), "% smaller."),
+    ],
+)
+def test_where_more_stops_paying_is_set_against_what_matters(weighed, stops, reach, words):
+    said = wording_compare.stops(replace(weighed, stops_paying=stops, reaches=reach))
+    assert words in said
 
 
 def test_without_any_sd_the_spread_of_predictions_stands_in(study):
