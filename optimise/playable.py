@@ -18,7 +18,7 @@ from doe.region import Combination, Region
 from doe.study import Study
 from optimise.aims import has_window, musts, window
 from optimise.chance import SOBOL_BITS, copula_nodes, parameter_draws
-from optimise.exact import Exact, linear_sum
+from optimise.exact import Exact, Sum, exact_form
 from optimise.fence import Fence
 from optimise.models import Models
 from optimise.predictors import split_levels
@@ -38,8 +38,8 @@ def playable(study: Study, models: Models) -> dict[str, Any]:
     return {
         "models": models.to_dict(),
         "responses": [_response(one, models) for one in study.responses if one.kind != "curve"],
-        "exact": {one.name: _sums(linear_sum(study, one)) for one in study.exact_responses},
-        "cost": _sums(linear_sum(study, Response("Cost", source="cost_per_kg"))),
+        "exact": {one.name: _sums(exact_form(study, one)) for one in study.exact_responses},
+        "cost": _sums(exact_form(study, Response("Cost", source="cost_per_kg"))),
         "region": _region(study, models),
         "chance": _chance(study, models),
     }
@@ -62,14 +62,23 @@ def _response(response: Response, models: Models) -> dict[str, Any]:
 
 
 def _sums(exact: Exact | Unavailable) -> dict[str, Any]:
-    """An exact response as weights over the levels and a constant, at each combination of materials."""
+    """An exact response as weights over the levels and a constant, at each combination of materials.
+
+    Of a ratio, `under` has the same of what stands under it; `bend` says what is made of it (see `Bend`).
+    """
     if isinstance(exact, Unavailable):
         return exact.to_dict()
-    sums = [
-        {"levels": list(levels), "weights": weights.tolist(), "constant": constant}
-        for levels, (weights, constant) in exact.sums.items()
-    ]
+    sums = [{"levels": list(levels), **_sum(one)} for levels, one in exact.sums.items()]
     return {"materials": list(exact.materials), "sums": sums}
+
+
+def _sum(one: Sum) -> dict[str, Any]:
+    out: dict[str, Any] = {"weights": one.top.tolist(), "constant": one.constant}
+    if one.under is not None:
+        out["under"] = {"weights": one.under.tolist(), "constant": one.under_constant}
+    if one.bend is not None:
+        out["bend"] = {"kind": one.bend.kind, "scale": one.bend.scale, "at": one.bend.at}
+    return out
 
 
 def _region(study: Study, models: Models) -> dict[str, Any]:

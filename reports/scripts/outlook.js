@@ -13,7 +13,17 @@ function makeOutlook(data) {
   function sumOf(exact, recipe) {
     if (exact.unavailable) return null;
     const sum = exact.sums.find((one) => exact.materials.every((name, i) => recipe.levels[name] === one.levels[i]));
-    return dot(sum.weights, recipe.x) + sum.constant;
+    const top = dot(sum.weights, recipe.x) + sum.constant;
+    const value = sum.under ? top / (dot(sum.under.weights, recipe.x) + sum.under.constant) : top;
+    return bent(sum.bend, value);
+  }
+
+  // What is made of a ratio: the distance between particles, a difference or its size; else the ratio itself.
+  function bent(bend, ratio) {
+    if (!bend) return ratio;
+    if (bend.kind === "spacing") return bend.scale * Math.cbrt(((Math.PI / 6) * 100) / ratio);
+    const apart = bend.scale * (bend.at - ratio);
+    return bend.kind === "gap" ? Math.abs(apart) : apart;
   }
 
   // The window asked for on the model's scale: that of the study, or of `asked` limits where they were moved.

@@ -33,6 +33,8 @@ choice = [{ name = "Xanthan A", price_per_kg = 18 }, { name = "Xanthan B", low =
 
 [[ingredient]]
 name = "Wax"
+density = 0.95
+d50_um = 300
 low = 1
 high = 5
 price_per_kg = 9
@@ -86,6 +88,20 @@ name = "Cost"
 from = "cost_per_kg"
 aim = "below"
 high = 0.62
+
+[[response]]
+name = "Apart"
+unit = "mm"
+from = "bead_spacing"
+of = "Wax"
+aim = "watch"
+
+[[response]]
+name = "To hold"
+unit = "Pa"
+from = "yield_needed"
+of = "Wax"
+aim = "watch"
 
 [plan]
 model = "linear"
@@ -173,8 +189,8 @@ def test_it_agrees_with_the_models_on_two_hundred_random_formulas(which, request
     # The same nodes as `optimise.chance`: far within the error bar that goes with the chance.
     assert [row["chance"] for row in seen] == pytest.approx(joint, abs=1e-9)
     assert np.array([row["interval"] for row in seen]) == pytest.approx(interval, abs=1e-6)
-    exact = one.models.exact(frame)["Cost"].to_numpy()
-    assert [row["responses"]["Cost"][0] for row in seen] == pytest.approx(exact, rel=1e-12)
+    for name, exact in one.models.exact(frame).items():
+        assert [row["responses"][name][0] for row in seen] == pytest.approx(exact.to_numpy(), rel=1e-12)
 
 
 def test_the_sheet_takes_the_place_of_the_formula_as_found(sheet, opened, job):
