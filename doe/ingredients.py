@@ -21,6 +21,8 @@ _FIELDS = (
     "name", "qs", "low", "high", "level", "step", "phase", "inci", "assay", "price_per_kg", "made_of", "adjusts",
     "choice", "or_none", "withdrawn", "was",
 )  # fmt: skip
+FINEST_STEP = 1e9
+"""How many steps a level may have: no balance tells more (common practice: at most some millions, no source)."""
 
 
 def read_ingredient(t: Row, where: str, notes: Notes) -> Ingredient:
@@ -213,7 +215,12 @@ def check_step(t: Mapping[str, Any], low: float | None, high: float | None, wher
     step = t.get("step")
     if step is None or low is None or high is None:
         return
-    tiny = 1e-9 * max(1.0, abs(high), abs(low))
+    most = max(abs(high), abs(low))
+    if most > FINEST_STEP * step:
+        notes.stop("step-too-fine", f"{where}, step", f"{step:g}, for levels up to {most:g}",
+                   "a step that can be weighed", "make the step larger, or leave it out")  # fmt: skip
+        return
+    tiny = 1e-9 * max(1.0, most)
     first, last = math.ceil(low / step - 1e-9) * step, math.floor(high / step + 1e-9) * step
     if first > high + tiny:
         got = f"no multiple of {step:g} lies in {low:g} to {high:g}"
