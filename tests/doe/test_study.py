@@ -313,3 +313,10 @@ def test_definitions_round_trip(source):
     assert dict(again.digests) == dict(study.digests)
     assert again.ingredients == study.ingredients
     assert again.problems == study.problems
+
+
+def test_a_file_too_big_to_be_a_study_is_not_read(tmp_path):
+    (tmp_path / "study.toml").write_text("#" * 2_100_000, encoding="utf-8")
+    with pytest.raises(StudyError, match="at most 2 MB") as caught:
+        Study.read(tmp_path)
+    assert [problem.code for problem in caught.value.problems] == ["too-big"]
