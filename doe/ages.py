@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from doe.drafts import Intake, Reading
-from doe.levels import listed
 from doe.moments import Moment, age_hours, age_slack, read_moment
+from doe.problems import listed
 
 if TYPE_CHECKING:
     from doe.resultset import Results

@@ -18,8 +18,7 @@ import pandas as pd
 
 from doe.cells import unit_factor, unit_key
 from doe.flow import FALL, LEAST_FOR_YIELD, LEAST_POINTS, Flow, falls, fit_flow
-from doe.levels import listed
-from doe.problems import Level, Problem
+from doe.problems import Level, Problem, listed
 from doe.resultset import UNUSED_FLAGS, Results
 from doe.settling import particle_of, stokes_velocity
 

@@ -12,7 +12,7 @@ from doe.composition import fitted_levels
 from doe.headings import Headings, nearest_name
 from doe.materials import settled
 from doe.parts import Factor, Ingredient
-from doe.problems import Problem
+from doe.problems import Problem, listed
 from doe.rawtable import RawTable, is_blank
 
 if TYPE_CHECKING:
@@ -214,8 +214,3 @@ def _fixed_off(study: Study, batches: Mapping[str, Mapping[str, float | str]]) -
                                     f"not at its {what} level in " + listed(off), f"{level:g}",
                                     "the models do not know this ingredient; look at those batches"))  # fmt: skip
     return findings
-
-
-def listed(names: list[str]) -> str:
-    """Names in a sentence, the first eight of them."""
-    return ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from doe.categories import material_of
-from doe.levels import Levels, listed
-from doe.problems import Problem
+from doe.levels import Levels
+from doe.problems import Problem, listed
 
 if TYPE_CHECKING:
     from doe.study import Study

@@ -15,9 +15,8 @@ from scipy.special import stdtrit
 
 from doe.curves import observed
 from doe.drafts import USABLE
-from doe.levels import listed
 from doe.parts import Response
-from doe.problems import Problem
+from doe.problems import Problem, listed
 from doe.resultset import UNUSED_FLAGS, Results
 
 if TYPE_CHECKING:

@@ -7,13 +7,23 @@ import io
 import re
 import zipfile
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element
 
 from doe.cells import Uncalculated, tidy
 from doe.problems import Problem, ResultsError
-from doe.rawtable import MAX_COLUMNS, MAX_ROWS, Grid, column_letters, is_blank, refuse, too_big, unpacked_size
+from doe.rawtable import (
+    MAX_COLUMNS,
+    MAX_ROWS,
+    Grid,
+    column_letters,
+    is_blank,
+    refuse,
+    seen_sheets,
+    too_big,
+    unpacked_size,
+)
 
 _NAMES = "urn:oasis:names:tc:opendocument:xmlns:"
 _TABLE, _OFFICE, _TEXT, _STYLE = (f"{{{_NAMES}{name}:1.0}}" for name in ("table", "office", "text", "style"))
@@ -40,13 +50,7 @@ def grids_of_open_document(content: bytes, name: str) -> tuple[Grid, ...]:
             hidden.append(grid.sheet)
         elif grid is not None:
             shown.append(grid)
-    if not shown:
-        raise refuse(name, "a workbook with nothing on it", "a table with a header row", "send the right file")
-    if hidden:
-        left = Problem("hidden-sheets", "warn", name, f"hidden sheets {', '.join(hidden)}, which were not read",
-                       "sheets that can be seen", "show them if they belong")  # fmt: skip
-        shown[0] = replace(shown[0], findings=(left, *shown[0].findings))
-    return tuple(shown)
+    return seen_sheets(shown, hidden, name)
 
 
 def _content(content: bytes, name: str) -> Element:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -85,3 +85,8 @@ class ResultsError(StudyError):
 
 class ModelError(StudyError):
     """The results do not carry the model or the question asked of it."""
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names in a sentence, the first eight of them."""
+    return ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")

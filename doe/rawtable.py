@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from doe.cells import tidy
-from doe.problems import Problem, ResultsError
+from doe.problems import Problem, ResultsError, listed
 
 MAX_ROWS = 20_000
 MAX_COLUMNS = 500
@@ -85,6 +85,20 @@ class Grid:
         names = tuple("" if cell is None or not isinstance(cell, str) else tidy(cell) for cell in self.rows[header])
         return RawTable(self.source, self.sheet, names, self.rows[header + 1 :], self.numbers[header + 1 :], self.spots,
                         self.findings, self.may_have_commas)  # fmt: skip
+
+
+def seen_sheets(shown: Sequence[Grid], hidden: Sequence[str], name: str) -> tuple[Grid, ...]:
+    """The sheets of a workbook that can be seen; the first says which were hidden and not read.
+
+    Raises `ResultsError` if none has anything on it.
+    """
+    if not shown:
+        raise refuse(name, "a workbook with nothing on it", "a table with a header row", "send the right file")
+    if not hidden:
+        return tuple(shown)
+    left = Problem("hidden-sheets", "warn", name, f"hidden sheets {listed(hidden)}, which were not read",
+                   "sheets that can be seen", "show them if they belong")  # fmt: skip
+    return replace(shown[0], findings=(left, *shown[0].findings)), *shown[1:]
 
 
 def rows_too_wide(grid: Grid, header: int) -> list[Problem]:

@@ -13,10 +13,9 @@ from doe.cells import Mark, Refusal, decimal_mark, read_number
 from doe.composition import Weighed, as_made
 from doe.deviations import Deviation, off_plan, off_target, told
 from doe.drafts import text_of
-from doe.levels import listed
 from doe.materials import labels
 from doe.planned import Planned, planned_trials
-from doe.problems import Problem, ResultsError
+from doe.problems import Problem, ResultsError, listed
 from doe.rawtable import RawTable, is_blank, with_columns
 
 if TYPE_CHECKING:

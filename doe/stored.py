@@ -13,9 +13,9 @@ import pandas as pd
 from doe.categories import NONE
 from doe.cells import same_unit, typed_form
 from doe.drafts import USABLE
-from doe.levels import listed, range_findings
+from doe.levels import range_findings
 from doe.parts import Factor, Ingredient
-from doe.problems import Problem, ResultsError
+from doe.problems import Problem, ResultsError, listed
 from doe.resultset import (
     BATCH_COLUMNS,
     BATCH_NOTES,

@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 from doe.cells import Uncalculated, tidy
-from doe.problems import Problem, ResultsError
+from doe.problems import Problem, ResultsError, listed
 from doe.rawtable import (
     MAX_COLUMNS,
     MAX_ROWS,
@@ -20,6 +20,7 @@ from doe.rawtable import (
     column_letters,
     is_blank,
     refuse,
+    seen_sheets,
     too_big,
     unpacked_size,
 )
@@ -54,13 +55,7 @@ def grids_of_workbook(content: bytes, name: str) -> tuple[Grid, ...]:
             grids.append(grid)
         elif grid is not None:
             hidden.append(sheet.title)
-    if not grids:
-        raise refuse(name, "a workbook with nothing on it", "a table with a header row", "send the right file")
-    if hidden:
-        left = Problem("hidden-sheets", "warn", name, f"hidden sheets {_listed(hidden)}, which were not read",
-                       "sheets that can be seen", "show them if they belong")  # fmt: skip
-        grids[0] = replace(grids[0], findings=(left, *grids[0].findings))
-    return tuple(grids)
+    return seen_sheets(grids, hidden, name)
 
 
 def _check_archive(content: bytes, name: str) -> None:
@@ -180,7 +175,7 @@ def _seen_only_by_eye(
         ("comments", "comments that were not read: {}", said, "what is to be kept, in a cell", move),
     )  # fmt: skip
     return tuple(
-        Problem(code, "warn", where, got.format(_listed(which)), allowed, do)
+        Problem(code, "warn", where, got.format(listed(which)), allowed, do)
         for code, got, which, allowed, do in told
         if which
     )
@@ -208,7 +203,3 @@ def _table(grid: Grid) -> RawTable:
 
 def _heading(value: object) -> str:
     return "" if value is None or isinstance(value, Uncalculated) else tidy(str(value))
-
-
-def _listed(rows: list[str]) -> str:
-    return ", ".join(rows[:8]) + (f" and {len(rows) - 8} more" if len(rows) > 8 else "")

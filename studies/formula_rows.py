@@ -7,8 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from doe.cells import Entry, Mark, Refusal, decimal_mark, read_number, tidy
-from doe.levels import listed
-from doe.problems import Level, Problem
+from doe.problems import Level, Problem, listed
 from doe.rawtable import Grid, filled, is_blank, rows_too_wide
 from studies.formula_sheet import row_text
 from studies.formula_toml import Line
