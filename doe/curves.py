@@ -67,10 +67,10 @@ def rates_problem(curve: Response, wanted: Response) -> tuple[str, str, str] | N
     need, rates = points_needed(curve, wanted), sorted(set(curve.rates))
     one = "time" if curve.against == "time" else "speed" if curve.against == "rpm" else "rate"
     allowed = f"{need} or more different {one}s"
-    do = f"mend at of {curve.name}: {allowed}"
+    do = f"mend at of {curve.name}"
     if wanted.source == "yield_value":
         # Common practice, no source: the stress has to be seen to level off at the low end.
-        do += ", evenly on a log scale, from the lowest the instrument reads (0.1 1/s or less) to 100 times that"
+        do += ": evenly on a log scale, from the lowest the instrument reads (0.1 1/s or less) to 100 times that"
     if not rates:
         return f"{curve.name} does not say at which {one}s it is read", allowed, do
     if len(rates) < need:
