@@ -246,6 +246,7 @@ def test_where_every_reading_is_a_bound_none_is_used():
     assert "9000" in model.excluded[0]["reason"]
     said = next(f for f in model.findings if f.code == "over-range")
     assert "too low" in said.got
+    assert "too few numbers beside them to settle a fit with them" in said.got
 
 
 def test_missing_readings_are_told_and_only_touch_their_own_response():
