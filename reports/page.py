@@ -277,7 +277,7 @@ def plan_table(plan: PlanFacts) -> Markup:
 
 def _table(head: Sequence[str], body: Iterable[Sequence[Any]]) -> Markup:
     parts = ['<div class="scroll"><table><thead><tr>']
-    parts += [f"<th>{escape(h)}</th>" for h in head]
+    parts += [f'<th scope="col">{escape(h)}</th>' if h else "<td></td>" for h in head]
     parts.append("</tr></thead><tbody>")
     for row in body:
         cells = (f"{v:g}" if isinstance(v, int | float) else str(v) for v in row)

@@ -28,7 +28,8 @@ function makeBeside(page) {
 
   function draw(now) {
     const all = [{ recipe: page.recipe(), found: now }, ...kept.map((one) => {
-      return { recipe: one.recipe, found: page.outlook.at(one.recipe, page.asked) };
+      if (one.asked !== page.asked) Object.assign(one, { asked: page.asked, found: page.outlook.at(one.recipe, page.asked) });
+      return one;
     })];
     const line = (name, write, unit = "") => h("tr", {}, h("th", { scope: "row" }, bdi(name),
       unit && unit !== name ? h("span", { class: "small" }, ` ${unit}`) : null), all.map((one) => h("td", { class: "n" }, write(one))));
@@ -42,7 +43,7 @@ function makeBeside(page) {
       }, response.unit));
     }
     rows.push(...levelRows(page, line));
-    rows.push(line("Lies", ({ recipe }) => (page.region.inside(recipe) ? "within what was tried" : "outside")));
+    rows.push(line("Lies", ({ recipe }) => (page.region.inside(recipe) ? "inside" : "outside")));
     redraw(node, h("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Formulas side by side" },
       h("table", {}, h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col", class: "n" }, "On the sheet"),
         kept.map(head))), h("tbody", {}, rows))));
@@ -52,17 +53,14 @@ function makeBeside(page) {
 }
 
 function levelRows(page, line) {
-  const { sheet, region } = page;
+  const { sheet } = page;
   return [...sheet.lines, ...sheet.settings].flatMap((item) => {
     const rows = [];
     const unit = "unit" in item ? item.unit : sheet.unit;
     if (item.category !== null) rows.push(line(item.name, ({ recipe }) => recipe.levels[item.category]));
     if (item.column !== null) {
-      const write = ({ recipe }) => {
-        const step = region.combos[recipe.combo].steps[item.column];
-        return levelText(recipe.x[item.column], step, "unit" in item ? 0 : sheet.total);
-      };
-      rows.push(line(item.name, write, unit));
+      const setting = "unit" in item;
+      rows.push(line(item.name, ({ recipe }) => page.write({ ...item, setting }, recipe.x[item.column]), unit));
     }
     return rows;
   });

@@ -28,6 +28,11 @@ function startLive(data, place) {
   page.grams = (level) => plain((level / sheet.total) * page.batch, decimalsOf(sheet.balance_g));
   page.isHeld = (item) => (item.column === null ? page.heldGroups.has(item.category) : page.held.has(item.column));
   page.step = (item) => region.combos[now.combo].steps[item.column];
+  // A level of the sheet to its step or two decimals of a hundred; a setting to its step or four digits.
+  page.write = (item, value) => {
+    const step = page.step(item);
+    return item.setting && !step ? figure(value, null, 4) : levelText(value, step, item.setting ? 0 : sheet.total);
+  };
   page.stride = (item) => {
     const [low, high] = page.look(item).allowed;
     return page.step(item) || (high > low ? coarseStep(high - low) : 1);

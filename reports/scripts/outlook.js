@@ -83,8 +83,8 @@ function makeOutlook(data) {
     return {
       scale,
       value: scale.back(law.median()),
-      confidence: back(law.confidence()),
       prediction: binary ? null : back(law.prediction()),
+      confidence: () => back(law.confidence()),
     };
   }
 

@@ -6,6 +6,8 @@ function coarseStep(span) {
   return [1, 2, 5, 10].find((m) => m * power >= rough * (1 - 1e-9)) * power;
 }
 
+const LONG_NAME = 22;
+
 // `page` gives: region, sheet, recipe(), rooms (per column), step(column), found, held, heldGroups, and what to do.
 function makeSheet(page) {
   const { region, sheet } = page;
@@ -40,6 +42,7 @@ function makeRow(page, item, number) {
   const name = h("span", { class: "live-name", id }, bdi(item.name));
   const node = h("div", { class: "live-line", role: "group", "aria-labelledby": id }, name);
   const draws = [];
+  if (item.name.length > LONG_NAME) node.classList.add("live-long");
   if (item.column === null && item.category === null) return fixedRow(page, item, node);
   if (item.role === "fill") name.append(" ", h("span", { class: "small" }, WORDS.rest));
   if (item.category !== null) draws.push(addChoice(page, item, item.setting ? node : name));
@@ -103,17 +106,17 @@ function addLevel(page, item, node, id) {
   return [() => {
     const x = page.recipe().x[item.column];
     const look = page.look(item);
-    const step = page.step(item);
-    const text = levelText(x, step, item.setting ? 0 : sheet.total);
-    if (document.activeElement !== input || !input.dataset.typing) input.value = text;
+    const write = (v) => page.write(item, v);
+    const text = write(x);
+    const between = page.isHeld(item) ? WORDS.held : roomWords(look.room, write);
+    input.value = text;
     if (!item.setting) redraw(grams, page.grams(x));
     redraw(bar, reachBar(look));
-    redraw(room, page.isHeld(item) ? WORDS.held : roomWords(look.room[0], look.room[1], step, item.setting ? 0 : sheet.total));
+    redraw(room, between);
     bar.setAttribute("aria-valuemin", look.room[0]);
     bar.setAttribute("aria-valuemax", look.room[1]);
     bar.setAttribute("aria-valuenow", x);
     const weight = item.setting ? "" : `, ${page.grams(x)} g`;
-    const between = roomWords(look.room[0], look.room[1], step, item.setting ? 0 : sheet.total);
     bar.setAttribute("aria-valuetext", `${withUnit(text, unit)}${weight}; may now go ${between}`);
     bar.setAttribute("aria-disabled", String(page.isHeld(item)));
   }];

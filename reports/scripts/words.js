@@ -8,7 +8,7 @@ const WORDS = {
   wish: "a wish",
   whatIf: "what if",
   exact: "exactly",
-  nowhere: "cannot move now",
+  nowhere: "cannot move",
   looking: "Looking …",
   copied: "Copied",
 };
@@ -18,11 +18,12 @@ function stateOf(chance) {
   return chance >= 0.9 ? "meets" : chance >= 0.5 ? "close" : "misses";
 }
 
+// What stands at the end of a strip: batches, as everywhere; the word is said once, above.
 function chanceWords(chance, exact, why) {
   if (why) return `not known: ${why}`;
   if (chance === null) return "watched only";
   if (exact) return `${chance > 0.5 ? "meets" : "misses"}, exactly`;
-  return `${stateOf(chance)}, ${batchesInWords(chance, "batches").replace(/^about /, "")}`;
+  return `${stateOf(chance)}, ${batchesInWords(chance, "").replace(/^about /, "").trim()}`;
 }
 
 function firstUpper(text) {
@@ -50,9 +51,8 @@ function costSentence(found, sheet) {
   return `${text}.`;
 }
 
-function roomWords(low, high, step, total) {
-  const text = (v) => levelText(v, step, total);
-  return text(low) === text(high) ? WORDS.nowhere : `${text(low)} to ${text(high)}`;
+function roomWords([low, high], write) {
+  return write(low) === write(high) ? WORDS.nowhere : `${write(low)} to ${write(high)}`;
 }
 
 function betterWords(before, after, starts) {

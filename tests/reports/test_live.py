@@ -164,7 +164,7 @@ def told(page, frame):
     ask = """rows => rows.map(row => {
         const found = blendwright.predict(row);
         const responses = Object.fromEntries(Object.entries(found.responses).map(([name, one]) =>
-            [name, [one.value, one.confidence, one.prediction, one.chance]]));
+            [name, [one.value, one.confidence ? one.confidence() : null, one.prediction, one.chance]]));
         return { responses, chance: found.chance, error: found.error, interval: found.interval, cost: found.cost };
     })"""
     return page.evaluate(ask, json.loads(frame.to_json(orient="records", double_precision=15)))

@@ -1,0 +1,100 @@
+"""The page in a real browser: the first screen on a laptop, print, dark and phone, scripts off, accessible."""
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from doe.problems import Problem
+from reports import write_report
+from reports.gather import gather
+from reports.page import render
+
+pytestmark = pytest.mark.browser
+
+LAPTOP, PHONE = {"width": 1366, "height": 768}, {"width": 390, "height": 844}
+
+
+@pytest.fixture(scope="module")
+def reports(job, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("reports")
+    paths = {name: folder / f"{name}.html" for name in ("planned", "measured", "nothing")}
+    write_report(paths["nothing"], job.study)
+    write_report(paths["planned"], job.study, design=job.design)
+    write_report(paths["measured"], job.study, design=job.design, results=job.results, models=job.models, best=job.best)
+    return paths
+
+
+def on_screen(page):
+    """What can be read without scrolling, as text."""
+    return page.evaluate(
+        """() => [...document.querySelectorAll("main h1, main p, main dt, main dd, main b, main .state, main .small")]
+        .filter(one => one.checkVisibility() && one.getBoundingClientRect().bottom <= innerHeight)
+        .map(one => one.innerText).join("\\n")"""
+    )
+
+
+def test_the_first_screen_says_what_a_manager_decides_on(reports, opened, job):
+    page = opened(reports["measured"], viewport=LAPTOP)
+    seen = on_screen(page)
+    for said in ("Make formula F1", "chance that one new batch passes every must", "Rests on 16 batches"):
+        assert said in seen
+    for term in ("Weakest link", "Cost", "Standing", "Next"):
+        assert f"\n{term}\n" in seen
+    assert "have confirmed it yet" in seen
+    assert re.search(r"Make 3 fresh batches of F1.*€\d+.* day", seen)
+    for name in ("Thickness", "Feel", "Cost"):
+        assert name in seen
+    assert page.locator(".first svg[aria-label*='new batches pass everything']").is_visible()
+    strips = page.locator(".first .strips svg[role=img]")
+    assert strips.count() == 3
+    assert all(strips.nth(i).bounding_box()["y"] + 62 < LAPTOP["height"] for i in range(3))
+    assert page.locator("nav").bounding_box()["y"] < LAPTOP["height"]
+
+
+def test_findings_that_stop_stand_on_the_first_screen(job, tmp_path, opened):
+    facts = gather(job.study, design=job.design, results=job.results, models=job.models, best=job.best)
+    stop = Problem("K00", "stop", "Wax", "melts <b>below</b> the hot store", "", "take another")
+    path = tmp_path / "stopped.html"
+    path.write_text(render(replace(facts, findings=(stop, *facts.findings))), encoding="utf-8")
+    seen = on_screen(opened(path, viewport=LAPTOP))
+    assert "Stops: Wax: melts <b>below</b> the hot store; take another" in seen
+
+
+@pytest.mark.parametrize("name", ["planned", "measured", "nothing"])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_accessibility_rule_is_broken(name, scheme, reports, opened):
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    page = opened(reports[name], color_scheme=scheme, viewport=LAPTOP)
+    for summary in page.locator("details:not([open]) > summary").all():
+        if summary.is_visible():
+            summary.click()
+    found = axe.Axe().run(page).response["violations"]
+    assert [(one["id"], one["nodes"][0]["html"]) for one in found] == []
+
+
+@pytest.mark.parametrize("name", ["planned", "measured"])
+def test_a_phone_needs_no_sideways_scrolling(name, reports, opened):
+    page = opened(reports[name], viewport=PHONE, has_touch=True, is_mobile=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+
+
+def test_it_prints_whole_pages_with_the_formula_as_found(reports, opened, tmp_path):
+    page = opened(reports["measured"])
+    page.emulate_media(media="print")
+    assert page.locator(".as-found table").is_visible()
+    assert not page.locator("nav").is_visible()
+    assert not page.locator("#live").is_visible()
+    printed = page.pdf(format="A4", prefer_css_page_size=True)
+    assert 3 <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= 20
+    cut = """() => [...document.querySelectorAll("main svg.pic")].filter(one => one.checkVisibility())
+        .map(one => one.getBoundingClientRect().right - document.documentElement.clientWidth)"""
+    assert max(page.evaluate(cut)) <= 1
+
+
+def test_without_scripts_every_part_is_there(reports, opened):
+    page = opened(reports["measured"], java_script_enabled=False)
+    assert page.locator("main section.part").count() == 8
+    for picture in page.locator("main svg[role=img]").all():
+        assert picture.get_attribute("aria-label")
+    assert page.locator("main table").count() > 5
