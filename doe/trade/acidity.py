@@ -88,8 +88,8 @@ def _bounding(stock: Stock, percent: Array, asked: tuple[float | None, float | N
     """The two that leave least room, by name: among what is ever there, and the pH asked of the product."""
     there = [bool((column > 0).any()) for column in percent.T]
     rows = [
-        (item.name, item.facts.get("ph_low"), item.facts.get("ph_high"))
-        for item, is_in in zip(stock.items, there, strict=True)
+        (name, item.facts.get("ph_low"), item.facts.get("ph_high"))
+        for name, item, is_in in zip(stock.labels, stock.items, there, strict=True)
         if is_in
     ]
     response = ph_response(stock.study)
@@ -102,8 +102,8 @@ def _bounding(stock: Stock, percent: Array, asked: tuple[float | None, float | N
 
 def _windows(stock: Stock, asked: tuple[float | None, float | None]) -> str:
     said = [
-        f"{item.name} {_span(item.facts.get('ph_low'), item.facts.get('ph_high'))}"
-        for item, is_in in zip(stock.items, stock.present, strict=True)
+        f"{name} {_span(item.facts.get('ph_low'), item.facts.get('ph_high'))}"
+        for name, item, is_in in zip(stock.labels, stock.items, stock.present, strict=True)
         if is_in and ("ph_low" in item.facts or "ph_high" in item.facts)
     ]
     said += [f"product {_span(*asked)}"] if asked != (None, None) else []
@@ -125,29 +125,45 @@ def measured_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]
         if low is None and high is None:
             continue
         yield Look(
-            "ph-outside", item.name, np.where(percent[:, row] > 0, given.ph, np.nan),
-            lambda v: f"pH {v:.2f} {given.how}", f"pH {_span(low, high)} for {item.name}",
+            "ph-outside", stock.labels[row], np.where(percent[:, row] > 0, given.ph, np.nan),
+            lambda v: f"pH {v:.2f} {given.how}", f"pH {_span(low, high)}",
             "move the pH, or take another material",
             low=-np.inf if low is None else low, high=np.inf if high is None else high, number="ph",
         )  # fmt: skip
 
 
 def acid_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
-    """K13: the undissociated share of each preservative acid at the upper end of the pH asked, and at the pH known."""
-    low, high = ph_window(stock.study)
+    """K13: the undissociated share of each preservative acid at the pH known, else over the window of all the rest.
+
+    The window is that of the product and of every other material that is there.
+    """
     for row, item in enumerate(stock.items):
         active = {name: float(share) for name, share in zip(stock.inci, stock.active[row], strict=True) if share}
         for name, pka, factor in acids_of(item, active):
             there = percent[:, row] > 0
             if given.ph is not None:
                 free = np.where(there, undissociated(given.ph, pka), np.nan)
-                yield _free(item.name, name, free, percent[:, row] * factor, f"at the pH {given.how}", pka)
-            elif high is not None:
-                span = f"at pH {high:g}, the upper end of what is asked"
-                if low is not None:
-                    span += f" (at {low:g}: {100 * float(undissociated(low, pka)):.2g} %)"
-                free = np.where(there, float(undissociated(high, pka)), np.nan)
-                yield _free(item.name, name, free, percent[:, row] * factor, span, pka)
+                yield _free(stock.labels[row], name, free, percent[:, row] * factor, given.how, pka)
+                continue
+            low, high = _window_without(stock, percent, row)
+            free = np.where(there & np.isfinite(high), undissociated(high, pka), np.nan)
+            least = float(np.min(np.where(np.isfinite(free), low, np.inf), initial=np.inf))
+            end = "the upper end of what the rest allows"
+            if np.isfinite(least):
+                end += f"; at {least:g} it is {100 * float(undissociated(least, pka)):.2g} %"
+            yield _free(stock.labels[row], name, free, percent[:, row] * factor, end, pka)
+
+
+def _window_without(stock: Stock, percent: Array, row: int) -> tuple[Array, Array]:
+    """Low and high pH (n,) of the product and of all materials but one; infinite where none says."""
+    others = percent.copy()
+    others[:, row] = 0.0
+    low, high = _ends(stock, others)
+    asked = ph_window(stock.study)
+    return (
+        np.maximum(low, -np.inf if asked[0] is None else asked[0]),
+        np.minimum(high, np.inf if asked[1] is None else asked[1]),
+    )
 
 
 def _free(item: str, acid: str, free: Array, total: Array, at: str, pka: float) -> Look:
@@ -156,10 +172,15 @@ def _free(item: str, acid: str, free: Array, total: Array, at: str, pka: float) 
     most = float(total.max(initial=0.0))
     return Look(
         "K13", item, free,
-        lambda v: f"{100 * v:.2g} % of its {acid} acid is undissociated {at}; of up to {figure(most)} % acid in all, "
-        f"{figure(v * most)} %",
+        lambda v: f"{100 * v:.2g} % of its {acid} acid is undissociated at pH {_ph_of(v, pka):.3g} ({at}); "
+        f"of up to {figure(most)} % acid in all that is {figure(v * most)} %",
         f"at least {100 * LEAST_FREE:g} % (our choice)",
         f"lower the pH, or take a preservative that works there; {_TEST}",
         low=LEAST_FREE, number="undissociated", level="warn" if little else "inform", tell=not little, worse=-1.0,
         also=(("pka", pka), ("acid_percent", most)),
     )  # fmt: skip
+
+
+def _ph_of(free: float, pka: float) -> float:
+    """The pH at which a share of an acid is undissociated."""
+    return pka + float(np.log10(1.0 / max(free, 1e-15) - 1.0)) if free < 1 else 0.0

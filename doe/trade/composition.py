@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from doe.categories import NONE, material_of
+from doe.categories import NONE, PRESENT, material_of
 from doe.kinds import is_water
+from doe.materials import label
 from doe.parts import Ingredient
 from doe.problems import Unavailable
 
@@ -112,6 +113,15 @@ class Stock:
     def names(self) -> tuple[str, ...]:
         """The ingredients, in file order."""
         return tuple(item.name for item in self.items)
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """The ingredients as findings name them: with the material that stands in their place, where there is one."""
+        picks = [self.chosen.get(material_of(item.name)) for item in self.items]
+        return tuple(
+            label(item.name, str(pick)) if pick is not None and pick not in (NONE, PRESENT) else item.name
+            for item, pick in zip(self.items, picks, strict=True)
+        )
 
     def facts(self, key: str) -> Array:
         """One numeric fact of every ingredient, (m,); NaN where it is not given."""

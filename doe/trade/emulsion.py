@@ -51,7 +51,7 @@ def charge_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             both = np.where((percent[:, i] > 0) & (percent[:, j] > 0), 1.0, np.nan)
             told = all("charge" in stock.items[k].facts for k in (i, j))
             yield Look(
-                "K18", f"{stock.names[i]} and {stock.names[j]}", both,
+                "K18", f"{stock.labels[i]} and {stock.labels[j]}", both,
                 lambda v: "anionic beside cationic: they may come out together as lumps or a curd",
                 "one of them, or a pair known to go together",
                 "try them alone in water first; take a nonionic gum or surfactant"
@@ -78,7 +78,7 @@ def emulsion_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         there = percent @ np.nan_to_num(stock.facts("hlb")) / own
         gap = np.where((oils > 0) & (own > 0), there - wanted, np.nan)
         ratio = np.where(oils > 0, own / np.where(oils > 0, oils, 1.0), np.nan)
-    names = [[n for n, is_one in zip(stock.names, rows, strict=True) if is_one] for rows in (emulsifier, oil)]
+    names = [[n for n, is_one in zip(stock.labels, rows, strict=True) if is_one] for rows in (emulsifier, oil)]
     yield Look(
         "K19", ", ".join(names[0]), gap,
         lambda v: f"the emulsifiers' HLB is {figure(abs(v))} {'above' if v > 0 else 'below'} what "
@@ -120,8 +120,9 @@ def use_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         if low is None and high is None:
             continue
         ends = f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'} %".strip()
+        there = np.where(percent[:, row] > 0, percent[:, row], np.nan)
         yield Look(
-            "use-range", item.name, np.where(percent[:, row] > 0, percent[:, row], np.nan), lambda v: f"{figure(v)} %",
+            "use-range", stock.labels[row], there, lambda v: f"{figure(v)} %",
             f"{ends}, the supplier's use range", "keep to it, or ask the supplier why it ends there",
             low=-np.inf if low is None else low, high=np.inf if high is None else high, number="percent",
         )  # fmt: skip

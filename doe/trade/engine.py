@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.categories import NONE
 from doe.problems import Problem
 from doe.trade.acidity import acid_looks, measured_looks, window_looks
 from doe.trade.composition import Stock, counts_mass, unknown_rest
@@ -72,17 +73,31 @@ class TradeChecks:
 
     def together(self, levels: pd.DataFrame, given: Given = NOTHING, names: Sequence[str] = ()) -> tuple[Problem, ...]:
         """The findings of many recipes, each once with the worst; `names` (n) say in which, where not in all."""
-        found = []
-        for rows, looks in self.looks(levels, given):
+        found: dict[tuple[str, str, str], Problem] = {}
+        every = self.looks(levels, given)
+        for rows, looks in every:
             for look in looks:
                 missed = [int(i) for i in np.flatnonzero(look.missed)]
                 if not missed:
                     continue
                 own = [str(names[rows[i]]) for i in missed] if len(names) else []
-                extra = self._where(own, len(missed), len(levels), bool(len(names)))
-                found.append(self.accepted(look.finding(look.worst(missed), extra)))
-        kept = list(dict.fromkeys(found))
-        return tuple(sorted([*self._once(), *kept], key=_rank))
+                extra = _where(own, len(missed), len(levels) if len(names) else len(rows))
+                problem = self.accepted(look.finding(look.worst(missed), extra))
+                if look.grade == "stop" and len(every) > 1:
+                    problem = replace(problem, do=problem.do + self._way_out(levels, every, look.code))
+                found.setdefault((problem.code, problem.where, problem.allowed), problem)
+        return tuple(sorted([*self._once(), *found.values()], key=_rank))
+
+    def _way_out(
+        self, levels: pd.DataFrame, every: Sequence[tuple[npt.NDArray[np.intp], list[Look]]], code: str
+    ) -> str:
+        """The choices of materials that are free of a finding, in words; nothing where none is."""
+        clear = []
+        for rows, looks in every:
+            if not any(look.missed.any() for look in looks if look.code == code):
+                picks = [str(levels[f.name].iloc[rows[0]]) for f in self.study.category_factors if f.of is not None]
+                clear.append(" with ".join(pick for pick in picks if pick != NONE))
+        return f"; free of it: {', '.join(clear[:_NAMED])}" if clear else ""
 
     def allowed(self, levels: pd.DataFrame, given: Given = NOTHING) -> Flags:
         """Whether each recipe has no stop-level finding that was not accepted, (n,)."""
@@ -123,14 +138,6 @@ class TradeChecks:
             self._stocks[key] = Stock.of(self.study, dict(zip(names, key, strict=True)))
         return self._stocks[key]
 
-    def _where(self, own: Sequence[str], missed: int, total: int, is_named: bool) -> str:
-        if missed == total:
-            return ""
-        if not is_named:
-            return f", in {missed} of {total} recipes looked at"
-        more = f" and {len(own) - _NAMED} more" if len(own) > _NAMED else ""
-        return f", in {', '.join(own[:_NAMED])}{more}"
-
     def _once(self) -> list[Problem]:
         """What is to be said of the study, not of a recipe."""
         study, found = self.study, []
@@ -150,6 +157,16 @@ class TradeChecks:
             do = "name the code that check prints"
             found.append(Problem("accept-unknown", "warn", f"accept {code!r}", got, ", ".join(_stops()), do))
         return found
+
+
+def _where(own: Sequence[str], missed: int, total: int) -> str:
+    """In which recipes a finding holds, where not in all: by their names, else how many of them."""
+    if missed == total:
+        return ""
+    if not own:
+        return f", in {missed} of {total} recipes looked at"
+    more = f" and {len(own) - _NAMED} more" if len(own) > _NAMED else ""
+    return f", in {', '.join(own[:_NAMED])}{more}"
 
 
 def _stops() -> list[str]:

@@ -27,7 +27,7 @@ def study_findings(study: Study, today: date | None = None) -> tuple[Problem, ..
     """
     checks = TradeChecks(study)
     found = checks.together(extreme_recipes(study)) if checks.applies else checks.together(pd.DataFrame())
-    return (*_by_choice(found), *coverage(study, today), *_missing(study))
+    return (*found, *coverage(study, today), *_missing(study))
 
 
 def trial_findings(study: Study, table: pd.DataFrame, given: Given = NOTHING) -> tuple[Problem, ...]:
@@ -39,14 +39,6 @@ def trade_refusals(study: Study, problems: Sequence[Problem]) -> list[Problem]:
     """Findings that stop a plan, with the way to take each on purpose; none of those that were accepted."""
     ways = "or take it on purpose: [[accept]] with finding, why and by"
     return [replace(p, do=f"{p.do}; {ways}") for p in TradeChecks(study).refused(problems)]
-
-
-def _by_choice(found: Sequence[Problem]) -> list[Problem]:
-    """Findings of several choices of materials, told once where only the worst recipe differs."""
-    kept: dict[tuple[str, str, str], Problem] = {}
-    for problem in found:
-        kept.setdefault((problem.code, problem.where, problem.allowed), problem)
-    return list(kept.values())
 
 
 def _missing(study: Study) -> list[Problem]:

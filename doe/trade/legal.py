@@ -19,7 +19,7 @@ from doe.parts import Law
 from doe.problems import Problem
 from doe.rules import tidy
 from doe.trade.acids import ACIDS, acid_by_name, data_file
-from doe.trade.composition import Stock
+from doe.trade.composition import Stock, exploded
 from doe.trade.look import Look, Words, figure
 from doe.trade.rulebook import RULES
 
@@ -145,7 +145,7 @@ def legal_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         form = f" as {law.as_acid} acid" if law.as_acid else ""
         kind = law.product or "any product"
         checked = "" if law.checked == "read" else f"; {law.checked}"
-        own = [name for name, part in zip(stock.names, share, strict=True) if part]
+        own = [name for name, part in zip(stock.labels, share, strict=True) if part]
         yield Look(
             "K11", ", ".join(own), percent @ share,
             _amount(f"% of {law.substance}{form}"),
@@ -192,7 +192,7 @@ def allergen_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         return
     kind = stock.study.product or "product not said, so leave-on"
     for name, share in allergens(stock).items():
-        own = [item for item, part in zip(stock.names, share, strict=True) if part]
+        own = [item for item, part in zip(stock.labels, share, strict=True) if part]
         yield Look(
             "K16", ", ".join(own), percent @ share, _amount(f"% of {name} from all sources"),
             f"up to {threshold:g} % without a word on the label ({kind})",
@@ -228,7 +228,7 @@ def polymer_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         when = "beads that scrub since 2023-10-17, other rinse-off from 2027-10-17, leave-on from 2029-10-17 on"
         is_stop = kind == "synthetic" and (rinsed or stock.study.product is None)
         yield Look(
-            "K17", item.name, percent[:, row],
+            "K17", stock.labels[row], percent[:, row],
             _amount(f"% of particles of {size:g} um, a {kind} polymer"),
             f"below {POLYMER_SHARE:g} %, unless natural, degradable or soluble ({when})",
             f"take beads of wax, mineral or plant; or show that these degrade: {_DECIDES}",
@@ -241,14 +241,15 @@ def coverage(study: Study, today: date | None = None) -> tuple[Problem, ...]:
     if not study.ingredients:
         return ()
     source, found = RULES["K12"].source, []
-    stock = Stock.of(study)
     laws = laws_for(study)
-    used = [law for law in laws if counted_share(stock, law).any()]
     listed = {name.casefold() for law in laws for name in law.names}
-    missing = [
-        item.name for item in stock.items
-        if is_preservative(item) and not any(name.casefold() in listed for name, _ in item.inci)
-    ]  # fmt: skip
+    whole = [i.of(m.name) for i in study.ingredients for m in i.choice] + [i for i in study.ingredients if not i.choice]
+    known = {i.name: i for i in study.ingredients}
+    brought = {id(item): {name.casefold() for name in exploded(item, known)} for item in whole}
+    used = [law for law in laws if any({n.casefold() for n in law.names} & names for names in brought.values())]
+    missing = list(
+        dict.fromkeys(item.name for item in whole if is_preservative(item) and not listed & brought[id(item)])
+    )
     do = "look them up in the law of the market, and give each as [[law]]"
     if missing and study.market and is_eu(study):
         got = f"no line for {', '.join(missing)}: the list is short, and silence is no consent"

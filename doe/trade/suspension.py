@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from doe.cells import unit_factor
 from doe.kinds import is_seen, is_water
+from doe.parts import Response
 from doe.settling import stokes_velocity, yield_to_hold
 from doe.trade.composition import Stock
 from doe.trade.look import Given, Look, Words, figure
@@ -84,17 +85,17 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
         gap = np.where(there, 1000.0 * (float(item.facts["density"]) - base), np.nan)
         size = f"{'d90' if 'd90_um' in item.facts else 'd50'} {d_um:g} um"
         yield Look(
-            "K21", item.name, gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
+            "K21", stock.labels[row], gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
             "heavier, or told", "look at both ends of the jar; air in the batch lowers the base and may turn the sign",
             low=0.0, number="density_difference",
         )  # fmt: skip
-        yield _held(item.name, size, d_um * 1e-6, gap, given)
+        yield _held(stock.study, stock.labels[row], size, d_um * 1e-6, gap, given)
         if given.low_shear is not None and given.yield_pa is None:
-            yield _moves(item.name, size, d_um * 1e-6, gap, given)
+            yield _moves(stock.labels[row], size, d_um * 1e-6, gap, given)
         if not is_seen(item):
             continue
         yield Look(
-            "bead-load", item.name, np.where(there, percent[:, row], np.nan),
+            "bead-load", stock.labels[row], np.where(there, percent[:, row], np.nan),
             _load(stock, row),
             f"{FEW:g} to {MANY:g} % (common practice)", "nothing, if it is meant so",
             low=FEW, high=MANY, number="percent",
@@ -108,8 +109,8 @@ def _load(stock: Stock, row: int) -> Words:
     )
 
 
-def _held(name: str, size: str, d_m: float, gap: Array, given: Given) -> Look:
-    """K22: against the yield value where one is known, else what would be needed."""
+def _held(study: Study, name: str, size: str, d_m: float, gap: Array, given: Given) -> Look:
+    """K22: against the yield value where one is known, else what is needed, unless a response asks for as much."""
     need = SAFETY * yield_to_hold(d_m, gap)
     if given.yield_pa is not None:
         return Look(
@@ -121,12 +122,30 @@ def _held(name: str, size: str, d_m: float, gap: Array, given: Given) -> Look:
             low=np.nan_to_num(need), number="yield_pa",
         )  # fmt: skip
     per_gap = SAFETY * float(yield_to_hold(d_m, 1.0))
+    asked, allowed, do = _asked_yield(study)
     return Look(
         "K22", name, need, lambda v: f"needs an apparent yield value of {figure(v)} Pa to stay where it is: {size}, "
-        f"{figure(v / per_gap)} kg/m3 apart, {SAFETY:g} times what just holds it; none is known",
-        "a yield value read from a flow curve", "read a flow curve and take yield_value of it; gums alone may flow at "
-        "any stress, only slowly", number="yield_needed_pa", level="inform", tell=True,
+        f"{figure(v / per_gap)} kg/m3 apart, {SAFETY:g} times what just holds it", allowed,
+        f"{do}; gums alone may flow at any stress, only slowly", high=asked, number="yield_needed_pa", level="inform",
     )  # fmt: skip
+
+
+def _asked_yield(study: Study) -> tuple[float, str, str]:
+    """The yield value [Pa] that the study asks for itself, 0 where it asks for none; in words, and what to do."""
+    response = next((r for r in study.responses if _is_yield(r)), None)
+    if response is None:
+        return 0.0, "none is read", "read a flow curve, and take yield_value of it as a response"
+    low = response.low if response.aim in ("above", "within", "target") else None
+    if low is None:
+        return 0.0, f"{response.name} asks for none", f"make it the low of {response.name}"
+    factor = unit_factor(response.unit, "Pa") or 1.0
+    return low * factor, f"{response.name} asks for {low:g} {response.unit} only", f"raise the low of {response.name}"
+
+
+def _is_yield(response: Response) -> bool:
+    words = f"{response.name} {response.method}".casefold()
+    stress = unit_factor(response.unit, "Pa") is not None and response.kind == "number" and not response.is_exact
+    return stress and (response.source == "yield_value" or "yield" in words)
 
 
 def _moves(name: str, size: str, d_m: float, gap: Array, given: Given) -> Look:
@@ -170,9 +189,9 @@ def given_of(study: Study, values: dict[str, Array], how: str) -> Given:
         if response.name not in values or response.kind != "number":
             continue
         words = f"{response.name} {response.method}".casefold().replace("-", " ")
-        stress, viscosity = unit_factor(response.unit, "Pa"), unit_factor(response.unit, "Pa.s")
-        if stress is not None and (response.source == "yield_value" or "yield" in words):
-            found.setdefault("yield_pa", values[response.name] * stress)
+        viscosity = unit_factor(response.unit, "Pa.s")
+        if _is_yield(response):
+            found.setdefault("yield_pa", values[response.name] * (unit_factor(response.unit, "Pa") or 1.0))
         if viscosity is not None and (response.source == "low_shear_viscosity" or "low shear" in words):
             found.setdefault("low_shear", values[response.name] * viscosity)
     return Given(**found, how=how)

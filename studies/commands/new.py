@@ -23,7 +23,7 @@ from studies.names import STUDY, refusal
 from studies.wording import envelope
 from studies.writing import changing, write_whole
 
-EXAMPLES = {"potting-shed": "potting_shed"}
+EXAMPLES = {"potting-shed": "potting_shed", "tide-pool": "tide_pool"}
 
 
 FORM = "form.xlsx"

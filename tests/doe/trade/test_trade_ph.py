@@ -60,7 +60,7 @@ def test_enough_free_acid_is_told_as_a_note(study, findings):
 def test_the_ph_known_takes_the_place_of_the_window(study, findings):
     made = study(SORBATE, response=asked(4.5, 5.0))
     found = findings(made, given=Given(ph=np.array([6.0]), how="measured"))
-    assert "at the pH measured" in found["K13"].got
+    assert "at pH 6 (measured)" in found["K13"].got
     assert found["K13"].level == "warn"  # 5.5 % in the printed table
     assert found["ph-outside"].where == "Sorbate"
 
