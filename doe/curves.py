@@ -158,7 +158,9 @@ class _Told:
             got = f"the stress of {name} falls as the rate rises in " + listed(self.fallen)
             do = "no law was fitted and nothing taken from these: did the sample slip, break or leave the gap, or were "
             do += "speed and reading swapped? read again"
-            yield self._say("curve-falls", "warn", got, f"a stress that never falls by more than {100 * FALL:.0f} %", do)
+            yield self._say(
+                "curve-falls", "warn", got, f"a stress that never falls by more than {100 * FALL:.0f} %", do
+            )
         if self.short:
             got = f"{name} has too few points in " + listed(self.short)
             do = "nothing is taken from these; read the rest"

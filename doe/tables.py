@@ -218,7 +218,10 @@ def _decoded(content: bytes, name: str) -> tuple[str, tuple[Problem, ...]]:
 
 
 def _delimiter(text: str) -> str:
-    """The delimiter under which the first rows have as many cells as the header, and most of them."""
+    """The delimiter under which the first rows have as many cells as the header, and most of them.
+
+    The header is the first row that it parts: a title of one cell may stand above.
+    """
     head = "\n".join(text.splitlines()[:60])
     best, score = ",", (0, 0.0)
     for candidate in _DELIMITERS:
@@ -226,9 +229,10 @@ def _delimiter(text: str) -> str:
             counts = [len(row) for row in csv.reader(io.StringIO(head), delimiter=candidate) if row]
         except csv.Error:
             continue
-        if not counts or counts[0] < 2:
+        width = next((count for count in counts if count > 1), 0)
+        if not width:
             continue
-        agree = sum(count == counts[0] for count in counts) / len(counts)
-        if (int(agree > 0.5), counts[0] * agree) > score:
-            best, score = candidate, (int(agree > 0.5), counts[0] * agree)
+        agree = counts.count(width) / len(counts)
+        if (int(agree > 0.5), width * agree) > score:
+            best, score = candidate, (int(agree > 0.5), width * agree)
     return best

@@ -156,6 +156,15 @@ def test_what_was_read_only_by_the_other_cells_is_said():
     assert "14,500 read as 14.500, with a decimal comma as in other cells" in said
 
 
+def test_a_title_may_stand_above_a_table_with_semicolons():
+    text = (
+        "Hand wash 12\nMade 3 May\nPhase;Material;%;min;max\nA;Water;ad 100;;\nA;Gum;0,55;0,3;0,8\nTotal;;100;;\n"
+    )
+    got, said, _ = understood(text)
+    assert got["Gum"]["high"] == 0.8
+    assert "'Hand wash 12' stands above, not used" in said
+
+
 def test_parts_in_a_million_are_read_as_such():
     got, said, _ = understood("Ingredient,%,Dye [ppm]\nWater,q.s.,\nGum,0.5,\nDye,,20\n")
     assert got["Dye"]["level"] == pytest.approx(0.002)  # 1 ppm is 1e-6 by definition, 1 % is 1e-2
