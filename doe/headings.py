@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from doe.bench import MAKE_WORDS
@@ -81,7 +81,7 @@ def read_headings(study: Study, table: RawTable) -> tuple[Headings, list[Problem
                                     "names of study.toml, and trial, batch, reading, note ...", found))  # fmt: skip
             continue
         if isinstance(found, Problem):
-            problems.append(found)
+            problems.append(replace(found, where=where))
             continue
         if (found.kind, found.name) in taken:
             twice = f"{heading} and {taken[found.kind, found.name]} are one name"

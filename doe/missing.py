@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -12,6 +13,7 @@ from doe.resultset import Results
 
 if TYPE_CHECKING:
     from doe.design import Design
+    from doe.parts import Response
     from doe.study import Study
 
 
@@ -43,7 +45,8 @@ def missing(
 
     A reading that was said to be not measured is not missing.
     """
-    names = tuple(response.name for response in study.measured_responses)
+    wanted = study.measured_responses
+    names = tuple(response.name for response in wanted)
     read = _read(results)
     out = []
     for trial, plan in planned_trials(designs).items():
@@ -53,18 +56,35 @@ def missing(
         if not batches:
             out.append(Missing(trial, f"{trial}-1", plan.round, False, names))
         for batch, state in batches.items():
-            lacks = tuple(name for name in names if name not in read.get(batch, set()))
+            lacks = tuple(r.name for r in wanted if not _is_read(r, read.get((batch, r.name), set())))
             if lacks and state in USABLE:
                 out.append(Missing(trial, batch, plan.round, True, lacks))
     return tuple(out)
 
 
-def _read(results: Results | None) -> Mapping[str, set[str]]:
-    out: dict[str, set[str]] = {}
+def _read(results: Results | None) -> Mapping[tuple[str, str], set[str]]:
+    """The speeds at which there is something of a batch and response; "" where none stands beside it."""
+    out: dict[tuple[str, str], set[str]] = {}
     if results is not None:
-        for batch, response in zip(results.readings["batch"], results.readings["response"], strict=True):
-            out.setdefault(str(batch), set()).add(str(response))
+        columns = (results.readings[name] for name in ("batch", "response", "speed"))
+        for batch, response, speed in zip(*columns, strict=True):
+            out.setdefault((str(batch), str(response)), set()).add(str(speed or ""))
     return out
+
+
+def _is_read(response: Response, speeds: set[str]) -> bool:
+    """Whether a response is read: a curve at all its rates, unless a reading says of the whole that it is not."""
+    if response.kind != "curve" or not speeds or "" in speeds:
+        return bool(speeds)
+    given = [number for number in map(_number, speeds) if number is not None]
+    return all(any(math.isclose(rate, one, rel_tol=1e-6) for one in given) for rate in response.rates)
+
+
+def _number(text: str) -> float | None:
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        return None
 
 
 def _batches(results: Results | None, trial: str) -> dict[str, str]:

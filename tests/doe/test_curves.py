@@ -1,5 +1,7 @@
 """Quantities taken from the curves of batches, from the table as read to what a fit sees. Laws are closed forms."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,8 +9,10 @@ import pytest
 from doe import Study
 from doe.curves import observed
 from doe.flow import fit_flow
+from doe.missing import missing
 from doe.oddities import odd
 from doe.problems import StudyError
+from doe.results import take_in
 
 RATES = [0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0]
 CURVE = {
@@ -205,3 +209,12 @@ def test_how_uncertain_the_values_are_is_said_with_its_size():
     assert f"T01-1 {100 * flow.relative_error(0.1):.2g} %" in told.got
     assert "same weight" in told.do
     assert len(frame) == 2
+
+
+def test_a_curve_is_missing_until_it_is_read_at_all_its_rates():
+    levels = pd.DataFrame({"Water": [99.7, 99.6], "Gum": [0.3, 0.4]}, index=["T01", "T02"])
+    runs = pd.DataFrame({"order": [1, 2], "block": None, "whole_plot": None, "replicate_of": None}, index=levels.index)
+    plan = SimpleNamespace(round=1, digest="0" * 64, study_digests={}, table=levels, runs=runs)
+    some = table(LAWS[:2]).drop(columns="Gum").iloc[:-1]  # the last rate of T02 is not there
+    waits = missing(STUDY, [plan], take_in(STUDY, some, design=plan))
+    assert [(one.batch, one.responses) for one in waits] == [("T02-1", ("Flow curve",))]

@@ -157,9 +157,7 @@ def test_what_was_read_only_by_the_other_cells_is_said():
 
 
 def test_a_title_may_stand_above_a_table_with_semicolons():
-    text = (
-        "Hand wash 12\nMade 3 May\nPhase;Material;%;min;max\nA;Water;ad 100;;\nA;Gum;0,55;0,3;0,8\nTotal;;100;;\n"
-    )
+    text = "Hand wash 12\nMade 3 May\nPhase;Material;%;min;max\nA;Water;ad 100;;\nA;Gum;0,55;0,3;0,8\nTotal;;100;;\n"
     got, said, _ = understood(text)
     assert got["Gum"]["high"] == 0.8
     assert "'Hand wash 12' stands above, not used" in said
