@@ -84,8 +84,8 @@ SHEETS = (
         ("against", "curve against", 11), ("at", "read at", 18), ("from", "taken as", 26), ("of", "from curve", 14),
         ("method", "method", 36), ("reads", "reads from", 10, 0), ("reads", "reads to", 10, 1),
         ("after_h", "after h", 8), ("scale", "scale", 9), ("aim", "aim", 10), ("low", "low", 10),
-        ("target", "target", 10), ("high", "high", 10), ("must", "must", 8), ("sd", "sd", 9),
-        ("matters", "matters", 9), ("sample_g", "sample g", 9),
+        ("target", "target", 10), ("high", "high", 10), ("must", "must", 8), ("sd", "sd", 10.5),
+        ("matters", "matters", 11.5), ("sample_g", "sample g", 10.5),
     ),
     _sheet(
         "Steps", "step",
