@@ -15,6 +15,7 @@ from studies.formula_words import KG_PER, PHASE_ROW, REST, TOTAL, is_adjuster, i
 
 _AMOUNTS = ("share", "ppm", "grams", "low", "high", "range")
 _WHOLE, _PPM = 100.0, 1e-4  # [%] all there is, and one part in a million
+_TEXTS = ("inci", "supplier", "function")  # columns in which no bare number stands
 _NAME_WORDS = 5  # a longer text without an amount is a remark
 _REST_STARTS = ("q.s", "qs", "q. s", "q.b", "q. b")
 
@@ -39,6 +40,7 @@ class FormulaRows:
         if self.mark == "unknown" and self.grid.may_have_commas:
             self.mark = "open"
         self.problems += rows_too_wide(self.grid, self.header)
+        self._stop_split(rows)
         self._say_beside(rows)
         lines: list[Line] = []
         phase = ""
@@ -50,6 +52,19 @@ class FormulaRows:
                 phase = line.phase or phase
                 lines.append(line)
         return lines
+
+    def _stop_split(self, rows: range) -> None:
+        """A level such as 1,5 that commas between the columns parted: 1, and 5 where a text should stand."""
+        if self.grid.spots or self.grid.may_have_commas:
+            return
+        texts = {place for kind, place in self.columns.items() if kind in _TEXTS}
+        for kind in ("share", "grams"):
+            place = self.columns.get(kind, -2)
+            for row in rows if place + 1 in texts else ():
+                whole, tail = (str(cell).strip() for cell in self.grid.rows[row][place : place + 2])
+                if whole.isdecimal() and tail.isdecimal() and len(tail) <= 3:
+                    do = "decimals with a point, in quotes, or ; between the columns"
+                    self.stop(row, kind, f"{whole} and {tail} in the cell after it", f"{whole}.{tail} in one cell", do)
 
     def _say_beside(self, rows: range) -> None:
         """Cells of a workbook that stand beyond the headings: not read, and said."""

@@ -200,6 +200,10 @@ def test_text_goes_through_unharmed():
         ("Ingredient,%,max\nWater,q.s.,\nWax,1,150\n", "row 3, column max: 150 % of Wax; 0 to 100 %"),
         ("Ingredient,g\nWater,q.s.\nWax,500\nTotal,400\n", "Wax 125 % (row 3)"),
         ("Ingredient,%\nWater,q.s.\nOil,1,5\nGum,0.5\n", "row 3: 3 cells; 2, as in the header; decimal commas need ;"),
+        (
+            "Ingredient,%,Supplier,Phase\nWater,q.s.,,A\nOil,1,5,B\n",
+            "row 3, column %: 1 and 5 in the cell after it; 1.5",
+        ),
         ("Ours\nIngredient,%,phase\nWater,q.s.,A\nOil,1,5,B\n", "row 4: 4 cells; 3, as in the header"),
         ("Ingredient,%\nWater,q.s.\nOil,nan\n", "row 3, column %: 'nan'"),
         ("Ingredient;%\nWater;80\nOil;14.500\n", "write 14500 or 14.5"),
