@@ -321,13 +321,29 @@ class FitPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Question:
+    """One question put to what a fit left over: (batch, place on the axis, deleted residual) each, and its answer.
+
+    Where the points should lie on a straight line through 0, `straight` says so.
+    """
+
+    asks: str
+    axis: str
+    unit: str
+    points: tuple[tuple[str, float, float], ...]
+    answer: str
+    straight: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class FitFacts:
-    """One fitted response: the entry of `fit --json`, and its batches."""
+    """One fitted response: the entry of `fit --json`, its batches, and the questions put to its residuals."""
 
     spec: Spec
     fit: Mapping[str, Any]
     points: tuple[FitPoint, ...]
     reading: str
+    questions: tuple[Question, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,6 +386,7 @@ class Facts:
     clash: tuple[str, ...] = ()
     limited_by: tuple[str, ...] = ()
     effects: tuple[EffectRow, ...] = ()
+    chance_effects: EffectRow | None = None
     slices: tuple[Slice, ...] = ()
     plans: tuple[PlanFacts, ...] = ()
     tried: tuple[TriedRange, ...] = ()

@@ -18,10 +18,11 @@ from optimise import Models, Optimum
 from reports import wording
 from reports.facts import BatchRow, Event, Facts, FitFacts, FitPoint, Formula, PlanFacts, Spec, TriedRange
 from reports.gather_blends import blends_of
-from reports.gather_effects import effect_rows
+from reports.gather_effects import chance_effects, effect_rows
 from reports.gather_formula import amount, confirmed_words, formulas, spec_of
 from reports.gather_live import live_of
 from reports.gather_plan import known, plan_facts
+from reports.gather_residuals import questions_of
 from reports.gather_slices import slices
 from reports.numbers import counted, listed
 
@@ -79,6 +80,7 @@ def gather(
         clash=clash,
         limited_by=tuple(wording.limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
         effects=effects,
+        chance_effects=chance_effects(study, models, best) if models is not None and best is not None else None,
         slices=slices(study, models, best, effects) if models is not None and best is not None else (),
         plans=plans,
         tried=tried,
@@ -301,7 +303,8 @@ def _fits(specs: Sequence[Spec], models: Models | None) -> tuple[FitFacts, ...]:
                     str(row["bound"]), float(end) if isinstance(end, int | float) else None,
                 )
             )  # fmt: skip
-        out.append(FitFacts(by_name[name], MappingProxyType(entry), tuple(points), _fit_reading(entry)))
+        asked = questions_of(models.study, models, entry)
+        out.append(FitFacts(by_name[name], MappingProxyType(entry), tuple(points), _fit_reading(entry), asked))
     return tuple(out)
 
 

@@ -6,18 +6,19 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe import Study
+from doe import Study, Unavailable
 from doe.categories import NONE, short
 from doe.parts import Factor
 from optimise import Models, Optimum
 from reports.facts import Effect, EffectRow, Ends, Spec
 from reports.gather_formula import spec_of
-from reports.wording import effect_reading
+from reports.wording import ASSUMED_CHANCE, chance_reading, effect_reading
 
 Array = npt.NDArray[np.float64]
 Direction = tuple[str, str, Array]  # column, in words, rates over the region's columns
 
 _POINTS = 17
+_FINE = 41
 
 
 def direction_of(study: Study, name: str, at: pd.Series) -> Direction:
@@ -59,14 +60,7 @@ def moved(study: Study, at: pd.DataFrame, X: Array) -> pd.DataFrame:
 def effect_rows(study: Study, models: Models, best: Optimum) -> tuple[EffectRow, ...]:
     """Effects of every direction on every fitted response, the strongest first."""
     at = best.levels
-    start = at[list(study.region.names)].to_numpy(dtype=float)
-    region = study.region.holding(at)
-    lines: list[tuple[Direction, pd.DataFrame]] = []
-    for direction in directions(study, at):
-        down, up = (float(np.ravel(v)[0]) for v in region.line_range(start, direction[2][None, :]))
-        if np.isfinite([down, up]).all() and up - down > 1e-9:
-            steps = np.linspace(down, up, _POINTS)
-            lines.append((direction, moved(study, at, start + steps[:, None] * direction[2])))
+    lines = _lines(study, at, _POINTS)
     rows = []
     for name, model in models.items():
         if not hasattr(model.predictor, "at"):
@@ -77,6 +71,42 @@ def effect_rows(study: Study, models: Models, best: Optimum) -> tuple[EffectRow,
         effects.sort(key=lambda e: -e.span)
         rows.append(EffectRow(spec, _axis(spec, effects), tuple(effects), effect_reading(name, spec.unit, effects)))
     return tuple(rows)
+
+
+def _lines(study: Study, at: pd.DataFrame, points: int) -> list[tuple[Direction, pd.DataFrame]]:
+    """Recipes along every direction from `at`, as far as the limits allow."""
+    start = at[list(study.region.names)].to_numpy(dtype=float)
+    region = study.region.holding(at)
+    lines = []
+    for direction in directions(study, at):
+        down, up = (float(np.ravel(v)[0]) for v in region.line_range(start, direction[2][None, :]))
+        if np.isfinite([down, up]).all() and up - down > 1e-9:
+            steps = np.linspace(down, up, points)
+            # The formula itself is a point of every line, so that its top is not cut off.
+            steps = np.unique(np.append(steps, 0.0)) if down <= 0 <= up else steps
+            lines.append((direction, moved(study, at, start + steps[:, None] * direction[2])))
+    return lines
+
+
+def chance_effects(study: Study, models: Models, best: Optimum) -> EffectRow | None:
+    """How the chance of all falls off along every direction, with its 90 % interval; None where there is no chance."""
+    at = best.levels
+    wanted = study.done.chance if study.done.chance is not None else ASSUMED_CHANCE
+    units = {f.name: f.unit for f in study.factors}
+    effects = []
+    for (column, says, _), frame in _lines(study, at, _FINE):
+        found = models.joint(frame)
+        if isinstance(found, Unavailable):
+            return None
+        points = zip(frame[column].to_numpy(dtype=float), found[0], found[1], strict=True)
+        rows = tuple((float(x), 100 * float(p), 100 * float(low), 100 * float(high)) for x, p, (low, high) in points)
+        span = max(row[1] for row in rows) - min(row[1] for row in rows)
+        effects.append(Effect(says, units.get(column, study.unit), rows, float(at[column].iloc[0]), span))
+    if not effects:
+        return None
+    effects.sort(key=lambda e: -e.span)
+    spec = Spec("Chance of all", "%", "", "above", must=True, exact=False, low=100 * wanted)
+    return EffectRow(spec, (0.0, 100.0), tuple(effects), chance_reading(effects, wanted))
 
 
 def _effect(

@@ -17,6 +17,7 @@ from reports.gather_blends import frame_of
 from reports.gather_effects import Direction, directions, moved
 from reports.numbers import figure, listed, percent, with_unit
 from reports.svg import round_steps
+from reports.wording import ASSUMED_CHANCE
 
 Array = npt.NDArray[np.float64]
 
@@ -169,8 +170,21 @@ def _chance(study: Study, models: Models, plane: _Plane) -> Slice | None:
         f"{with_unit(figure(x), plane.units[0])} and "
         f"{names[1]} {with_unit(figure(y), plane.units[1])}."
     )
+    wanted = study.done.chance if study.done.chance is not None else ASSUMED_CHANCE
+    reading += _likely(values, inside, plane, wanted)
+    steps = tuple(step for step in _CHANCE_STEPS if abs(step - wanted) > 0.06)
     title = "Chance that a new batch meets every must"
-    return _slice(study, models, plane, values, title, "", _CHANCE_STEPS, (), reading, is_chance=True)
+    return _slice(study, models, plane, values, title, "", steps, (wanted,), reading, is_chance=True)
+
+
+def _likely(values: tuple[tuple[float, ...], ...], inside: npt.NDArray[np.bool_], plane: _Plane, wanted: float) -> str:
+    """Where in the slice the chance is as high as is wanted: its share of the slice, the formula itself counted."""
+    allowed = inside.reshape(_GRID, _GRID)
+    high = allowed & (np.array(values) >= wanted)
+    if not high.any():
+        return f" Nowhere on the grid of this slice is it {percent(wanted)}."
+    share = float(high.sum() / allowed.sum())
+    return f" Inside the heavy line it is {percent(wanted)} or more: {percent(share)} of what the limits leave."
 
 
 def _within(study: Study, frame: pd.DataFrame) -> npt.NDArray[np.bool_]:

@@ -15,6 +15,7 @@ from reports import (
     numbers,
     svg,
     svg_chart,
+    svg_residuals,
     svg_slice,
     svg_strip,
     svg_terms,
@@ -26,7 +27,7 @@ from reports import (
     wording_reading,
 )
 from reports import page_rows as rows
-from reports.facts import Facts, Formula, PlanFacts
+from reports.facts import EffectRow, Facts, Formula, PlanFacts
 from reports.rendered import TEMPLATES, rendered
 from reports.script import embedded, script
 
@@ -126,10 +127,8 @@ def _pictures(facts: Facts) -> dict[str, Any]:
         "together": svg_terms.together(plan.reading.terms, plan.reading.correlations) if plan else "",
         "fds_words": wording_plan.fds_words(points) if points else "",
         "fds_rows": [[f"{share:.0%}", numbers.figure(sd)] for share, sd in points],
-        "effects": [
-            (row, [svg_chart.effect(row, one, first=i == 0) for i, one in enumerate(row.effects)])
-            for row in facts.effects
-        ],
+        "effects": [_effect_pictures(row) for row in facts.effects],
+        "chance_effects": [_effect_pictures(facts.chance_effects)] if facts.chance_effects is not None else [],
         "slices": [(s, svg_slice.contours(s, f"slice{i}")) for i, s in enumerate(facts.slices)],
         "blends": svg_triangle.tried(facts.blends) if facts.blends else "",
         "tried": [(t, svg_strip.tried_dots(t)) for t in facts.tried],
@@ -139,11 +138,16 @@ def _pictures(facts: Facts) -> dict[str, Any]:
                 svg_chart.observed_predicted(fit) if fit.points else "",
                 svg_chart.residuals_by_order(fit),
                 rows.figures(fit),
+                svg_residuals.panels(fit.spec.name, fit.questions) if fit.questions else [],
             )
             for fit in facts.fits
         ],
         "time_line": svg_chart.time_line(facts.events) if facts.events else "",
     }
+
+
+def _effect_pictures(row: EffectRow) -> tuple[EffectRow, list[Markup]]:
+    return row, [svg_chart.effect(row, one, first=i == 0) for i, one in enumerate(row.effects)]
 
 
 def _tables(facts: Facts) -> dict[str, Any]:
@@ -167,6 +171,9 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "sure_rows": rows.sure(facts.formula) if facts.formula else [],
         "methods": [f"{spec.name}: {spec.method}" for spec in facts.specs if spec.method],
         "effect_rows": rows.effect,
+        "asked": rows.asked,
+        "left_head": rows.left_head,
+        "left_rows": rows.left_over_rows,
         "grid_head": rows.grid_head,
         "grid_rows": rows.grid,
         "reading_heads": [_with_unit(spec.name, spec.unit) for spec in responses],

@@ -87,6 +87,28 @@ def effect(row: EffectRow) -> Rows:
     ]
 
 
+def asked(fit: FitFacts) -> list[str]:
+    """The questions put to the residuals with their answers; those with one answer are asked together."""
+    groups: dict[str, list[str]] = {}
+    for one in fit.questions:
+        groups.setdefault(one.answer, []).append(one.asks)
+    return [f"{asks[0] if len(asks) == 1 else 'Is each level read right?'} {answer}" for answer, asks in groups.items()]
+
+
+def left_head(fit: FitFacts) -> list[str]:
+    """The head of the table of residuals: the deleted residual, then what it is set against."""
+    return ["Batch", "Deleted residual", *(one.axis for one in fit.questions)]
+
+
+def left_over_rows(fit: FitFacts) -> Rows:
+    """Each batch's deleted residual with its place on the axis of every question."""
+    places = [{batch: place for batch, place, _ in one.points} for one in fit.questions]
+    return [
+        [batch, numbers.figure(off), *(numbers.figure(place[batch]) for place in places)]
+        for batch, _, off in fit.questions[0].points
+    ]
+
+
 def grid_head(facts: Slice) -> list[str]:
     """The head of a slice's table: its y name down, its x values across."""
     return [f"{facts.y_name} down, {facts.x_name} across", *(numbers.figure(x) for x in facts.xs[::_COARSE])]

@@ -230,6 +230,24 @@ def effect_reading(name: str, unit: str, effects: Sequence[Effect]) -> str:
     )
 
 
+def chance_reading(effects: Sequence[Effect], wanted: float) -> str:
+    """One sentence under the chance along each direction: how far each may go before less than is wanted is left."""
+    kept = []
+    for one in effects:
+        inside = [p[0] for p in one.points if p[1] >= 100 * wanted]
+        whole = len(inside) == len(one.points)
+        if inside and not whole:
+            kept.append(
+                f"{one.direction.partition(' up')[0]} {figure(min(inside))} to {figure(max(inside))} {one.unit}"
+            )
+    bands = "Bands are the 90 % interval of the chance."
+    if not any(p[1] >= 100 * wanted for one in effects for p in one.points):
+        return f"Along no line from the formula does the chance reach the {percent(wanted)} asked for. {bands}"
+    if not kept:
+        return f"Along every line the chance stays above the {percent(wanted)} asked for. {bands}"
+    return f"The chance is {percent(wanted)} or more for {listed(kept)}, one moved at a time. {bands}"
+
+
 def trust_lines(formula: Formula | None, done: str) -> tuple[str, ...]:
     """What a prediction rests on and does not."""
     out = [done]

@@ -210,3 +210,35 @@ def test_terms_that_cannot_be_parted_are_named_in_words(job):
     text = render(gather(study, design=design))
     assert "Speed² cannot be told from the constant" in text
     assert "cannot be told from the constant" in terminal.plan(study, design)
+
+
+def test_the_chance_falls_from_the_formula_along_every_line(job):
+    row = gather(job.study, design=job.design, results=job.results, models=job.models, best=job.best).chance_effects
+    region, start = job.study.region, job.best.levels
+    for effect in row.effects:
+        name = effect.direction.partition(" up")[0]
+        here = min(effect.points, key=lambda p: abs(p[0] - effect.now))
+        assert here[1] == pytest.approx(100 * job.best.chance, abs=1e-6)
+        for level, chance, low, high in effect.points[::9]:
+            frame = start.copy()
+            frame[name] = level
+            joint, interval = job.models.joint(frame)
+            assert chance == pytest.approx(100 * joint[0], abs=1e-9)
+            assert (low, high) == pytest.approx(tuple(100 * interval[0]), abs=1e-9)
+        assert effect.points[-1][0] <= region.reach[name][1] + 1e-9
+
+
+def test_questions_are_put_to_the_same_residuals_and_answered_by_the_fit(job):
+    facts = gather(job.study, design=job.design, results=job.results, models=job.models, best=job.best)
+    for fit in facts.fits:
+        off = sorted(row["deleted"] for row in fit.fit["trials"])
+        assert [one.axis for one in fit.questions] == ["fitted", "Gum & co", "Wax", "Speed", "expected of chance alone"]
+        for one in fit.questions:
+            assert sorted(point[2] for point in one.points) == pytest.approx(off)
+        # Normal scores rise with the residuals and are symmetric about 0.
+        tails = fit.questions[-1].points
+        assert [point[2] for point in tails] == pytest.approx(off)
+        assert [point[1] for point in tails] == pytest.approx([-point[1] for point in reversed(tails)])
+        found = {finding["code"] for finding in fit.fit["findings"]}
+        assert ("No sign" in fit.questions[0].answer) == ("spread" not in found)
+        assert ("No batch" in fit.questions[-1].answer) == ("outlier" not in found)
