@@ -109,6 +109,7 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
     head = ("order", "trial", *(_GROUPS[name] for name in grouped), *columns, "")
     table = aligned(rows, head, right=(0, *range(2 + len(grouped), len(head) - 1)), most=16)
     quality = design.quality.to_dict()
+    ahead = ("what to fetch, " if study.ingredients else "") + "what is due when, jar labels"
     place, book = f"{name}/plan/round-{design.round}", f"{name}/bench/round-{design.round}.xlsx"
     says = [
         f"{counted(len(rows), 'batch', 'batches')} for {counted(quality['terms'], 'model term')}.",
@@ -123,7 +124,7 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
         "\n".join(says),
         terminal_plan.reading(study, plan_facts(study, design)),
         findings(design.findings),
-        _do(f"print {place}/store-room.html (what to fetch, what is due when, jar labels) and {place}/sheets.html, "
+        _do(f"print {place}/store-room.html ({ahead}) and {place}/sheets.html, "
             f"make the batches in this order, type results into {book}, then blendwright record {name} {book}"),
     )  # fmt: skip
 
