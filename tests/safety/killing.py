@@ -146,13 +146,21 @@ class Server:
         self._process.wait()
         self._process.stdout.close()
 
-    def run(self, *words, folder=None, at=None, after_s=None, warm=False):
-        """Run a command; killed at step `at` of what it does in `folder`, or after some seconds, if given."""
+    def run(self, *words, **how):
+        """Run a command to its end; `how` as in `start`."""
+        self.start(*words, **how)
+        return self.ended()
+
+    def ended(self):
+        """How the command that was started came out."""
+        return json.loads(self._process.stdout.readline())
+
+    def start(self, *words, folder=None, at=None, after_s=None, warm=False):
+        """Start a command; killed at step `at` of what it does in `folder`, or after some seconds, if given."""
         words = [str(word) for word in words]
         order = {"words": words, "folder": str(folder or words[1]), "at": at, "after_s": after_s, "warm": warm}
         self._process.stdin.write(json.dumps(order) + "\n")
         self._process.stdin.flush()
-        return json.loads(self._process.stdout.readline())
 
 
 def files(folder):

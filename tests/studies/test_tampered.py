@@ -1,0 +1,78 @@
+"""What is changed by hand in a study is found by verify, whatever and wherever it is; a copy elsewhere is not."""
+
+import shutil
+
+import pytest
+from tampering import byte_edits, file_edits, forged, line_edits
+
+from studies import journal
+from studies.cli import main
+from studies.inspection import inspect, printed
+
+
+@pytest.fixture(scope="session")
+def reported_once(recorded_once, tmp_path_factory):
+    place = shutil.copytree(recorded_once, tmp_path_factory.mktemp("job") / "small")
+    words = [["record", "--correct", "T03", "pH", "5.33", "--why", "typing"], ["fit"], ["report"], ["card"]]
+    for command, *rest in words:
+        assert main([command, str(place), *rest]) in (0, 1)
+    return place
+
+
+@pytest.fixture
+def reported(reported_once, tmp_path):
+    return shutil.copytree(reported_once, tmp_path / "small")
+
+
+def is_found(folder, head=None):
+    return any(problem.level == "stop" for problem in inspect(folder, head))
+
+
+def test_one_byte_anywhere(reported):
+    assert not is_found(reported)
+    assert [what for what in byte_edits(reported, 60) if not is_found(reported)] == []
+    assert not is_found(reported)
+
+
+def test_one_line_of_the_journal(reported):
+    assert [what for what in line_edits(reported) if not is_found(reported)] == []
+
+
+def test_one_file(reported):
+    assert [what for what in file_edits(reported) if not is_found(reported)] == []
+
+
+def test_the_finding_names_the_file(reported):
+    readings = reported / "results/readings.csv"
+    readings.write_bytes(readings.read_bytes().replace(b"5.33", b"5.34"))
+    (problem,) = [p for p in inspect(reported) if p.level == "stop"]
+    assert problem.where == "results/readings.csv"
+    assert "changed outside this program" in problem.got
+
+
+@pytest.mark.parametrize("name", ["Kopie (2)", "study with spaces", "Étude crème", "研究", "دراسة"])
+def test_a_copy_elsewhere_still_verifies(reported, tmp_path, name, capsys):
+    place = shutil.copytree(reported, tmp_path / "elsewhere" / name)
+    assert main(["verify", str(place)]) == 0
+    assert "as they were written" in capsys.readouterr().out
+
+
+def _printed(folder):
+    """Digests that stand on paper, by the paper: sheet, report, card."""
+    known = printed(folder, journal.read(folder))
+    papers = [folder / "plan/round-1/sheets.html", folder / "report.html", *(folder / "formulas").glob("*-card.html")]
+    texts = {path.name: path.read_text(encoding="utf-8") for path in papers}
+    return {name: [digest for digest in known if digest[:12] in text] for name, text in texts.items()}
+
+
+def test_a_chain_written_anew_is_whole_and_every_printed_digest_tells(reported):
+    papers = _printed(reported)
+    assert len(papers) == 3
+    assert all(papers.values()), papers
+    readings, plan = reported / "results/readings.csv", reported / "plan/round-1/plan.json"
+    readings.write_bytes(readings.read_bytes().replace(b"5.33", b"5.34"))
+    plan.write_bytes(plan.read_bytes().replace(b'"order": 1', b'"order": 2'))
+    forged(reported)
+    assert not is_found(reported), "the chain has no key: by itself a whole new one cannot be told"
+    for paper, digests in papers.items():
+        assert any(is_found(reported, digits) for digits in digests), paper
