@@ -64,6 +64,23 @@ def find(
     return _described(quest, models, best, peaks, objective, outside, exact_met, hold, findings, lean)
 
 
+@one_thread
+def tolerances(study: Study, models: Models, levels: pd.DataFrame) -> dict[str, tuple[float, float]]:
+    """Lowest and highest level of each ingredient and factor, alone, that keeps 0.9 of the chance of a given formula.
+
+    `levels` is a frame of one row; empty where no chance can be had. Within the limits, exact musts and the fence.
+    """
+    brief = Brief.of(study, models, "chance")
+    whole = study.complete(levels)
+    X, chosen = split_levels(whole, study.region)
+    combo = {name: str(values[0]) for name, values in chosen.items()}
+    if not brief.aimed or not study.region.contains(X, 1e-6, chosen)[0]:
+        return {}
+    space = Space.build(study)
+    quest = Quest(brief, space, "chance", brief.fence)
+    return around.tolerances(quest, quest.fence, X[0], combo)
+
+
 def _space(brief: Brief, hold: Mapping[str, Any] | None, findings: list[Problem]) -> tuple[Space, bool]:
     """The space with the limits of exact musts, or without them where no recipe keeps them."""
     try:

@@ -12,9 +12,10 @@ import pandas as pd
 from doe import Study, Unavailable
 from doe.parts import Step
 from doe.problems import Problem
-from optimise import Models
+from optimise import Models, tolerances
 from reports import numbers, tables, wording
-from reports.facts import Formula
+from reports.cautions import cautions
+from reports.facts import Formula, Line, Setting
 from reports.gather_formula import confirmed_words, formulas
 
 CAUTIONS = (
@@ -22,14 +23,14 @@ CAUTIONS = (
     "Hot stages, acids and alkalis, preservatives and fragrance: follow each material's own data sheet.",
     "For assessment by a qualified safety assessor; local regulation and licensed practice decide on sale.",
 )
-_FREE_BELOW = 1.0  # % of the product: EU 1223/2009 Art. 19 lets names below it stand in any order (from memory)
 
 
 def formula_card(
     study: Study, models: Models, levels: pd.DataFrame, name: str, verdict: Mapping[str, Any] | None = None
 ) -> Formula:
     """The formula of one row of levels, as facts; `verdict` is what its confirmation batches said, if any."""
-    (formula,) = formulas(study, models, levels.set_axis([name], axis=0))
+    named = levels.set_axis([name], axis=0)
+    (formula,) = formulas(study, models, named, tolerances=tolerances(study, models, named))
     return replace(formula, confirmed=confirmed_words(verdict))
 
 
@@ -41,26 +42,6 @@ def write_card(path: str | Path, study: Study, formula: Formula, batch_g: float,
     from reports.page import card_page
 
     Path(path).write_text(card_page(study, formula, batch_g, results_digest), encoding="utf-8", newline="\n")
-
-
-def declaration(study: Study, formula: Formula) -> tuple[tuple[str, float], ...]:
-    """INCI names with their share in % of the product, in descending order, the same name summed over materials.
-
-    An ingredient without an INCI name stands under its own name.
-    """
-    shares: dict[str, float] = {}
-    for line in formula.lines:
-        for inci, share in line.inci or ((line.material or line.name, 1.0),):
-            shares[inci] = shares.get(inci, 0.0) + 100 * line.level / study.total * share
-    return tuple(sorted(((n, s) for n, s in shares.items() if s > 0), key=lambda row: (-row[1], row[0])))
-
-
-def declared(study: Study, formula: Formula) -> str:
-    """The declaration as one line; names below 1 %, whose order is free, stand after a sign."""
-    rows = declaration(study, formula)
-    above = [name for name, share in rows if share >= _FREE_BELOW]
-    below = [name for name, share in rows if share < _FREE_BELOW]
-    return "; below 1 %: ".join(", ".join(part) for part in (above, below) if part)
 
 
 def making(step: Step) -> str:
@@ -96,7 +77,7 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
         ],
         "process": [{"name": s.name, "value": s.value, "unit": s.unit} for s in formula.settings],
         "steps": [making(step) for step in study.steps],
-        "declaration": [{"inci": n, "percent": s} for n, s in declaration(study, formula)],
+        **_trade(formula),
         "specs": [
             {
                 "name": s.spec.name,
@@ -112,8 +93,49 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
         "cost_per_pack": formula.cost_per_kg * formula.pack_g / 1000
         if isinstance(formula.cost_per_kg, float) and formula.pack_g is not None
         else _plain(Unavailable("no pack_g or no prices are given", "add pack_g to [study]")),
-        "cautions": list(CAUTIONS),
+        "cautions": list(card_cautions(study)),
     }
+
+
+def _trade(formula: Formula) -> dict[str, Any]:
+    """What goes on the label, what it is as a whole, and what checks of the trade say."""
+    trade = formula.trade
+    if trade is None:
+        return {"declaration": [], "allergens": [], "composition": [], "laws": [], "findings": []}
+    return {
+        "declaration": [{"inci": n, "percent": s} for n, s in trade.names],
+        "allergens": [{"name": n, "percent": s, "above": trade.threshold} for n, s in trade.allergens],
+        "composition": [{"what": what, "value": _plain(value), "unit": unit} for what, value, unit in trade.whole],
+        "laws": list(trade.laws),
+        "findings": [finding.to_dict() for finding in trade.findings],
+    }
+
+
+def card_cautions(study: Study) -> tuple[str, ...]:
+    """The cautions of every card, and those that the materials and steps of this study call for."""
+    return tuple(dict.fromkeys((*CAUTIONS, *cautions(study))))
+
+
+def composition_rows(formula: Formula) -> list[list[str]]:
+    """What the formula is as a whole, as cells: what, value, unit; why where there is no value."""
+    rows = formula.trade.whole if formula.trade is not None else ()
+    return [
+        [what, f"not available: {value.reason}", ""] if isinstance(value, Unavailable)
+        else [what, numbers.figure(value, digits=3), unit] for what, value, unit in rows
+    ]  # fmt: skip
+
+
+def tolerance_words(line: Line | Setting) -> str:
+    """How far a level may go alone with nine tenths of the chance kept; nothing where that is not known."""
+    if line.tolerance is None:
+        return ""
+    return f"{numbers.figure(line.tolerance[0])} to {numbers.figure(line.tolerance[1])}"
+
+
+def tolerances_by_name(formula: Formula) -> dict[str, str]:
+    """`tolerance_words` of every ingredient and factor."""
+    every: list[Line | Setting] = [*formula.lines, *formula.settings]
+    return {one.name: tolerance_words(one) for one in every}
 
 
 def _plain(value: float | Unavailable) -> float | Mapping[str, str]:
@@ -144,10 +166,10 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
     out = [f"Formula {tables.clean(formula.name)} of {tables.clean(study.name)}, {standing(formula)}"]
     if formula.lines:
         out[0] += f", for a batch of {numbers.exactly(batch_g)} g"
-    out += [tables.wrapped(f"{note.level}: {note.got}; {note.do}", indent="  ") for note in notes(formula)]
+    out += [tables.wrapped(f"{note.level}: {said(note)}", indent="  ") for note in notes(formula)]
     rows = [
         [f"  {line.label}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",
-         "to weight" if line.role == "fill" else ""]
+         "to weight" if line.role == "fill" else tolerance_words(line)]
         for _, lines in formula.phases
         for line in lines
     ]  # fmt: skip
@@ -155,28 +177,54 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
     for phase, lines in formula.phases:
         out += ["", f"Phase {tables.clean(phase)}" if phase else "Ingredients", *(next(printed) for _ in lines)]
     if formula.settings:
-        settings = [[f"  {s.name}", _setting(s.value), s.unit] for s in formula.settings]
+        settings = [[f"  {s.name}", _setting(s.value), s.unit, tolerance_words(s)] for s in formula.settings]
         out += ["", "Process", tables.aligned(settings, right=(1,))]
+    if any(line.tolerance for line in formula.lines):
+        out += ["", "Last column: how far each may go alone and keep nine tenths of the chance."]
     if study.steps:
         out += ["", "Making"] + [
             tables.wrapped(f"  {i}. {making(s)}", indent="     ") for i, s in enumerate(study.steps, 1)
         ]
-    if formula.lines:
-        out += ["", "Declaration, descending; the order below 1 % is free"]
-        out.append(tables.wrapped(f"  {declared(study, formula)}", indent="  "))
+    out += _label_lines(formula)
     specs = [
         [f"  {s.spec.name}", wording.asked(s.spec), wording.predicted_short(s), s.spec.method] for s in formula.strips
     ]
     out += ["", "Specs", tables.aligned(specs, most=60), "", chance_line(formula), ""]
-    return "\n".join([*out, *(f"- {line}" for line in CAUTIONS)])
+    return "\n".join([*out, *(tables.wrapped(f"- {line}", indent="  ") for line in card_cautions(study))])
+
+
+def _label_lines(formula: Formula) -> list[str]:
+    """The declaration, the legal lines that counted and the composition, for the terminal."""
+    trade = formula.trade
+    if trade is None:
+        return []
+    out = [
+        "",
+        "Declaration, descending; the order below 1 % is free",
+        tables.wrapped(f"  {trade.declared}", indent="  "),
+    ]
+    if trade.allergens:
+        said = ", ".join(f"{name} {numbers.figure(share, digits=3)} %" for name, share in trade.allergens)
+        out.append(tables.wrapped(f"  Allergens above {trade.threshold:g} %: {said}", indent="  "))
+    out += [tables.wrapped(f"  {law}", indent="    ") for law in trade.laws]
+    rows = [[f"  {what}", value, unit] for what, value, unit in composition_rows(formula)]
+    return [*out, "", "As a whole", tables.aligned(rows, right=(1,))] if rows else out
 
 
 def _setting(value: float | str) -> str:
     return numbers.exactly(value) if isinstance(value, float) else tables.clean(value)
 
 
+def said(note: Problem) -> str:
+    """A note as the card says it: of what, what is found, what is allowed, what to do."""
+    where = "" if note.where.startswith("formula ") else f"{note.where}: "
+    return where + "; ".join(part for part in (note.got, note.allowed, note.do) if part)
+
+
 def notes(formula: Formula) -> tuple[Problem, ...]:
-    """Findings about the formula itself: limits now in force that it breaks; that it lies outside what was tried."""
+    """Findings about the formula itself: limits now in force that it breaks, that it lies outside what was tried, and
+    what checks of the trade stop or warn of.
+    """
     where, out = f"formula {formula.name}", []
     for limit in formula.broken:
         do = "find the formula again with optimise, or take the limit back if it was not meant for this formula"
@@ -184,4 +232,5 @@ def notes(formula: Formula) -> tuple[Problem, ...]:
     if formula.inside is False:
         got = "lies outside what was tried"
         out.append(Problem("outside", "warn", where, got, "inside", "make batches there before relying on it"))
-    return tuple(out)
+    told = formula.trade.findings if formula.trade is not None else ()
+    return (*out, *(finding for finding in told if finding.level != "inform"))

@@ -100,6 +100,24 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True)
+class Trade:
+    """What one formula declares and is as a whole, and what checks of the trade say of it.
+
+    `names` are INCI names with their % of the product, descending, `declared` the same as one line with the `allergens`
+    that are above `threshold` [%] (None where no rule of ours holds). `laws` are the legal lines that counted, in
+    words; `whole` is (what, value, unit).
+    """
+
+    names: tuple[tuple[str, float], ...]
+    declared: str
+    allergens: tuple[tuple[str, float], ...]
+    threshold: float | None
+    laws: tuple[str, ...]
+    whole: tuple[tuple[str, Amount, str], ...]
+    findings: tuple[Problem, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Formula:
     """A formula with what is predicted of it. `confirmed` says what confirmation batches showed, if any were made.
 
@@ -125,6 +143,7 @@ class Formula:
     broken: tuple[str, ...] = ()
     findings: tuple[Problem, ...] = ()
     differs: str = ""
+    trade: Trade | None = None
 
     @property
     def phases(self) -> tuple[tuple[str, tuple[Line, ...]], ...]:

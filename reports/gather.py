@@ -14,6 +14,8 @@ from doe import Study
 from doe.design import Design
 from doe.problems import Problem
 from doe.results import Results
+from doe.trade import study_findings
+from doe.trade.legal import coverage
 from optimise import Models, Optimum
 from reports import wording
 from reports.facts import BatchRow, Event, Facts, FitFacts, FitPoint, Formula, PlanFacts, Spec, TriedRange
@@ -24,6 +26,7 @@ from reports.gather_live import live_of
 from reports.gather_plan import known, plan_facts
 from reports.gather_residuals import questions_of
 from reports.gather_slices import slices
+from reports.gather_trade import measured_findings
 from reports.numbers import counted, listed
 
 _MOST_ALTERNATIVES = 3
@@ -128,7 +131,10 @@ def _findings(
     study: Study, results: Results | None, best: Optimum | None, verdict: Mapping[str, Any] | None
 ) -> tuple[Problem, ...]:
     found = best.findings if best is not None else ()
-    return (*_not_confirmed(verdict), *study.problems, *(results.findings if results is not None else ()), *found)
+    # Before there is a formula, all that the study allows is looked at; then the formula, and the batches as made.
+    trade = coverage(study) if best is not None else study_findings(study)
+    made = (*results.findings, *measured_findings(study, results)) if results is not None else ()
+    return (*_not_confirmed(verdict), *study.problems, *trade, *made, *found)
 
 
 def _not_confirmed(verdict: Mapping[str, Any] | None) -> tuple[Problem, ...]:

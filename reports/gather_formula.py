@@ -15,6 +15,7 @@ from doe.problems import Problem, Unavailable
 from doe.study import Study
 from optimise.models import Models
 from reports.facts import Amount, Ends, Formula, Line, Setting, Spec, Strip
+from reports.gather_trade import trade_of
 from reports.wording import state_of
 
 _POINTS = 72
@@ -108,6 +109,7 @@ def formulas(
                 ),
                 broken=_broken(study, recipes.iloc[i]),
                 findings=findings,
+                trade=trade_of(study, recipes.iloc[i], point["findings"]),
             )
         )
     return tuple(out)

@@ -84,12 +84,13 @@ def card_page(study: Study, formula: Formula, batch_g: float, results_digest: st
         "batch_g": batch_g,
         "chance": card.chance_line(formula),
         "standing": card.standing(formula),
-        "notes": [f"{note.got}; {note.do}" for note in card.notes(formula)],
+        "notes": [card.said(note) for note in card.notes(formula)],
         "weights": card.grams_of(study, formula, batch_g),
         "steps": [card.making(step) for step in study.steps],
-        "declared": card.declared(study, formula),
+        "tolerances": card.tolerances_by_name(formula),
+        "composition": card.composition_rows(formula),
         "specs": [[s.spec.name, wording.asked(s.spec), wording.predicted(s), s.spec.method] for s in formula.strips],
-        "cautions": card.CAUTIONS,
+        "cautions": card.card_cautions(study),
     }
     return rendered("card.html", values, FILTERS)
 
@@ -107,6 +108,7 @@ def _first(facts: Facts) -> dict[str, Any]:
         "cost": wording.cost_line(formula, facts.cost_ceiling, facts.compared) if formula else "",
         "stops": [p for p in facts.findings if p.level == "stop"],
         "notes": listed,
+        "composition": card.composition_rows(formula) if formula else [],
         "small_notes": [p for p in facts.findings if p.level == "inform"],
         "plan": plan,
         "plan_said": wording_plan.plan_said(facts, plan) if plan else {},

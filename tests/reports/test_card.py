@@ -16,7 +16,7 @@ def test_grams_add_up_to_the_batch(job, formula):
 
 
 def test_declaration_sums_one_name_over_materials_and_descends(job, formula):
-    names = dict(card.declaration(job.study, formula))
+    names = dict(formula.trade.names)
     blend = job.best.blend
     # Water stands as the fill and as two fifths of the wax.
     assert names["Aqua"] == pytest.approx(blend["Water"] + 0.4 * blend["Wax"])
@@ -46,8 +46,20 @@ def test_the_card_as_a_page(job, formula, tmp_path):
 
 
 def test_names_below_one_percent_stand_apart(job, formula):
-    above, _, below = card.declared(job.study, formula).partition("; below 1 %: ")
-    shares = dict(card.declaration(job.study, formula))
+    above, _, below = formula.trade.declared.partition("; below 1 %: ")
+    shares = dict(formula.trade.names)
     assert all(shares[name] >= 1 for name in above.split(", "))
     assert below
     assert all(shares[name] < 1 for name in below.split(", "))
+
+
+def test_the_card_gives_tolerances_composition_and_who_may_look_at_skin(job, formula):
+    document = card.document(job.study, formula, 500.0)
+    by_name = {line["name"]: line for line in document["lines"]}
+    low, high = by_name["Wax"]["tolerance"]
+    assert low <= by_name["Wax"]["level"] <= high
+    whole = {row["what"]: row["value"] for row in document["composition"]}
+    # Water is the fill and two fifths of the wax; all else stays as residue.
+    assert whole["Water in all"] == pytest.approx(by_name["Water"]["level"] + 0.4 * by_name["Wax"]["level"])
+    assert whole["Water in all"] + whole["Dry residue"] == pytest.approx(100)
+    assert "before a safety assessor has released it" in " ".join(document["cautions"])

@@ -1,0 +1,106 @@
+"""What goes on the label of one recipe, and what it is made of as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from doe.parts import Response
+from doe.problems import Unavailable
+from doe.trade.composition import Stock, counts_mass, declaration
+from doe.trade.legal import allergen_threshold, allergens, counted_share, laws_for
+from doe.trade.quantities import QUANTITIES, form_of
+from doe.trade.suspension import particles
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+FREE_BELOW = 1.0  # % of the product: EU 1223/2009 Art. 19 lets names below it stand in any order (from memory)
+
+_WHOLE = (
+    ("water", "Water in all"),
+    ("dry_residue", "Dry residue"),
+    ("natural_origin", "Natural origin, water counted"),
+    ("natural_origin_without_water", "Natural origin, water left out"),
+    ("oil_phase", "Oil phase"),
+    ("emulsifier_to_oil", "Emulsifier to oil"),
+)
+_OF_PARTICLES = (
+    ("bead_volume", "Volume share"),
+    ("beads_per_gram", "Number"),
+    ("bead_spacing", "Mean distance"),
+    ("density_difference", "Heavier than the base by"),
+    ("yield_needed", "Just held by a yield value of"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """What one recipe declares: INCI names with their % of the product, descending, and allergens above `threshold`.
+
+    `threshold` [%] is None where no rule of ours holds; `laws` are the lines that counted, in words.
+    """
+
+    names: tuple[tuple[str, float], ...]
+    allergens: tuple[tuple[str, float], ...]
+    threshold: float | None
+    laws: tuple[str, ...]
+
+    @property
+    def text(self) -> str:
+        """The declaration as one line; names below 1 %, whose order is free, stand after a sign with allergens."""
+        known = {name.casefold() for name, _ in self.names}
+        above = [name for name, share in self.names if share >= FREE_BELOW]
+        below = [name for name, share in self.names if share < FREE_BELOW]
+        below += [name for name, _ in self.allergens if name.casefold() not in known]
+        return "; below 1 %: ".join(", ".join(part) for part in (above, below) if part)
+
+
+def label_of(study: Study, recipe: Mapping[str, Any]) -> Label:
+    """The label of one whole recipe (levels and materials by name)."""
+    stock = Stock.of(study, recipe)
+    levels = np.array([float(recipe[name]) for name in stock.names])
+    percent = 100.0 / study.total * levels
+    threshold = allergen_threshold(study)
+    counted = {name: float(percent @ share) for name, share in allergens(stock).items()}
+    listed = [(n, p) for n, p in counted.items() if threshold is not None and p > threshold]
+    laws = [
+        f"{law.substance}: {float(percent @ counted_share(stock, law)):.3g} of at most {law.most:g} %"
+        f"{f', as {law.as_acid} acid' if law.as_acid else ''} ({law.source}; edition {law.edition}, {law.checked})"
+        for law in laws_for(study)
+        if float(percent @ counted_share(stock, law)) > 0
+    ]
+    return Label(
+        declaration(stock, levels.tolist()), tuple(sorted(listed, key=lambda row: -row[1])), threshold, tuple(laws)
+    )
+
+
+def whole_of(study: Study, recipe: Mapping[str, Any]) -> tuple[tuple[str, float | Unavailable, str], ...]:
+    """What one recipe is as a whole: (what, value, unit); what its facts do not tell is left out or says why.
+
+    Water and dry residue are always there; natural origin says what it lacks where some materials give natural_share.
+    """
+    if not study.ingredients or not counts_mass(study.unit):
+        return ()
+    stock = Stock.of(study, recipe)
+    columns = {name: np.array([float(recipe[name])]) for name in stock.names}
+    asked = [(key, words, "") for key, words in _WHOLE]
+    for row in particles(stock):
+        if columns[stock.names[row]][0] > 0:
+            own = stock.labels[row]
+            asked += [(key, f"{own}: {words[0].lower()}{words[1:]}", stock.names[row]) for key, words in _OF_PARTICLES]
+    out: list[tuple[str, float | Unavailable, str]] = []
+    some_natural = any("natural_share" in item.facts for item in stock.items)
+    for key, words, of in asked:
+        form = form_of(study, Response("", source=key, of=of or None), recipe)
+        if isinstance(form, Unavailable):
+            if key == "natural_origin" and some_natural:
+                out.append((words, form, "%"))
+            continue
+        value = float(form.values(columns)[0])
+        if np.isfinite(value):
+            out.append((words, value, QUANTITIES[key].unit))
+    return tuple(out)
