@@ -26,6 +26,8 @@ Indices = npt.NDArray[np.intp]
 _SLACK = (5e-5, 5e-5, 5e-5, 5e-5, 5e-5, 1e-4, 5e-4, 5e-4, 1e-3, 3e-3)
 _ROUNDS, _CLIMBS = 25, 25
 _MOST_DEGREE = 4
+# Climbs begin from twice as many points as the model has terms, but from as many where these are many.
+_MANY = 45
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -235,6 +237,7 @@ def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
     w = w[keep] / w[keep].sum()
     seen, slack = np.inf, _SLACK[min(U.shape[1], len(_SLACK) - 1)]
     degree = min(max(1, plan.terms.degree), _MOST_DEGREE)
+    starts = 2 * p if p < _MANY else p
     for left in reversed(range(min(_ROUNDS, max(8, 1000 // p)))):
         SF = space.model(SU, SC)
         w = _weighed(criterion, SF, w, R)
@@ -244,8 +247,8 @@ def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
         alive = w > 1e-7
         SU, SC, w = SU[alive], SC[alive], w[alive] / w[alive].sum()
         everywhere = _variance(F, Q)
-        tops = np.lexsort((np.arange(len(U)), -np.round(everywhere, 9)))[: 2 * p]
-        heavy = np.lexsort((np.arange(len(w)), -np.round(w, 12)))[: 2 * p]
+        tops = np.lexsort((np.arange(len(U)), -np.round(everywhere, 9)))[:starts]
+        heavy = np.lexsort((np.arange(len(w)), -np.round(w, 12)))[:starts]
         TU, TC, found = _climbed(
             space, Q, np.concatenate([U[tops], SU[heavy]]), np.concatenate([C[tops], SC[heavy]]), degree
         )

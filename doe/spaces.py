@@ -177,15 +177,16 @@ def compiled(region: Region, terms: Terms) -> Model:
     right = [region.names.index(b) for _, b in differences]
 
     def rows(U: Array, C: Indices) -> Array:
-        V = U @ slope.T + shift
-        pieces = [np.ones((len(U), 1)), V, *(table[C[:, j]] for j, table in enumerate(tables))]
+        # A column to a line of memory: whole columns are multiplied, and the search spends most of its time here.
+        pieces = [np.ones((1, len(U))), slope @ U.T + shift[:, None], *(t[C[:, j]].T for j, t in enumerate(tables))]
         if differences:
-            pieces.append(V[:, left] - V[:, right])
-        Z = np.concatenate(pieces, axis=1)
-        out = Z[:, index[0]]
+            pieces.append(pieces[1][left] - pieces[1][right])
+        Z = np.concatenate(pieces)
+        out = Z[index[0]]
         for more in index[1:]:
-            out = out * Z[:, more]
-        return out
+            out *= Z[more]
+        made: Array = out.T
+        return made
 
     return rows
 

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from scipy import special
 from scipy.stats import qmc
 
+from doe.weighable import grid, snapped
 from optimise.around import limited_by
 from optimise.goals import Aimed
 from optimise.peaks import Peak, Quest
@@ -100,17 +101,9 @@ def _on_steps(quest: Quest, x: Array, combo: Mapping[str, str]) -> Array | None:
     space = quest.space.at(combo)
     if not space.steps:
         return x
-    moved = x.copy()
-    for name, step in space.steps.items():
-        if name in space.region.free:
-            column = space.region.names.index(name)
-            moved[column] = np.round(x[column] / step) * step
-    moved = np.asarray(space.region.decoded(space.region.coded(moved[None]))[0], dtype=float)
-    if bool(space.region.contains(moved[None])[0]):
-        return moved
-    near = quest.weighable(Peak(space.region.coded(x[None])[0], combo, -np.inf))
-    found: Array = space.region.decoded(near.u[None])[0]
-    return found if near.score > -np.inf else None
+    U, done = snapped(grid(space.region, space.steps), space.region.coded(x[None]))
+    found: Array = space.region.decoded(U)[0]
+    return found if done[0] else None
 
 
 def _response_weights(quest: Quest, best: Peak) -> Array:

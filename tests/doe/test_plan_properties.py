@@ -7,12 +7,12 @@ from hypothesis import strategies as st
 
 from doe import PlanError, Study, StudyError, Unavailable, plan
 
-few = settings(max_examples=5, deadline=None, derandomize=True)
+few = settings(max_examples=8, deadline=None, derandomize=True)
 
 
 @st.composite
 def studies(draw):
-    """The sections of a study: a fill, two to four ingredients, now and then limits, fixed ratios, steps, a factor."""
+    """A study: a fill, two to four ingredients, now and then limits, ratios, steps, factors, materials."""
     count = draw(st.integers(2, 4))
     rows = [{"name": "Water", "qs": True}]
     for k in range(count):
@@ -34,9 +34,23 @@ def studies(draw):
             row.pop("step", None)
     if draw(st.booleans()):
         study["factor"] = [{"name": "Speed", "low": 100, "high": 300}]
+    named = draw(st.sampled_from(["none", "category", "choice", "or none"]))
+    if named == "category":
+        study.setdefault("factor", []).append(
+            {"name": "Way", "levels": ["dry", "wet", "hot"][: draw(st.integers(2, 3))]}
+        )
+    elif named != "none":
+        # Materials with limits of their own, one of them at times with a limit that only holds for it.
+        own, low, high = rows[1], rows[1]["low"], rows[1]["high"]
+        half = (low + high) / 2
+        if named == "or none":
+            own["or_none"] = True
+        own["choice"] = [{"name": "M1"}, {"name": "M2", "low": half if draw(st.booleans()) else low, "high": high}]
+        if draw(st.booleans()):
+            study["limit"].append({"rule": f"I0 + I1 <= {half + middle['I1']:g}", "when": "I0 is M1"})
     study["response"] = [{"name": "y", "aim": "watch"}]
     study["plan"] = {
-        "model": "linear" if count == 4 else "quadratic",
+        "model": "linear" if count == 4 or named != "none" else "quadratic",
         "criterion": draw(st.sampled_from(["I", "D"])),
         "seed": draw(st.integers(1, 9)),
         "replicate_batches": draw(st.integers(0, 2)),
@@ -53,6 +67,27 @@ def made(source):
         return None, None
 
 
+def obeyed(study, row):
+    """Each bound and rule of the file by hand, with the material and the category that the recipe has."""
+    for item in study.ingredients:
+        if item.choice:
+            material = row[f"material: {item.name}"]
+            if material == "none":
+                assert row[item.name] == 0
+                continue
+            one = next(m for m in item.choice if m.name == material)
+            low, high = (own if own is not None else all_ for own, all_ in ((one.low, item.low), (one.high, item.high)))
+            assert low - 1e-9 <= row[item.name] <= high + 1e-9
+    for factor in study.category_factors:
+        assert row[factor.name] in factor.levels
+    for limit in study.limits:
+        if limit.condition is not None and row[limit.condition[0]] not in limit.condition[1]:
+            continue
+        total = sum(weight * row[name] for name, weight in limit.weights.items())
+        assert limit.low is None or total >= limit.low - 1e-9
+        assert limit.high is None or total <= limit.high + 1e-9
+
+
 @few
 @given(source=studies())
 def test_every_recipe_obeys_every_limit_and_sums_exactly(source):
@@ -60,7 +95,10 @@ def test_every_recipe_obeys_every_limit_and_sums_exactly(source):
     assume(design is not None)
     table = design.table
     assert np.abs(table[[i.name for i in study.ingredients]].sum(axis=1) - 100).max() < 1e-9
-    assert study.region.contains(table[list(study.region.names)].to_numpy(dtype=float)).all()
+    levels = table[list(study.region.names)].to_numpy(dtype=float)
+    assert study.region.contains(levels, chosen=study.region.chosen(table)).all()
+    for row in table.to_dict("records"):
+        obeyed(study, row)
     if not any(problem.code == "off-step" for problem in design.findings):
         for item in study.ingredients:
             if item.step:
@@ -79,7 +117,7 @@ def test_the_bracket_contains_the_efficiency(source):
             assert 0 < bracket[0] <= value <= bracket[1] <= 1
 
 
-@few
+@settings(max_examples=5, deadline=None, derandomize=True)
 @given(source=studies(), data=st.data())
 def test_the_order_of_ingredients_does_not_change_how_good_a_plan_is(source, data):
     _, one = made(source)
