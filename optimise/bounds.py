@@ -71,6 +71,7 @@ def with_bounds(model: FittedModel, core: Core, data: BatchData, low: Array, hig
         terms=_table(model.terms, used, p),
         covariance=covariance,
         residual_sd=used.sd,
+        df_residual=int(used.df),
         variance={"batch": used.sd**2},
         anova=anova_frame(()),
         r2=_NO_SQUARES,

@@ -31,7 +31,7 @@ _DISTANCES = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
 
 
 def coefficient_table(
-    study: Study, core: Core, data: BatchData, y: Array, coding: str, aliased: list[str]
+    study: Study, core: Core, data: BatchData, y: Array, coding: str, aliased: list[str], where: str
 ) -> tuple[pd.DataFrame, Array | Unavailable, str, list[Problem]]:
     """Terms with estimate, se, t, df, p in `coding`, their covariance, the coding used, and what there is to say.
 
@@ -42,8 +42,8 @@ def coefficient_table(
     fit, used = _in_coding(study, core, data, y, coding), coding
     if fit is None:
         fit, used = core.fit, core.coding.name
-        got = f"in the coding {coding} these terms make another model or cannot be told apart; shown as {used}"
-        notes.append(say("coding", "inform", "coefficients", got, f"read them as {used}"))
+        got = f"coefficients in {coding}: there these terms make another model or cannot be told apart; shown as {used}"
+        notes.append(say("coding", "inform", where, got, f"read them as {used}"))
     p = len(core.terms)
     table = _table(core.terms, fit, aliased)
     covariance: Array | Unavailable = no_error(core.fit)

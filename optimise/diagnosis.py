@@ -62,6 +62,13 @@ _ONE_RECIPE = Unavailable(
 )
 
 
+COPIED = Unavailable(
+    "replicate batches agree to the last digit",
+    "enter repeat readings of one jar as readings, not as batches; check that results were not copied",
+)
+"""Why the shape cannot be tested where repeats of one recipe do not differ at all."""
+
+
 def no_error(fit: LeastSquares) -> Unavailable:
     """Why a fit has no residual sd."""
     return _EXACT if fit.df > 0 else _NO_ERROR
@@ -94,10 +101,7 @@ def lack_of_fit(fit: LeastSquares, pure: PureError) -> LackOfFit | Unavailable:
             "make further recipes, or fit fewer terms",
         )
     if pure.ss <= 0:
-        return Unavailable(
-            "replicate batches agree to the last digit",
-            "enter repeat readings of one jar as readings, not as batches; check that results were not copied",
-        )
+        return COPIED
     ss = fit.rss - pure.ss
     if ss < -1e-9 * fit.rss:
         return Unavailable(

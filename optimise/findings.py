@@ -8,7 +8,7 @@ import numpy as np
 from scipy import stats
 
 from doe.problems import Problem, Unavailable
-from optimise.diagnosis import LackOfFit, Number, added, influence_limit, outlier_limit, spread_with_level
+from optimise.diagnosis import COPIED, LackOfFit, Number, added, influence_limit, outlier_limit, spread_with_level
 from optimise.leastsq import Array, Influence, LeastSquares, solve
 from optimise.scales import BoxCox, Scale
 
@@ -129,6 +129,8 @@ def quality_findings(
                 "do not rely on this model between the trials; fit fewer terms",
             )
         )
+    if lack is COPIED and fit.has_error:
+        out.append(say("copied", "warn", where, COPIED.reason, COPIED.do))
     if isinstance(lack, LackOfFit):
         if lack.p < 0.05:
             got = f"the shape misses: what is left is {lack.f:.1f} times the variance of replicates (p = {lack.p:.2g})"

@@ -25,7 +25,7 @@ from optimise.diagnosis import Number
 from optimise.findings import say
 from optimise.fitted import Core, FittedModel, anova_frame, number_column
 from optimise.grades import fit_grades
-from optimise.grouped import NO_LACK, allowed_for, in_use, left_out, with_groups
+from optimise.grouped import NO_LACK, allowed_for, as_if_alone, in_use, left_out, with_groups
 from optimise.latent import completions
 from optimise.leastsq import Array, LeastSquares, solve
 from optimise.mixed import MixedFit
@@ -107,20 +107,32 @@ def _fitted(
     low, high = scale.forward(data.low), scale.forward(data.high)
     y = low
     if not exact.all():
-        guess = likely(modest, low, high)
+        first = np.flatnonzero(planned.first_order)
+        guess = likely(modest, low, high) or likely(rows[:, first], low, high)
         if guess is None:
             return None
         y = guess[0]
-    picked = _pick(planned, rows, y, choice, response.name)
+    seen_by, values = rows, y
+    if data.shared is not None and exact.all():
+        seen_by, values = as_if_alone(modest, rows, y, data.shared)
+    picked = _pick(planned, seen_by, values, choice, response.name)
     core, aliased, block_notes = _solved(picked.terms, base, data, y, response, scale)
     notes += [*picked.notes, *block_notes]
-    columns = np.column_stack([core.terms.rows(data.X, data.chosen, base), _kept_blocks(data, core)])
+    columns = _columns(core, data)
     mixed: MixedFit | None = None
     if not exact.all():
         last = likely(columns, low, high)
+        if last is None and not all(core.terms.first_order):
+            # The bounds leave the further terms open: the first-order ones alone may still be had.
+            picked = replace(picked, terms=planned.only(planned.first_order))
+            core, aliased, _ = _solved(picked.terms, base, data, y, response, scale)
+            columns = _columns(core, data)
+            last = likely(columns, low, high)
         if last is None:
             return None
-        y, core = last[0], replace(core, other=estimate(last[1], len(y)))
+        # Influence and codings rest on the values as last completed, not on the first guess.
+        y = last[0]
+        core = replace(core, fit=solve(columns, y), other=estimate(last[1], len(y)))
         if data.shared is not None:
             notes.append(left_out(data.shared, response.name))
     elif data.shared is not None and core.fit.has_error:
@@ -132,6 +144,11 @@ def _fitted(
         groups = term_groups(core.terms)
         model = with_groups(model, mixed, core, data, data.shared, y, groups, columns)
     return with_bounds(model, core, data, low, high)
+
+
+def _columns(core: Core, data: BatchData) -> Array:
+    """The columns that are fitted, blocks last, (n, r)."""
+    return np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), _kept_blocks(data, core)])
 
 
 def nothing_fitted(study: Study, response: Response, planned: Terms, coding: str, data: BatchData) -> FittedModel:
@@ -278,9 +295,9 @@ def _assembled(
     lack = diagnosis.lack_of_fit(fit, pure) if core.other is None else NO_LACK
     lines = diagnosis.analysis_of_variance(columns, y, fit, term_groups(core.terms), pure, block_count)
     r2, adjusted, predicted, press = diagnosis.r_squared(y, fit)
-    table, covariance, used_coding, coding_notes = coefficient_table(study, core, data, y, coding, aliased)
-    influence = fit.influence()
     where = response.name
+    table, covariance, used_coding, coding_notes = coefficient_table(study, core, data, y, coding, aliased, where)
+    influence = fit.influence()
     predictor, predictor_notes = _predictor(study, where, core, data, y, ends, choice)
     said = [
         *notes,

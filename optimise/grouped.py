@@ -18,7 +18,7 @@ from optimise.batchdata import BatchData, Sharing
 from optimise.diagnosis import Line, Number, total_ss
 from optimise.findings import say
 from optimise.fitted import Core, Estimate, FittedModel, anova_frame, number_column
-from optimise.leastsq import Array
+from optimise.leastsq import Array, independent
 from optimise.mixed import MixedFit, reml
 
 NO_LACK = Unavailable(
@@ -52,6 +52,26 @@ def allowed_for(columns: Array, y: Array, shared: Sharing, where: str) -> tuple[
             " one; tests, intervals and the chance allow for both"
         )
     return fit, [say(code, "inform", where, got, f"make more {many} to know it better")]
+
+
+def as_if_alone(modest: Array, rows: Array, y: Array, shared: Sharing) -> tuple[Array, Array]:
+    """`rows` (n, p) and y (n,) with the mean of each group drawn in, so that errors are alike and apart, for choosing.
+
+    By the ratio of variances that the columns `modest` leave (generalised least squares); as they came where that
+    cannot be had.
+    """
+    kept, _ = independent(modest)
+    try:
+        between, within = reml(modest[:, kept], y, [shared.names]).variance
+    except ValueError:
+        return rows, y
+    both = np.column_stack([rows, y])
+    names = np.array(shared.names)
+    for name in dict.fromkeys(shared.names):
+        mine = names == name
+        drawn = 1 - 1 / np.sqrt(1 + mine.sum() * between / within)
+        both[mine] -= drawn * both[mine].mean(axis=0)
+    return both[:, :-1], both[:, -1]
 
 
 def in_use(fit: MixedFit) -> Estimate:

@@ -66,17 +66,23 @@ def together(model: FittedModel) -> Together | Unavailable:
         return Unavailable("the fit has no terms", "nothing to do")
     df = np.array([value if isinstance(value, int | float) else np.inf for value in rows["df"]], dtype=float)
     estimate, se = (rows[name].to_numpy(dtype=float) for name in ("estimate", "se"))
-    return terms_together(list(rows["term"]), estimate, se, df, model.covariance)
+    plain = model.core is not None and model.core.other is None
+    return terms_together(list(rows["term"]), estimate, se, df, model.covariance, exact=plain)
 
 
-def terms_together(names: list[str], estimate: Array, se: Array, df: Array, covariance: Array) -> Together:
-    """Limits for p terms at once: `estimate`, `se`, `df` (p,) (infinite: normal law), `covariance` (p, p)."""
+def terms_together(
+    names: list[str], estimate: Array, se: Array, df: Array, covariance: Array, exact: bool = True
+) -> Together:
+    """Limits for p terms at once: `estimate`, `se`, `df` (p,) (infinite: normal law), `covariance` (p, p).
+
+    `exact` is False where the estimates follow such a law in large samples only.
+    """
     p = len(names)
     if p and np.all(df == df[0]):
         size = np.sqrt(np.diag(covariance))
         factor = joint_factor(covariance / np.outer(size, size), float(df[0]))
         law = "multivariate t law" if np.isfinite(df[0]) else "multivariate normal law"
-        half, method = factor * se, f"exact for all {p} terms at once, by the {law}"
+        half, method = factor * se, f"{'exact ' if exact else ''}for all {p} terms at once, by the {law}"
         wide = stats.f.isf(1 - LEVEL, p, df[0]) if np.isfinite(df[0]) else stats.chi2.isf(1 - LEVEL, p) / p
         everywhere: float | Unavailable = sqrt(p * float(wide))
     else:

@@ -223,11 +223,12 @@ def together(formula: Formula | None) -> Rows:
     """Confidence and prediction limits of a formula by which all responses can be read at once."""
     if formula is None:
         return []
-    return [
+    rows = [
         [s.spec.name, wording.predicted(s), ends(s.together[0]), ends(s.together[1])]
         for s in formula.strips
         if s.together is not None
     ]
+    return rows if len(rows) > 1 else []
 
 
 def anova(fit: FitFacts) -> Rows:

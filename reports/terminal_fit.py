@@ -34,9 +34,9 @@ def without(models: Models, changed: Mapping[str, Changed], trials: Sequence[str
     )
     note = "Predictions move by: the largest change of a predicted mean over the batches made, in batch sd."
     lines = [line for response, c in changed.items() for line in _terms_that_moved(response, c)]
+    each = "it" if len(trials) == 1 else "them, one by one"
     kept = (
-        f"To leave it out for good, with the reason: blendwright record {name} --set-aside {','.join(trials)}"
-        ' --why "..."'
+        f'To leave {each} out for good, with the reason: blendwright record {name} --set-aside {trials[0]} --why "..."'
     )
     told = [head, table, wrapped(note), "\n".join(lines), *_end(models, f"blendwright fit {name}", kept)]
     return "\n\n".join(part for part in told if part)
@@ -76,8 +76,9 @@ def _response(models: Models, response: str) -> str:
     title = (
         f"{clean(response)}{clean(unit)}: {model.n} batches, {model.scale.name} scale, coefficients in {model.coding}"
     )
-    said = [words.judged(entry) if model.core is not None else "", words.left_terms(entry), words.together_line(entry),
-            words.scale_line(entry), words.other_form_line(entry), words.top_line(entry)]  # fmt: skip
+    first = words.judged(entry) if model.core is not None else f"Terms: {entry['selection']['how']}."
+    said = [first, words.left_terms(entry), words.together_line(entry), words.scale_line(entry),
+            words.other_form_line(entry), words.top_line(entry)]  # fmt: skip
     told = [wrapped(f"  {line}", indent="    ") for line in said if line]
     return "\n".join([title, aligned(rows, head, right=tuple(range(1, len(head)))), *told])
 
@@ -105,13 +106,14 @@ def _side_by_side(models: Models) -> str:
 
 
 def _end(models: Models, todo: str, *more: str) -> list[str]:
-    chosen = models.terms_choice == "select"
     how = (
         "These are the terms that were chosen, for reading; predictions average over many models."
-        if chosen
+        if models.terms_choice == "select"
         else "All planned terms are kept, and predict by least squares."
     )
+    if not any(model.core is not None for model in models.values()):
+        how = ""
     noted = (words.chosen_line(model.to_dict()) for model in models.values())
     how = " ".join([how, *dict.fromkeys(line for line in noted if line)])
-    told = [wrapped(how), findings(models.findings), *more, f"Next: {clean(todo)}"]
+    told = [wrapped(how) if how else "", findings(models.findings), *more, f"Next: {clean(todo)}"]
     return [part for part in told if part]

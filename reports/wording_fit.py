@@ -32,7 +32,8 @@ def scale_line(entry: Entry) -> str:
     low, high = found["interval"]
     if low <= -_REACH and high >= _REACH:
         return f"{said} The values vary too little to tell one power from another."
-    ends = f"{'below ' if low <= -_REACH else ''}{plain(low, 2)} to {'over ' if high >= _REACH else ''}{plain(high, 2)}"
+    ends = f"below {plain(-_REACH, 0)}" if low <= -_REACH else plain(low, 2)
+    ends += f" to over {plain(_REACH, 0)}" if high >= _REACH else f" to {plain(high, 2)}"
     power = plain(found["power"], 2)
     said += f" With these terms the likeliest power (Box-Cox) is {power}, 95{THIN}% likelihood {ends}"
     held = tuple(power for power in (1, 0) if low <= power <= high)
@@ -98,9 +99,10 @@ def top_line(entry: Entry) -> str:
     still = entry.get("stationary")
     if not known(still) or still is None:
         return ""
+    if not still["inside"]:
+        return f"Within the limits the fitted surface slopes everywhere: its {still['kind']} lies outside."
     where = ", ".join(f"{name} {figure(value)}" for name, value in still["at"].items())
-    side = "inside" if still["inside"] else "outside"
-    said = f"No slope at {where}: a {still['kind']}, {side} the limits, predicted {figure(still['predicted'])}."
+    said = f"No slope at {where}: a {still['kind']}, predicted {figure(still['predicted'])}."
     region = still["confidence"]
     if known(region):
         reach = ", ".join(f"{name} {between(*ends)}" for name, ends in region.items())
@@ -142,9 +144,15 @@ def judged(entry: Entry) -> str:
     """Residual sd, degrees of freedom, R² and what is said of the shape, in one sentence."""
     parts = []
     sd = entry.get("residual_sd")
-    if isinstance(sd, float):
+    shared = next((key for key in entry["variance"] if key != "batch"), None)
+    if isinstance(sd, float) and shared is not None:
+        apart = figure(float(entry["variance"][shared]) ** 0.5)
+        named = shared.replace("_", " ")
+        parts.append(f"Sd {figure(sd)} between batches of one {named}, {apart} from one {named} to the next")
+    elif isinstance(sd, float):
         of = f" (about {percent(sd)} of the value)" if entry["scale"] == "log" and sd < 0.5 else ""
-        parts.append(f"Residual sd {figure(sd)}{of} on {counted(int(entry['df_residual']), 'degree')} of freedom")
+        degrees = counted(int(entry["df_residual"]), "degree")
+        parts.append(f"Residual sd {figure(sd)}{of} on {degrees} of freedom")
     told = []
     for key, words in (("r2", "R²"), ("r2_adjusted", "adjusted"), ("r2_predicted", "predicted")):
         if isinstance(entry.get(key), float):

@@ -14,6 +14,8 @@ from scipy import stats
 from doe import Study
 from doe.problems import Unavailable
 from optimise import fit
+from optimise.batchdata import Sharing
+from optimise.grouped import as_if_alone
 from optimise.leastsq import solve
 from optimise.mixed import reml
 from optimise.posterior import Posterior
@@ -94,6 +96,21 @@ def test_size_of_a_test_of_a_hard_to_change_factor():
         ignored += 2 * stats.t.sf(abs(plain.estimate[1] / plain.standard_error()[1]), plain.df) < 0.05
     assert 0.02 <= found / 300 <= 0.085
     assert ignored / 300 > 0.12
+
+
+def test_terms_are_chosen_among_values_whose_errors_are_alike_and_apart():
+    """Drawing in the means of whole plots is the inverse root of their covariance: A V A' = I for V = I + ratio ZZ'."""
+    rng = np.random.default_rng(6)
+    plots = tuple(np.repeat(["a", "b", "c", "d", "e", "f"], [4, 3, 5, 4, 2, 4]))
+    n = len(plots)
+    X = np.column_stack([np.ones(n), rng.normal(size=n)])
+    apart = dict(zip("abcdef", rng.normal(0, 3, 6), strict=True))
+    y = X @ [1.0, 2.0] + [apart[plot] for plot in plots] + rng.normal(0, 0.5, n)
+    A, turned = as_if_alone(X, np.eye(n), y, Sharing("whole_plot", plots))
+    between, within = reml(X, y, [plots]).variance
+    Z = np.equal.outer(np.array(plots), np.array(plots)).astype(float)
+    assert A @ (np.eye(n) + between / within * Z) @ A.T == pytest.approx(np.eye(n), abs=1e-9)
+    assert turned == pytest.approx(A @ y)
 
 
 def test_a_new_batch_has_the_error_of_its_own_setting_up():
