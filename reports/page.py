@@ -61,7 +61,7 @@ QUESTIONS = (
 def render(facts: Facts, head: str = "") -> str:
     """The page as text. Same facts, same text."""
     values = {
-        **styled(script() if facts.live else ""),
+        **styled(script() if facts.live else "", facts.study),
         "live_data": Markup(embedded(facts.live)) if facts.live else "",
         "facts": facts,
         "head": head,
@@ -220,16 +220,25 @@ def stylesheet() -> str:
     )
 
 
-def styled(script: str = "") -> dict[str, Any]:
+def styled(script: str = "", header: str = "") -> dict[str, Any]:
     """What every page's shell asks for: the style sheet, the script if there is one, and the policy that names them.
 
-    Nothing else is allowed: no other script or style, no request, no frame, no form.
+    Nothing else is allowed: no other script or style, no request, no frame, no form. `header` stands over every
+    printed page.
     """
     style = stylesheet()
+    if header:
+        style += f"@media print {{ @page {{ @top-left {{ content: {_css_text(header)}; }} }} }}\n"
     allowed = ["default-src 'none'", f"style-src '{_hash(style)}'"]
     allowed += [f"script-src '{_hash(script)}'"] if script else []
     policy = "; ".join([*allowed, "base-uri 'none'", "form-action 'none'"])
     return {"style": Markup(style), "script": Markup(script), "policy": Markup(policy)}
+
+
+def _css_text(text: str) -> str:
+    """Text as a CSS string in which every sign but letters and digits of ASCII is written as its number."""
+    signs = (c if c.isascii() and c.isalnum() else f"\\{ord(c):x} " for c in text[:120] if c.isprintable())
+    return f'"{"".join(signs)}"'
 
 
 def _hash(text: str) -> str:

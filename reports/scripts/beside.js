@@ -33,7 +33,7 @@ function makeBeside(page) {
     })];
     const line = (name, write, unit = "") => h("tr", {}, h("th", { scope: "row" }, bdi(name),
       unit && unit !== name ? h("span", { class: "small" }, ` ${unit}`) : null), all.map((one) => h("td", { class: "n" }, write(one))));
-    const rows = [line("Chance of all", ({ found }) => percent(found.chance))];
+    const rows = [line(Object.keys(page.asked).length ? `Chance of all, ${WORDS.whatIf}` : "Chance of all", ({ found }) => percent(found.chance))];
     if (now.cost !== null) rows.push(line("Cost per kg", ({ found }) => money(found.cost, page.sheet.currency)));
     for (const response of page.data.responses) {
       if (response.exact && page.data.exact[response.name].unavailable) continue;
@@ -43,7 +43,7 @@ function makeBeside(page) {
       }, response.unit));
     }
     rows.push(...levelRows(page, line));
-    rows.push(line("Lies", ({ recipe }) => (page.region.inside(recipe) ? "inside" : "outside")));
+    rows.push(line("Where", ({ recipe }) => (page.region.inside(recipe) ? "inside" : "outside")));
     redraw(node, h("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Formulas side by side" },
       h("table", {}, h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col", class: "n" }, "On the sheet"),
         kept.map(head))), h("tbody", {}, rows))));

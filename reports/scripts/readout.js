@@ -16,11 +16,11 @@ function makeReadout(page) {
 
   function drawChance(found) {
     if (found.chance === null) {
-      redraw(chance, h("p", { class: "note" }, chanceSentence(found)));
+      redraw(chance, h("p", { class: "note" }, chanceSentence(found, Object.keys(page.asked).length > 0)));
       return;
     }
     const words = h("p", { class: "chance" }, h("span", { class: "figure" }, percent(found.chance)), " ",
-      h("span", { class: "live-sentence" }, chanceSentence(found)));
+      h("span", { class: "live-sentence" }, chanceSentence(found, Object.keys(page.asked).length > 0)));
     redraw(chance, jars(found.chance, found.interval), words);
   }
 
@@ -47,7 +47,7 @@ function makeReadout(page) {
     let where = "within what was tried";
     if (!region.within(recipe.x, recipe.combo)) where = "outside the limits: every number is a guess";
     else if (!region.tried(recipe)) where = "outside what was tried: treat every number as a guess";
-    return [["Cost", costSentence(found, page.sheet)], ["Lies", firstUpper(`${where}.`)], ["At its limit", on]];
+    return [["Cost", costSentence(found, page.sheet)], ["Where", firstUpper(`${where}.`)], ["At its limit", on]];
   }
 
   return { node, draw };

@@ -30,9 +30,10 @@ function firstUpper(text) {
   return text.charAt(0).toUpperCase() + text.slice(1);
 }
 
-function chanceSentence(found) {
+function chanceSentence(found, moved) {
   if (found.chance === null) return `No chance of all can be given: ${found.why}.`;
-  const parts = [`chance that one new batch passes every must, as predicted`];
+  const parts = ["chance that one new batch passes every must, as predicted"];
+  if (moved) parts[0] = "chance that one new batch would pass, what if the limits were those typed below";
   if (found.interval && found.error !== null) parts.push(`${chanceBetween(found.interval)} (90${THIN}% interval)`);
   return `${parts.join("; ")}.`;
 }
