@@ -119,6 +119,9 @@ def _run(args: argparse.Namespace, as_json: bool) -> int:
         if os.environ.get(TRACE):
             raise
         stands = _journal_size(args) != before
+        changed = _changed_outside(args)
+        if changed:
+            return _refuse(args.command, changed, as_json, code=1 if stands else 2)
         said = "what the command wrote stands in the journal" if stands else "nothing was written"
         problem = Problem(
             "defect", "stop", f"blendwright {args.command}", f"{type(error).__name__}: {error}",
@@ -128,6 +131,17 @@ def _run(args: argparse.Namespace, as_json: bool) -> int:
         return _refuse(args.command, [problem], as_json, code=1 if stands else 2)
     _print(as_text(outcome.document) if as_json else harmless(outcome.text))
     return outcome.code
+
+
+def _changed_outside(args: argparse.Namespace) -> list[Problem]:
+    """Files of the study that were changed by hand: what a command trips over then is no defect."""
+    from pathlib import Path
+
+    from studies.inspection import inspect
+
+    with contextlib.suppress(Exception):
+        return [problem for problem in inspect(Path(args.folder)) if problem.level == "stop"]
+    return []
 
 
 def _journal_size(args: argparse.Namespace) -> int:

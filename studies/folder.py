@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
@@ -72,12 +72,7 @@ class StudyFolder:
     def design(self, number: int) -> Design:
         """The plan of a round, as it was issued."""
         name = f"plan/round-{number}/plan.json"
-        try:
-            return Design.from_dict(self._json(name))
-        except (KeyError, TypeError, ValueError) as error:
-            if isinstance(error, StudyError):
-                raise
-            raise _unreadable(name) from error
+        return design_of(self._json(name), name)
 
     def designs(self) -> tuple[Design, ...]:
         """The plans of all rounds, in order."""
@@ -140,6 +135,16 @@ class StudyFolder:
         if not isinstance(found, dict):
             raise _unreadable(name)
         return found
+
+
+def design_of(found: Mapping[str, Any], name: str) -> Design:
+    """The plan that stands in a file of this name. Raises StudyError when someone changed it so that it is none."""
+    try:
+        return Design.from_dict(found)
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+        if isinstance(error, StudyError):
+            raise
+        raise _unreadable(name) from error
 
 
 def _unreadable(name: str) -> StudyError:

@@ -136,7 +136,7 @@ def printed(folder: Path, entries: Sequence[journal.Entry]) -> dict[str, str]:
     known = {journal.START: "the head of a journal without entries"}
     known |= {e.digest: f"the head of the journal after entry {e.number}, {e.command}, {e.when}" for e in entries}
     for path in sorted((folder / "plan").glob("round-*/plan.json")):
-        with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        with contextlib.suppress(OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
             design = Design.from_dict(json.loads(path.read_text(encoding="utf-8")))
             known[design.digest] = f"the plan of round {design.round}, as it stands in the folder"
     with contextlib.suppress(StudyError):

@@ -10,7 +10,7 @@ from fuzzing import SPLIT, Fuzzer, unzipped, zipped
 from small_study import SMALL
 
 from doe import Study
-from doe.design import Design, plan
+from doe.design import plan
 from doe.keys import json_schema
 from doe.opendocument import MIMETYPE
 from doe.problems import StudyError
@@ -22,6 +22,7 @@ from reports import terminal
 from reports.documents import check_document, json_text
 from studies import journal
 from studies.commands.new import _from_file, example_toml
+from studies.folder import design_of
 from studies.levels import parsed
 
 NAMES = ("Gum", "Wax", "Oil", "Gum wetting", "C12-15 (ester)", "×", "1,2-Diol")
@@ -132,11 +133,10 @@ def stored(content):
     for pair in ((text, BATCHES), (READINGS, text)):
         with contextlib.suppress(StudyError):
             parsed_results(*pair)
-    # As `studies/folder.py` reads it: these become "cannot be read as this program wrote it".
-    with contextlib.suppress(KeyError, TypeError, ValueError, RecursionError):
+    with contextlib.suppress(StudyError, ValueError, RecursionError):
         found = json.loads(text)
         if isinstance(found, dict):
-            Design.from_dict(found)
+            design_of(found, "plan.json")
 
 
 def _book(odd):

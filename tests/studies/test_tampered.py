@@ -76,3 +76,14 @@ def test_a_chain_written_anew_is_whole_and_every_printed_digest_tells(reported):
     assert not is_found(reported), "the chain has no key: by itself a whole new one cannot be told"
     for paper, digests in papers.items():
         assert any(is_found(reported, digits) for digits in digests), paper
+
+
+@pytest.mark.parametrize("name", ["analysis/models.json", "plan/round-1/plan.json", "results/batches.csv"])
+@pytest.mark.parametrize("content", ['{"asked": []}', "x" * 50])
+def test_what_a_command_trips_over_then_is_said_by_the_file(reported, name, content, capsys):
+    (reported / name).write_text(content, encoding="utf-8")
+    for words in (["next"], ["status"]):
+        code = main([words[0], str(reported), *words[1:]])
+        said = capsys.readouterr()
+        assert "defect" not in said.out + said.err
+        assert code in (0, 1) or name.rpartition("/")[2] in said.err or "plan.json" in said.err
