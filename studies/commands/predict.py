@@ -13,9 +13,10 @@ from studies.wording import code_of
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
-    """Predict, with the terms of the last `fit`. Writes nothing."""
+    """Predict, with the terms of the last `fit`. Writes nothing. Exit code 1 where a formula has a stop-level finding."""
     folder = StudyFolder.at(args.folder)
     frame = formulas_at(args.at, folder.study)
     models = fitted(folder)
     document = documents.predict_document(models, frame)
-    return Outcome(document, terminal.predict(models, frame, args.folder), code_of(document))
+    told = [row for point in document["points"] for row in point["findings"]]
+    return Outcome(document, terminal.predict(models, frame, args.folder), code_of({"problems": told}))
