@@ -73,7 +73,7 @@ def fit_response(
     if response.kind == "pass":
         return fit_passes(study, response, planned, coding, data)
     if response.kind == "grade":
-        graded = fit_grades(study, response, planned, coding, data)
+        graded = fit_grades(study, response, planned, coding, data, results)
         if not isinstance(graded, Unavailable):
             return graded
         data = replace(data, findings=(*data.findings, _as_numbers(response, graded)))

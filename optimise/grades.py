@@ -1,4 +1,4 @@
-"""Scores in grades: a cumulative link model where every batch has one grade, else the mean score, which says so.
+"""Scores in grades: a cumulative link model of every grade given, those of one batch sharing a score of their own.
 
 What lies behind a grade is taken as a score on the logistic scale, cut at thresholds. A new batch reaches a grade when
 its score lies beyond the threshold; its scatter is taken as t with 8 degrees of freedom over 0.634 (Albert & Chib 1993,
@@ -18,6 +18,8 @@ from doe.cells import grade_values
 from doe.codings import Coding
 from doe.parts import Response
 from doe.problems import Problem, Unavailable
+from doe.results import Results
+from doe.resultset import UNUSED_FLAGS
 from doe.study import Study
 from doe.terms import Terms
 from optimise.aims import window
@@ -26,31 +28,53 @@ from optimise.findings import say
 from optimise.fitted import FittedModel, anova_frame, number_column
 from optimise.leastsq import Array, independent
 from optimise.ordinal import OrdinalFit, ordinal_fit
+from optimise.ordinal_shared import ordinal_shared
 from optimise.passes import NOISE_DF, NOISE_SD
 from optimise.predictors import LeastSquaresPredictor
 from optimise.scales import Scale
+
+SINGLE_SD = float(np.pi / np.sqrt(3))
+"""Sd of the logistic law: how a single grade scatters about its batch's score."""
 
 _HELD = 1 / 2.5**2  # a score changes by 2.5 logits for one sd of a column: weak (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Scores:
-    """The fit on the columns that say something, a map (p, 1 + r) from first cut and slopes to all columns, values."""
+    """The fit on the columns that say something, a map (p, 1 + r) from first cut and slopes to all columns, values.
+
+    `sd` is what grades of one batch share beyond the terms: 0 where each batch was graded once.
+    """
 
     fit: OrdinalFit
     to_terms: Array
     values: Array
     cut: int
+    sd: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Grades:
+    """Every grade given, (m,), and the place (m,) of its batch in the data."""
+
+    values: Array
+    batch: npt.NDArray[np.intp]
+
+    @property
+    def several(self) -> bool:
+        """Whether some batch was graded more than once."""
+        return len(np.unique(self.batch)) < len(self.batch)
 
 
 def fit_grades(
-    study: Study, response: Response, planned: Terms, coding: str, data: BatchData
+    study: Study, response: Response, planned: Terms, coding: str, data: BatchData, results: Results
 ) -> FittedModel | Unavailable:
     """A graded response on first-order terms, or why it is better taken as a number."""
+    given = _given(results, response, data)
     place = sorted(set(grade_values(response.grades).values()))
-    if not np.isin(data.y, place).all():
-        return Unavailable("batches were graded more than once, and a mean of grades is not a grade", "grade them once")
-    values, grade = np.unique(data.y, return_inverse=True)
+    if not np.isin(given.values, place).all():
+        return Unavailable("some readings are no grades", "read one of the grades")
+    values, grade = np.unique(given.values, return_inverse=True)
     if len(values) < 2:
         return Unavailable("every batch got the same grade", "make a trial that might differ")
     first = planned.only(planned.first_order)
@@ -62,13 +86,25 @@ def fit_grades(
     rows = whole[:, kept]
     if len(data.y) < rows.shape[1] + len(values) - 1:
         return Unavailable("too few batches for thresholds and slopes", "make more batches")
-    scores = _scored(rows, grade, values, response)
+    scores = _scored(rows[given.batch], grade, values, response, given)
     if scores is None:
         return Unavailable("the columns of the model hold no constant", "use a model with an intercept or a blend")
-    return _model(study, response, terms, base, coding, data, rows, scores)
+    return _model(study, response, terms, base, coding, data, rows, scores, given)
 
 
-def _scored(rows: Array, grade: npt.NDArray[np.intp], values: Array, response: Response) -> _Scores | None:
+def _given(results: Results, response: Response, data: BatchData) -> _Grades:
+    """The grades of the batches that are fitted, as they were read; bounds and flagged ones are none."""
+    rows = results.counted
+    rows = rows[(rows["response"] == response.name) & rows["value"].notna() & ~rows["flag"].isin(UNUSED_FLAGS)]
+    rows = rows[rows["batch"].isin(data.batches) & (rows["bound"].fillna("none") == "none")]
+    place = {batch: i for i, batch in enumerate(data.batches)}
+    batch = np.array([place[str(name)] for name in rows["batch"]], dtype=np.intp)
+    return _Grades(rows["value"].to_numpy(dtype=float), batch)
+
+
+def _scored(
+    rows: Array, grade: npt.NDArray[np.intp], values: Array, response: Response, given: _Grades
+) -> _Scores | None:
     """The fit, with thresholds measured from the one that the aim rests on."""
     constant = np.linalg.lstsq(rows, np.ones(len(rows)), rcond=None)[0]
     if np.abs(rows @ constant - 1).max() > 1e-9:
@@ -77,14 +113,23 @@ def _scored(rows: Array, grade: npt.NDArray[np.intp], values: Array, response: R
     out = int(np.abs(constant).argmax())
     others = [j for j in range(rows.shape[1]) if j != out]
     try:
-        fit = ordinal_fit(rows[:, others], grade, len(values))
+        fit, sd = _likeliest(rows[:, others], grade, len(values), given, 0.0)
     except ValueError:
-        fit = ordinal_fit(rows[:, others], grade, len(values), prior=_HELD)
+        fit, sd = _likeliest(rows[:, others], grade, len(values), given, _HELD)
     cut = _cut(response, values)
     to_terms = np.zeros((rows.shape[1], 1 + len(others)))
     to_terms[:, 0] = -constant
     to_terms[others, 1 + np.arange(len(others))] = 1.0
-    return _Scores(fit, to_terms, values, cut)
+    return _Scores(fit, to_terms, values, cut, sd)
+
+
+def _likeliest(
+    rows: Array, grade: npt.NDArray[np.intp], grades: int, given: _Grades, prior: float
+) -> tuple[OrdinalFit, float]:
+    if not given.several:
+        return ordinal_fit(rows, grade, grades, prior=prior), 0.0
+    found = ordinal_shared(rows, grade, grades, given.batch, prior)
+    return found.fit, found.sd
 
 
 def _cut(response: Response, values: Array) -> int:
@@ -99,7 +144,7 @@ def _cut(response: Response, values: Array) -> int:
 
 def _model(
     study: Study, response: Response, terms: Terms, base: Coding, coding: str, data: BatchData, rows: Array,
-    scores: _Scores,
+    scores: _Scores, given: _Grades,
 ) -> FittedModel:  # fmt: skip
     fit, g = scores.fit, len(scores.fit.thresholds)
     place = np.concatenate([[scores.cut], g + np.arange(len(fit.estimate))])
@@ -114,32 +159,57 @@ def _model(
         turn, asked = np.eye(len(terms)), base
     scale = _scale(fit.thresholds - fit.thresholds[scores.cut], scores.values)
     none = Unavailable("a graded response has no scatter of its own", "read the chance instead")
-    predictor = LeastSquaresPredictor(terms, base, beta, covariance / NOISE_SD**2, NOISE_SD, NOISE_DF)
+    # What a batch has of its own adds to the scatter of a grade: variances add, that of the t law being 8/6 scale².
+    noise = float(np.hypot(NOISE_SD, scores.sd * np.sqrt(1 - 2 / NOISE_DF)))
+    predictor = LeastSquaresPredictor(terms, base, beta, covariance / noise**2, noise, NOISE_DF)
     return FittedModel(
         response=response.name, unit=response.unit, scale=scale, form=terms.form, coding=asked.name, n=data.y.size,
         scale_why="grades: thresholds on a logistic score, measured from the one the aim rests on",
         excluded=data.excluded, terms=_table(terms, turn @ beta, turn @ covariance @ turn.T),
         covariance=_frozen(turn @ covariance @ turn.T), residual_sd=none, df_residual=data.y.size - len(place) - g + 1,
-        variance={"batch": none}, anova=anova_frame(()), r2=none, r2_adjusted=none, r2_predicted=none, press=none,
+        variance={"batch": scores.sd**2 if given.several else none}, anova=anova_frame(()), r2=none,
+        r2_adjusted=none, r2_predicted=none, press=none,
         log_likelihood=fit.log_likelihood, lack_of_fit=none, stationary=none, way=none,
-        trials=_trials(data, scale.back(rows @ beta)), findings=(*data.findings, *_said(response, fit, data.y, scores)),
+        trials=_trials(data, scale.back(rows @ beta)), findings=_said(response, data, given, scores),
         selection={"how": "first-order terms, none chosen", "criterion": "likelihood", "near": [], "chosen_share": {}},
         core=None, predictor=predictor, window=_window(response, scores), study=study, kind="grade",
     )  # fmt: skip
 
 
-def _said(response: Response, fit: OrdinalFit, y: Array, scores: _Scores) -> list[Problem]:
-    counts = ", ".join(f"{value:g}: {int((y == value).sum())}" for value in scores.values)
+def _said(response: Response, data: BatchData, given: _Grades, scores: _Scores) -> tuple[Problem, ...]:
+    # No mean is made of several grades, whatever the readings of other responses are taken for.
+    before = [finding for finding in data.findings if finding.code != "readings-averaged"]
+    counts = ", ".join(f"{value:g}: {int((given.values == value).sum())}" for value in scores.values)
+    batches = len(np.unique(given.batch))
+    how_often = f"{given.values.size} grades of {batches} batches" if given.several else f"grades of {batches} batches"
     got = (
-        f"grades of {y.size} batches ({counts}) by a cumulative logistic model of first-order terms: their order"
-        " counts, not their distances; a predicted grade between two is a score between their thresholds"
+        f"{how_often} ({counts}) by a cumulative logistic model of first-order terms: their order counts, not their"
+        " distances; a predicted grade between two is a score between their thresholds"
     )
     do = "a measured value says far more per batch, where there is one"
     out = [say("grades", "inform", response.name, got, do)]
-    if fit.held:
+    if given.several:
+        out.append(_shared_words(response, scores.sd))
+    if scores.fit.held:
         got = "the trials part some grades without overlap, so how steeply they change is held by a weak prior"
         out.append(say("grades-parted", "warn", response.name, got, "make trials near the edge between those grades"))
-    return out
+    return (*before, *out)
+
+
+def _shared_words(response: Response, sd: float) -> Problem:
+    """What grades of one batch have in common, and what the chance is of."""
+    if sd > 0:
+        got = (
+            f"grades of one batch have a score of its own in common (sd {sd:.2g} beside {SINGLE_SD:.2g} of a single"
+            " grade), so they do not count for as many batches; the chance is that of one grade given to a new batch"
+        )
+    else:
+        got = (
+            "grades of one batch agree no better than those of different batches of one recipe; each was taken by"
+            " itself, and the chance is that of one grade given to a new batch"
+        )
+    do = "make separate batches to see how batches differ"
+    return say("grades-of-one-batch", "inform", response.name, got, do)
 
 
 def _scale(cuts: Array, values: Array) -> Scale:

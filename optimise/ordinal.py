@@ -125,7 +125,7 @@ def _likelihood(
     eta = Z @ theta[g:]
     cuts = np.concatenate([[-np.inf], theta[:g], [np.inf]])
     a, b = cuts[y] - eta, cuts[y + 1] - eta
-    share, da, db, aa, bb = _logit_share(a, b) if link == "logit" else _probit_share(a, b)
+    share, da, db, aa, bb = logit_share(a, b) if link == "logit" else _probit_share(a, b)
     left, right = np.zeros((n, g + p)), np.zeros((n, g + p))
     inner = y > 0
     left[np.flatnonzero(inner), y[inner] - 1] = 1.0
@@ -144,7 +144,8 @@ def _probit_share(a: Array, b: Array) -> tuple[Array, Array, Array, Array, Array
     return share, da, db, np.where(np.isfinite(a), -a, 0.0) * da, np.where(np.isfinite(b), -b, 0.0) * db
 
 
-def _logit_share(a: Array, b: Array) -> tuple[Array, Array, Array, Array, Array]:
+def logit_share(a: Array, b: Array) -> tuple[Array, Array, Array, Array, Array]:
+    """Log share of the logistic law within (a, b), its slopes, and their own parts of its second derivatives."""
     flip = a > 0
     lo, hi = np.where(flip, -b, a), np.where(flip, -a, b)
     top = special.log_expit(hi)

@@ -13,10 +13,12 @@ from scipy.special import expit
 
 from doe import Study
 from optimise import fit
+from optimise.ordinal_shared import ordinal_shared
 from optimise.scales import Scale
 
 DATA = Path(__file__).parent / "data"
 WINE = json.loads((DATA / "structures.json").read_text(encoding="utf-8"))["ordinal"]["wine"]["clm_logit"]
+JUDGES = json.loads((DATA / "structures.json").read_text(encoding="utf-8"))["ordinal"]["wine"]["quadrature_logit"]
 
 
 def study(aim="above", low="4", high=None):
@@ -97,12 +99,51 @@ def test_parted_grades_are_held_and_said():
     assert np.isfinite(model.terms["estimate"].to_numpy(dtype=float)).all()
 
 
-def test_a_mean_of_several_grades_is_a_number_and_that_is_said():
+def test_grades_of_one_batch_share_a_score_of_its_own():
+    """The nine judges' grades of wines, each judge taken for a batch: slopes, thresholds, errors and the shared sd are
+    those of independent quadrature (data/README.md).
+    """
+    frame = pd.read_csv(DATA / "randall_wine.csv")
+    X = np.column_stack([frame["temp"] == "warm", frame["contact"] == "yes"]).astype(float)
+    found = ordinal_shared(X, frame["rating"].to_numpy() - 1, 5, frame["judge"])
+    cuts = ["1|2", "2|3", "3|4", "4|5"]
+    assert found.fit.thresholds == pytest.approx([JUDGES["estimate"][k] for k in cuts], rel=1e-6)
+    assert found.fit.estimate == pytest.approx([JUDGES["estimate"][k] for k in ("tempwarm", "contactyes")], rel=1e-6)
+    errors = [JUDGES["se"][k] for k in (*cuts, "tempwarm", "contactyes")]
+    assert np.sqrt(np.diag(found.fit.covariance)) == pytest.approx(errors, rel=1e-5)
+    assert found.sd == pytest.approx(JUDGES["judge_sd"], rel=1e-6)
+    assert found.sd_error / found.sd == pytest.approx(JUDGES["log_judge_sd_se"], rel=1e-5)
+    assert found.fit.log_likelihood == pytest.approx(JUDGES["loglik"], abs=1e-7)
+
+
+def panel(n=30, judges=5, own=1.5):
+    """n simulated batches, each graded by a panel; batches differ by a score of their own."""
+    rng = np.random.default_rng(3)
+    x = rng.choice([0.0, 0.5, 1.0], (n, 2))
+    score = 3 * x[:, 0] + x[:, 1] - 2 + own * rng.normal(size=n)
+    seen = score[:, None] + rng.logistic(size=(n, judges))
+    grade = 1 + np.searchsorted([-2.0, 0.0, 2.0, 4.0], seen)
+    batch = np.repeat([f"B{i}" for i in range(n)], judges)
+    rows = pd.DataFrame({"batch": batch, "reading": np.tile(np.arange(1, judges + 1), n)})
+    rows[["Warm", "Contact"]] = np.repeat(x, judges, axis=0)
+    return rows.assign(Bitterness=grade.ravel().astype(str))
+
+
+def test_a_panel_does_not_count_for_as_many_batches():
     made = study()
-    frame = wine().head(24).assign(batch=np.repeat([f"B{i}" for i in range(12)], 2), reading=[1, 2] * 12)
-    frame[["Warm", "Contact"]] = np.repeat(wine()[["Warm", "Contact"]].to_numpy()[[0, 2, 4, 6] * 3], 2, axis=0)
-    model = fit(made, made.results(frame))["Bitterness"]
-    assert "grades-as-numbers" in [finding.code for finding in model.findings]
+    models = fit(made, made.results(panel()))
+    model = models["Bitterness"]
+    codes = [finding.code for finding in model.findings]
+    assert "grades-of-one-batch" in codes
+    assert "grades-as-numbers" not in codes
+    assert model.n == 30
+    assert 0.7 < np.sqrt(model.variance["batch"]) < 2.5
+    # As if each grade came from a batch of its own the slopes would look surer.
+    alone = made.results(panel().drop(columns=["batch", "reading"]))
+    apart = fit(made, alone)["Bitterness"].terms.set_index("term")
+    assert model.terms.set_index("term").loc["Warm", "se"] > 1.3 * apart.loc["Warm", "se"]
+    chance = models.predict(pd.DataFrame({"Warm": [1.0, 0.0], "Contact": [1.0, 0.0]}))[("Bitterness", "chance")]
+    assert 0 < chance.iloc[1] < chance.iloc[0] < 1
 
 
 def test_scores_and_grades_map_both_ways():
