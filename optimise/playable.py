@@ -16,6 +16,7 @@ from doe.parts import Response
 from doe.problems import Unavailable
 from doe.region import Combination, Region
 from doe.study import Study
+from doe.trade.sums import sums_of_checks
 from optimise.aims import has_window, musts, window
 from optimise.chance import SOBOL_BITS, copula_nodes, parameter_draws
 from optimise.exact import Exact, Sum, exact_form
@@ -29,7 +30,7 @@ _SPREAD = 256
 
 
 def playable(study: Study, models: Models) -> dict[str, Any]:
-    """The export: keys `models` (models.json), `responses`, `exact`, `region`, `chance`.
+    """The export: keys `models` (models.json), `responses`, `exact`, `cost`, `region`, `chance`, `trade`.
 
     Levels stand in the order of `region.names`. Long lists of numbers whose last digits do not count, and whole
     numbers, are little-endian arrays in base64: `nodes` unsigned 32 bit in units of 2^-30, `component` unsigned 16
@@ -42,6 +43,7 @@ def playable(study: Study, models: Models) -> dict[str, Any]:
         "cost": _sums(exact_form(study, Response("Cost", source="cost_per_kg"))),
         "region": _region(study, models),
         "chance": _chance(study, models),
+        "trade": sums_of_checks(study),
     }
 
 

@@ -199,6 +199,11 @@ def front_words(facts: Facts) -> str:
         return ""
     best_cost, best = max(points, key=lambda p: (p[1], -p[0]))[:2]
     near = next((p for p in points if p[1] >= best - 0.05), None)
+    if near is not None and near[0] < best_cost - 0.005 and best - near[1] < 0.005:
+        return (
+            f"A chance of {percent(near[1])} is to be had at {money(near[0], facts.currency)}; dearer formulas, up to "
+            f"{money(best_cost, facts.currency)}, gain less than one point."
+        )
     if near is not None and near[0] < best_cost - 0.005:
         return (
             f"The last {percent(best - near[1])} of chance cost {money(best_cost - near[0], facts.currency)} per kg: "

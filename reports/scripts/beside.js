@@ -7,12 +7,15 @@ function makeBeside(page) {
   let kept = page.formulas.slice(0, MOST_KEPT).map((one) => ({ name: one.name, recipe: one.recipe }));
   let count = 0;
 
+  function set(name, recipe) {
+    kept = [...kept.slice(0, MOST_KEPT - 1), { name, recipe }];
+    page.refresh();
+  }
+
   function keep() {
     count += 1;
-    if (kept.length === MOST_KEPT) kept = kept.slice(0, -1);
-    kept = [...kept, { name: `Yours ${count}`, recipe: page.recipe() }];
+    set(`Yours ${count}`, page.recipe());
     page.say(`Set beside the others as Yours ${count}.`);
-    page.refresh();
   }
 
   function head(one, i) {
@@ -44,7 +47,13 @@ function makeBeside(page) {
     }
     rows.push(...levelRows(page, line));
     rows.push(line("Where", ({ recipe }) => (page.region.inside(recipe) ? "inside" : "outside")));
-    redraw(node, h("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Formulas side by side" },
+    const others = page.formulas.filter((one) => !kept.some((shown) => shown.recipe === one.recipe));
+    const more = others.map((one) => {
+      const add = h("button", { type: "button", "aria-label": `set ${one.name} beside` }, bdi(one.name));
+      add.addEventListener("click", () => set(one.name, one.recipe));
+      return [" ", add];
+    });
+    redraw(node, more.length ? h("p", { class: "small" }, "To set beside as well:", more) : null, h("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Formulas side by side" },
       h("table", {}, h("thead", {}, h("tr", {}, h("td", {}), h("th", { scope: "col", class: "n" }, "On the sheet"),
         kept.map(head))), h("tbody", {}, rows))));
   }

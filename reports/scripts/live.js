@@ -7,7 +7,9 @@ function startLive(data, place) {
   const outlook = makeOutlook(data);
   const { region } = outlook;
   const sheet = data.sheet;
-  const formulas = data.formulas.map((one) => ({ ...one, recipe: region.recipe(one.x, region.comboOf(one.levels)) }))
+  const kinds = ["found", "reference", "alternative"];
+  const told = [...data.formulas].sort((a, b) => kinds.indexOf(a.kind) - kinds.indexOf(b.kind));
+  const formulas = told.map((one) => ({ ...one, recipe: region.recipe(one.x, region.comboOf(one.levels)) }))
     .filter((one) => one.recipe.combo >= 0);
   const [first] = formulas;
   const page = {

@@ -2,6 +2,7 @@
 
 function makeOutlook(data) {
   const region = makeRegion(data.region, data.models.fence);
+  const trade = makeTrade(data.trade);
   const chances = makeChances(data.chance, data.models.residual_correlation);
   const made = new Map();
 
@@ -73,7 +74,8 @@ function makeOutlook(data) {
       if (response.kind === "pass" && response.aim === "watch") found.chance = null;
       responses[response.name] = full ? { ...found, ...inUnits(response, law) } : found;
     }
-    return { responses, ...all(recipe, laws, responses, full), cost: sumOf(data.cost, recipe) };
+    const findings = full ? trade.findings(recipe) : [];
+    return { responses, ...all(recipe, laws, responses, full), cost: sumOf(data.cost, recipe), findings };
   }
 
   function inUnits(response, law) {

@@ -47,7 +47,8 @@ function makeReadout(page) {
     let where = "within what was tried";
     if (!region.within(recipe.x, recipe.combo)) where = "outside the limits: every number is a guess";
     else if (!region.tried(recipe)) where = "outside what was tried: treat every number as a guess";
-    return [["Cost", costSentence(found, page.sheet)], ["Where", firstUpper(`${where}.`)], ["At its limit", on]];
+    return [["Cost", costSentence(found, page.sheet)], ["Where", firstUpper(`${where}.`)], ["At its limit", on],
+      ...found.findings.map((one) => [TRADE_WORDS[one.level], findingSentence(one)])];
   }
 
   return { node, draw };

@@ -65,3 +65,11 @@ function betterWords(before, after, starts) {
 function standingWords(labels, whys) {
   return labels.map((label) => (whys[label] ? `${label} (${whys[label]})` : label)).join("; ");
 }
+
+// What checks of the trade have to say of a formula, by how grave it is.
+const TRADE_WORDS = { stop: "Stops", warn: "Look at", inform: "Note" };
+
+function findingSentence(one) {
+  const asked = one.allowed ? `; ${one.allowed}` : "";
+  return `${one.where}: ${one.got}${asked}.${one.do ? ` ${firstUpper(one.do)}.` : ""}`;
+}

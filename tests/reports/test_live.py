@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from doe import Study, plan
+from doe.trade import TradeChecks
 from optimise import find, fit
 from reports import write_report
 
@@ -503,3 +504,14 @@ def test_only_the_named_script_runs_and_data_cannot_break_out(sheet):
     (data,) = re.findall(r'<script type="application/json" id="live-data">(.*?)</script>', text, re.DOTALL)
     assert not re.search(r"[<>&]", data)
     assert json.loads(data)["sheet"]["lines"][1]["name"] == "Gum & co"
+
+
+def test_checks_of_the_trade_speak_of_the_formula_as_it_stands(chosen_sheet, opened, choices):
+    page = opened(chosen_sheet)
+    checks = TradeChecks(choices.study)
+    for key in ("End", "Home", "PageUp"):
+        page.get_by_role("slider", name="Wax").press(key)
+        settle(page)
+        recipe = choices.study.complete(code_levels(page, choices.study))
+        told = {finding.where for finding in checks.each(recipe)[0] if finding.code == "use-range"}
+        assert ("supplier's use range" in page.inner_text(".live-readout")) == bool(told)
