@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,6 +14,8 @@ from doe.rules import tidy
 
 LARGEST = 1e12
 _LONGEST_NAME = 80
+# Embeddings, overrides and isolates of the Unicode Bidirectional Algorithm (UAX 9): what follows reads otherwise.
+TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
 
 @dataclass(slots=True)
@@ -175,6 +177,8 @@ def is_number(value: Any) -> bool:
 
 
 def _value_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
+    if not all(_signs_are_good(text, where, notes) for text in _texts(value)):
+        return False
     kinds = [kind for kind in key.types if has_type(kind, value)]
     if not kinds:
         allowed = " or ".join(WORDS[kind] for kind in key.types)
@@ -267,12 +271,32 @@ def _number_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
     return True
 
 
+def _texts(value: Any) -> Iterator[str]:
+    """Every text in a value, also the names in a table and what stands in lists."""
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for key, inner in value.items():
+            yield from (*_texts(key), *_texts(inner))
+    elif isinstance(value, list | tuple):
+        for inner in value:
+            yield from _texts(inner)
+
+
+def _signs_are_good(value: str, where: str, notes: Notes) -> bool:
+    if any(unicodedata.category(c) in ("Cc", "Cs") and c not in "\n\t" for c in value):
+        notes.stop("control-characters", where, f"came {shown(value)}", "text without control characters", "")
+        return False
+    if TURNING.intersection(value):
+        allowed = "text without signs that turn the direction of what follows"
+        notes.stop("turning-signs", where, f"came {shown(value)}", allowed, "type it anew")
+        return False
+    return True
+
+
 def _text_is_good(key: Key, value: str, where: str, notes: Notes) -> bool:
     if not value.strip() and (key.needed or key.choices):
         notes.stop("empty-text", where, "is empty", WORDS["text"], "write something")
-        return False
-    if any(unicodedata.category(c) in ("Cc", "Cs") and c not in "\n\t" for c in value):
-        notes.stop("control-characters", where, f"came {shown(value)}", "text without control characters", "")
         return False
     if key.choices and value not in key.choices:
         near = nearest(value, key.choices)

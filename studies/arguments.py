@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 from typing import NoReturn
+from unicodedata import category
 
 SUMMARY = "Plans, fits and optimises formulation trials, and says how sure it is."
 
@@ -48,8 +49,9 @@ class _Parser(argparse.ArgumentParser):
 
 
 def readable(text: str) -> str:
-    """Text as UTF-8 can carry it: what the system gave as bytes of another encoding stands as ?."""
-    return text.encode("utf-8", "replace").decode("utf-8")
+    """Text that may be kept: what is no UTF-8, steers a terminal or turns the direction of reading stands as ?."""
+    plain = text.encode("utf-8", "replace").decode("utf-8")
+    return "".join(sign if sign.isprintable() or sign in " \n\t" or category(sign) == "Zs" else "?" for sign in plain)
 
 
 def _whole(low: int) -> Callable[[str], int]:
