@@ -188,6 +188,7 @@ class FittedModel(Shown):
     def to_dict(self) -> dict[str, Any]:
         """The entry of `fit --json`."""
         return {
+            "kind": self.kind,
             "scale": self.scale.name,
             "scale_why": self.scale_why,
             "box_cox": self.box_cox.to_dict(),

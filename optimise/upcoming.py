@@ -46,7 +46,7 @@ class Upcoming(Shown):
 
     `gain`: chance (expected rise of the best chance), per_batch, variance (share of uncertainty taken away). `limits`
     by response: what all confirmation batches must keep at once. `stop` says when to stop, `verdict` what confirmation
-    batches that came back say.
+    batches that came back say. `way` names the response on whose way the trials stand, if they do.
     """
 
     purpose: str
@@ -57,6 +57,7 @@ class Upcoming(Shown):
     limits: Mapping[str, tuple[float, float]]
     verdict: Mapping[str, Any] | Unavailable
     findings: tuple[Problem, ...]
+    way: str = ""
 
     @property
     def table(self) -> pd.DataFrame:
@@ -77,6 +78,7 @@ class Upcoming(Shown):
         """The form promised for `next --json`."""
         return {
             "purpose": self.purpose,
+            "way": self.way or None,
             "round": None if self.design is None else self.design.round,
             "runs": [] if self.design is None else self.design.to_dict()["runs"],
             "gain": plain(self.gain),
@@ -308,7 +310,7 @@ def _on_way(
     design = _planned(study, models.results, _rows(study, trials_on_way(study, models[way], count)), numbers)
     none = Unavailable("trials on a way follow one response", "use learn without a way for trials that gain most")
     gain = {"chance": none, "per_batch": none}
-    return Upcoming("learn", design, gain, design.quality.cost, stop, {}, verdict, ())
+    return Upcoming("learn", design, gain, design.quality.cost, stop, {}, verdict, (), way)
 
 
 def _augmented(study: Study, results: Results, count: int, numbers: tuple[int, int]) -> Design:

@@ -193,8 +193,10 @@ def _rests_on(usable: int, models: Models | None) -> str:
         return "Nothing has been measured yet."
     how = ""
     if models is not None:
+        measured = any(model.kind in ("number", "curve") for model in models.values())
         averaged = models.terms_choice == "select"
         how = ", by the averaged posterior" if averaged else ", by least squares of the full planned model"
+        how = how if measured else ", by a model of grades or passes"
     made = counted(usable, "batch", "batches")
     return f"Rests on {made} made at bench scale{how}. Other lots and larger scale are not in it."
 

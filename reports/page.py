@@ -194,6 +194,7 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "not_there": rows.not_there,
         "anova_rows": rows.anova,
         "figure_rows": rows.figure_rows,
+        "figures_missing": rows.figures_missing,
         "trial_rows": rows.trials,
         "near_rows": rows.near,
         "event_rows": rows.events(facts),

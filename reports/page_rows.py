@@ -178,17 +178,27 @@ def figures(fit: FitFacts) -> Rows:
 
 def figure_rows(fit: FitFacts) -> Rows:
     """The single figures of a fit under their standard names."""
-    entry = fit.fit
-    names = ("residual_sd", "df_residual", "r2", "r2_adjusted", "r2_predicted", "press", "log_likelihood")
-    rows = [[name.replace("_", " ").replace("r2", "R²"), cell(entry.get(name))] for name in names]
-    rows += [[f"variance, {name.replace('_', ' ')}", cell(value)] for name, value in entry.get("variance", {}).items()]
-    lack = entry.get("lack_of_fit", {})
+    rows = [[name, cell(value)] for name, value in _figures(fit) if not _nothing(value)]
+    lack = fit.fit.get("lack_of_fit", {})
     if "f" in lack:
         a, b = lack["df"]
         rows.append(["lack of fit", f"F({cell(a)}, {cell(b)}) = {cell(lack['f'])}, p = {cell(lack['p'])}"])
-    else:
-        rows.append(["lack of fit", cell(lack)])
     return rows
+
+
+def figures_missing(fit: FitFacts) -> list[str]:
+    """The figures that a fit does not have, by the reason."""
+    missing: dict[str, list[str]] = {}
+    for name, value in [*_figures(fit), ("lack of fit", fit.fit.get("lack_of_fit"))]:
+        if _nothing(value):
+            missing.setdefault(cell(value), []).append(name)
+    return [f"{numbers.listed(named)}: {reason}." for reason, named in missing.items()]
+
+
+def _figures(fit: FitFacts) -> list[tuple[str, Any]]:
+    names = ("residual_sd", "df_residual", "r2", "r2_adjusted", "r2_predicted", "press", "log_likelihood")
+    found = [(name.replace("_", " ").replace("r2", "R²"), fit.fit.get(name)) for name in names]
+    return found + [(f"variance of {name.replace('_', ' ')}", v) for name, v in fit.fit.get("variance", {}).items()]
 
 
 def coefficient_head(fit: FitFacts) -> list[str]:
@@ -205,7 +215,7 @@ def coefficients(fit: FitFacts) -> Rows:
     limits = found["terms"] if wording_fit.known(found) and found is not None else None
     out = []
     for row in fit.fit["terms"]:
-        cells = [cell(row.get(key)) for key in keys]
+        cells = [_brief(row[key]) if key == "df" else cell(row.get(key)) for key in keys]
         cells += [cell(end) for end in limits.get(row["term"], ("", ""))] if limits is not None else []
         out.append(cells + ([share.get(row["term"], "")] if share else []))
     return out

@@ -337,6 +337,8 @@ def upcoming(study: Study, document: Mapping[str, Any], name: str = "FOLDER") ->
         "learn": f"{counted(len(rows), 'batch', 'batches')} that teach most about the formulas worth making.",
         "stop": "No further batch is worth its cost.",
     }[document["purpose"]]
+    if document.get("way"):
+        says = f"{counted(len(rows), 'batch', 'batches')} on the way to a better {clean(document['way'])}."
     more = f" Expected to raise the chance by about {percent(_number(gain))}." if _number(gain) is not None else ""
     cost = _number(document.get("cost"))
     spent = f" Cost {money(cost, study.currency)}." if cost is not None else ""

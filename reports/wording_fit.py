@@ -23,6 +23,15 @@ def known(value: Any) -> bool:
     return value is not None and not (isinstance(value, Mapping) and "unavailable" in value)
 
 
+def read_by(entry: Entry) -> str:
+    """What the coefficients are estimated by."""
+    if entry["kind"] == "grade":
+        return "A cumulative logistic model, which predicts as well"
+    if entry["kind"] == "pass":
+        return "A penalised logistic model, which predicts as well"
+    return "Least squares for reading"
+
+
 def scale_line(entry: Entry) -> str:
     """What the values say of the scale they are fitted on."""
     said = f"Scale {entry['scale_why']}."
@@ -47,7 +56,7 @@ def together_line(entry: Entry) -> str:
         return ""
     factor = found["factor"]
     if not known(factor):
-        return f"Limits of the terms that hold together (95{THIN}% {found['method']}) stand in the report."
+        return f"Limits by which the terms can be read together: 95{THIN}% {found['method']}."
     return (
         f"Read together, each term lies within {figure(factor)} standard errors of its estimate (95{THIN}%,"
         f" {found['method']})."
