@@ -1,4 +1,4 @@
-"""What lies around a chosen formula: how far each level may go alone, what limits the chance, others nearly as good."""
+"""What lies around a chosen formula: what limits the chance, others nearly as good, the chance against the cost."""
 
 from __future__ import annotations
 
@@ -10,97 +10,16 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from doe.problems import Unavailable
 from optimise.brief import Brief
 from optimise.climb import Limit
-from optimise.exact import Exact, exact_form
-from optimise.fence import Fence
+from optimise.exact import Exact
 from optimise.peaks import Peak, Quest
 
 Array = npt.NDArray[np.float64]
 
-KEEP = 0.9
 NEARLY = 0.8
-_ALONG = 25
-_HALVINGS = 30
 _APART = 0.35
 _FRONT = 5
-
-
-def directions(brief: Brief, x: Array) -> dict[str, Array]:
-    """How each level moves alone from levels x (k,), per unit of its own: name -> direction (k,).
-
-    An ingredient takes from or gives to the fill; without a fill all others of the blend change in proportion (the
-    direction of Cox 1971, Biometrika 58, 155-159). The fill itself has no direction of its own.
-    """
-    region = brief.study.region
-    out = {}
-    blend = [region.names.index(name) for name in region.blend]
-    for j, name in enumerate(region.names):
-        if name == region.fill:
-            continue
-        way = np.zeros(len(x))
-        way[j] = 1.0
-        if j in blend and region.fill is not None:
-            way[region.names.index(region.fill)] = -1.0
-        elif j in blend:
-            others = [i for i in blend if i != j]
-            rest = float(x[others].sum())
-            if rest <= 0:
-                continue
-            way[others] = -x[others] / rest
-        out[name] = way
-    return out
-
-
-def tolerances(quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, str]) -> dict[str, tuple[float, float]]:
-    """Lowest and highest level of each, alone, for which the score's measure stays at least 0.9 of that at x (k,).
-
-    The measure is the product of the chances (or the desirability). Within the region, its exact limits and the fence;
-    the level moves along `directions`, from x to the first place where the measure falls short.
-    """
-    brief = quest.brief
-    exact = [(r, exact_form(brief.study, r)) for r in brief.exact]
-
-    def good(X: Array) -> npt.NDArray[np.bool_]:
-        fine = quest.score_levels(X, combo) >= floor
-        for response, linear in exact:
-            if isinstance(linear, Unavailable):
-                continue
-            value = linear.values(X, quest.space.chosen(combo, len(X)))
-            size = 1e-9 * max(1.0, float(np.abs(value).max(initial=0.0)))
-            fine &= value >= (-np.inf if response.low is None else response.low - size)
-            fine &= value <= (np.inf if response.high is None else response.high + size)
-        if fence is not None:
-            fine &= fence.inside(X, quest.space.chosen(combo, len(X)))
-        return np.asarray(fine, dtype=bool)
-
-    floor = float(quest.score_levels(x[None], combo)[0]) + np.log(KEEP) - 1e-12
-    region = brief.study.region.at(combo)
-    names = region.names
-    out = {}
-    for name, way in directions(brief, x).items():
-        down, up = region.line_range(x[None], way[None])
-        at = float(x[names.index(name)])
-        ends = [at + _reach(good, x, way, float(end[0])) for end in (down, up)]
-        out[name] = (min(ends), max(ends))
-    return out
-
-
-def _reach(good: Any, x: Array, way: Array, end: float) -> float:
-    """How far along a way, towards `end`, it stays good: a scan, then halving."""
-    if end == 0 or not np.isfinite(end):
-        return 0.0
-    steps = np.linspace(0.0, end, _ALONG)[1:]
-    fine = good(x + steps[:, None] * way)
-    if fine.all():
-        return end
-    first = int(np.argmin(fine))
-    near, far = (float(steps[first - 1]) if first else 0.0), float(steps[first])
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (near + far)
-        near, far = (middle, far) if good((x + middle * way)[None])[0] else (near, middle)
-    return near
 
 
 def limited_by(brief: Brief, x: Array, combo: Mapping[str, str]) -> list[dict[str, Any]]:

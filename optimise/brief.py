@@ -18,7 +18,7 @@ from optimise.aims import has_window, musts, wanted
 from optimise.batchdata import shares
 from optimise.exact import exact_form
 from optimise.fence import Fence
-from optimise.goals import Aimed, Property
+from optimise.goals import Aimed, ChanceGoal, Property
 from optimise.predictors import Chosen
 from optimise.scales import Scale
 
@@ -32,13 +32,14 @@ Array = npt.NDArray[np.float64]
 class Brief:
     """The musts that are fitted (`aimed`) and exact (`exact`), what desirability reads, the fence, the trials made.
 
-    Legal limits that recipes could break count as exact musts.
+    Legal limits that recipes could break count as exact musts. `goal` is the chance of the fitted musts.
 
     `missing` says by name why a must has no model; `trials` (n, k) with `tried` category levels are recipes as made.
     """
 
     study: Study
     aimed: tuple[Aimed, ...]
+    goal: ChanceGoal
     exact: tuple[Response, ...]
     properties: tuple[Property, ...]
     missing: Mapping[str, Unavailable]
@@ -62,6 +63,7 @@ class Brief:
         return cls(
             study=study,
             aimed=tuple(aimed),
+            goal=ChanceGoal.of(aimed),
             exact=(*(r for r in musts(study) if r.is_exact), *legal_limits(study)),
             properties=tuple(_properties(study, models, objective == "desirability")),
             missing=MappingProxyType(missing),

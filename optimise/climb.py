@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy import optimize
 
 from optimise.fence import Fence
-from optimise.goals import ChanceGoal, Property, Ramp, soft_log
+from optimise.goals import Centres, ChanceGoal, Property, Ramp, soft_log
 from optimise.space import Space
 
 Array = npt.NDArray[np.float64]
@@ -61,9 +61,21 @@ class Hill:
         fence = self.fence
         if fence is None:
             return np.zeros(0), np.zeros((0, len(u)))
-        x, chosen = self.levels(u)[None], self.chosen
-        room = 1 - _FENCE_ROOM - fence.leverage(x, chosen) / fence.limit
-        return room, -fence.slopes(x, chosen) @ self.space.basis / fence.limit
+        leverage, slopes = fence.with_slopes(self.levels(u)[None], self.chosen)
+        return 1 - _FENCE_ROOM - leverage / fence.limit, -slopes @ self.space.basis / fence.limit
+
+
+def remembered(limit: Limit) -> Limit:
+    """The limit, worked out once where it is asked for values and slopes at the same place."""
+    last: list[tuple[bytes, Slope]] = []
+
+    def once(v: Array) -> Slope:
+        key = v.tobytes()
+        if not last or last[0][0] != key:
+            last[:] = [(key, limit(v))]
+        return last[0][1]
+
+    return once
 
 
 def climb_chance(hill: Hill, goal: ChanceGoal, start: Array) -> Array:
@@ -89,15 +101,12 @@ def climb_desirability(
     chosen, basis, d = hill.chosen, hill.space.basis, len(start)
     weights = np.array([p.response.weight for p in properties])
     weights = weights / max(float(weights.sum()), 1e-300)
-    seen: dict[bytes, Slope] = {}
+    centres = Centres.of(properties)
 
+    @remembered
     def values(u: Array) -> Slope:
-        key = u.tobytes()
-        if key not in seen:
-            seen.clear()
-            pairs = [p.value_and_slope(hill.levels(u), chosen) for p in properties]
-            seen[key] = np.array([v for v, _ in pairs]), np.array([s @ basis for _, s in pairs]).reshape(-1, d)
-        return seen[key]
+        value, slope = centres.at(hill.levels(u), chosen)
+        return value, slope @ basis
 
     def tops(u: Array) -> Slope:
         y, dy = values(u)
@@ -173,12 +182,13 @@ def _descend(
 
 
 def _constraint(limit: Limit) -> dict[str, Any]:
-    return {"type": "ineq", "fun": lambda v: limit(v)[0], "jac": lambda v: limit(v)[1]}
+    once = remembered(limit)
+    return {"type": "ineq", "fun": lambda v: once(v)[0], "jac": lambda v: once(v)[1]}
 
 
 def _widened(limit: Limit, d: int, extra: int) -> dict[str, Any]:
-    def slope(v: Array) -> Array:
-        by_u = limit(v[:d])[1]
-        return np.hstack([by_u, np.zeros((len(by_u), extra))])
+    def wider(v: Array) -> Slope:
+        room, by_u = limit(v[:d])
+        return room, by_u if not extra else np.hstack([by_u, np.zeros((len(by_u), extra))])
 
-    return {"type": "ineq", "fun": lambda v: limit(v[:d])[0], "jac": slope}
+    return _constraint(wider)

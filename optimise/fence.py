@@ -54,11 +54,11 @@ class Fence:
         rows = self.terms.rows(X, chosen, self.coding)
         return np.asarray(((rows @ self.unscaled) * rows).sum(axis=1), dtype=float)
 
-    def slopes(self, X: Array, chosen: Chosen) -> Array:
-        """Derivatives of the leverage by the levels, (n, k)."""
-        rows = self.terms.rows(X, chosen, self.coding)
-        gradient = self.terms.gradient(X, chosen, self.coding)
-        return np.asarray(2 * np.einsum("np,npk->nk", rows @ self.unscaled, gradient), dtype=float)
+    def with_slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """Leverage (n,) and its derivatives by the levels, (n, k)."""
+        rows, gradient = self.terms.with_gradient(X, chosen, self.coding)
+        pushed = rows @ self.unscaled
+        return (pushed * rows).sum(axis=1), 2 * (pushed[:, None, :] @ gradient)[:, 0, :]
 
     def inside(self, X: Array, chosen: Chosen) -> npt.NDArray[np.bool_]:
         """Whether each recipe is predicted no worse than some trial was, (n,)."""

@@ -11,7 +11,8 @@ import numpy.typing as npt
 
 from doe.parts import Response
 from optimise.exact import Exact
-from optimise.predictors import Predictor
+from optimise.onepass import OnePass, Wanted, alike
+from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor
 from optimise.scales import Scale
 
 Array = npt.NDArray[np.float64]
@@ -38,9 +39,29 @@ class Aimed:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChanceGoal:
-    """Sum over the musts of the log chance that one new batch passes, taken independently."""
+    """Sum over the musts of the log chance that one new batch passes, taken independently.
+
+    Musts that rest on the same batches are predicted `together`, the rest are `alone`.
+    """
 
     aimed: tuple[Aimed, ...]
+    together: tuple[OnePass, ...]
+    alone: tuple[Aimed, ...]
+
+    @classmethod
+    def of(cls, aimed: Sequence[Aimed]) -> ChanceGoal:
+        """The goal of these musts."""
+        groups: list[list[Wanted]] = []
+        alone = []
+        for one in aimed:
+            if not isinstance(one.predictor, PosteriorPredictor):
+                alone.append(one)
+                continue
+            same = next((group for group in groups if alike(group[0][0], one.predictor)), None)
+            if same is None:
+                groups.append(same := [])
+            same.append((one.predictor, one.low, one.high))
+        return cls(tuple(aimed), tuple(OnePass.of(group) for group in groups), tuple(alone))
 
     def score(self, X: Array, chosen: Chosen) -> Array:
         """Log of the product of chances at levels X (n, k), (n,)."""
@@ -52,7 +73,12 @@ class ChanceGoal:
     def score_and_slope(self, x: Array, chosen: Chosen) -> tuple[float, Array]:
         """The score at one recipe x (k,) and its slope by the levels (k,)."""
         total, slope = 0.0, np.zeros(len(x))
-        for one in self.aimed:
+        for group in self.together:
+            chances, slopes = group.chances(x[None], chosen)
+            each = np.maximum(chances[0], _LEAST)
+            total += float(np.log(each).sum())
+            slope += (slopes[0] / each[:, None]).sum(axis=0)
+        for one in self.alone:
             mixture, by_location, by_variance = one.predictor.at_with_slopes(x[None], chosen)
             chance = max(float(mixture.chance(one.low, one.high)[0]), _LEAST)
             at_location, at_scale = mixture.chance_slopes(one.low, one.high)
@@ -128,6 +154,49 @@ class Property:
         centre = mixture.mean()
         slope = float(self.scale.back_slope(centre)[0]) * (mixture.weights @ by_location[0])
         return float(self.scale.back(centre)[0]), slope
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Centres:
+    """The predicted centres of several properties at one recipe; least-squares fits of the same terms share their row.
+
+    `groups` hold one fit of each kind of row, the numbers of the properties, and their coefficients (r, p).
+    """
+
+    properties: tuple[Property, ...]
+    groups: tuple[tuple[LeastSquaresPredictor, tuple[int, ...], Array], ...]
+
+    @classmethod
+    def of(cls, properties: Sequence[Property]) -> Centres:
+        """The centres of these properties."""
+        kinds: list[tuple[LeastSquaresPredictor, list[int]]] = []
+        for number, one in enumerate(properties):
+            predictor = one.predictor
+            if isinstance(predictor, LeastSquaresPredictor):
+                same = next((numbers for kind, numbers in kinds if kind.same_rows(predictor)), None)
+                if same is None:
+                    kinds.append((predictor, same := []))
+                same.append(number)
+        groups = []
+        for kind, numbers in kinds:
+            betas = [p.beta for i in numbers if isinstance(p := properties[i].predictor, LeastSquaresPredictor)]
+            groups.append((kind, tuple(numbers), np.array(betas)))
+        return cls(tuple(properties), tuple(groups))
+
+    def at(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """Values (r,) at levels x (k,) and their slopes by the levels, (r, k)."""
+        values, slopes = np.zeros(len(self.properties)), np.zeros((len(self.properties), len(x)))
+        together: set[int] = set()
+        for kind, numbers, betas in self.groups:
+            rows, gradient = kind.terms.with_gradient(x[None], chosen, kind.coding)
+            together.update(numbers)
+            for i, centre, slope in zip(numbers, betas @ rows[0], betas @ gradient[0], strict=True):
+                scale = self.properties[i].scale
+                values[i], slopes[i] = float(scale.back(centre)), float(scale.back_slope(centre)) * slope
+        for i, one in enumerate(self.properties):
+            if i not in together:
+                values[i], slopes[i] = one.value_and_slope(x, chosen)
+        return values, slopes
 
 
 def soft_log(share: Array) -> tuple[Array, Array]:

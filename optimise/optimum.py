@@ -53,9 +53,10 @@ class Optimum(Shown):
     `responses` gives by name predicted, prediction, chance, desirability and their kin; `chance` is that of one new
     batch meeting every must, `chance_interval` how that chance might move with the parameters, `chance_error` its
     numerical error bar. `feasible`: every limit is kept, and every must holds at the predicted centres. `at_limits`
-    names bounds and limits that the formula stands on. `tolerances` say how far each level may go alone with 0.9 of
-    the chance kept; `clash` is a smallest set of musts that cannot be met together, found by search and not proved.
-    `problems` that come with the way are in `findings`. `study_digests` are those of the study searched.
+    names bounds and limits that the formula stands on. `tolerances` say how far each level may go, all others at will
+    within theirs, with 0.9 of the chance kept; `clash` is a smallest set of musts that cannot be met together, found by
+    search and not proved. `problems` that come with the way are in `findings`. `study_digests` are those of the study
+    searched.
     """
 
     objective: str

@@ -14,12 +14,12 @@ from doe.region import Region
 from optimise.brief import Brief
 from optimise.climb import Hill, Limit, climb_chance, climb_desirability, climb_smallest_miss
 from optimise.fence import Fence
-from optimise.goals import ChanceGoal, Property, ramps, soft_log
+from optimise.goals import Property, ramps, soft_log
 from optimise.space import Space
 
 Array = npt.NDArray[np.float64]
 
-_POOL = 384
+_POOL = 256
 _MOST_CORNERS = 128
 _MOST_ROUNDINGS = 4096
 _POOR = np.log(0.02)
@@ -52,7 +52,7 @@ class Quest:
         """Score of recipes at levels X (n, k), (n,)."""
         chosen = self.space.chosen(combo, len(X))
         if self.objective == "chance":
-            return ChanceGoal(self.brief.aimed).score(X, chosen)
+            return self.brief.goal.score(X, chosen)
         properties = self.brief.properties
         sides, walls = ramps([p.response for p in properties])
         values = [p.values(X, chosen) for p in properties]
@@ -79,7 +79,7 @@ class Quest:
     def climb(self, hill: Hill, start: Array) -> Peak:
         """The local best reached from `start` (d,), with every limit kept."""
         if self.objective == "chance":
-            end = climb_chance(hill, ChanceGoal(self.brief.aimed), start)
+            end = climb_chance(hill, self.brief.goal, start)
         else:
             sides, walls = ramps([p.response for p in self.brief.properties])
             end = climb_desirability(hill, self.brief.properties, sides, walls, start)
@@ -129,7 +129,7 @@ class Quest:
 
     def peaks(self, starts: int) -> list[Peak]:
         """Distinct local bests, best first, from `starts` places shared out among the combos of category levels."""
-        each = max(2, -(-starts // len(self.space.combos)))
+        each = max(3, -(-starts // len(self.space.combos)))
         found: list[Peak] = []
         for combo in self.space.combos:
             pool = self.pool(combo)

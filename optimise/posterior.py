@@ -139,7 +139,7 @@ class Posterior:
         variance = linear * own + quadratic * own**2 + smooth + self.floor[:, None]
         variance -= ((pushed + 2 * self.lean[:, None, :]) * k).sum(axis=2)
         # dk_i/dz = pull_i z_i + bend_i (z - z_i), the bend from the discrepancy alone.
-        bend = smooth[:, :, None] * _at_lengths(_matern_slope, distance, self.points[:, 3])
+        bend = smooth[:, :, None] * _at_lengths(matern_slope, distance, self.points[:, 3])
         pull = linear[:, :, None] + 2 * quadratic[:, :, None] * dots - bend
         by_location = (self.alpha[:, None, :] * pull) @ self.z
         by_location += (bend @ self.alpha[:, :, None]) * z
@@ -155,7 +155,7 @@ class Posterior:
         linear, quadratic, smooth, length, _ = self.points[component]
         k = self._kernel(*_between(z, self.z))[component]
         dots, distance = _between(z, z)
-        prior = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * _matern(distance, length)
+        prior = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * matern(distance, length)
         tilt = k @ self.lean[component]
         found: Array = prior - k @ self.P[component] @ k.T - tilt[:, None] - tilt + self.floor[component]
         return found
@@ -163,7 +163,7 @@ class Posterior:
     def _kernel(self, dots: Array, distance: Array) -> Array:
         linear, quadratic, smooth = (self.points[:, j, None, None] ** 2 for j in range(3))
         kernel: Array = linear * dots + quadratic * dots**2
-        return kernel + smooth * _at_lengths(_matern, distance, self.points[:, 3])
+        return kernel + smooth * _at_lengths(matern, distance, self.points[:, 3])
 
     def _mixture(self, location: Array, variance: Array) -> TMixture:
         s = np.sqrt(self.s2) * self.size
@@ -341,14 +341,14 @@ def _between(a: Array, b: Array) -> tuple[Array, Array]:
     return a @ b.T, np.sqrt((apart * apart).sum(axis=2))
 
 
-def _matern(r: Array, length: float) -> Array:
+def matern(r: Array, length: float) -> Array:
     """Matern kernel of order 5/2 (Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, eq. 4.17)."""
     a = np.sqrt(5.0) * r / length
     out: Array = (1 + a + a * a / 3) * np.exp(-a)
     return out
 
 
-def _matern_slope(r: Array, length: float) -> Array:
+def matern_slope(r: Array, length: float) -> Array:
     """(dM/dr) / r, finite at r = 0."""
     a = np.sqrt(5.0) * r / length
     out: Array = -(5.0 / (3 * length**2)) * (1 + a) * np.exp(-a)
@@ -366,7 +366,7 @@ def _covariances(points: Array, data: Data) -> Array:
     dots, distance = _between(data.z, data.z)
     linear, quadratic, smooth = (points[:, j, None, None] ** 2 for j in range(3))
     K: Array = np.diag(data.noise) + linear * dots + quadratic * dots**2
-    K += smooth * _at_lengths(_matern, distance, points[:, 3])
+    K += smooth * _at_lengths(matern, distance, points[:, 3])
     if data.plots.size:
         K += points[:, 4, None, None] ** 2 * (data.plots[:, None] == data.plots[None, :])
     return K

@@ -130,7 +130,7 @@ class TMixture:
 
     def chance(self, low: float | None = None, high: float | None = None) -> Array:
         """The chance that one new batch falls within `low` to `high` (None: open), (n,). Accurate in both tails."""
-        inside: Array = _between(self.df, *self._limits(low, high)) @ self.weights
+        inside: Array = between(self.df, *self._limits(low, high)) @ self.weights
         return np.clip(inside, 0.0, 1.0)
 
     def chance_slopes(self, low: float | None = None, high: float | None = None) -> tuple[Array, Array]:
@@ -140,7 +140,7 @@ class TMixture:
         at the standardised limits a and b.
         """
         a, b = self._limits(low, high)
-        at_a, at_b = _density(self.df, a), _density(self.df, b)
+        at_a, at_b = density(self.df, a), density(self.df, b)
         share = self.weights / np.maximum(self.batch_scale, _TINY)
         return share * (at_a - at_b), share * (_times(a, at_a) - _times(b, at_b))
 
@@ -207,9 +207,9 @@ def _standard(at: float | Array, location: Array, scale: Array) -> Array:
     return standard
 
 
-def _times(a: Array, density: Array) -> Array:
+def _times(a: Array, at: Array) -> Array:
     """Product of a and a density, with infinity times 0 taken as 0."""
-    return np.where(np.isfinite(a), a, 0.0) * density
+    return np.where(np.isfinite(a), a, 0.0) * at
 
 
 def _cdf(df: Array, x: Array) -> Array:
@@ -218,22 +218,23 @@ def _cdf(df: Array, x: Array) -> Array:
     return np.where(np.isfinite(df), special.stdtr(np.where(np.isfinite(df), df, 1.0), x), special.ndtr(x))
 
 
-def _between(df: Array, a: Array, b: Array) -> Array:
+def between(df: Array, a: Array, b: Array) -> Array:
     """P(a < t < b), taken in the tail where it loses no digits."""
     flip = a > 0
     upper, lower = np.where(flip, -a, b), np.where(flip, -b, a)
     return _cdf(df, upper) - _cdf(df, lower)
 
 
-def _density(df: Array, x: Array) -> Array:
+def density(df: Array, x: Array) -> Array:
+    """Density of the standard t law, (n, c)."""
     finite = np.isfinite(df)
     nu = np.where(finite, df, 1.0)
     constant = special.gammaln((nu + 1) / 2) - special.gammaln(nu / 2) - 0.5 * np.log(nu * np.pi)
     bounded = np.clip(x, -1e150, 1e150)
     student = np.exp(constant - (nu + 1) / 2 * np.log1p(bounded**2 / nu))
     normal = np.exp(-0.5 * np.minimum(bounded**2, 2000.0)) / np.sqrt(2 * np.pi)
-    density: Array = np.where(np.isinf(x), 0.0, np.where(finite, student, normal))
-    return density
+    found: Array = np.where(np.isinf(x), 0.0, np.where(finite, student, normal))
+    return found
 
 
 def _quantile(df: Array, share: float) -> Array:

@@ -71,8 +71,7 @@ class LeastSquaresPredictor:
 
     def at_with_slopes(self, X: Array, chosen: Chosen) -> tuple[TMixture, Array, Array]:
         """`at` and `slopes` in one pass, for searches."""
-        rows = self.terms.rows(X, chosen, self.coding)
-        gradient = self.terms.gradient(X, chosen, self.coding)
+        rows, gradient = self.terms.with_gradient(X, chosen, self.coding)
         by_location = np.einsum("npk,p->nk", gradient, self.beta)
         by_variance = 2 * self.sd**2 * np.einsum("npk,np->nk", gradient, rows @ self.unscaled)
         return self._law(rows), by_location[:, None, :], by_variance[:, None, :]
@@ -82,6 +81,12 @@ class LeastSquaresPredictor:
         rows = self.terms.rows(X, chosen, self.coding)
         return np.asarray(rows @ self.unscaled @ rows.T, dtype=float)
 
+    def same_rows(self, other: LeastSquaresPredictor) -> bool:
+        """Whether another fit has the same terms in the same coding, and so the same rows."""
+        mine, its = self.coding, other.coding
+        alike = self.terms is other.terms or self.terms.terms == other.terms.terms
+        return alike and bool((mine.shift == its.shift).all() and (mine.scale == its.scale).all())
+
     def _law(self, rows: Array) -> TMixture:
         variance = ((rows @ self.unscaled) * rows).sum(axis=1)
         scale = self.sd * np.sqrt(np.maximum(variance, 0.0))
@@ -90,14 +95,17 @@ class LeastSquaresPredictor:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PosteriorPredictor:
-    """Prediction by the averaged posterior, through the whitened coordinates of `region`."""
+    """Prediction by the averaged posterior, through the whitened coordinates of `region`.
+
+    `turn` (d, k) are the slopes of those coordinates by the levels.
+    """
 
     posterior: Posterior
     region: Region
-    _turn: Array = field(init=False, repr=False)
+    turn: Array = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "_turn", _levels_to_z(self.region))
+        object.__setattr__(self, "turn", levels_to_z(self.region))
 
     def at(self, X: Array, chosen: Chosen) -> TMixture:
         """The law of the mean and of one new batch at levels X (n, k)."""
@@ -110,7 +118,7 @@ class PosteriorPredictor:
     def at_with_slopes(self, X: Array, chosen: Chosen) -> tuple[TMixture, Array, Array]:
         """`at` and `slopes` in one pass, for searches."""
         law, by_location, by_variance = self.posterior.at_with_slopes(coordinates(self.region, X, chosen))
-        J, d = self._turn, len(self._turn)
+        J, d = self.turn, len(self.turn)
         return law, by_location[:, :, :d] @ J, by_variance[:, :, :d] @ J
 
     def covariance(self, X: Array, chosen: Chosen) -> Array:
@@ -141,7 +149,7 @@ def modelled(region: Region) -> dict[str, tuple[str, ...]]:
     return {name: levels for name, levels in there.items() if len(levels) > 1}
 
 
-def _levels_to_z(region: Region) -> Array:
+def levels_to_z(region: Region) -> Array:
     """Slopes of the whitened coordinates by the levels, (d, k), for moves that stay on the region's plane."""
     d = region.dimension
     corners = region.decoded(np.vstack([np.zeros((1, d)), np.eye(d)]))

@@ -14,7 +14,7 @@ from doe.problems import ModelError, Problem, StudyError, Unavailable
 from doe.study import Study
 from doe.threads import one_thread
 from doe.trade.rulebook import RULES
-from optimise import around
+from optimise import allowance, around
 from optimise.aims import desirability, overall, wanted
 from optimise.brief import Brief
 from optimise.chance import joint_chance
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 Objective = Literal["chance", "desirability"]
 
-_STARTS = 12
+_STARTS = 6
 _TIE = 1e-9
 _SMALL = 0.05
 
@@ -66,7 +66,7 @@ def find(
 
 @one_thread
 def tolerances(study: Study, models: Models, levels: pd.DataFrame) -> dict[str, tuple[float, float]]:
-    """Lowest and highest level of each ingredient and factor, alone, that keeps 0.9 of the chance of a given formula.
+    """Lowest and highest level of each ingredient and factor, all at once, that keep 0.9 of the chance of a formula.
 
     `levels` is a frame of one row; empty where no chance can be had. Within the limits, exact musts and the fence.
     """
@@ -78,7 +78,7 @@ def tolerances(study: Study, models: Models, levels: pd.DataFrame) -> dict[str, 
         return {}
     space = Space.build(study)
     quest = Quest(brief, space, "chance", brief.fence)
-    return around.tolerances(quest, quest.fence, X[0], combo)
+    return allowance.tolerances(quest, quest.fence, X[0], combo)
 
 
 def _space(brief: Brief, hold: Mapping[str, Any] | None, findings: list[Problem]) -> tuple[Space, bool]:
@@ -186,7 +186,7 @@ def _described(
         leverage=entry["leverage"],
         alternatives=tuple(_short(e) for e in _entries(quest, models, others, labels, objective)),
         front=tuple(_front(quest, models, best, peaks, objective)) if searched else (),
-        tolerances=around.tolerances(quest, quest.fence, x, best.combo) if searched else {},
+        tolerances=allowance.tolerances(quest, quest.fence, x, best.combo) if searched else {},
         limited_by=tuple(around.limited_by(brief, x, best.combo)),
         clash=tuple(clash),
         findings=tuple(findings),

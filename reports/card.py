@@ -126,7 +126,7 @@ def composition_rows(formula: Formula) -> list[list[str]]:
 
 
 def tolerance_words(line: Line | Setting) -> str:
-    """How far a level may go alone with nine tenths of the chance kept; nothing where that is not known."""
+    """How far a level may go, all others within theirs, with nine tenths of the chance kept; else nothing."""
     if line.tolerance is None:
         return ""
     return f"{numbers.figure(line.tolerance[0])} to {numbers.figure(line.tolerance[1])}"
@@ -180,7 +180,7 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
         settings = [[f"  {s.name}", _setting(s.value), s.unit, tolerance_words(s)] for s in formula.settings]
         out += ["", "Process", tables.aligned(settings, right=(1,))]
     if any(line.tolerance for line in formula.lines):
-        out += ["", "Last column: how far each may go alone and keep nine tenths of the chance."]
+        out += ["", "Last column: with all levels anywhere within these, nine tenths of the chance are kept."]
     if study.steps:
         out += ["", "Making"] + [
             tables.wrapped(f"  {i}. {making(s)}", indent="     ") for i, s in enumerate(study.steps, 1)

@@ -238,7 +238,7 @@ def optimise(study: Study, best: Optimum, todo: str) -> str:
     cost = best.cost_per_kg
     return _page(
         f"Formula {best.label} of {clean(study.name)}: {_all_pass(best.chance)}{span}",
-        aligned(lines, ("ingredient", f"level [{study.unit}]", "keeps 0.9 of the chance within"), right=(1,)),
+        aligned(lines, ("ingredient", f"level [{study.unit}]", "all at once within: 0.9 of the chance"), right=(1,)),
         aligned(
             rows,
             ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),

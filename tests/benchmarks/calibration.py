@@ -19,7 +19,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from functools import partial
 from typing import Any
@@ -28,7 +28,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from doe import Study, StudyError
+from doe import Region, Study, StudyError
 from doe.problems import Unavailable
 from doe.split import split
 from optimise import find, fit
@@ -125,7 +125,7 @@ def _drawn(kind: str, d: int, rng: np.random.Generator) -> dict[str, Any]:
     return {"g": rng.normal(0, 1, d) * (rng.random(d) < 0.75), "H": H}
 
 
-def _truth(family: str, d: int, r: int, places: np.ndarray, rng: np.random.Generator) -> Truth:
+def truth_of(family: str, d: int, r: int, places: np.ndarray, rng: np.random.Generator) -> Truth:
     """Surfaces with an sd over the region about 1 (0.7 to 1.4), means about 0, and a batch sd of 1/8 to 1 of that."""
     kinds = tuple(str(rng.choice(FAMILIES[:4])) if family == "mixed" else family for _ in range(r))
     parts, spread = [], []
@@ -145,9 +145,8 @@ def _truth(family: str, d: int, r: int, places: np.ndarray, rng: np.random.Gener
     return Truth(kinds, tuple(parts), sd, signs * np.sqrt(rng.uniform(0, 0.5)))
 
 
-def _definition(rng: np.random.Generator) -> dict[str, Any]:
-    """Ingredients and limits: three quarters a box about a fill, half of them with a limit, the rest a simplex."""
-    q = int(rng.integers(4, 7))
+def definition(q: int, rng: np.random.Generator) -> dict[str, Any]:
+    """q ingredients and limits: three quarters a box about a fill, half of them with a limit, the rest a simplex."""
     names = [f"I{i}" for i in range(1, q)]
     if rng.random() < 0.25:
         parts = [{"name": name, "low": 0.0, "high": float(rng.uniform(0.5, 1.0))} for name in [*names, "Water"]]
@@ -165,7 +164,7 @@ def _definition(rng: np.random.Generator) -> dict[str, Any]:
     return made
 
 
-def _trials(study: Study, n: int, rng: np.random.Generator) -> np.ndarray:
+def trials(study: Study, n: int, rng: np.random.Generator) -> np.ndarray:
     """Levels (n, k): seven in ten D-optimal, greedily over corners and a spread; else a spread; 3 to 5 made twice."""
     region, again = study.region, int(rng.integers(3, 6))
     spread = region.sample(600, seed=int(rng.integers(1 << 30)))
@@ -182,17 +181,18 @@ def _trials(study: Study, n: int, rng: np.random.Generator) -> np.ndarray:
             V -= np.outer(f, f) / (1 + rows[best] @ f)
             picked.append(best)
         X = pool[picked]
+    X = np.where(np.abs(X) < 1e-9, 0.0, X)
     return np.vstack([X, X[rng.choice(len(X), again, replace=False)]])
 
 
-def _blind(r: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+def blind(r: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
     """Limits (low, high), each (r,): a third each above, below and between, drawn from fixed laws."""
     kind, at, half = rng.integers(3, size=r), rng.normal(0, 0.7, r), rng.uniform(0.5, 1.5, r)
     low = np.where(kind == 0, at, np.where(kind == 1, -np.inf, at - half))
     return low, np.where(kind == 0, np.inf, np.where(kind == 1, at, at + half))
 
 
-def _fitted(truth: Truth, places: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+def fitted(truth: Truth, places: np.ndarray, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
     """Limits around the true means of a recipe, moved until the best true chance is as drawn."""
     r, aim = len(truth.kinds), float(rng.uniform(0.40, 0.98))
     kind, at = rng.integers(3, size=r), truth.means(places[rng.integers(len(places), size=1)])[0]
@@ -211,24 +211,25 @@ def _fitted(truth: Truth, places: np.ndarray, rng: np.random.Generator) -> tuple
     return limits(far)
 
 
+def coding(region: Region) -> Callable[[np.ndarray], np.ndarray]:
+    """What takes levels (n, k) to the coordinates of true surfaces, -1 to 1 over the reach of all but the fill."""
+    reach = np.array([region.reach[name] for name in region.names])
+    free = [j for j, name in enumerate(region.names) if name != region.fill]
+    return lambda X: (2 * (X - reach[:, 0]) / (reach[:, 1] - reach[:, 0]) - 1)[:, free]
+
+
 def simulated(rule: str, seed: int, number: int) -> Outcome | None:
     """One study from a random stream of its own; None where nothing is said (a fit or a search that is refused)."""
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(number,)))
     family = FAMILIES[number % len(FAMILIES)]
-    made, r, n = _definition(rng), int(rng.integers(3, 7)), int(rng.integers(16, 31))
+    made, r, n = definition(int(rng.integers(4, 7)), rng), int(rng.integers(3, 7)), int(rng.integers(16, 31))
     bare = Study.from_dict({**made, "response": [{"name": "Y", "method": "m", "aim": "watch"}]})
-    region = bare.region
-    reach = np.array([region.reach[name] for name in region.names])
-
-    def coded(X: np.ndarray) -> np.ndarray:
-        free = [j for j, name in enumerate(region.names) if name != "Water"]
-        return (2 * (X - reach[:, 0]) / (reach[:, 1] - reach[:, 0]) - 1)[:, free]
-
+    region, coded = bare.region, coding(bare.region)
     places = coded(region.sample(2000, seed=int(rng.integers(1 << 30))))
-    truth = _truth(family, places.shape[1], r, places, rng)
-    low, high = _blind(r, rng) if rule == "blind" else _fitted(truth, places, rng)
-    study = Study.from_dict({**made, "response": _responses(low, high), "plan": {"model": "quadratic"}})
-    X = _trials(study, n, rng)
+    truth = truth_of(family, places.shape[1], r, places, rng)
+    low, high = blind(r, rng) if rule == "blind" else fitted(truth, places, rng)
+    study = Study.from_dict({**made, "response": responses(low, high), "plan": {"model": "quadratic"}})
+    X = trials(study, n, rng)
     frame = study.complete(pd.DataFrame(X, columns=list(region.names)))
     frame[[f"Y{i}" for i in range(r)]] = truth.batches(coded(X), rng)
     try:
@@ -246,7 +247,7 @@ def simulated(rule: str, seed: int, number: int) -> Outcome | None:
     return Outcome(number, family, n, r, best.chance, float(true[0]), *best.chance_interval, *means, possible)
 
 
-def _responses(low: np.ndarray, high: np.ndarray) -> list[dict[str, Any]]:
+def responses(low: np.ndarray, high: np.ndarray) -> list[dict[str, Any]]:
     """Responses as a study asks for them; a target lies one further in, or in the middle."""
     out = []
     for i, (a, b) in enumerate(zip(low, high, strict=True)):

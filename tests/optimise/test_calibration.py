@@ -22,8 +22,8 @@ def test_the_true_chance_is_that_of_batches_made():
     """Against the share of 200 000 simulated batches, and against the normal law of scipy where nothing is shared."""
     rng = np.random.default_rng(3)
     places = rng.uniform(-1, 1, (500, 3))
-    truth = calibration._truth("mixed", 3, 4, places, rng)
-    low, high = calibration._blind(4, rng)
+    truth = calibration.truth_of("mixed", 3, 4, places, rng)
+    low, high = calibration.blind(4, rng)
     u = places[:1]
     batches = truth.batches(np.repeat(u, 200_000, axis=0), rng)
     share = ((batches >= low) & (batches <= high)).all(axis=1).mean()
