@@ -13,7 +13,7 @@ from studies.wording import code_of
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
-    """Predict, with the terms of the last `fit`. Writes nothing. Exit code 1 where a formula has a stop-level finding."""
+    """Predict, with the terms of the last `fit`. Writes nothing. Exit code 1 where a formula has a stop finding."""
     folder = StudyFolder.at(args.folder)
     frame = formulas_at(args.at, folder.study)
     models = fitted(folder)
