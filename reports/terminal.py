@@ -119,7 +119,7 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
         f"{_plain(quality.get('days'), 'bench days')}; cost {money(_number(quality.get('cost')), study.currency)}.",
     ]
     return _page(
-        f"{clean(study.name)}, round {design.round}",
+        wrapped(f"{study.name}, round {design.round}{_units(study, columns)}"),
         table,
         "\n".join(says),
         terminal_plan.reading(study, plan_facts(study, design)),
@@ -127,6 +127,14 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
         _do(f"print {place}/store-room.html ({ahead}) and {place}/sheets.html, "
             f"make the batches in this order, type results into {book}, then blendwright record {name} {book}"),
     )  # fmt: skip
+
+
+def _units(study: Study, columns: Sequence[str]) -> str:
+    """What the levels are in: that of the blend first, then each factor that has a unit."""
+    blended = {item.name for item in study.ingredients} & set(columns)
+    told = [f"levels in {study.unit}"] if blended and study.unit else []
+    told += [f"{f.name} in {f.unit}" for f in study.factors if f.unit and f.name in columns]
+    return f"; {', '.join(told)}" if told else ""
 
 
 def _remark(design: Design, trial: str, again: Any) -> str:
