@@ -29,7 +29,7 @@ _HOLE = "{}"
 
 
 def sums_of_checks(study: Study) -> list[dict[str, Any]]:
-    """Each check as weights (k,) over `region.names` and a constant, `over` other ones where it is a ratio.
+    """Each check as weights (k,) over `region.names` and a constant, `under` other ones where it is a ratio.
 
     `materials` are the choices it holds at, by category; `got` has a hole for the value times `sign`; `low` and `high`
     are what the value is held against, None where that side is open. A finding taken on purpose says so in `do`.
@@ -108,4 +108,4 @@ def _spread(piece: Region, free: list[int], above: Array, below: Array | None) -
         whole[free] = weights[:-1]
         return {"weights": whole.tolist(), "constant": float(weights[-1])}
 
-    return {**over_all(above), "over": None if below is None else over_all(below)}
+    return {**over_all(above), "under": None if below is None else over_all(below)}

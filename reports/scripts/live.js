@@ -2,14 +2,15 @@
 
 const MOST_STEPS_BACK = 100;
 const FRAME_MS = 10;
+const REST_MS = 700;
 
 function startLive(data, place) {
   const outlook = makeOutlook(data);
   const { region } = outlook;
   const sheet = data.sheet;
   const kinds = ["found", "reference", "alternative"];
-  const told = [...data.formulas].sort((a, b) => kinds.indexOf(a.kind) - kinds.indexOf(b.kind));
-  const formulas = told.map((one) => ({ ...one, recipe: region.recipe(one.x, region.comboOf(one.levels)) }))
+  const ranked = [...data.formulas].sort((a, b) => kinds.indexOf(a.kind) - kinds.indexOf(b.kind));
+  const formulas = ranked.map((one) => ({ ...one, recipe: region.recipe(one.x, region.comboOf(one.levels)) }))
     .filter((one) => one.recipe.combo >= 0);
   const [first] = formulas;
   const page = {
@@ -150,6 +151,13 @@ function startLive(data, place) {
 
   const status = h("p", { class: "small live-status", role: "status" });
   page.say = (text) => redraw(status, text);
+  // Told once a move has come to rest, to those who cannot see the strips.
+  const told = h("p", { class: "live-told", role: "status" });
+  let rest = 0;
+  function tellSoon(found) {
+    clearTimeout(rest);
+    rest = setTimeout(() => redraw(told, restWords(found, sheet)), REST_MS);
+  }
 
   const lines = makeSheet(page);
   const readout = makeReadout(page);
@@ -229,6 +237,7 @@ function startLive(data, place) {
     beside.draw(found);
     tools.draw(codeOf(now, region, data.sign, sheet.blend_total));
     place.dataset.chance = found.chance === null ? "" : found.chance;
+    tellSoon(found);
     place.dataset.drawn = String(Number(place.dataset.drawn || 0) + 1);
   }
 
@@ -245,7 +254,7 @@ function startLive(data, place) {
   const intro = h("p", { class: "small" }, "Drag a jar along its bar, press the arrow keys on it, or type a level: what is "
     + "predicted follows. Brackets show how far a line may go now, within what was tried.");
   redraw(place, h("h3", {}, "The live formula"), intro, tools.top,
-    h("div", { class: "live-body" }, h("div", { class: "live-sheet" }, lines.node, tools.below, status), readout.node),
+    h("div", { class: "live-body" }, h("div", { class: "live-sheet" }, lines.node, tools.below, status, told), readout.node),
     h("h3", {}, "Side by side"), beside.node);
   const asked = new URLSearchParams(location.hash.slice(1)).get("f");
   if (asked) page.open(asked);

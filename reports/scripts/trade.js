@@ -4,7 +4,7 @@ function makeTrade(checks) {
   const sum = (part, x) => dot(part.weights, x) + part.constant;
 
   function valueOf(check, x) {
-    return check.over === null ? sum(check, x) : sum(check, x) / sum(check.over, x);
+    return check.under === null ? sum(check, x) : sum(check, x) / sum(check.under, x);
   }
 
   // The findings of a recipe, the gravest first, in the words of the check.

@@ -38,6 +38,11 @@ function chanceSentence(found, moved) {
   return `${parts.join("; ")}.`;
 }
 
+function restWords(found, sheet) {
+  const cost = found.cost === null ? "" : `, ${money(found.cost, sheet.currency)} per kg`;
+  return found.chance === null ? "" : `${percent(found.chance)} chance that everything passes${cost}`;
+}
+
 function costSentence(found, sheet) {
   if (found.cost === null) return "";
   let text = `${money(found.cost, sheet.currency)} per kg of raw materials`;

@@ -82,8 +82,8 @@ def test_they_say_what_the_checks_say_at_any_recipe(study):
             if one["materials"] != {"material: Gum": material}:
                 continue
             value = np.dot(one["weights"], x) + one["constant"]
-            if one["over"] is not None:
-                value /= np.dot(one["over"]["weights"], x) + one["over"]["constant"]
+            if one["under"] is not None:
+                value /= np.dot(one["under"]["weights"], x) + one["under"]["constant"]
             low = -np.inf if one["low"] is None else one["low"]
             high = np.inf if one["high"] is None else one["high"]
             if value < low - 1e-9 or value > high + 1e-9:
