@@ -91,10 +91,3 @@ def test_modules_and_functions_stay_readable(path):
             if body and (node.end_lineno or 0) - body[0].lineno + 1 > 60:
                 long.append(node.name)
     assert not long
-
-
-@pytest.mark.parametrize("path", FILES, ids=ids)
-def test_nothing_from_a_user_is_ever_run(path):
-    calls = [n.func.id for n in ast.walk(parsed(path)) if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)]
-    assert not {"eval", "exec", "compile", "__import__"} & set(calls)
-    assert "import pickle" not in path.read_text(encoding="utf-8")
