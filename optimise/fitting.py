@@ -134,7 +134,7 @@ def _fitted(
         y = last[0]
         core = replace(core, fit=solve(columns, y), other=estimate(last[1], len(y)))
         if data.shared is not None:
-            notes.append(left_out(data.shared, response.name))
+            notes.append(left_out(data.shared, response.name, choice == "select"))
     elif data.shared is not None and core.fit.has_error:
         mixed, said = allowed_for(columns, y, data.shared, response.name)
         notes += said

@@ -81,10 +81,15 @@ def in_use(fit: MixedFit) -> Estimate:
     return Estimate(fit.estimate, fit.covariance, float(np.sqrt(variance)), df)
 
 
-def left_out(shared: Sharing, where: str) -> Problem:
-    """The finding that shared errors and readings that are bounds stand in one response."""
+def left_out(shared: Sharing, where: str, averaged: bool) -> Problem:
+    """The finding that shared errors and readings that are bounds stand in one response.
+
+    `averaged`: the posterior predicts, which allows for both; least squares does not.
+    """
     code, many, one = _CALLED[shared.kind]
-    got = f"some readings are only bounds, so that the fit does not allow for the error batches of {one} share"
+    what = "coefficients and their errors do" if averaged else "the fit and its predictions do"
+    got = f"some readings are only bounds, so that {what} not allow for the error batches of {one} share"
+    got += "; predictions and the chance do" if averaged else ""
     do = f"read them with a method that reaches; what was changed between {many} only looks surer than it is"
     return say(code, "warn", where, got, do)
 

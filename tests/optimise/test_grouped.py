@@ -150,3 +150,43 @@ def test_too_few_whole_plots_are_said():
     said = next(finding for finding in model.findings if finding.code == "whole-plots")
     assert said.level == "warn"
     assert set(model.variance) == {"batch"}
+
+
+def test_whole_plots_with_readings_beyond_reach():
+    """Both at once: the coefficients say that they leave the shared error out; what predicts takes it in."""
+    rng = np.random.default_rng(9)
+    made = Study.from_dict(
+        {
+            "study": {"name": "Both"},
+            "factor": [
+                {"name": "x", "low": -1, "high": 1, "hard_to_change": True},
+                {"name": "z", "low": -1, "high": 1},
+            ],
+            "plan": {"model": "linear"},
+            "response": [{"name": "Y", "aim": "watch", "method": "simulated"}],
+        }
+    )
+    plots = np.repeat(np.arange(8), 3)
+    x, z = np.repeat([-1.0, 1, -1, 1, -1, 1, -1, 1], 3), np.tile([-1.0, 0, 1], 8)
+    y = 5 + x + z + 2 * rng.normal(size=8)[plots] + 0.3 * rng.normal(size=24)
+    top = np.quantile(y, 0.85)
+    frame = pd.DataFrame({"x": x, "z": z, "whole_plot": plots})
+    results = made.results(frame.assign(Y=[f">{top:.6f}" if v > top else f"{v:.6f}" for v in y]))
+    model = fit(made, results)["Y"]
+    said = [f.got for f in model.findings if f.code == "whole-plots"]
+    assert len(said) == 1
+    assert "coefficients" in said[0]
+    assert model.n == 24
+    seen = results.observed("Y")["value"].to_numpy()
+    alone = fit(made, made.results(frame.drop(columns="whole_plot").assign(Y=seen)))["Y"]
+
+    def hard_beside_easy(one):
+        """Variance of what the hard factor does over that of the easy one."""
+        apart = np.array([1.0, -1.0])
+        ends = [np.array([[1.0, 0], [-1, 0]]), np.array([[0, 1.0], [0, -1]])]
+        hard, easy = (apart @ one.predictor.covariance(X, {}) @ apart for X in ends)
+        return hard / easy
+
+    # 24 batches of their own would tell of both factors alike; 8 set-ups tell far less of the hard one.
+    assert hard_beside_easy(alone) < 2
+    assert hard_beside_easy(model) > 4
