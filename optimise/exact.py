@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import product
 from typing import Any
@@ -14,7 +14,8 @@ import pandas as pd
 from doe.parts import Response
 from doe.problems import Unavailable
 from doe.study import Study
-from doe.trade.quantities import Bend, Form, form_of
+from doe.trade.forms import Bend, Form
+from doe.trade.quantities import form_of
 
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
@@ -80,29 +81,35 @@ class Exact:
 def exact_form(study: Study, response: Response) -> Exact | Unavailable:
     """An exact response in terms of what varies, in its own unit."""
     categories = {f.name: f.levels for f in study.category_factors if f.of is not None}
-    # The levels of all that does not vary are those of any whole recipe.
-    middle = study.complete(_any_recipe(study)).iloc[0]
+    over = former(study)
     sums: dict[tuple[str, ...], Sum] = {}
     for levels in product(*categories.values()):
         form = form_of(study, response, dict(zip(categories, levels, strict=True)))
         if isinstance(form, Unavailable):
             return form
-        sums[levels] = _sum(study, form, middle)
+        sums[levels] = over(form)
     first = next(iter(sums.values()))
     if all(_same(one, first) for one in sums.values()):
         return Exact((), {(): first})
     return Exact(tuple(categories), sums)
 
 
-def _sum(study: Study, form: Form, middle: pd.Series) -> Sum:
+def former(study: Study) -> Callable[[Form], Sum]:
+    """What turns a form over all levels of a study into a sum over what varies."""
+    # The levels of all that does not vary are those of any whole recipe.
+    middle = study.complete(_any_recipe(study)).iloc[0]
+    names = study.region.names
+
     def split(weights: Mapping[str, float]) -> tuple[Array, float]:
-        names = study.region.names
         constant = sum(weight * float(middle[name]) for name, weight in weights.items() if name not in names)
         return np.array([weights.get(name, 0.0) for name in names]), float(constant)
 
-    top, constant = split(form.top)
-    under, beside = (None, 0.0) if form.under is None else split(form.under)
-    return Sum(top, constant, under, beside, form.bend)
+    def over(form: Form) -> Sum:
+        top, constant = split(form.top)
+        under, beside = (None, 0.0) if form.under is None else split(form.under)
+        return Sum(top, constant, under, beside, form.bend)
+
+    return over
 
 
 def _same(one: Sum, other: Sum) -> bool:

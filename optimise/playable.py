@@ -16,10 +16,12 @@ from doe.parts import Response
 from doe.problems import Unavailable
 from doe.region import Combination, Region
 from doe.study import Study
-from doe.trade.sums import sums_of_checks
+from doe.trade.forms import Form
+from doe.trade.live import LiveCheck, live_checks
+from doe.trade.suspension import readings_of
 from optimise.aims import has_window, musts, window
 from optimise.chance import SOBOL_BITS, copula_nodes, parameter_draws
-from optimise.exact import Exact, Sum, exact_form
+from optimise.exact import Exact, Sum, exact_form, former
 from optimise.fence import Fence
 from optimise.models import Models
 from optimise.predictors import split_levels
@@ -43,7 +45,36 @@ def playable(study: Study, models: Models) -> dict[str, Any]:
         "cost": _sums(exact_form(study, Response("Cost", source="cost_per_kg"))),
         "region": _region(study, models),
         "chance": _chance(study, models),
-        "trade": sums_of_checks(study),
+        "trade": _trade(study),
+    }
+
+
+def _trade(study: Study) -> dict[str, Any]:
+    """Checks of the trade by choice of materials, their sums over the levels, and the responses that tell readings."""
+    form = former(study)
+
+    def one(check: LiveCheck) -> dict[str, Any]:
+        live = check.live
+        return {
+            "code": check.code,
+            "level": check.level,
+            "where": check.where,
+            "says": live.says,
+            "allowed": check.allowed,
+            "do": check.do,
+            "forms": [{"times": factor, **_sum(form(own))} for factor, own in live.forms],
+            "reading": live.reading,
+            "low": live.low,
+            "high": live.high,
+            "least": None if live.least is None else {"times": live.least[0], **_sum(form(live.least[1]))},
+            "present": [_sum(form(Form({name: 1.0}))) for name in live.present],
+        }
+
+    every = live_checks(study)
+    return {
+        "materials": [f.name for f in study.category_factors if f.of is not None],
+        "readings": {key: {"response": name, "factor": factor} for key, (name, factor) in readings_of(study).items()},
+        "choices": [{"levels": list(levels), "checks": [one(c) for c in checks]} for levels, checks in every.items()],
     }
 
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from doe.parts import Response
 from doe.trade.acids import acids_of, undissociated
 from doe.trade.composition import Stock
-from doe.trade.look import Given, Look, figure
+from doe.trade.look import Given, Live, Look, figure
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -129,6 +129,7 @@ def measured_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]
             lambda v: f"pH {v:.2f} {given.how}", f"pH {_span(low, high)}",
             "move the pH, or take another material",
             low=-np.inf if low is None else low, high=np.inf if high is None else high, number="ph",
+            live=Live("pH {v}", reading="ph", low=low, high=high, present=(stock.names[row],)),
         )  # fmt: skip
 
 
@@ -143,7 +144,7 @@ def acid_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
             there = percent[:, row] > 0
             if given.ph is not None:
                 free = np.where(there, undissociated(given.ph, pka), np.nan)
-                yield _free(stock.labels[row], name, free, percent[:, row] * factor, given.how, pka)
+                yield _free(stock.labels[row], name, free, percent[:, row] * factor, given.how, pka, stock.names[row])
                 continue
             low, high = _window_without(stock, percent, row)
             free = np.where(there & np.isfinite(high), undissociated(high, pka), np.nan)
@@ -166,8 +167,10 @@ def _window_without(stock: Stock, percent: Array, row: int) -> tuple[Array, Arra
     )
 
 
-def _free(item: str, acid: str, free: Array, total: Array, at: str, pka: float) -> Look:
-    """Below the least it is a warning; else it is told as it is."""
+def _free(
+    item: str, acid: str, free: Array, total: Array, at: str, pka: float, name: str | None = None
+) -> Look:  # fmt: skip
+    """Below the least it is a warning; else it is told as it is. `name` is the ingredient where the pH is known."""
     little = bool((np.nan_to_num(free, nan=1.0) < LEAST_FREE).any())
     most = float(total.max(initial=0.0))
     return Look(
@@ -178,6 +181,10 @@ def _free(item: str, acid: str, free: Array, total: Array, at: str, pka: float) 
         f"lower the pH, or take a preservative that works there; {_TEST}",
         low=LEAST_FREE, number="undissociated", level="warn" if little else "inform", tell=not little, worse=-1.0,
         also=(("pka", pka), ("acid_percent", most)),
+        live=None if name is None else Live(
+            f"at pH {{v}} less than {100 * LEAST_FREE:g} % of its {acid} acid is undissociated", reading="ph",
+            high=pka + float(np.log10(1.0 / LEAST_FREE - 1.0)), present=(name,),
+        ),
     )  # fmt: skip
 
 

@@ -128,6 +128,12 @@ class Stock:
         values = [item.facts.get(key) for item in self.items]
         return np.array([np.nan if value is None else float(value) for value in values])
 
+    def one(self, row: int, weight: float = 1.0) -> Array:
+        """A share (m,) of one material alone."""
+        out = np.zeros(len(self.items))
+        out[row] = weight
+        return out
+
     def percent(self, share: npt.ArrayLike) -> dict[str, float]:
         """Weights over levels that give % of the product, for a share (m,) of each material; weights of 0 left out."""
         weights = 100.0 / self.total * np.asarray(share, dtype=float)

@@ -10,7 +10,8 @@ import numpy.typing as npt
 from doe.kinds import is_gum, is_humectant
 from doe.parts import Ingredient
 from doe.trade.composition import Stock
-from doe.trade.look import Look, figure
+from doe.trade.forms import Form
+from doe.trade.look import Live, Look, figure
 
 Array = npt.NDArray[np.float64]
 
@@ -57,6 +58,8 @@ def charge_looks(stock: Stock, percent: Array) -> Iterator[Look]:
                 "try them alone in water first; take a nonionic gum or surfactant"
                 + ("" if told else "; if a name was misread, give charge"),
                 high=0.0, number="pair",
+                live=Live("anionic beside cationic", ((1.0, Form(stock.percent(stock.one(i)))),), high=0.0,
+                          present=(stock.names[i], stock.names[j])),
             )  # fmt: skip
 
 
@@ -85,11 +88,16 @@ def emulsion_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         f"{', '.join(names[1])} require{'s' if len(names[1]) == 1 else ''}", f"within {HLB_APART:g}",
         "move the ratio of emulsifiers; it says little of ionic, polymeric or liquid-crystal systems",
         low=-HLB_APART, high=HLB_APART, number="hlb_gap",
+        live=Live("the emulsifiers' HLB less what the oils require is {v}", (
+            (1.0, Form(stock.percent(np.nan_to_num(stock.facts("hlb"))), stock.percent(emulsifier))),
+            (-1.0, Form(stock.percent(np.nan_to_num(stock.facts("required_hlb"))), stock.percent(oil))),
+        ), low=-HLB_APART, high=HLB_APART),
     )  # fmt: skip
     yield Look(
         "emulsifier-share", ", ".join(names[0]), ratio, lambda v: f"{figure(v)} of emulsifier to 1 of oil",
         f"at least {LEAST_EMULSIFIER:g} (common practice)", "more emulsifier, or less oil", low=LEAST_EMULSIFIER,
-        number="ratio",
+        number="ratio", live=Live("{v} of emulsifier to 1 of oil", (
+            (1.0, Form(stock.percent(emulsifier), stock.percent(oil))),), low=LEAST_EMULSIFIER),
     )  # fmt: skip
 
 
@@ -109,7 +117,9 @@ def wetting_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         "K46", ", ".join(names[0]), ratio, lambda v: f"{figure(v)} of {', '.join(names[1])} to 1 of gum",
         f"at least {LEAST_HUMECTANT:g} (common practice)",
         "as a limit: '" + " + ".join(names[1]) + f" >= {LEAST_HUMECTANT:g} * {names[0][0]}'; gum wetted too dry lumps",
-        low=LEAST_HUMECTANT, number="ratio",
+        low=LEAST_HUMECTANT, number="ratio", live=Live("{v} of humectant to 1 of gum", (
+            (1.0, Form(stock.percent(sum(map(stock.one, wet))), stock.percent(sum(map(stock.one, gums))))),
+        ), low=LEAST_HUMECTANT),
     )  # fmt: skip
 
 
@@ -125,4 +135,6 @@ def use_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             "use-range", stock.labels[row], there, lambda v: f"{figure(v)} %",
             f"{ends}, the supplier's use range", "keep to it, or ask the supplier why it ends there",
             low=-np.inf if low is None else low, high=np.inf if high is None else high, number="percent",
+            live=Live("{v} %", ((1.0, Form(stock.percent(stock.one(row)))),), low=low, high=high,
+                      present=(stock.names[row],)),
         )  # fmt: skip

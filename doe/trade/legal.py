@@ -20,7 +20,8 @@ from doe.problems import Problem
 from doe.rules import tidy
 from doe.trade.acids import ACIDS, acid_by_name, data_file
 from doe.trade.composition import Stock, exploded
-from doe.trade.look import Look, Words, figure
+from doe.trade.forms import Form
+from doe.trade.look import Live, Look, Words, figure
 from doe.trade.rulebook import RULES
 
 if TYPE_CHECKING:
@@ -152,6 +153,7 @@ def legal_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             f"at most {law.most:g} %{form} ({law.market or 'any market'}, {kind}; edition {law.edition}{checked})",
             f"lower it, or read the text in force: {_DECIDES}",
             high=law.most, number="percent", source=law.source,
+            live=Live(f"{{v}} % of {law.substance}{form}", ((1.0, Form(stock.percent(share))),), high=law.most),
         )  # fmt: skip
 
 
@@ -198,6 +200,7 @@ def allergen_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             f"up to {threshold:g} % without a word on the label ({kind})",
             "name it in the declaration; mind that the list of allergens has grown",
             high=threshold, number="percent",
+            live=Live(f"{{v}} % of {name}", ((1.0, Form(stock.percent(share))),), high=threshold),
         )  # fmt: skip
 
 
@@ -233,6 +236,8 @@ def polymer_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             f"below {POLYMER_SHARE:g} %, unless natural, degradable or soluble ({when})",
             f"take beads of wax, mineral or plant; or show that these degrade: {_DECIDES}",
             high=POLYMER_SHARE * (1 - 1e-6), number="percent", level="stop" if is_stop else "warn",
+            live=Live(f"{{v}} % of particles of a {kind} polymer", ((1.0, Form(stock.percent(stock.one(row)))),),
+                      high=POLYMER_SHARE * (1 - 1e-6)),
         )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.problems import Level, Problem
+from doe.trade.forms import Form
 from doe.trade.rulebook import RULES
 
 Array = npt.NDArray[np.float64]
@@ -40,12 +41,33 @@ NOTHING = Given()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Live:
+    """A check as a live page can ask it again: in terms of the levels, or of a reading that is predicted.
+
+    The value is the sum of `forms` times their factors, or the `reading` (ph, yield_pa, low_shear), held against `low`
+    and `high`; `least` is a further low in terms of the levels. Asked only where every ingredient of `present` is in.
+    `says` puts it into words, {v} being the value, `allowed` is that of the check unless given. Numbers as in the check
+    itself, which a test holds.
+    """
+
+    says: str
+    forms: tuple[tuple[float, Form], ...] = ()
+    reading: str = ""
+    low: float | None = None
+    high: float | None = None
+    least: tuple[float, Form] | None = None
+    present: tuple[str, ...] = ()
+    allowed: str = ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Look:
     """One check on n recipes: `value` (n,) against `low` and `high`, NaN where it does not apply.
 
     `got` puts the value of one recipe into words, `allowed` what one (by its row) is held against. With `tell` it is
     told wherever it applies, met or not; the worst is then the highest value, or the lowest where `worse` is -1.
-    `level` and `source` are those of its rule unless given. `number` names the value in `numbers` of a finding.
+    `level` and `source` are those of its rule unless given. `number` names the value in `numbers` of a finding; `live`
+    is the same for a live page.
     """
 
     code: str
@@ -62,6 +84,7 @@ class Look:
     tell: bool = False
     worse: float = 1.0
     also: tuple[tuple[str, float], ...] = field(default=())
+    live: Live | None = None
 
     @property
     def grade(self) -> Level:

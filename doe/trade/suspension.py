@@ -17,7 +17,8 @@ from doe.kinds import is_seen, is_water
 from doe.parts import Response
 from doe.settling import stokes_velocity, yield_to_hold
 from doe.trade.composition import Stock
-from doe.trade.look import Given, Look, Words, figure
+from doe.trade.forms import Bend, Form
+from doe.trade.look import Given, Live, Look, Words, figure
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -88,8 +89,10 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
             "K21", stock.labels[row], gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
             "heavier, or told", "look at both ends of the jar; air in the batch lowers the base and may turn the sign",
             low=0.0, number="density_difference",
+            live=_live(stock, row, "{v} kg/m3 heavier than what it stands in: below 0 it rises", low=0.0),
         )  # fmt: skip
-        yield _held(stock.study, stock.labels[row], size, d_um * 1e-6, gap, given)
+        live = _live(stock, row, "apparent yield value {v} Pa predicted", d_um)
+        yield _held(stock.study, stock.labels[row], size, d_um * 1e-6, gap, given, live)
         if given.low_shear is not None and given.yield_pa is None:
             yield _moves(stock.labels[row], size, d_um * 1e-6, gap, given)
         if not is_seen(item):
@@ -99,7 +102,22 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
             _load(stock, row),
             f"{FEW:g} to {MANY:g} % (common practice)", "nothing, if it is meant so",
             low=FEW, high=MANY, number="percent",
+            live=Live("{v} %", ((1.0, Form(stock.percent(stock.one(row)))),), low=FEW, high=MANY,
+                      present=(stock.names[row],)),
         )  # fmt: skip
+
+
+def _live(stock: Stock, row: int, says: str, held_um: float | None = None, low: float | None = None) -> Live:
+    """The density difference of a particle for a live page, or with `held_um` the yield value that holds it."""
+    mass, volume = base_rows(stock)
+    at = float(stock.items[row].facts["density"])
+    scale = 1000.0 if held_um is None else 1000.0 * float(yield_to_hold(held_um * 1e-6, 1.0))
+    bend = Bend("difference" if held_um is None else "gap", scale, at)
+    form = Form(stock.percent(mass), stock.percent(volume), bend)
+    if held_um is None:
+        return Live(says, ((1.0, form),), low=low, present=(stock.names[row],))
+    allowed = f"{SAFETY:g} times what just holds it"
+    return Live(says, reading="yield_pa", least=(SAFETY, form), present=(stock.names[row],), allowed=allowed)
 
 
 def _load(stock: Stock, row: int) -> Words:
@@ -109,7 +127,7 @@ def _load(stock: Stock, row: int) -> Words:
     )
 
 
-def _held(study: Study, name: str, size: str, d_m: float, gap: Array, given: Given) -> Look:
+def _held(study: Study, name: str, size: str, d_m: float, gap: Array, given: Given, live: Live | None) -> Look:
     """K22: against the yield value where one is known, else what is needed, unless a response asks for as much."""
     need = SAFETY * yield_to_hold(d_m, gap)
     if given.yield_pa is not None:
@@ -119,7 +137,7 @@ def _held(study: Study, name: str, size: str, d_m: float, gap: Array, given: Giv
             lambda row: f"{figure(float(need[row]))} Pa: {size}, {figure(abs(float(gap[row])))} kg/m3 apart, "
             f"{SAFETY:g} times what just holds it",
             "more yield value (another gum, not only more of it), smaller beads, or a nearer density",
-            low=np.nan_to_num(need), number="yield_pa",
+            low=np.nan_to_num(need), number="yield_pa", live=live,
         )  # fmt: skip
     per_gap = SAFETY * float(yield_to_hold(d_m, 1.0))
     asked, allowed, do = _asked_yield(study)
@@ -164,19 +182,8 @@ def per_gram(stock: Stock, row: int) -> float:
     return 0.01 / (float(stock.items[row].facts["density"]) * np.pi / 6.0 * d_cm**3)
 
 
-def spacing_mm(share: npt.ArrayLike, d_um: float) -> Array:
-    """Mean distance [mm] between centres of spheres at a volume share, each in a cube of its own: d (pi / 6 phi)^(1/3).
-
-    Geometry of a simple cubic lattice.
-    """
-    phi = np.asarray(share, dtype=float)
-    with np.errstate(divide="ignore"):
-        out: Array = d_um * 1e-3 * np.cbrt(np.pi / 6.0 / phi)
-    return out
-
-
-def given_of(study: Study, values: dict[str, Array], how: str) -> Given:
-    """What responses of a study tell of pH, yield value and low-shear viscosity, by name; in their unit.
+def readings_of(study: Study) -> dict[str, tuple[str, float]]:
+    """The response that tells ph, yield_pa [Pa] or low_shear [Pa.s], where there is one, and its factor to that unit.
 
     A yield value is a response taken as one, or in a unit of stress with `yield` in its name; a viscosity at low shear
     one taken as it, or with `low shear` in its name or method.
@@ -184,14 +191,20 @@ def given_of(study: Study, values: dict[str, Array], how: str) -> Given:
     from doe.trade.acidity import ph_response
 
     ph = ph_response(study)
-    found: dict[str, Array] = {} if ph is None or ph.name not in values else {"ph": values[ph.name]}
+    found: dict[str, tuple[str, float]] = {} if ph is None else {"ph": (ph.name, 1.0)}
     for response in study.responses:
-        if response.name not in values or response.kind != "number":
+        if response.kind != "number" or response.is_exact:
             continue
         words = f"{response.name} {response.method}".casefold().replace("-", " ")
         viscosity = unit_factor(response.unit, "Pa.s")
         if _is_yield(response):
-            found.setdefault("yield_pa", values[response.name] * (unit_factor(response.unit, "Pa") or 1.0))
+            found.setdefault("yield_pa", (response.name, unit_factor(response.unit, "Pa") or 1.0))
         if viscosity is not None and (response.source == "low_shear_viscosity" or "low shear" in words):
-            found.setdefault("low_shear", values[response.name] * viscosity)
-    return Given(**found, how=how)
+            found.setdefault("low_shear", (response.name, viscosity))
+    return found
+
+
+def given_of(study: Study, values: dict[str, Array], how: str) -> Given:
+    """What values (n,) of responses, by name and in their unit, tell of pH, yield value and low-shear viscosity."""
+    told = {key: factor * values[name] for key, (name, factor) in readings_of(study).items() if name in values}
+    return Given(**told, how=how)

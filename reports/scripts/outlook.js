@@ -2,8 +2,8 @@
 
 function makeOutlook(data) {
   const region = makeRegion(data.region, data.models.fence);
-  const trade = makeTrade(data.trade);
   const chances = makeChances(data.chance, data.models.residual_correlation);
+  const missed = makeTrade(data.trade);
   const made = new Map();
 
   function predictor(name) {
@@ -14,17 +14,7 @@ function makeOutlook(data) {
   function sumOf(exact, recipe) {
     if (exact.unavailable) return null;
     const sum = exact.sums.find((one) => exact.materials.every((name, i) => recipe.levels[name] === one.levels[i]));
-    const top = dot(sum.weights, recipe.x) + sum.constant;
-    const value = sum.under ? top / (dot(sum.under.weights, recipe.x) + sum.under.constant) : top;
-    return bent(sum.bend, value);
-  }
-
-  // What is made of a ratio: the distance between particles, a difference or its size; else the ratio itself.
-  function bent(bend, ratio) {
-    if (!bend) return ratio;
-    if (bend.kind === "spacing") return bend.scale * Math.cbrt(((Math.PI / 6) * 100) / ratio);
-    const apart = bend.scale * (bend.at - ratio);
-    return bend.kind === "gap" ? Math.abs(apart) : apart;
+    return sumAt(sum, recipe.x);
   }
 
   // The window asked for on the model's scale: that of the study, or of `asked` limits where they were moved.
@@ -74,7 +64,7 @@ function makeOutlook(data) {
       if (response.kind === "pass" && response.aim === "watch") found.chance = null;
       responses[response.name] = full ? { ...found, ...inUnits(response, law) } : found;
     }
-    const findings = full ? trade.findings(recipe) : [];
+    const findings = full ? missed(recipe, responses) : [];
     return { responses, ...all(recipe, laws, responses, full), cost: sumOf(data.cost, recipe), findings };
   }
 

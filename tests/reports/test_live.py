@@ -10,6 +10,7 @@ import pytest
 
 from doe import Study, plan
 from doe.trade import TradeChecks
+from doe.trade.live import live_checks
 from optimise import find, fit
 from reports import write_report
 
@@ -29,6 +30,8 @@ name = "Gum"
 low = 0.2
 high = 1.0
 step = 0.05
+use_low = 0.3
+use_high = 0.9
 or_none = true
 choice = [{ name = "Xanthan A", price_per_kg = 18 }, { name = "Xanthan B", low = 0.4, high = 1.2, price_per_kg = 7 }]
 
@@ -166,7 +169,9 @@ def told(page, frame):
         const found = blendwright.predict(row);
         const responses = Object.fromEntries(Object.entries(found.responses).map(([name, one]) =>
             [name, [one.value, one.confidence ? one.confidence() : null, one.prediction, one.chance]]));
-        return { responses, chance: found.chance, error: found.error, interval: found.interval, cost: found.cost };
+        const trade = found.findings.map((one) => [one.code, one.where, one.got]);
+        const { chance, error, interval, cost } = found;
+        return { responses, chance, error, interval, cost, trade };
     })"""
     return page.evaluate(ask, json.loads(frame.to_json(orient="records", double_precision=15)))
 
@@ -190,6 +195,11 @@ def test_it_agrees_with_the_models_on_two_hundred_random_formulas(which, request
     # The same nodes as `optimise.chance`: far within the error bar that goes with the chance.
     assert [row["chance"] for row in seen] == pytest.approx(joint, abs=1e-9)
     assert np.array([row["interval"] for row in seen]) == pytest.approx(interval, abs=1e-6)
+    checks = TradeChecks(one.study).each(one.study.complete(frame))
+    live = {check.code for own in live_checks(one.study).values() for check in own}
+    known = [sorted((p.code, p.where) for p in row if p.code in live) for row in checks]
+    assert [sorted((code, where) for code, where, _ in row["trade"]) for row in seen] == known
+    assert all("{v}" not in text for row in seen for *_, text in row["trade"])
     for name, exact in one.models.exact(frame).items():
         assert [row["responses"][name][0] for row in seen] == pytest.approx(exact.to_numpy(), rel=1e-12)
 

@@ -8,7 +8,8 @@ from doe import Study
 from doe.settling import GRAVITY, yield_to_hold
 from doe.trade import Given, TradeChecks
 from doe.trade.composition import Stock
-from doe.trade.suspension import base_density, spacing_mm
+from doe.trade.forms import spacing_mm
+from doe.trade.suspension import base_density
 
 BEADS = {"name": "Beads", "low": 0.5, "high": 6.0, "density": 0.90, "d50_um": 500, "d90_um": 700}
 
