@@ -19,7 +19,7 @@ OS_CALLS = ("replace", "rename", "fsync", "unlink", "remove", "mkdir", "rmdir", 
 ROOT = Path(__file__).parents[2]
 
 
-class _Steps:
+class Steps:
     """Counts what a command does in a folder; ends the process by SIGKILL at step `at`."""
 
     def __init__(self, folder, at):
@@ -85,7 +85,7 @@ class _Steps:
 def _child(order, answer):
     from studies.cli import main
 
-    steps = _Steps(order["folder"], order.get("at"))
+    steps = Steps(order["folder"], order.get("at"))
     out = io.StringIO()
     steps.install()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):

@@ -12,7 +12,7 @@ from studies.inspection import inspect
 from studies.pending import complete
 from studies.writing import changing
 
-WAYS = 6
+WAYS = 4
 
 
 @pytest.fixture
