@@ -160,5 +160,5 @@ def job(folder, planned_once, **environment):
 @pytest.mark.skipif(not hasattr(os, "sched_setaffinity"), reason="cores are chosen")
 def test_the_same_bytes_in_any_surroundings(planned_once, tmp_path):
     one, other = (job(tmp_path / folder, planned_once, **said) for said, folder in SETTINGS.values())
-    assert len(one) > 8
+    assert len(one) >= 8
     assert one == other
