@@ -1,4 +1,4 @@
-"""What is taken from the curve of each batch: yield value, consistency, flow index, low-shear viscosity, settling rate.
+"""What is taken from the curve of each batch: yield value and what it holds, consistency, flow index, settling rate.
 
 A batch's curve is all its readings of one response, each at the `speed` that stands beside it. What is taken from it
 is one value a batch, seen by fits like any measured response; it is worked out anew each time and never stored.
@@ -20,7 +20,7 @@ from doe.cells import unit_factor, unit_key
 from doe.flow import FALL, LEAST_FOR_YIELD, LEAST_POINTS, Flow, falls, fit_flow
 from doe.problems import Level, Problem, listed
 from doe.resultset import UNUSED_FLAGS, Results
-from doe.settling import particle_of, stokes_velocity
+from doe.settling import particle_of, stokes_velocity, yield_to_hold
 
 if TYPE_CHECKING:
     from doe.parts import Ingredient, Response
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 Taken = tuple[float, str, float]  # value, bound, relative standard error (NaN where unknown)
 _FLOW = ("yield_value", "consistency", "flow_index", "low_shear_viscosity")
+# A hold margin is the yield value over what just holds the particle that moves fastest.
+_YIELDS = ("yield_value", "hold_margin")
 _MM_PER_DAY = 1000.0 * 86400.0  # in one m/s
 _UNCERTAIN = 0.3  # a relative standard error above this is to be looked at; our choice
 _SMALL = 0.01  # ... and below this nothing is said of it
@@ -49,6 +51,9 @@ def curve_problem(curve: Response, wanted: Response, ingredients: Sequence[Ingre
         return f"{curve.name} is in {curve.unit or 'no unit'}, not in mPa.s, Pa.s or Pa"
     if wanted.source == "settling_rate":
         return _settling_problem(wanted, ingredients)
+    if wanted.source == "hold_margin":
+        lacks = "a hold margin needs density of the fill, and density with d90_um or d50_um of what is held"
+        return lacks if particle_of(ingredients) is None else ""
     base = {"yield_value": "Pa", "low_shear_viscosity": "Pa.s"}.get(str(wanted.source))
     if base is not None and unit_factor(base, wanted.unit) is None:
         return f"{wanted.name} is in {wanted.unit or 'no unit'}, and {wanted.source} is in {base} or the like"
@@ -59,7 +64,7 @@ def points_needed(curve: Response, wanted: Response) -> int:
     """At how many different rates or times a curve has to be read for what is taken from it."""
     if wanted.source == "settling_rate" and curve.against == "time":
         return 2
-    return LEAST_FOR_YIELD if wanted.source == "yield_value" else LEAST_POINTS
+    return LEAST_FOR_YIELD if wanted.source in _YIELDS else LEAST_POINTS
 
 
 def rates_problem(curve: Response, wanted: Response) -> tuple[str, str, str] | None:
@@ -68,7 +73,7 @@ def rates_problem(curve: Response, wanted: Response) -> tuple[str, str, str] | N
     one = "time" if curve.against == "time" else "speed" if curve.against == "rpm" else "rate"
     allowed = f"{need} or more different {one}s"
     do = f"mend at of {curve.name}"
-    if wanted.source == "yield_value":
+    if wanted.source in _YIELDS:
         # Common practice, no source: the stress has to be seen to level off at the low end.
         do += ": evenly on a log scale, from the lowest the instrument reads (0.1 1/s or less) to 100 times that"
     if not rates:
@@ -79,7 +84,7 @@ def rates_problem(curve: Response, wanted: Response) -> tuple[str, str, str] | N
     if wanted.rates and wanted.rates[0] < rates[0]:
         got = f"{wanted.rates[0]:g} 1/s is below the lowest rate of {curve.name}, {rates[0]:g}"
         return got, "a rate that is read", f"add it to at of {curve.name}, or take {wanted.name} at a rate that is read"
-    if wanted.source == "yield_value" and rates[-1] < _SPAN * rates[0]:
+    if wanted.source in _YIELDS and rates[-1] < _SPAN * rates[0]:
         got = f"{curve.name} is read from {rates[0]:g} to {rates[-1]:g} 1/s, which shows a yield value only roughly"
         return got, f"{one}s over a factor of {_SPAN:g}", do
     return None
@@ -174,7 +179,7 @@ class _Told:
         if self.laws:
             parts = "; ".join(f"{law} in {len(who)} ({listed(who)})" for law, who in sorted(self.laws.items()))
             got = f"{self.curve.name} fitted batch by batch, the law by AICc: {parts}"
-            if self.response.source == "yield_value":
+            if self.response.source in _YIELDS:
                 got += "; where no yield value shows, it counts as below what the readings leave open"
             yield self._say(
                 "curve-law", "inform", got, "", "an apparent value of the fitted law, within the rates read"
@@ -220,7 +225,7 @@ def _taken(
         told.short.append(batch)
         return None
     told.laws.setdefault(flow.law, []).append(batch)
-    if wanted.source == "yield_value" and flow.points < LEAST_FOR_YIELD:
+    if wanted.source in _YIELDS and flow.points < LEAST_FOR_YIELD:
         told.no_yield.append(batch)
     if wanted.rates and wanted.rates[0] < flow.lowest_rate:
         told.far.append(batch)
@@ -264,8 +269,11 @@ def _of_flow(flow: Flow, response: Response, ingredients: Sequence[Ingredient]) 
 
     Where the readings bear no yield value, it is known only to be below what they leave open.
     """
-    if response.source == "yield_value":
+    particle = particle_of(ingredients)
+    if response.source in _YIELDS:
         factor = unit_factor("Pa", response.unit) or 1.0
+        if response.source == "hold_margin" and particle is not None:
+            factor = 1.0 / float(yield_to_hold(*particle))
         if flow.yield_value == 0.0:
             return flow.yield_below * factor, "below", float("nan")
         return flow.yield_value * factor, "none", flow.sd["yield_value"] / flow.yield_value
@@ -273,7 +281,6 @@ def _of_flow(flow: Flow, response: Response, ingredients: Sequence[Ingredient]) 
         rate = response.rates[0]
         factor = unit_factor("Pa.s", response.unit) or 1.0
         return flow.viscosity(rate) * factor, "none", flow.relative_error(rate)
-    particle = particle_of(ingredients)
     if response.source == "settling_rate" and particle is not None:
         speed = abs(stokes_velocity(*particle, flow.viscosity(response.rates[0])))
         return speed * _MM_PER_DAY, "none", flow.relative_error(response.rates[0])

@@ -25,7 +25,9 @@ Scale = Literal["linear", "log", "logit", "auto"]
 Aim = Literal["target", "above", "below", "within", "watch"]
 
 # What a response with `of` may be taken from a curve: by `doe.curves`, batch by batch.
-CURVE_QUANTITIES = ("yield_value", "consistency", "flow_index", "low_shear_viscosity", "settling_rate")
+CURVE_QUANTITIES = (
+    "yield_value", "hold_margin", "consistency", "flow_index", "low_shear_viscosity", "settling_rate",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

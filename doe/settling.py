@@ -8,12 +8,14 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from doe.kinds import is_water
 from doe.parts import Ingredient
 
 Array = npt.NDArray[np.float64]
 
 RCF_PER_CM_RPM2 = 1.118e-5  # relative centrifugal force of 1 cm at 1 rpm: 4 pi^2 / (3600 * 980.665), rounded
 GRAVITY = 9.80665  # m/s2, standard gravity (CGPM 1901, from memory)
+WATER_DENSITY = 0.998  # g/ml at 20 C; from memory, any handbook
 # Critical yield number 2 pi R^2 tau_y / F of a sphere in a Bingham fluid, F its net weight: Beris et al. (1985).
 YIELD_NUMBER = 0.143
 
@@ -43,16 +45,17 @@ def centrifuge_of(method: str) -> tuple[float | None, float | None] | None:
 def particle_of(ingredients: Sequence[Ingredient]) -> tuple[float, float] | None:
     """Diameter [m] and density difference to the fill [kg/m3] of the particle that moves fastest, largest size first.
 
-    From density [g/ml] of the fill and of each ingredient with a particle size (d90_um, else d50_um); None where none
-    has both. Below 0 it rises.
+    From density [g/ml] of the fill (water's is known) and of each ingredient with a particle size (d90_um, else
+    d50_um); None where none has both, or none differs from the fill. Below 0 it rises.
     """
-    base = next((i.facts.get("density") for i in ingredients if i.role == "fill"), None)
+    known = (i.facts.get("density", WATER_DENSITY if is_water(i) else None) for i in ingredients if i.role == "fill")
+    base = next(known, None)
     if base is None:
         return None
     found = [
         (1e-6 * float(i.facts.get("d90_um", i.facts.get("d50_um", 0.0))), 1000.0 * (float(i.facts["density"]) - base))
         for i in ingredients
-        if "density" in i.facts and ("d90_um" in i.facts or "d50_um" in i.facts)
+        if "density" in i.facts and ("d90_um" in i.facts or "d50_um" in i.facts) and i.facts["density"] != base
     ]
     return max(found, key=lambda one: one[0] ** 2 * abs(one[1]), default=None)
 

@@ -24,6 +24,7 @@ from optimise.correlation import residual_correlation
 from optimise.fence import Fence
 from optimise.fitted import FittedModel
 from optimise.fitting import TermsChoice, fit_response
+from optimise.gumlaw import gum_findings
 from optimise.hull import Hull
 from optimise.leastsq import Array
 from optimise.modelfile import stored, stored_fence
@@ -124,8 +125,9 @@ class Models(Shown, Mapping[str, FittedModel]):
 
     @property
     def findings(self) -> tuple[Problem, ...]:
-        """The findings of all responses."""
-        return tuple(finding for model in self.models.values() for finding in model.findings)
+        """The findings of all responses, and the gum's power law where one is read."""
+        own = tuple(finding for model in self.models.values() for finding in model.findings)
+        return (*own, *gum_findings(self.study, self.results))
 
     def planned(self, response: str) -> FittedModel:
         """Least squares of the full planned model where it leaves an error to judge by, else the model as chosen."""

@@ -208,7 +208,7 @@ def fit_document(models: Models, changed: Mapping[str, Changed] | None = None) -
         "residual_correlation": _correlations(models),
         **({} if changed is None else {"changes": dict(changed)}),
     }
-    return document("fit", body, problems=_gathered(models), digests=_digests(models))
+    return document("fit", body, problems=models.findings, digests=_digests(models))
 
 
 def predict_document(models: Models, frame: pd.DataFrame) -> Document:
@@ -242,10 +242,6 @@ def status_document(
 
 def _digests(models: Models) -> dict[str, str]:
     return {**models.study.digests, "results": models.results_digest}
-
-
-def _gathered(models: Models) -> list[Problem]:
-    return [finding for model in models.values() for finding in model.findings]
 
 
 def _correlations(models: Models) -> Any:

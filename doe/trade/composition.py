@@ -17,6 +17,7 @@ from doe.kinds import is_water
 from doe.materials import label
 from doe.parts import Ingredient
 from doe.problems import Unavailable
+from doe.settling import WATER_DENSITY
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -26,7 +27,6 @@ Array = npt.NDArray[np.float64]
 AQUA = "Aqua"
 _WATER = frozenset({"aqua", "water", "purified water", "deionised water", "demineralised water", "aqua (water)"})
 _DEEPEST = 8  # premixes of premixes; what is made of itself is refused before
-WATER_DENSITY = 0.998  # g/ml at 20 C; from memory, any handbook
 NOT_MASS = ("v/v", "vol", "mol", "ml", "/l", "/m3", "ppm")
 
 

@@ -69,6 +69,9 @@ _RULES = (
          "Chem. 43, 1-12"),
     Rule("bead-load", "particles that are to be seen are neither few nor many", "level from 1 to 4 %; about 2 % reads "
          "as a good amount", ("inform",), PRACTICE),
+    Rule("K28", "thickness rises with a power of the gum in the water", "slope of ln viscosity (or yield value) by "
+         "ln(gum / water) over batches as made, all else linear; 2 to 4 is usual", ("inform",),
+         "scaling of entangled chains, from memory; the range: common practice"),
     Rule("K46", "humectant enough to wet out the gum", "sum of humectants / sum of gums, at least 3", ("warn",),
          PRACTICE),
     Rule("use-range", "each material within its supplier's use range", "use_low <= level <= use_high, where it is in",

@@ -135,6 +135,7 @@ def test_a_settling_rate_of_a_flow_curve_is_that_of_stokes():
             "needs density of the fill",
         ),
         (CURVE, {"from": "settling_rate", "of": "Flow curve", "at": 0.1, "unit": "mm"}, "in mm, and a settling rate"),
+        (CURVE, {"from": "hold_margin", "of": "Flow curve"}, "a hold margin needs density"),
         (CURVE, {"from": "yield_valu", "of": "Flow curve"}, "did you mean yield_value"),
         (CURVE | {"aim": "above", "low": 3}, {"from": "flow_index", "of": "Flow curve"}, "no single value to aim at"),
     ],
@@ -218,3 +219,16 @@ def test_a_curve_is_missing_until_it_is_read_at_all_its_rates():
     some = table(LAWS[:2]).drop(columns="Gum").iloc[:-1]  # the last rate of T02 is not there
     waits = missing(STUDY, [plan], take_in(STUDY, some, design=plan))
     assert [(one.batch, one.responses) for one in waits] == [("T02-1", ("Flow curve",))]
+
+
+def test_a_hold_margin_is_the_yield_value_over_what_just_holds_the_largest_bead():
+    """Beris et al. (1985), J. Fluid Mech. 158, 219-244: 0.143/3 of net density times g d just holds a sphere."""
+    beads = {"name": "Beads", "level": 2.0, "density": 0.898, "d50_um": 500, "d90_um": 800}
+    wanted = {"name": "Margin", "from": "hold_margin", "of": "Flow curve", "aim": "above", "low": 5}
+    made = Study.from_dict(
+        {"study": {"name": "Invented"}, "ingredient": [*BLEND, beads], "response": [CURVE, wanted, TAKEN[0]]}
+    )
+    frame, _ = seen("Margin", made.results(table(LAWS).assign(Beads=2.0)), made)
+    held = 0.143 / 3 * 100.0 * 9.80665 * 800e-6  # water has 0.998 g/ml
+    assert frame["value"].iloc[:2].to_numpy() == pytest.approx([4.0 / held, 6.0 / held], rel=1e-6)
+    assert frame["bound"].tolist() == ["none", "none", "below"]
