@@ -280,6 +280,15 @@ class Terms:
         products = self._products()
         return products.rows(products.columns(code(X), chosen))
 
+    def factors(self, X: Array, chosen: Mapping[str, npt.NDArray[Any]], code: Coding) -> Array:
+        """The columns (n, c) that the rows are products of: each a constant or affine in the levels."""
+        return self._products().columns(code(X), chosen)
+
+    @property
+    def factor_index(self) -> npt.NDArray[np.intp]:
+        """Which columns of `factors` each term multiplies, (r, p); column 0 is 1."""
+        return self._products().index
+
     def gradient(self, X: Array, chosen: Mapping[str, npt.NDArray[Any]], code: Coding) -> Array:
         """Derivatives of the model rows by the levels in the study's units, (n, p, k)."""
         products = self._products()

@@ -1,10 +1,10 @@
-"""Which musts cannot be met together: a smallest set by leaving out one after another. By search, not by proof."""
+"""Which musts cannot be met together: a smallest set, proven, and the recipe that comes closest to all of them."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -13,15 +13,24 @@ from doe.problems import Unavailable
 from optimise.aims import window
 from optimise.brief import Brief
 from optimise.climb import climb_smallest_miss
+from optimise.confines import Confines
 from optimise.exact import Exact, exact_form
+from optimise.expansion import Source
 from optimise.fence import Fence
 from optimise.goals import Aimed
+from optimise.missfield import MissField
+from optimise.optimum import plain
 from optimise.peaks import Quest
+from optimise.proof import prove
+from optimise.sources import source
 from optimise.space import Space
 
 Array = npt.NDArray[np.float64]
 
 _MET = 1e-6
+_HELD = 1e-4
+_NEVER = 1e-9
+_WORK, _WORK_EACH = 2e9, 5e8
 _STARTS = 4
 
 
@@ -52,33 +61,126 @@ class Spec:
         value, slope = float(law.mean()[0]), law.weights @ by_location[0]
         return self.sign * (self.limit - value) / self.size, -self.sign * slope / self.size
 
+    def value_at(self, x: Array, chosen: Mapping[str, npt.NDArray[Any]]) -> float:
+        """The value at levels x (k,), in the response's unit."""
+        value = self.limit - self.sign * self.miss(x, chosen)[0] * self.size
+        return float(self.aimed.scale.back(np.array([value]))[0]) if self.aimed is not None else float(value)
 
-def find_clash(brief: Brief, space: Space, fence: Fence | None) -> list[dict[str, Any]]:
-    """A smallest set of musts that no recipe of the space is predicted to meet together; empty where some recipe does.
 
-    `space` must not itself be narrowed by the exact responses. Each entry: response, side, limit, the nearest value to
-    it that the search reached with the others of the set met, and proved (False: a search can miss a recipe).
+@dataclass(frozen=True, slots=True, eq=False)
+class Clash:
+    """A smallest set of musts that cannot be met together, one entry a side; and the recipe that comes closest to all.
+
+    Each entry: response, side, limit; `reached`, the nearest value to the limit that was found with the others of the
+    set met; `change`, the least change of this limit that was found to make the whole brief possible, all other musts
+    held (None where it takes more than one); `proved`: no recipe meets the set; `minimal`: without any one of them some
+    recipe meets the rest. `closest`: levels and category levels, values by response, and the largest miss in batch sds.
     """
-    specs = _specs(brief, space)
-    if not specs or _smallest(brief, space, fence, specs)[0] <= _MET:
-        return []
-    kept = list(specs)
-    for spec in specs:
+
+    entries: tuple[dict[str, Any], ...] = ()
+    closest: Mapping[str, Any] = field(default_factory=dict)
+
+
+def find_clash(brief: Brief, space: Space, fence: Fence | None) -> Clash:
+    """The musts that no recipe of the space is predicted to meet together; empty where some recipe does.
+
+    `space` must not itself be narrowed by the exact responses. Musts are left out one by one for as long as the rest is
+    proven impossible; where nothing is proven within the work that is allowed, what the search cannot meet counts.
+    """
+    every = _specs(brief, space)
+    if not every:
+        return Clash()
+    worst, x, combo = _smallest(brief, space, fence, every)
+    if worst <= _MET:
+        return Clash()
+    court = _Court.of(brief, space, fence, every)
+    verdict = court.verdict(every, _WORK)
+    if verdict == "met":
+        return Clash()
+    proved, minimal, kept = verdict == "never", True, list(every)
+    for spec in every:
         rest = [s for s in kept if s is not spec]
-        if rest and _smallest(brief, space, fence, rest)[0] > _MET:
+        if not rest or _smallest(brief, space, fence, rest)[0] <= _MET:
+            continue
+        found = court.verdict(rest, _WORK_EACH)
+        if found == "never" or (found == "open" and not proved):
             kept = rest
-    return [_entry(brief, space, fence, kept, spec) for spec in kept]
+        minimal &= found != "open"
+    entries = tuple(
+        {**_entry(brief, space, fence, kept, every, spec), "proved": proved, "minimal": minimal} for spec in kept
+    )
+    return Clash(entries, _closest(brief, space, every, worst, x, combo))
 
 
-def _entry(brief: Brief, space: Space, fence: Fence | None, kept: Sequence[Spec], spec: Spec) -> dict[str, Any]:
+def _closest(
+    brief: Brief, space: Space, specs: Sequence[Spec], worst: float, x: Array, combo: Mapping[str, str]
+) -> dict[str, Any]:
+    """The recipe with the smallest largest miss that was found, in the study's units."""
+    chosen, values = space.chosen(combo, 1), {}
+    for spec in specs:
+        values[spec.response] = spec.value_at(x, chosen)
+    whole = space.frame(x[None], combo).iloc[0]
+    levels = {name: plain(whole[name]) for name in brief.study.columns}
+    return {"levels": levels, "responses": values, "worst_miss": worst}
+
+
+def _entry(
+    brief: Brief, space: Space, fence: Fence | None, kept: Sequence[Spec], every: Sequence[Spec], spec: Spec
+) -> dict[str, Any]:
     others = [s for s in kept if s is not spec]
     _, x, combo = _smallest(brief, space, fence, [spec], others)
-    chosen = space.chosen(combo, 1)
-    miss = spec.miss(x, chosen)[0]
-    value = spec.limit - spec.sign * miss * spec.size
-    scale = spec.aimed.scale if spec.aimed is not None else None
-    reached = float(scale.back(np.array([value]))[0]) if scale is not None else float(value)
-    return {"response": spec.response, "side": spec.side, "limit": spec.asked, "reached": reached, "proved": False}
+    reached = spec.value_at(x, space.chosen(combo, 1))
+    rest = [s for s in every if s is not spec]
+    change: float | None = reached - spec.asked
+    if len(rest) > len(others):
+        _, x, combo = _smallest(brief, space, fence, [spec], rest)
+        chosen = space.chosen(combo, 1)
+        held = max((s.miss(x, chosen)[0] for s in rest), default=0.0)
+        change = spec.value_at(x, chosen) - spec.asked if held <= _HELD else None
+    return {"response": spec.response, "side": spec.side, "limit": spec.asked, "reached": reached, "change": change}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Court:
+    """What decides whether some musts can be met together: for each combination the limits, and what gives each value.
+
+    `which` says by spec whose value counts. None of it where a prediction cannot be bounded.
+    """
+
+    places: tuple[tuple[Confines, tuple[Source, ...]], ...]
+    which: Mapping[int, int]
+
+    @classmethod
+    def of(cls, brief: Brief, space: Space, fence: Fence | None, specs: Sequence[Spec]) -> _Court:
+        first = {spec.response: spec for spec in reversed(specs)}
+        number = {name: i for i, name in enumerate(first)}
+        places = []
+        for combo in space.combos:
+            part = space.at(combo)
+            found = [source(s.aimed.predictor if s.aimed else None, s.exact, part, combo) for s in first.values()]
+            sources = tuple(one for one in found if one is not None)
+            if len(sources) < len(found):
+                return cls((), {})
+            places.append((Confines.of(part, combo, fence), sources))
+        return cls(tuple(places), {id(spec): number[spec.response] for spec in specs})
+
+    def verdict(self, specs: Sequence[Spec], work: float) -> Literal["met", "never", "open"]:
+        """Whether some recipe meets all of `specs`, none does, or it is not decided within `work`."""
+        if not self.places:
+            return "open"
+        sign, limit, size = (np.array([getattr(s, name) for s in specs]) for name in ("sign", "limit", "size"))
+        if not np.isfinite(limit).all():
+            return "never"
+        used = sorted({self.which[id(s)] for s in specs})
+        which = tuple(used.index(self.which[id(s)]) for s in specs)
+        fields = [
+            MissField(confines, tuple(sources[i] for i in used), which, sign, limit, size)
+            for confines, sources in self.places
+        ]
+        found = prove(fields, -_NEVER, work, stop=-_MET)
+        if found.best >= -_MET:
+            return "met"
+        return "never" if found.closed else "open"
 
 
 def _specs(brief: Brief, space: Space) -> list[Spec]:

@@ -18,13 +18,19 @@ Number = float | Unavailable
 class Certificate:
     """How good the formula is known to be: its `value`, a proven `upper_bound` for any other, and their `gap`.
 
-    `proved` only when the gap is closed. Without a proof the bound is what no chance or desirability can exceed: 1.
+    No recipe of the region that was searched exceeds the bound, weighable or not, in these models. `proved` when the
+    gap is at most `target`; without any proof the bound is what no chance or desirability can exceed: 1. `alone`: where
+    responses of a batch go together, the bound of the product of their chances, which is what is searched.
+    `boxes` is how many pieces of the region were looked at.
     """
 
     objective: str
     value: Number
     upper_bound: Number
     proved: bool = False
+    target: float = 0.001
+    alone: float | None = None
+    boxes: int = 0
 
     @property
     def gap(self) -> Number:
@@ -43,6 +49,9 @@ class Certificate:
             "upper_bound": plain(self.upper_bound),
             "gap": plain(self.gap),
             "proved": self.proved,
+            "target": self.target,
+            "upper_bound_alone": self.alone,
+            "boxes": self.boxes,
         }
 
 
@@ -54,9 +63,9 @@ class Optimum(Shown):
     batch meeting every must, `chance_interval` how that chance might move with the parameters, `chance_error` its
     numerical error bar. `feasible`: every limit is kept, and every must holds at the predicted centres. `at_limits`
     names bounds and limits that the formula stands on. `tolerances` say how far each level may go, all others at will
-    within theirs, with 0.9 of the chance kept; `clash` is a smallest set of musts that cannot be met together, found by
-    search and not proved. `problems` that come with the way are in `findings`. `study_digests` are those of the study
-    searched.
+    within theirs, with 0.9 of the chance kept; `clash` is a smallest set of musts that cannot be met together and
+    `closest` the recipe that comes nearest to all of them (see `clash.Clash`). `problems` that come with the way are in
+    `findings`. `study_digests` are those of the study searched.
     """
 
     objective: str
@@ -80,6 +89,7 @@ class Optimum(Shown):
     tolerances: Mapping[str, tuple[float, float]]
     limited_by: tuple[Mapping[str, Any], ...]
     clash: tuple[Mapping[str, Any], ...]
+    closest: Mapping[str, Any]
     findings: tuple[Problem, ...]
     study_digests: Mapping[str, str]
     results_digest: str
@@ -142,6 +152,7 @@ class Optimum(Shown):
             "tolerances": {name: list(ends) for name, ends in self.tolerances.items()},
             "limited_by": [plain(entry) for entry in self.limited_by],
             "clash": [plain(entry) for entry in self.clash],
+            "closest": plain(self.closest),
             "findings": [finding.to_dict() for finding in self.findings],
             "digests": {**self.study_digests, "results": self.results_digest},
         }

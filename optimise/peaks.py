@@ -24,6 +24,7 @@ _MOST_CORNERS = 128
 _MOST_ROUNDINGS = 4096
 _POOR = np.log(0.02)
 _TIE = 1e-9
+_WORTHLESS = 30.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,15 +57,18 @@ class Quest:
         properties = self.brief.properties
         sides, walls = ramps([p.response for p in properties])
         values = [p.values(X, chosen) for p in properties]
-        logs = np.zeros((len(properties), len(X)))
+        logs, worthless = np.zeros((len(properties), len(X))), np.zeros(len(X), dtype=bool)
         for side in sides:
-            at = side.exponent * soft_log(side.share(values[side.response]))[0]
-            logs[side.response] = np.minimum(logs[side.response], at)
+            share = side.share(values[side.response])
+            logs[side.response] = np.minimum(logs[side.response], side.exponent * soft_log(share)[0])
+            worthless |= share <= 0
         for number, sign, limit in walls:
             miss = np.maximum(sign * (limit - values[number]), 0.0) / max(abs(limit), 1e-9)
             logs[number] -= np.where(miss > 1e-9, 10.0 * (1.0 + miss), 0.0)
         weights = np.array([p.response.weight for p in properties])
-        return np.asarray(weights @ logs / max(float(weights.sum()), 1e-300), dtype=float)
+        scores = weights @ logs / max(float(weights.sum()), 1e-300)
+        # A recipe of desirability nil comes after every other, and still tells which way is up.
+        return np.asarray(np.where(worthless, scores - _WORTHLESS, scores), dtype=float)
 
     def inside(self, U: Array, combo: Mapping[str, str]) -> npt.NDArray[np.bool_]:
         """Whether recipes at U (n, d) keep within the fence, (n,)."""

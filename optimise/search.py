@@ -17,10 +17,11 @@ from doe.trade.rulebook import RULES
 from optimise import allowance, around
 from optimise.aims import desirability, overall, wanted
 from optimise.brief import Brief
+from optimise.certify import Searched, certificate, searched
 from optimise.chance import joint_chance
-from optimise.clash import find_clash
+from optimise.clash import Clash, find_clash
 from optimise.exact import exact_form
-from optimise.optimum import Certificate, Number, Optimum, plain
+from optimise.optimum import Number, Optimum, plain
 from optimise.peaks import Peak, Quest
 from optimise.predictors import split_levels
 from optimise.space import Space
@@ -61,7 +62,10 @@ def find(
     quest = Quest(brief, space, _scored(brief, objective, findings), None if outside else brief.fence)
     peaks = _peaks(quest, starts)
     best = _best(quest, peaks)
-    return _described(quest, models, best, peaks, objective, outside, exact_met, hold, findings, lean)
+    found = Searched(None, peaks) if lean else searched(quest, peaks, best.score)
+    if found.peaks is not peaks:
+        best = _best(quest, found.peaks)
+    return _described(quest, models, best, found, objective, outside, exact_met, hold, findings, lean)
 
 
 @one_thread
@@ -145,18 +149,18 @@ def _with_alternatives(quest: Quest, best: Peak, peaks: list[Peak]) -> tuple[Pea
 
 
 def _described(
-    quest: Quest, models: Models, best: Peak, peaks: list[Peak], objective: str, outside: bool, exact_met: bool,
+    quest: Quest, models: Models, best: Peak, found: Searched, objective: str, outside: bool, exact_met: bool,
     hold: Mapping[str, Any] | None, findings: list[Problem], lean: bool,
 ) -> Optimum:  # fmt: skip
-    brief, study = quest.brief, quest.brief.study
-    searched = bool(brief.aimed or brief.properties) and not lean
-    best, others = _with_alternatives(quest, best, peaks) if searched else (best, [])
+    brief, study, peaks = quest.brief, quest.brief.study, found.peaks
+    wide = bool(brief.aimed or brief.properties) and not lean
+    best, others = _with_alternatives(quest, best, peaks) if wide else (best, [])
     entry = _entries(quest, models, [best], ["F1"], objective)[0]
     space = quest.space.at(best.combo)
     x = space.region.decoded(best.u[None])[0]
     labels = [f"F{i + 2}" for i in range(len(others))]
     met = _centres_met(entry, brief) and exact_met
-    clash: list[dict[str, Any]] = []
+    clash = Clash()
     if (brief.aimed or brief.exact) and not lean:
         low = isinstance(entry["chance_all"], float) and entry["chance_all"] < _SMALL
         if not met or low:
@@ -167,6 +171,8 @@ def _described(
     findings += _fence_findings(brief, entry, outside)
     findings += [Problem.from_dict(row) for row in entry["findings"] if row["code"] in RULES]
     value = entry["chance_all"] if objective == "chance" else entry["desirability"]
+    # A formula beyond the fence is not one of those the proof is about.
+    proof = found.proof if exact_met and (outside or quest.fence is None or entry["inside"]) else None
     return Optimum(
         objective=objective,
         label="F1",
@@ -179,16 +185,17 @@ def _described(
         chance_error=_chance_error(brief, models, x, best.combo),
         desirability=entry["desirability"],
         cost_per_kg=entry["cost_per_kg"],
-        certificate=Certificate(objective, value, 1.0 if not isinstance(value, Unavailable) else value),
+        certificate=certificate(objective, value, quest, models, proof, exact_met),
         at_limits=_at_limits(study, space, x),
         inside=bool(entry["inside"]),
         in_hull=entry.get("in_hull"),
         leverage=entry["leverage"],
         alternatives=tuple(_short(e) for e in _entries(quest, models, others, labels, objective)),
-        front=tuple(_front(quest, models, best, peaks, objective)) if searched else (),
-        tolerances=allowance.tolerances(quest, quest.fence, x, best.combo) if searched else {},
+        front=tuple(_front(quest, models, best, peaks, objective)) if wide else (),
+        tolerances=allowance.tolerances(quest, quest.fence, x, best.combo) if wide else {},
         limited_by=tuple(around.limited_by(brief, x, best.combo)),
-        clash=tuple(clash),
+        clash=clash.entries,
+        closest=clash.closest,
         findings=tuple(findings),
         study_digests=study.digests,
         results_digest=models.results_digest,

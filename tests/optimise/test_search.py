@@ -124,9 +124,11 @@ def test_an_optimum_keeps_every_promise():
     assert best.chance == pytest.approx(float(models.chance(best.levels).iloc[0]), abs=1e-12)
     low, high = best.chance_interval
     assert low < best.chance < high
-    assert best.certificate.to_dict() == {
-        "objective": "chance", "value": best.chance, "upper_bound": 1.0, "gap": 1 - best.chance, "proved": False,
-    }  # fmt: skip
+    certificate = best.certificate.to_dict()
+    assert certificate["value"] == best.chance
+    assert certificate["gap"] == certificate["upper_bound"] - best.chance
+    assert certificate["proved"]
+    assert 0 <= certificate["gap"] <= certificate["target"] == 0.001
 
 
 def test_no_recipe_of_a_fine_grid_beats_it():
@@ -261,12 +263,22 @@ def test_specs_that_cannot_meet_are_named_and_no_others():
     source["response"][1].update(low=7.4, target=8)
     source["response"][2].update(high=3.0)
     hard = Study.from_dict(source)
-    models = fit(hard, hard.results(trials(hard, 22, 3, blend_truth, {"Thick": 0.05, "Soft": 0.05})))
+    noise = {"Thick": 0.05, "Soft": 0.05}
+    models = fit(hard, hard.results(trials(hard, 22, 3, blend_truth, noise)))
     best = find(hard, models)
     assert not best.is_feasible
     assert best.chance < 0.05
     assert {entry["response"] for entry in best.clash} == {"Thick", "Soft"}
-    assert all(entry["proved"] is False for entry in best.clash)
+    assert all(entry["proved"] and entry["minimal"] for entry in best.clash)
+    # Each limit moved to what was reached makes the brief possible, and by a third less does not.
+    for entry in best.clash:
+        for share, possible in ((1.02, True), (0.67, False)):
+            eased = hard.to_dict()
+            row = next(r for r in eased["response"] if r["name"] == entry["response"])
+            row[entry["side"]] = entry["limit"] + share * entry["change"]
+            easier = Study.from_dict(eased)
+            again = find(easier, fit(easier, easier.results(trials(easier, 22, 3, blend_truth, noise))))
+            assert bool(again.clash) is not possible
     reached = {entry["response"]: entry["reached"] for entry in best.clash}
     assert reached["Thick"] < 12.3
     assert reached["Soft"] < 7.4
@@ -285,6 +297,9 @@ def test_an_exact_limit_that_cannot_be_met_is_the_clash():
     assert best.clash[0]["reached"] >= cheapest - 1e-9
     assert not best.is_feasible
     assert best.chance == 0
+    assert best.clash[0]["proved"]
+    assert best.certificate.proved
+    assert best.certificate.upper_bound == 0
     assert any(finding.code == "exact-limit" for finding in best.findings)
 
 

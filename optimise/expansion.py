@@ -1,0 +1,114 @@
+"""What predicts a response, near many places at once: value, slope and bend at each, and how far the rest can reach.
+
+With t = u - a and |t| <= w, every component k of a response has over the box around a
+
+    m_k(u) = m_k + g_k't + t'H_k t / 2 + rest,      |rest| <= m_third
+    v_k(u) >= v_k + c_k't + t'K_k t / 2 - v_third
+    v_k - v_under <= v_k(u) - c_k't <= v_k + v_over
+
+The second is the tangent of a convex function: the variance of f(u) is at least 2 cov(f(u), f(a)) - var f(a), which is
+linear in what f(u) is made of. Variances are in units of the component's own, before that of one batch is added.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+
+class Bends(Protocol):
+    """The bends of means and of the lower curves of variances at n places, added up over the components."""
+
+    def mean(self, weights: Array) -> Array:
+        """Bends of the means weighted by (n, c), (n, d, d)."""
+        ...
+
+    def variance(self, weights: Array) -> Array:
+        """Bends of the variances weighted by (n, c), (n, d, d)."""
+        ...
+
+    def only(self, rows: npt.NDArray[Any]) -> Bends:
+        """At some of the places."""
+        ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Expansion:
+    """n places, c components, d coordinates; see above. `m_second` bounds all beyond the slope, `v_second` that of the
+    lower curve.
+
+    `sd` (c,) is the scale, `batch` (c,) the variance of one batch in its units. `bends` adds up H and K. All else is
+    (n, c), slopes (n, c, d).
+    """
+
+    weights: Array
+    df: float
+    sd: Array
+    batch: Array
+    m: Array
+    m_slope: Array
+    m_second: Array
+    m_third: Array
+    v: Array
+    v_slope: Array
+    v_second: Array
+    v_third: Array
+    v_under: Array
+    v_over: Array
+    bends: Bends
+
+    def only(self, rows: npt.NDArray[Any]) -> Expansion:
+        """Near some of the places."""
+        cut = {name: getattr(self, name)[rows] for name in _BY_PLACE}
+        return replace(self, **cut, bends=self.bends.only(rows))
+
+
+_BY_PLACE = ("m", "m_slope", "m_second", "m_third", "v", "v_slope", "v_second", "v_third", "v_under", "v_over")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """One function near n places: value (n,), slope (n, d), bend (n, d, d), and bounds (n,) of all beyond the slope
+    (`second`) and beyond the bend (`third`).
+    """
+
+    value: Array
+    slope: Array
+    bend: Array
+    second: Array
+    third: Array
+
+    def only(self, rows: npt.NDArray[Any]) -> Curve:
+        """Near some of the places."""
+        return Curve(self.value[rows], self.slope[rows], self.bend[rows], self.second[rows], self.third[rows])
+
+
+class Source(Protocol):
+    """What gives a centre (averaged over the components) or an exact quantity near many places."""
+
+    @property
+    def mean_cost(self) -> float:
+        """The work of one place: about nanoseconds of one slow core."""
+        ...
+
+    def mean(self, a: Array, w: Array) -> Curve:
+        """The centre near a (n, d) over |t| <= w."""
+        ...
+
+
+class Expander(Source, Protocol):
+    """What predicts one response in one piece of the region, ready to be expanded at any of its places."""
+
+    @property
+    def cost(self) -> float:
+        """The work of one place, as `mean_cost`."""
+        ...
+
+    def at(self, a: Array, w: Array) -> Expansion:
+        """The expansion around a (n, d) over |t| <= w (n, d)."""
+        ...
