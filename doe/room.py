@@ -25,11 +25,11 @@ def ranges(A: Array, b: Array, X: Array, U: Array) -> tuple[Array, Array]:
     """How far one may go from X (..., k) along U (..., k): (least, greatest) step, 0 inside the reach."""
     slack = np.maximum(b - X @ A.T, 0.0)
     rate = U @ A.T
-    size = np.maximum(np.abs(rate).max(axis=-1, keepdims=True), 1e-300)
+    size = np.maximum(np.abs(rate).max(axis=-1, keepdims=True, initial=0.0), 1e-300)
     up, down = rate > EDGE * size, rate < -EDGE * size
     step = slack / np.where(up | down, rate, 1.0)
-    high = np.where(up, step, np.inf).min(axis=-1)
-    low = np.where(down, step, -np.inf).max(axis=-1)
+    high = np.where(up, step, np.inf).min(axis=-1, initial=np.inf)
+    low = np.where(down, step, -np.inf).max(axis=-1, initial=-np.inf)
     return np.where(np.isfinite(low), low, 0.0), np.where(np.isfinite(high), high, 0.0)
 
 

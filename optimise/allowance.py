@@ -206,7 +206,7 @@ class _Room:
 def _signs(p: int) -> Array:
     """Corners of a box as signs (n, p): all, or 64 of them, in opposite pairs."""
     if 2**p <= _CORNERS:
-        return np.array(list(product((-1.0, 1.0), repeat=p))).reshape(-1, p)
+        return np.array(list(product((-1.0, 1.0), repeat=p))).reshape(2**p, p)
     half = np.random.default_rng(51).choice([-1.0, 1.0], (_CORNERS // 2, p))
     return np.concatenate([half, -half])
 

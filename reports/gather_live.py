@@ -29,7 +29,7 @@ def live_of(
     ceiling: Spec | None,
 ) -> Mapping[str, Any]:
     """The live formula as plain data; empty where there is nothing to predict or nothing to move."""
-    if models is None or formula is None or not study.region.names or not _predicts(models):
+    if models is None or formula is None or not _moves(study) or not _predicts(models):
         return MappingProxyType({})
     found = [("found", formula), *(("alternative", one) for one in others), *(("reference", one) for one in compared)]
     return MappingProxyType(
@@ -53,6 +53,10 @@ def live_of(
             "sign": _sign(study),
         }
     )
+
+
+def _moves(study: Study) -> bool:
+    return bool(study.region.names) or len(study.region.combinations) > 1
 
 
 def _predicts(models: Models) -> bool:

@@ -8,7 +8,7 @@ function fitted(node, attributes, children) {
     if (name.startsWith("on")) node.addEventListener(name.slice(2), value);
     else node.setAttribute(name, value === true ? "" : String(value));
   }
-  node.append(...children.flat().filter((child) => child !== null && child !== undefined));
+  node.append(...children.flat(Infinity).filter((child) => child !== null && child !== undefined));
   return node;
 }
 
@@ -26,5 +26,5 @@ function bdi(text) {
 }
 
 function redraw(node, ...children) {
-  node.replaceChildren(...children.flat().filter((child) => child !== null && child !== undefined));
+  node.replaceChildren(...children.flat(Infinity).filter((child) => child !== null && child !== undefined));
 }

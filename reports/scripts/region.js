@@ -62,7 +62,8 @@ function makeRegion(kept, fence) {
     }
     const others = blend.filter((j) => j !== column && !held.has(j));
     const sum = others.reduce((total, j) => total + x[j], 0);
-    if (sum > 0) for (const j of others) d[j] = -x[j] / sum;
+    // Where all others are at 0, they give way, or come in, alike.
+    for (const j of others) d[j] = sum > 1e-12 ? -x[j] / sum : -1 / others.length;
     return d;
   }
 

@@ -525,3 +525,60 @@ def test_checks_of_the_trade_speak_of_the_formula_as_it_stands(chosen_sheet, ope
         recipe = choices.study.complete(code_levels(page, choices.study))
         told = {finding.where for finding in checks.each(recipe)[0] if finding.code == "use-range"}
         assert ("supplier's use range" in page.inner_text(".live-readout")) == bool(told)
+
+
+HOSTILE = """
+[study]
+name = 'Hostile </script><img src=x onerror=alert(1)>'
+
+[[factor]]
+name = 'Speed <img src=x onerror=alert(1)>'
+low = -1
+high = 1
+
+[[factor]]
+name = 'زمن "الخلط" & 时间'
+low = -1
+high = 1
+
+[[factor]]
+name = "Blade"
+levels = ["</option><b>anchor", "paddle"]
+
+[[response]]
+name = '<svg onload=alert(1)>'
+unit = '"><i>u'
+method = "invented"
+aim = "within"
+low = 3
+high = 7
+sd = 0.3
+
+[plan]
+model = "linear"
+runs = 12
+"""
+
+
+def test_names_are_only_ever_text(opened, tmp_path):
+    study = Study.from_toml(HOSTILE)
+    design = plan(study)
+    first = design.table.iloc[:, 0].to_numpy(dtype=float)
+    values = 5 + first + [0.2 * ((7 * i) % 5 - 2) for i in range(len(first))]
+    results = study.results(pd.DataFrame({study.responses[0].name: values}, index=design.table.index), design=design)
+    models = fit(study, results)
+    path = tmp_path / "hostile.html"
+    write_report(path, study, design=design, results=results, models=models, best=find(study, models))
+    page = opened(path)
+    page.on("dialog", lambda dialog: pytest.fail(dialog.message))
+    for bar in page.locator("#live [role=slider]").all():
+        bar.press("End")
+    page.get_by_role("button", name="Set beside").click()
+    page.get_by_label("Blade", exact=True).select_option("paddle")
+    settle(page)
+    assert page.locator("#live img, #live i, #live svg svg[onload]").count() == 0
+    shown = page.locator(".live-name").all_inner_texts()
+    assert [text.strip() for text in shown] == [factor.name for factor in study.factors]
+    page.get_by_label("Blade", exact=True).select_option("</option><b>anchor")
+    settle(page)
+    assert models.inside(code_levels(page, study)).all()
