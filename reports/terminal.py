@@ -185,7 +185,7 @@ def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mappi
     )
 
 
-def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER") -> str:
+def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER", moved: Sequence[str] = ()) -> str:
     """What the models say of given recipes: centre, interval for one new batch, chance."""
     study = models.study
     parts = []
@@ -206,7 +206,7 @@ def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER") -> str:
         told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in RULES]
         paid = f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""
         parts.append(_page(head, table, paid, findings(told)))
-    return _page(*parts, _do(f"blendwright optimise {folder}"))
+    return _page(*parts, "\n".join(moved), _do(f"blendwright optimise {folder}"))
 
 
 def _all_pass(chance: Any) -> str:
@@ -223,7 +223,7 @@ def _predicted(entry: Mapping[str, Any]) -> tuple[str, str]:
     return figure(_number(entry.get("predicted"))), ""
 
 
-def optimise(study: Study, best: Optimum, todo: str) -> str:
+def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -> str:
     """The formula to make, the chance, what a batch will read, what else would do."""
     lines = []
     for item in study.ingredients:
@@ -253,6 +253,7 @@ def optimise(study: Study, best: Optimum, todo: str) -> str:
             right=(1, 3),
         ),
         _trust(best, cost, study.currency),
+        "\n".join(told),
         findings(best.findings),
         _do(todo),
     )
@@ -332,7 +333,9 @@ def _missing(entries: Sequence[Mapping[str, Any]]) -> str:
     return "\n".join(wrapped(f"{what} {spans(names)}.") for what, names in groups.items())
 
 
-def upcoming(study: Study, document: Mapping[str, Any], name: str = "FOLDER") -> str:
+def upcoming(
+    study: Study, document: Mapping[str, Any], name: str = "FOLDER", told: Sequence[str] = ()
+) -> str:  # fmt: skip
     """The batches worth making next, from the document of `next`."""
     rows = [
         [row["trial"], *(_level(study, c, row["levels"][c]) for c in study.columns if c in _moving(study))]
@@ -351,11 +354,11 @@ def upcoming(study: Study, document: Mapping[str, Any], name: str = "FOLDER") ->
     cost = _number(document.get("cost"))
     spent = f" Cost {money(cost, study.currency)}." if cost is not None else ""
     verdict = document.get("verdict")
-    told = (
+    said = (
         verdict if isinstance(verdict, str) else (verdict or {}).get("says", "") if isinstance(verdict, Mapping) else ""
     )
     stop = str(document.get("stop") or "")
     problems = [Problem.from_dict(entry) for entry in document["problems"]]
     todo = f"blendwright record {name} FILE" if rows else f"blendwright card {name}"
     return _page(f"{says}{more}{spent}", aligned(rows, head, right=range(1, len(head)), most=16) if rows else "",
-                 clean(told), clean(stop), findings(problems), _do(todo))  # fmt: skip
+                 clean(said), "\n".join(told), clean(stop), findings(problems), _do(todo))  # fmt: skip

@@ -144,7 +144,7 @@ def _predict(one: argparse.ArgumentParser) -> None:
         "--at",
         required=True,
         metavar="FILE-or-LEVELS",
-        help='a table of formulas, or levels: "Gum=0.5,Wax=3"; the fill and fixed levels are added',
+        help='a kept formula (F1), a table of formulas, or levels: "Gum=0.5,Wax=3"; fill and fixed levels are added',
     )
 
 

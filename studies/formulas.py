@@ -52,6 +52,11 @@ def named(folder: StudyFolder, name: str) -> pd.DataFrame:
                   "find one and keep it: blendwright optimise FOLDER --keep F1")  # fmt: skip
 
 
+def is_name(folder: StudyFolder, text: str) -> bool:
+    """Whether `text` is the name of a formula that is kept or an alternative of the last optimum."""
+    return text in folder.formulas() or text in _ranked(folder.stored(OPTIMUM) or {})
+
+
 def found(folder: StudyFolder, models: Models, asked: analysis.Asked) -> Optimum:
     """The best formula and its alternatives, each under a name that means no other recipe.
 

@@ -10,7 +10,8 @@ import pandas as pd
 from optimise import Models, Optimum
 from optimise.upcoming import Upcoming, next_trials
 from reports import documents, terminal
-from studies import analysis, formulas
+from reports.wording_changes import kept_lines
+from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import refusal
@@ -37,6 +38,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         upcoming = _upcoming(folder, args, models, formula, best)
         digests = {**folder.study.digests, "results": folder.results.digest}
         document = documents.next_document(upcoming, digests=digests)
+        kept = changes.of_kept(folder, models)
         files: tuple[str, ...] = ()
         if asked and upcoming.design is not None:
             note = {"purpose": upcoming.purpose}
@@ -44,10 +46,10 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
                 note["formula"] = args.formula or _kept(change, folder, best)
             files = issue(change, folder, upcoming.design, note)
     desk.progress("")
-    text = terminal.upcoming(folder.study, document, args.folder)
+    text = terminal.upcoming(folder.study, document, args.folder, kept_lines(kept))
     if upcoming.design is not None:
         text = text[: text.rindex("Next: ")] + _after(folder, args.folder, upcoming, files)
-    return Outcome({**document, "files": list(files)}, text, code_of(document))
+    return Outcome({**document, "kept": kept, "files": list(files)}, text, code_of(document))
 
 
 def _analysed(

@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 
 from reports import documents, terminal
-from studies import analysis, formulas
+from reports.wording_changes import changed_line, kept_lines
+from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.levels import parsed
@@ -30,12 +31,13 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         desk.progress("looking for the formula ...")
         best = formulas.found(folder, models, asked)
         document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
+        moved = changes.told_with(folder, models, best, document)
         analysis.keep_fresh_models(change, folder, models)
         analysis.keep_optimum(change, folder, document, asked)
         if name is not None and (text := formulas.to_keep(folder, name, document)) is not None:
             change.write(f"formulas/{name}.json", text)
     desk.progress("")
     code = code_of(document) or int(not document["feasible"])
-    return Outcome(
-        document, terminal.optimise(folder.study, best, next_step(StudyFolder(folder.path), args.folder)), code
-    )
+    told = [changed_line(folder.study, moved.get("changed")), *kept_lines(moved["kept"])]
+    todo = next_step(StudyFolder(folder.path), args.folder)
+    return Outcome({**document, **moved}, terminal.optimise(folder.study, best, todo, [t for t in told if t]), code)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 
 from reports import documents, terminal
+from reports.wording_changes import kept_lines
+from studies import changes, formulas
 from studies.analysis import fitted
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
@@ -15,8 +17,12 @@ from studies.wording import code_of
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Predict, with the terms of the last `fit`. Writes nothing. Exit code 1 where a formula has a stop finding."""
     folder = StudyFolder.at(args.folder)
-    frame = formulas_at(args.at, folder.study)
+    name = args.at.strip()
+    kept = formulas.is_name(folder, name)
+    frame = formulas.named(folder, name) if kept else formulas_at(args.at, folder.study)
     models = fitted(folder)
+    moved = [entry for entry in changes.of_kept(folder, models) if kept and entry["formula"] == name]
     document = documents.predict_document(models, frame)
     told = [row for point in document["points"] for row in point["findings"]]
-    return Outcome(document, terminal.predict(models, frame, args.folder), code_of({"problems": told}))
+    text = terminal.predict(models, frame, args.folder, kept_lines(moved))
+    return Outcome({**document, "kept": moved}, text, code_of({"problems": told}))

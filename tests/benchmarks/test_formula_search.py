@@ -2,7 +2,8 @@
 
 Blends with 3 to 8 free dimensions and 2 to 8 responses, up the chance and up the desirability in turn, within limits
 and the fence of what was tried. The others get the same goal, its constraints, and ten times the processor time of
-ours; how long they take to come as far as ours is followed to twenty times.
+ours; how long they take to hand over an answer as good as ours, to 0.00001 of chance or desirability, is followed to
+twenty times.
 `BLENDWRIGHT_BRIEFS` sets another number of briefs, `BLENDWRIGHT_WORKERS` the processes.
 """
 
@@ -61,13 +62,15 @@ class Goal:
     def __init__(self, quest, seconds):
         self.quest, self.combo = quest, quest.space.combos[0]
         self.until, self.start = seconds, time.process_time()
-        self.course = [(0.0, -np.inf)]
+        self.course, self.answers = [(0.0, -np.inf)], []
 
     def __call__(self, u):
         U = np.atleast_2d(np.asarray(u).T)
         used = time.process_time() - self.start
         if used > self.until:
             raise _TimeIsUpError
+        if not len(U):
+            return np.zeros(0)
         U = np.clip(U, -1, 1)
         scores = self.quest.score(U, self.combo)
         allowed = (self.quest.space.h[:, None] + 1e-9 >= self.quest.space.G @ U.T).all(axis=0)
@@ -88,8 +91,12 @@ class Goal:
     def by(self, seconds):
         return max(score for used, score in self.course if used <= seconds)
 
+    def handed_over(self):
+        """A run has come back: only now is its answer there to be used, as ours is at its end."""
+        self.answers.append((time.process_time() - self.start, self.course[-1][1]))
+
     def reached(self, score):
-        return next((used for used, best in self.course if best >= score), np.inf)
+        return next((used for used, best in self.answers if best >= score), np.inf)
 
 
 def evolution(quest, seconds, seed):
@@ -101,8 +108,9 @@ def evolution(quest, seconds, seed):
         for again in range(1000):
             optimize.differential_evolution(
                 goal, [(-1, 1)] * space.dimension, constraints=rules, vectorized=True, updating="deferred",
-                maxiter=100_000, rng=np.random.default_rng([seed, again]), polish=False,
+                rng=np.random.default_rng([seed, again]), polish=False,
             )  # fmt: skip
+            goal.handed_over()
     except _TimeIsUpError:
         pass
     return goal
@@ -114,8 +122,10 @@ def shgo(quest, seconds):
     if quest.fence is not None:
         rules.append({"type": "ineq", "fun": goal.fence})
     try:
-        for n in (64, 256, 1024, 4096, 16384):
+        # Its triangulation of many points in many dimensions takes hours.
+        for n in (32, 64, 128, 256, 512)[: 5 if space.dimension < 6 else 3]:
             optimize.shgo(goal, [(-1, 1)] * space.dimension, constraints=rules, n=n, iters=1, sampling_method="sobol")
+            goal.handed_over()
     except _TimeIsUpError:
         pass
     return goal
@@ -129,11 +139,11 @@ def contest(number):
     used = time.process_time() - start
     others = [evolution(quest, FOLLOWED * used, number), shgo(quest, FOLLOWED * used)]
     best = [goal.by(TIMES * used) for goal in others]
-    # As far as ours: to a thousandth of its chance or desirability.
-    longer = min(goal.reached(ours + np.log(0.999)) for goal in others) / used
+    as_far = np.log(max(np.exp(ours) - WORSE, 1e-300))
+    longer = [goal.reached(as_far) / used for goal in others]
     return {"number": number, "d": d, "responses": r, "seconds": used, "ours": float(np.exp(ours)),
-            "evolution": float(np.exp(best[0])), "shgo": float(np.exp(best[1])), "longer": longer,
-            "objective": quest.objective}  # fmt: skip
+            "evolution": float(np.exp(best[0])), "shgo": float(np.exp(best[1])), "evolution longer": longer[0],
+            "shgo longer": longer[1], "longer": min(longer), "objective": quest.objective}  # fmt: skip
 
 
 def test_never_worse_and_far_faster():
@@ -143,10 +153,16 @@ def test_never_worse_and_far_faster():
     lost = found[found["worse by"] > WORSE]
     sys.stdout.write(
         f"\n{len(found)} briefs: ours {found['seconds'].median():.3f} s in the median; worse by more than {WORSE:g} in "
-        f"{len(lost)}; the others took {found['longer'].median():.1f} times as long in the median, "
-        f"never as far in twenty times: {np.isinf(found['longer']).mean():.0%}\n"
+        f"{len(lost)}; the others took {found['longer'].median():.1f} times as long in the median to come as far, and "
+        f"never did in {FOLLOWED} times as long in {np.isinf(found['longer']).mean():.0%}\n"
     )
-    sys.stdout.write(found.groupby(["objective", "d"])[["seconds", "longer"]].median().round(3).to_string() + "\n")
+    sys.stdout.write(
+        found.groupby(["objective", "d"])[["seconds", "evolution longer", "shgo longer", "longer"]]
+        .median()
+        .round(3)
+        .to_string()
+        + "\n"
+    )
     if len(lost):
         sys.stdout.write(lost.to_string() + "\n")
     assert lost.empty

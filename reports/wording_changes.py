@@ -1,0 +1,54 @@
+"""Sentences on what has moved: the formula since it was last looked for, and the chances of formulas kept."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from doe.study import Study
+from reports.numbers import exactly, listed, percent
+from reports.tables import clean
+
+
+def changed_line(study: Study, changed: Mapping[str, Any] | None) -> str:
+    """One sentence on the formula found now against the one found before; nothing where nothing moved on."""
+    if not changed:
+        return ""
+    said = f"Since the last search ({listed(list(changed['because']))}): {_from_to(*changed['chance'])}"
+    if not changed["levels"]:
+        return f"{said}; the formula is the same."
+    moves = [_move(study, name, *pair) for name, pair in changed["levels"].items() if not _is_fill(study, name)]
+    return f"{said}; {'; '.join(moves)}." if moves else f"{said}."
+
+
+def kept_lines(kept: Sequence[Mapping[str, Any]]) -> list[str]:
+    """A sentence a kept formula whose chance is no longer what it was when it was kept."""
+    lines = []
+    for entry in kept:
+        then, now, name = entry["then"], entry["now"], clean(str(entry["formula"]))
+        if not isinstance(then, float):
+            continue
+        if not isinstance(now, float):
+            why = now.get("unavailable", "") if isinstance(now, Mapping) else ""
+            lines.append(f"{name}, kept with a chance of {percent(then)}, cannot be predicted any more: {why}.")
+        elif percent(then) != percent(now):
+            lines.append(f"{name} was kept with a chance of {percent(then)}; by all that is known now {percent(now)}.")
+    return lines
+
+
+def _from_to(then: Any, now: Any) -> str:
+    if not isinstance(then, float) or not isinstance(now, float):
+        return "the chance cannot be compared"
+    if percent(then) == percent(now):
+        return f"the chance is {percent(now)} as before"
+    return f"the chance went from {percent(then)} to {percent(now)}"
+
+
+def _move(study: Study, name: str, then: Any, now: Any) -> str:
+    if isinstance(now, str) or isinstance(then, str):
+        return f"{clean(name)} {clean(str(then))} to {clean(str(now))}"
+    return f"{clean(name)} {exactly(float(then))} to {exactly(float(now))}"
+
+
+def _is_fill(study: Study, name: str) -> bool:
+    return study.fill is not None and study.fill.name == name

@@ -1,0 +1,47 @@
+"""What moved on: the formula since it was last looked for, and the chances of formulas that are kept."""
+
+import pytest
+
+from doe import Study
+from reports.wording_changes import changed_line, kept_lines
+from studies.commands.new import example_toml
+
+
+def test_a_changed_brief_says_what_changed_and_how_the_kept_formula_fares(recorded, call, edit, capsys):
+    first = call("optimise", recorded, "--keep", "F1")[1]
+    assert "changed" not in first
+    assert call("predict", recorded, "--at", "F1")[1]["points"][0]["chance_all"] == pytest.approx(first["chance_all"])
+    again = call("optimise", recorded)[1]
+    assert "changed" not in again
+    assert again["kept"] == [{"formula": "F1", "then": first["chance_all"], "now": pytest.approx(first["chance_all"])}]
+    edit(recorded, "high = 30000", "high = 21000")
+    moved = call("optimise", recorded)[1]
+    assert moved["changed"]["because"] == ["what is wanted changed"]
+    assert moved["changed"]["chance"] == [first["chance_all"], moved["chance_all"]]
+    for name, (then, now) in moved["changed"]["levels"].items():
+        assert then == {**first["blend"], **first["factors"]}[name]
+        assert now == {**moved["blend"], **moved["factors"]}[name]
+    fares = call("predict", recorded, "--at", "F1")[1]
+    assert fares["kept"][0]["then"] == first["chance_all"]
+    assert fares["kept"][0]["now"] == pytest.approx(fares["points"][0]["chance_all"])
+    assert call("next", recorded)[1]["kept"][0]["now"] == pytest.approx(fares["kept"][0]["now"])
+
+
+def test_in_words():
+    study = Study.from_toml(example_toml("potting-shed"))
+    changed = {
+        "because": ["new results"], "label": ["F1", "F1"], "chance": [0.77, 0.83],
+        "levels": {"Water": [87.25, 87.2], "Gum": [0.75, 0.8]},
+    }  # fmt: skip
+    said = changed_line(study, changed).replace("\u2009", " ").replace("\u202f", " ")
+    assert said == "Since the last search (new results): the chance went from 77 % to 83 %; Gum 0.75 to 0.8."
+    assert changed_line(study, {**changed, "levels": {}}).endswith("the formula is the same.")
+    assert changed_line(study, None) == ""
+    gone = {"unavailable": "is made with Wax", "do": "run optimise again"}
+    kept = [{"formula": "F1", "then": 0.77, "now": 0.83}, {"formula": "F2", "then": 0.5, "now": 0.501},
+            {"formula": "F3", "then": 0.5, "now": gone}]  # fmt: skip
+    said = [line.replace("\u2009", " ").replace("\u202f", " ") for line in kept_lines(kept)]
+    assert said == [
+        "F1 was kept with a chance of 77 %; by all that is known now 83 %.",
+        "F3, kept with a chance of 50 %, cannot be predicted any more: is made with Wax.",
+    ]
