@@ -41,8 +41,12 @@ def searched(quest: Quest, peaks: list[Peak], whole: float, work: float | None =
     `whole` is the score of the best recipe of whole weighable steps: the bound is to come within the target of it, or
     of the best peak where the steps alone cost more. `work` is about nanoseconds of one slow core, counted in boxes.
     """
+    if not peaks:
+        return Searched(None, peaks)
+    if all(quest.space.at(combo).dimension == 0 for combo in quest.space.combos):
+        return Searched(_one_each(quest), peaks)
     fields = _fields(quest)
-    if fields is None or not peaks:
+    if fields is None:
         return Searched(None, peaks)
     allowed = work if work is not None else _WORK[quest.objective]
     best = max(peak.score for peak in peaks)
@@ -56,9 +60,22 @@ def searched(quest: Quest, peaks: list[Peak], whole: float, work: float | None =
     return Searched(found, peaks)
 
 
+def _one_each(quest: Quest) -> Proof:
+    """The proof where every combination leaves one recipe only: the best of them is known."""
+    spot = np.zeros((1, 0))
+    combos = quest.space.combos
+    allowed = [bool(quest.inside(spot, combo)[0]) for combo in combos]
+    scores = [float(quest.score(spot, combo)[0]) for combo in combos]
+    counted = scores if not any(allowed) else [s if ok else -np.inf for s, ok in zip(scores, allowed, strict=True)]
+    where = int(np.argmax(counted))
+    return Proof(counted[where], True, counted[where], where, spot[0], 0)
+
+
 def _fields(quest: Quest) -> list[Field] | None:
     """One field for each combination of category levels; None where some prediction cannot be bounded."""
     out: list[Field] = []
+    if any(quest.space.at(combo).dimension == 0 for combo in quest.space.combos):
+        return None
     for combo in quest.space.combos:
         made: ChanceField | RampField | None
         if quest.objective == "chance":

@@ -124,7 +124,7 @@ class SmoothExpander:
         return cls(
             predictor, origin, turn, dots, lines, linear, square, cloud, flat, bow,
             _left(prior_slope, post.P, by_slope),
-            _left(prior_bend.reshape(-1, d * d), post.P, by_bend).reshape(-1, d, d),
+            _left(prior_bend.reshape(len(square), d * d), post.P, by_bend).reshape(len(square), d, d),
             tuple((length, which) for length, which in known if len(which)),
         )  # fmt: skip
 
