@@ -70,6 +70,7 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
                 **({"material": line.material} if line.material else {}),
                 "phase": line.phase,
                 "level": line.level,
+                "active": line.level * line.assay,
                 "grams": line.level / study.total * batch_g,
                 "tolerance": None if line.tolerance is None else list(line.tolerance),
             }
@@ -169,7 +170,8 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
     out += [tables.wrapped(f"{note.level}: {said(note)}", indent="  ") for note in notes(formula)]
     rows = [
         [f"  {line.label}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",
-         "to weight" if line.role == "fill" else tolerance_words(line)]
+         "to weight" if line.role == "fill" else tolerance_words(line),
+         "" if line.active is None else f"active {numbers.figure(line.active)}"]
         for _, lines in formula.phases
         for line in lines
     ]  # fmt: skip

@@ -79,6 +79,12 @@ class Line:
     tried: Ends | None
     tolerance: Ends | None = None
     material: str = ""
+    assay: float = 1.0
+
+    @property
+    def active(self) -> float | None:
+        """The level of the active part; None where all of it is active."""
+        return None if self.assay == 1 else self.level * self.assay
 
     @property
     def label(self) -> str:

@@ -148,6 +148,7 @@ def _lines(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[
                 span,
                 tolerances.get(item.name),
                 material(study, item.name, levels),
+                item.assay,
             )
         )
     return tuple(lines)

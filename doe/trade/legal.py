@@ -6,7 +6,7 @@ The list is a reminder with a date on each line, never the law. Local regulation
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from doe.checks import Notes, shown
 from doe.kinds import is_preservative
-from doe.parts import Law
+from doe.parts import Ingredient, Law
 from doe.problems import Problem
 from doe.rules import tidy
 from doe.trade.acids import ACIDS, acid_by_name, data_file
@@ -256,7 +256,10 @@ def coverage(study: Study, today: date | None = None) -> tuple[Problem, ...]:
         dict.fromkeys(item.name for item in whole if is_preservative(item) and not listed & brought[id(item)])
     )
     do = "look them up in the law of the market, and give each as [[law]]"
-    if missing and study.market and is_eu(study):
+    if _is_limited(whole) and not study.market:
+        got = "no market is given, so no legal limit is looked at"
+        found.append(Problem("K12", "inform", "[study], market", got, "the market, such as EU", do, source))
+    if missing and is_eu(study):
         got = f"no line for {', '.join(missing)}: the list is short, and silence is no consent"
         found.append(Problem("K12", "inform", "legal limits", got, "a line for each preservative", do, source))
     if study.market and not is_eu(study) and not study.laws:
@@ -268,6 +271,11 @@ def coverage(study: Study, today: date | None = None) -> tuple[Problem, ...]:
         do = "read the text in force, and give what it says as [[law]] with its date"
         found.append(Problem("K12", "warn", "legal limits", got, f"at most {STALE_MONTHS} months old", do, source))
     return tuple(found)
+
+
+def _is_limited(items: Sequence[Ingredient]) -> bool:
+    """Whether something is among the materials that laws commonly limit: a preservative, or what brings allergens."""
+    return any(is_preservative(item) or "allergens" in item.facts for item in items)
 
 
 def _months(law: Law, today: date) -> int:

@@ -193,26 +193,27 @@ def legal_limits(study: Study) -> tuple[Response, ...]:
     if not study.ingredients or not counts_mass(study.unit) or "K11" in {a.finding for a in study.accepts}:
         return ()
     most: dict[str, float] = {}
-    for law in laws_for(study):
+    laws = laws_for(study)
+    for law in laws:
         most[law.substance] = min(law.most, most.get(law.substance, law.most))
-    made = [
+    highs = {item.name: item.level or item.high or study.total for item in study.ingredients}
+    highs |= {name: ends[1] for name, ends in study.region.reach.items() if name in highs}
+    highest = 100.0 / study.total * np.array([highs[item.name] for item in study.ingredients])
+    stocks = _stocks(study)
+    # Each level at its highest: what cannot be broken even so needs no limit.
+    reach = {law.substance: max(float(highest @ counted_share(stock, law)) for stock in stocks) for law in laws}
+    return tuple(
         Response(f"legal limit of {name}", "%", source=_LEGAL, of=name, aim="below", high=high)
         for name, high in most.items()
-    ]
-    return tuple(response for response in made if _can_break(study, response))
+        if reach[name] > high
+    )
 
 
-def _can_break(study: Study, response: Response) -> bool:
-    """Whether the levels could go beyond a limit, each taken at its highest."""
-    highs = {item.name: item.level or item.high or study.total for item in study.ingredients if not item.withdrawn}
-    highs |= {name: ends[1] for name, ends in study.region.reach.items() if name in highs}
-    for combination in study.region.combinations:
-        form = form_of(study, response, combination)
-        if not isinstance(form, Unavailable):
-            reached = sum(weight * highs.get(name, 0.0) for name, weight in form.top.items())
-            if reached > (response.high or 0.0):
-                return True
-    return False
+def _stocks(study: Study) -> list[Stock]:
+    """The stock of a study at each choice of materials that is open."""
+    names = [f.name for f in study.category_factors if f.of is not None]
+    choices = {tuple(combination[name] for name in names) for combination in study.region.combinations}
+    return [Stock.of(study, dict(zip(names, choice, strict=True))) for choice in sorted(choices)]
 
 
 def form_of(study: Study, response: Response, chosen: Mapping[str, Any] | None = None) -> Found:

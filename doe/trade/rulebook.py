@@ -72,8 +72,8 @@ _RULES = (
     Rule("K28", "thickness rises with a power of the gum in the water", "slope of ln viscosity (or yield value) by "
          "ln(gum / water) over batches as made, all else linear; 2 to 4 is usual", ("inform",),
          "scaling of entangled chains, from memory; the range: common practice"),
-    Rule("K46", "humectant enough to wet out the gum", "sum of humectants / sum of gums, at least 3", ("warn",),
-         PRACTICE),
+    Rule("K46", "humectant enough to wet out the gum, and in the steps before it meets water",
+         "sum of humectants / sum of gums, at least 3; order of steps", ("warn",), PRACTICE),
     Rule("use-range", "each material within its supplier's use range", "use_low <= level <= use_high, where it is in",
          ("warn",), "the supplier's papers, as given"),
     Rule("mass-unit", "levels are shares of mass", "unit of [study]", ("inform",), "checks of the trade count mass"),

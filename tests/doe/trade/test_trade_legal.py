@@ -142,3 +142,9 @@ def test_the_threshold_of_particles_is_a_hundredth_of_a_percent(study, findings)
     made = study({**BEADS, "polymer": "synthetic"})
     assert "K17" in findings(made, Beads=0.01)
     assert "K17" not in findings(made, Beads=0.0099)
+
+
+def test_without_a_market_the_silence_is_said(study):
+    (told,) = coverage(study({"name": "Preservative", "level": 1.0, "inci": "Phenoxyethanol"}, market=None))
+    assert "no market is given" in told.got
+    assert coverage(study({"name": "Gum", "level": 1.0}, market=None)) == ()
