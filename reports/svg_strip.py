@@ -204,8 +204,10 @@ def tried_dots(tried: TriedRange, width: float = 420.0) -> Markup:
             parts.append(round_sign(number, slot * 5.0, base - 5 - gap * i, trial, 2.6))
     if tried.now is not None:
         parts.append(mark(axis(tried.now), base + 9, 0.9))
-    parts += [words(axis(tried.allowed[0]), base + 18, exactly(_round(tried.allowed[0])), anchor="start"),
-              words(axis(tried.allowed[1]), base + 18, exactly(_round(tried.allowed[1])), anchor="end")]  # fmt: skip
+    for end, anchor, turn in ((tried.allowed[0], "start", 1), (tried.allowed[1], "end", -1)):
+        # The jar must not stand on the number of an end.
+        aside = 10 * turn if tried.now is not None and abs(axis(tried.now) - axis(end)) < 14 else 0
+        parts.append(words(axis(end) + aside, base + 18, exactly(_round(end)), anchor=anchor))
     says = f"{tried.name}: {len(tried.points)} batches between {figure(low)} and {figure(high)} {tried.unit}"
     return picture(width, base + 22, says, parts, wide=True)
 

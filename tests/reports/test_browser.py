@@ -82,7 +82,7 @@ def test_a_phone_needs_no_sideways_scrolling(name, reports, opened):
 def test_it_prints_whole_pages_with_the_formula_as_found(reports, opened, tmp_path):
     page = opened(reports["measured"])
     page.emulate_media(media="print")
-    assert page.locator(".as-found table").is_visible()
+    assert page.locator(".as-found table").first.is_visible()
     assert not page.locator("nav").is_visible()
     assert not page.locator("#live").is_visible()
     printed = page.pdf(format="A4", prefer_css_page_size=True)
