@@ -112,9 +112,8 @@ def certificate(
         if power < 1:
             alone, upper = upper, min(1.0, upper**power + _LEAST)
     upper = max(upper, value)
-    return Certificate(
-        objective, value, upper, proved=upper - value <= TARGET, target=TARGET, alone=alone, boxes=proof.boxes
-    )
+    fenced, proved = quest.fence is not None, bool(upper - value <= TARGET)
+    return Certificate(objective, value, upper, proved, TARGET, alone, proof.boxes, fenced)
 
 
 def _together(quest: Quest, models: Models) -> float:

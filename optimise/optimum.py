@@ -21,7 +21,7 @@ class Certificate:
     No recipe of the region that was searched exceeds the bound, weighable or not, in these models. `proved` when the
     gap is at most `target`; without any proof the bound is what no chance or desirability can exceed: 1. `alone`: where
     responses of a batch go together, the bound of the product of their chances, which is what is searched.
-    `boxes` is how many pieces of the region were looked at.
+    `boxes` is how many pieces of the region were looked at, `fenced` whether only what was tried counts.
     """
 
     objective: str
@@ -31,6 +31,7 @@ class Certificate:
     target: float = 0.001
     alone: float | None = None
     boxes: int = 0
+    fenced: bool = True
 
     @property
     def gap(self) -> Number:
@@ -52,6 +53,7 @@ class Certificate:
             "target": self.target,
             "upper_bound_alone": self.alone,
             "boxes": self.boxes,
+            "fenced": self.fenced,
         }
 
 

@@ -409,6 +409,8 @@ class Facts:
     front: tuple[tuple[float, float, bool], ...] = ()
     certificate: Mapping[str, Any] = field(default_factory=lambda: _NONE)
     clash: tuple[str, ...] = ()
+    proof: tuple[str, ...] = ()
+    clash_said: tuple[str, ...] = ()
     limited_by: tuple[str, ...] = ()
     effects: tuple[EffectRow, ...] = ()
     chance_effects: EffectRow | None = None

@@ -17,7 +17,7 @@ from doe.results import Results
 from doe.trade import study_findings
 from doe.trade.legal import coverage
 from optimise import Models, Optimum
-from reports import wording
+from reports import wording, wording_proof
 from reports.facts import BatchRow, Event, Facts, FitFacts, FitPoint, Formula, PlanFacts, Spec, TriedRange
 from reports.gather_blends import blends_of
 from reports.gather_effects import chance_effects, effect_rows
@@ -79,8 +79,8 @@ def gather(
         compared=compared,
         references=tuple((r.name, dict(r.measured)) for r in study.references),
         front=_front(best),
-        certificate=MappingProxyType(best.to_dict()["certificate"]) if best is not None else MappingProxyType({}),
         clash=clash,
+        **_proven(study, best),
         limited_by=tuple(wording.limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
         effects=effects,
         chance_effects=chance_effects(study, models, best) if models is not None and best is not None else None,
@@ -186,6 +186,23 @@ def _compared(study: Study, models: Models | None) -> tuple[Formula, ...]:
 def _clash(best: Optimum | None) -> Iterable[str]:
     for row in best.to_dict()["clash"] if best is not None else ():
         yield str(row.get("response", row)) if isinstance(row, Mapping) else str(row)
+
+
+def _proven(study: Study, best: Optimum | None) -> dict[str, Any]:
+    """What is proven of a formula, as numbers and in words."""
+    if best is None:
+        return {}
+    said = _said(wording_proof.clash(study, best.clash), wording_proof.closest(study, best.closest))
+    certificate = best.certificate.to_dict()
+    return {
+        "certificate": MappingProxyType(certificate),
+        "proof": _said(wording_proof.bound(certificate)),
+        "clash_said": said,
+    }
+
+
+def _said(*sentences: str) -> tuple[str, ...]:
+    return tuple(sentence for sentence in sentences if sentence)
 
 
 def _rests_on(usable: int, models: Models | None) -> str:

@@ -11,7 +11,7 @@ from doe.curves import observed
 from doe.problems import Problem, Unavailable
 from doe.trade import trade_refusals
 from doe.trade.rulebook import RULES
-from reports import terminal_plan, terminal_region
+from reports import terminal_plan, terminal_region, wording_proof
 from reports.gather_plan import plan_facts
 from reports.numbers import (
     NOTHING,
@@ -252,30 +252,30 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -
             ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),
             right=(1, 3),
         ),
-        _trust(best, cost, study.currency),
-        "\n".join(told),
+        _trust(study, best, cost),
+        "
+".join(told),
         findings(best.findings),
         _do(todo),
     )
 
 
-def _trust(best: Optimum, cost: Any, currency: str) -> str:
+def _trust(study: Study, best: Optimum, cost: Any) -> str:
     says = ["Predicted, not confirmed."]
     if isinstance(cost, float):
-        says.append(f"Cost {money(cost, currency)} per kg.")
+        says.append(f"Cost {money(cost, study.currency)} per kg.")
     if not isinstance(best.desirability, Unavailable):
         says.append(f"Desirability {figure(best.desirability)}.")
     if not best.inside:
         says.append("Outside what was tried.")
-    if best.clash:
-        names = [str(entry.get("response", entry)) for entry in best.clash]
-        says.append(f"Cannot be met together: {listed(names)}.")
+    says.append(wording_proof.bound(best.certificate.to_dict()))
+    says += [wording_proof.clash(study, best.clash), wording_proof.closest(study, best.closest)]
     if best.alternatives:
         others = ", ".join(
             f"{entry['label']} {percent(_number(entry.get('chance_all')))}" for entry in best.alternatives
         )
         says.append(f"Others nearly as good: {others}.")
-    return wrapped(" ".join(says))
+    return wrapped(" ".join(said for said in says if said))
 
 
 _NOT_MADE = {"out": "failed or set aside", "withdrawn": "withdrawn"}

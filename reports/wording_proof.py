@@ -1,0 +1,75 @@
+"""What a proof says, in words: that no recipe does better, or that what is asked cannot be met together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import ceil
+from typing import Any
+
+from doe.study import Study
+from reports.numbers import figure, listed, percent, plain, with_unit
+
+_ONLY = 0.9995
+
+
+def bound(certificate: Mapping[str, Any]) -> str:
+    """What is known of every other recipe; "" where there is no value to be better than."""
+    value, upper = certificate.get("value"), certificate.get("upper_bound")
+    if not isinstance(value, int | float) or not isinstance(upper, int | float):
+        return ""
+    where = "in the tried region" if certificate.get("fenced", True) else "within the limits"
+    if upper > _ONLY and value <= _ONLY - certificate["target"]:
+        return f"Found by many starts {where}; how much better another recipe there could be is not proved."
+    chance = certificate["objective"] == "chance"
+    # A bound is rounded up, or it would be none.
+    most = ceil(upper * 1000 - 1e-9) / 1000
+    if chance:
+        said = f"no recipe {where} passes more often than {percent(most, 1)} in these models"
+        if most >= 1 and value > _ONLY - certificate["target"]:
+            said = f"no recipe {where} can pass more often in these models"
+        step = f"{plain(100 * certificate['target'], 1)} points"
+        gap = f"{figure(100 * (upper - value), digits=2)} points"
+    else:
+        said = f"no recipe {where} has a desirability above {plain(most, 3)} in these models"
+        step, gap = plain(certificate["target"], 3), figure(upper - value, digits=2)
+    if certificate["proved"]:
+        return f"Proved: {said}, so none is better than this one by more than {step}."
+    return f"Proved: {said}. This formula lies {gap} below that; whether another lies between is open."
+
+
+def clash(study: Study, entries: Sequence[Mapping[str, Any]]) -> str:
+    """Which musts cannot be met together, how far each is reached, and what it would have to give; "" for none."""
+    if not entries:
+        return ""
+    names = list(dict.fromkeys(str(entry["response"]) for entry in entries))
+    together = f"{listed(names)} cannot be met together" if len(names) > 1 else f"{names[0]} cannot be met"
+    if entries[0].get("proved"):
+        said = f"Proved: in these models {together} by any recipe"
+    else:
+        said = f"As far as was searched, {together}; that is not proved"
+    said += "; with any one of them left out, the rest can." if len(names) > 1 and entries[0].get("minimal") else "."
+    return " ".join([said, *(_reached(study, entry, len(entries)) for entry in entries)])
+
+
+def _reached(study: Study, entry: Mapping[str, Any], count: int) -> str:
+    name, side = str(entry["response"]), "at least" if entry["side"] == "low" else "at most"
+    unit = next((r.unit for r in study.responses if r.name == name), "")
+    asked, reached = (with_unit(figure(entry[key], digits=4), unit) for key in ("limit", "reached"))
+    others = " while the others hold" if count > 1 else ""
+    out = f"{name} is asked to be {side} {asked}; {reached} is reached{others}"
+    change = entry.get("change")
+    if change is None:
+        return f"{out}, and moving this limit alone is not enough."
+    return f"{out}, so that moving this limit by {with_unit(figure(abs(change), digits=2), unit)} would do."
+
+
+def closest(study: Study, found: Mapping[str, Any]) -> str:
+    """The recipe that comes nearest to all musts, and what it is predicted to give; "" for none."""
+    if not found:
+        return ""
+    varied = [i.name for i in study.varied] + [f.name for f in study.factors]
+    levels = [
+        f"{n} {v if isinstance(v, str) else figure(v, digits=3)}" for n, v in found["levels"].items() if n in varied
+    ]
+    values = [f"{name} {figure(value, digits=4)}" for name, value in found["responses"].items()]
+    return f"Closest to all of them: {', '.join(levels)}, with {', '.join(values)} predicted."
