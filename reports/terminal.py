@@ -253,8 +253,7 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -
             right=(1, 3),
         ),
         _trust(study, best, cost),
-        "
-".join(told),
+        "\n".join(told),
         findings(best.findings),
         _do(todo),
     )
