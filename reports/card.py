@@ -210,7 +210,7 @@ def _label_lines(formula: Formula) -> list[str]:
         out.append(tables.wrapped(f"  Allergens above {trade.threshold:g} %: {said}", indent="  "))
     out += [tables.wrapped(f"  {law}", indent="    ") for law in trade.laws]
     rows = [[f"  {what}", value, unit] for what, value, unit in composition_rows(formula)]
-    return [*out, "", "As a whole", tables.aligned(rows, right=(1,))] if rows else out
+    return [*out, "", "As a whole", tables.aligned(rows, right=(1,), most=60)] if rows else out
 
 
 def _setting(value: float | str) -> str:

@@ -134,9 +134,10 @@ def measured_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]
 
 
 def acid_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
-    """K13: the undissociated share of each preservative acid at the pH known, else over the window of all the rest.
+    """K13: the undissociated share of each preservative acid at the pH known, else over the window of pH.
 
-    The window is that of the product and of every other material that is there.
+    The window is that of the product and of all materials that are there; where its own does not meet that of the rest,
+    the rest's.
     """
     for row, item in enumerate(stock.items):
         active = {name: float(share) for name, share in zip(stock.inci, stock.active[row], strict=True) if share}
@@ -146,25 +147,27 @@ def acid_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
                 free = np.where(there, undissociated(given.ph, pka), np.nan)
                 yield _free(stock.labels[row], name, free, percent[:, row] * factor, given.how, pka, stock.names[row])
                 continue
-            low, high = _window_without(stock, percent, row)
+            low, high = _window_of_acid(stock, percent, row)
             free = np.where(there & np.isfinite(high), undissociated(high, pka), np.nan)
             least = float(np.min(np.where(np.isfinite(free), low, np.inf), initial=np.inf))
-            end = "the upper end of what the rest allows"
+            end = "the upper end of the window"
             if np.isfinite(least):
                 end += f"; at {least:g} it is {100 * float(undissociated(least, pka)):.2g} %"
             yield _free(stock.labels[row], name, free, percent[:, row] * factor, end, pka)
 
 
-def _window_without(stock: Stock, percent: Array, row: int) -> tuple[Array, Array]:
-    """Low and high pH (n,) of the product and of all materials but one; infinite where none says."""
+def _window_of_acid(stock: Stock, percent: Array, row: int) -> tuple[Array, Array]:
+    """Low and high pH (n,) of the product and all materials, one's own only where it meets; infinite if none says."""
     others = percent.copy()
     others[:, row] = 0.0
     low, high = _ends(stock, others)
     asked = ph_window(stock.study)
-    return (
-        np.maximum(low, -np.inf if asked[0] is None else asked[0]),
-        np.minimum(high, np.inf if asked[1] is None else asked[1]),
-    )
+    low = np.maximum(low, -np.inf if asked[0] is None else asked[0])
+    high = np.minimum(high, np.inf if asked[1] is None else asked[1])
+    own_low = float(stock.items[row].facts.get("ph_low", -np.inf))
+    own_high = float(stock.items[row].facts.get("ph_high", np.inf))
+    meets = (own_low <= high) & (own_high >= low)
+    return np.where(meets, np.maximum(low, own_low), low), np.where(meets, np.minimum(high, own_high), high)
 
 
 def _free(

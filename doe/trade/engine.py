@@ -85,7 +85,9 @@ class TradeChecks:
                 problem = self.accepted(look.finding(look.worst(missed), extra))
                 if look.grade == "stop" and len(every) > 1:
                     problem = replace(problem, do=problem.do + self._way_out(levels, every, look.code))
-                found.setdefault((problem.code, problem.where, problem.allowed), problem)
+                key = (problem.code, problem.where, problem.allowed)
+                if key not in found or _rank(problem) < _rank(found[key]):
+                    found[key] = problem
         return tuple(sorted([*self._once(), *found.values()], key=_rank))
 
     def _way_out(

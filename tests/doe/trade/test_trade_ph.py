@@ -66,7 +66,7 @@ def test_the_ph_known_takes_the_place_of_the_window(study, findings):
 
 
 def test_nothing_is_said_without_a_ph_or_an_acid(study, findings):
-    assert "K13" not in findings(study(SORBATE))
+    assert "K13" not in findings(study({k: v for k, v in SORBATE.items() if k != "ph_high"}))
     assert "K13" not in findings(study({"name": "Salt", "level": 1.0, "inci": "Sodium Chloride"}, response=asked(5, 6)))
 
 
@@ -74,3 +74,14 @@ def test_an_acid_of_ones_own(study, findings):
     own = {"name": "New", "level": 1.0, "acid": {"name": "new", "pka": 4.0, "acid_g_mol": 100, "salt_g_mol": 125}}
     found = findings(study(own, response=asked(3.5, 4.0)))["K13"]
     assert dict(found.numbers) == pytest.approx({"undissociated": 0.5, "low": 0.1, "pka": 4.0, "acid_percent": 0.8})
+
+
+def test_the_window_of_an_acid_ends_where_its_own_ends_unless_it_does_not_meet_the_rest(study, findings):
+    wide = asked(4.0, 7.0)
+    # It works up to 5.5, so nobody would go further: 1 / (1 + 10^(5.5 - 4.76)) = 15.4 %.
+    met = findings(study(SORBATE, response=wide))["K13"]
+    assert dict(met.numbers)["undissociated"] == pytest.approx(1 / (1 + 10**0.74))
+    assert met.level == "inform"
+    apart = findings(study(SORBATE, BLUE, response=wide))["K13"]
+    assert dict(apart.numbers)["undissociated"] == pytest.approx(1 / (1 + 10 ** (7.0 - 4.76)))
+    assert apart.level == "warn"
