@@ -14,6 +14,7 @@ from doe.rules import tidy
 
 LARGEST = 1e12
 _LONGEST_NAME = 80
+MOST_ROWS = 500  # of one section; a hundred ingredients are many
 # Embeddings, overrides and isolates of the Unicode Bidirectional Algorithm (UAX 9): what follows reads otherwise.
 TURNING = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
 
@@ -86,6 +87,10 @@ def sections(source: Mapping[str, Any], notes: Notes) -> dict[str, list[Row]]:
         if isinstance(content, list) != section.repeated or not all(isinstance(row, Mapping) for row in rows):
             shape = f"[[{name}]]" if section.repeated else f"[{name}]"
             notes.stop("wrong-shape", f"[{name}]", "has another shape", f"written as {shape}", "")
+            continue
+        if len(rows) > MOST_ROWS:
+            allowed = f"at most {MOST_ROWS} of them"
+            notes.stop("too-many", f"[[{name}]]", f"stands there {len(rows)} times", allowed, "send the right file")
             continue
         for n, row in enumerate(rows, 1):
             tables[name].append(_checked(section, row, _where(section, row, n), notes))

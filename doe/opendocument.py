@@ -12,6 +12,7 @@ from xml.etree import ElementTree
 from xml.etree.ElementTree import Element
 
 from doe.cells import Uncalculated, tidy
+from doe.markup import TooBigError, check_markup
 from doe.problems import Problem, ResultsError
 from doe.rawtable import (
     MAX_COLUMNS,
@@ -61,12 +62,13 @@ def _content(content: bytes, name: str) -> Element:
                 raise too_big(name)
             if any(part.startswith(("Basic/", "Scripts/")) for part in archive.namelist()):
                 raise refuse(name, "a workbook with macros", "a workbook without macros", "save it without them")
+            check_markup(archive, "content.xml")
             text = archive.read("content.xml")
-        if b"<!DOCTYPE" in text[:2000].upper() or b"<!ENTITY" in text[:2000].upper():
-            raise broken
         return ElementTree.fromstring(text)
     except ResultsError:
         raise
+    except TooBigError:
+        raise too_big(name) from None
     except Exception:  # whatever a broken part makes the reader trip over, it is the file that is wrong
         raise broken from None
 
@@ -98,7 +100,7 @@ class _Sheet:
         """The filled part of the sheet; None where there is none."""
         row = 0
         for element in table.iter(_TABLE + "table-row"):
-            repeated = int(element.get(_TABLE + "number-rows-repeated", "1"))
+            repeated = _count(element, _TABLE + "number-rows-repeated")
             cells = list(self._cells(element))
             for below in range(repeated if cells else 0):
                 if below > MAX_ROWS:
@@ -128,7 +130,7 @@ class _Sheet:
         for cell in row:
             if cell.tag not in (_TABLE + "table-cell", _TABLE + "covered-table-cell"):
                 continue
-            repeated = int(cell.get(_TABLE + "number-columns-repeated", "1"))
+            repeated = _count(cell, _TABLE + "number-columns-repeated")
             value = _value(cell)
             if not is_blank(value):
                 if column + repeated > MAX_COLUMNS:
@@ -140,8 +142,8 @@ class _Sheet:
     def _put(self, row: int, column: int, cell: Element, value: object) -> None:
         spot = f"{column_letters(column)}{row}"
         self.filled[row, column] = value
-        down = int(cell.get(_TABLE + "number-rows-spanned", "1"))
-        right = int(cell.get(_TABLE + "number-columns-spanned", "1"))
+        down = _count(cell, _TABLE + "number-rows-spanned")
+        right = _count(cell, _TABLE + "number-columns-spanned")
         if down > 1 or right > 1:
             self.merged.append(f"{spot}:{column_letters(column + right - 1)}{row + down - 1}")
             for below in range(1, min(down, MAX_ROWS)):
@@ -164,6 +166,12 @@ class _Sheet:
             for key, code, got, do in told
             if key in self.seen
         )
+
+
+def _count(element: Element, name: str) -> int:
+    """How often something is repeated or how far it reaches, as its attribute says; 1 where it says no number."""
+    said = element.get(name, "1")
+    return int(said) if said.isascii() and said.isdigit() and len(said) < 12 else 1
 
 
 def _value(cell: Element) -> object:
@@ -197,7 +205,7 @@ def _text(element: Element) -> str:
     out = [element.text or ""]
     for part in element:
         if part.tag == _TEXT + "s":
-            out.append(" " * min(int(part.get(_TEXT + "c", "1")), 100))
+            out.append(" " * min(_count(part, _TEXT + "c"), 100))
         elif part.tag in (_TEXT + "tab", _TEXT + "line-break"):
             out.append(" ")
         elif part.tag != _OFFICE + "annotation":

@@ -24,6 +24,9 @@ def parsed(text: str) -> dict[str, Any]:
         raise StudyError([_problem(text, str(error))]) from None
     except RecursionError:
         raise StudyError([_too_deep()]) from None
+    except ValueError:  # a whole number of thousands of digits
+        got, do = "a number of thousands of digits", "take it out"
+        raise StudyError([Problem("bad-toml", "stop", "study.toml", got, "numbers that can be weighed", do)]) from None
 
 
 def _too_deep() -> Problem:

@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 from doe.cells import Uncalculated, tidy
+from doe.markup import TooBigError, check_markup
 from doe.problems import Problem, ResultsError, listed
 from doe.rawtable import (
     MAX_COLUMNS,
@@ -74,12 +75,11 @@ def _check_archive(content: bytes, name: str) -> None:
                 raise refuse(name, "a workbook with macros", "CSV or XLSX without macros", "save it as XLSX")
             for part in parts:
                 if part.endswith((".xml", ".rels")):
-                    with archive.open(part) as opened:
-                        start = opened.read(2000).upper()
-                    if b"<!DOCTYPE" in start or b"<!ENTITY" in start:
-                        raise no_workbook
+                    check_markup(archive, part)
     except ResultsError:
         raise
+    except TooBigError:
+        raise too_big(name) from None
     except Exception:
         raise no_workbook from None
 

@@ -320,3 +320,10 @@ def test_a_file_too_big_to_be_a_study_is_not_read(tmp_path):
     with pytest.raises(StudyError, match="at most 2 MB") as caught:
         Study.read(tmp_path)
     assert [problem.code for problem in caught.value.problems] == ["too-big"]
+
+
+def test_a_section_that_stands_there_thousands_of_times_is_no_study():
+    text = "".join(f'[[ingredient]]\nname = "i{n}"\nlow = 0\nhigh = 1\n' for n in range(501))
+    with pytest.raises(StudyError, match="at most 500") as caught:
+        Study.from_toml('[study]\nname = "x"\n' + text)
+    assert "too-many" in [problem.code for problem in caught.value.problems]

@@ -4,6 +4,7 @@ import contextlib
 import io
 import json
 import tomllib
+from html import escape
 
 import openpyxl
 from fuzzing import SPLIT, Fuzzer, unzipped, zipped
@@ -157,7 +158,7 @@ def _ods(odd):
     spaces = ("office", "table", "text", "style")
     named = " ".join(f'xmlns:{n}="urn:oasis:names:tc:opendocument:xmlns:{n}:1.0"' for n in spaces)
     cell = '<table:table-cell office:value-type="string"><text:p>{}</text:p></table:table-cell>'
-    lines = ["".join(map(cell.format, line.split(","))) for line in TABLE.decode().splitlines()]
+    lines = ["".join(map(cell.format, escape(line).split(","))) for line in TABLE.decode().splitlines()]
     number = '<table:table-cell office:value-type="float" office:value="5.5" table:number-columns-repeated="2"/>'
     rows = "".join(f"<table:table-row>{line}</table:table-row>" for line in lines)
     if odd:
