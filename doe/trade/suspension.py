@@ -87,9 +87,9 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
         size = f"{'d90' if 'd90_um' in item.facts else 'd50'} {d_um:g} um"
         yield Look(
             "K21", stock.labels[row], gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
-            "heavier, or told", "look at both ends of the jar; air in the batch lowers the base and may turn the sign",
+            "", "look at both ends of the jar; air in the batch lowers the base and may turn the sign",
             low=0.0, number="density_difference",
-            live=_live(stock, row, "{v} kg/m3 heavier than what it stands in: below 0 it rises", low=0.0),
+            live=_live(stock, row, "rises: {v} kg/m3 against what it stands in", low=0.0),
         )  # fmt: skip
         live = _live(stock, row, "apparent yield value {v} Pa predicted", d_um)
         yield _held(stock.study, stock.labels[row], size, d_um * 1e-6, gap, given, live)
