@@ -7,19 +7,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
-from scipy.stats import qmc
 
 from doe.weighable import grid, snapped
 from optimise.around import limited_by
 from optimise.goals import Aimed
+from optimise.outlook import Outlook, View, best_of
 from optimise.peaks import Peak, Quest
 
 Array = npt.NDArray[np.float64]
 
 _TARGETS = 160
 _CANDIDATES = 160
-_FANTASIES = 256
 _PASSES = 2
 
 
@@ -28,13 +26,15 @@ class Lesson:
     """Trials to make next: levels X (n, k) with category levels, the share of uncertainty they take away, and the gain.
 
     `taken_away` is the share of the prediction variance at promising formulas, weighted by their chance. `gain` is the
-    expected rise of the best chance once their results are in.
+    expected rise of the best chance once their results are in; `course` that of the first of them, the first two, ...
+    where those that bring most come first.
     """
 
     X: Array
     combos: tuple[Mapping[str, str], ...]
     taken_away: float
     gain: float
+    course: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,23 +49,27 @@ class _Field:
 
 
 def learn(quest: Quest, best: Peak, count: int) -> Lesson:
-    """The `count` trials that take away most of the prediction variance where formulas may pass.
+    """The `count` trials that raise the best chance most, as far as can be expected before they are made.
 
     Targets are promising formulas of the searched region, weighted by their joint chance; candidates are corners,
-    recipes tried, promising formulas and a spread. Each response counts by what it costs in chance at `best`. The
-    variance taken away is that of the heaviest component of what predicts, taken as normal with known batch variance;
-    it does not depend on what will be read. Trials are added one by one, then exchanged while that gains.
+    recipes tried, promising formulas and a spread. First those that take away most of the prediction variance at the
+    targets (each response counts by what it costs in chance at `best`) are added one by one and exchanged; from them,
+    and from none, the search for the largest expected gain goes on (see `outlook`). All by the heaviest component of
+    what predicts, taken as normal with known batch variance.
     """
     field = _field(quest, best)
     weights = _response_weights(quest, best)
-    picked = _exchange(field, weights, count)
+    outlook = _outlook(quest.brief.aimed, field)
+    picked = best_of(outlook, _exchange(field, weights, count))
+    _, course = outlook.course(picked)
     before = _uncertainty(field, weights, [])
     after = _uncertainty(field, weights, picked)
     return Lesson(
         X=field.X[[field.targets + i for i in picked]],
         combos=tuple(field.combos[field.targets + i] for i in picked),
         taken_away=float(1 - after / before) if before > 0 else 0.0,
-        gain=_expected_gain(quest.brief.aimed, field, picked),
+        gain=course[-1],
+        course=tuple(course),
     )
 
 
@@ -170,40 +174,13 @@ def _best_addition(field: _Field, weights: Array, picked: Sequence[int], candida
     return int(np.flatnonzero(gain >= gain.max() * (1 - 1e-9))[0])
 
 
-def _expected_gain(aimed: Sequence[Aimed], field: _Field, picked: Sequence[int]) -> float:
-    """Expected rise of the best chance among the targets, over what the picked trials may read.
-
-    For 256 fixed draws of the readings each response's centres move by the normal updating rule and its variances
-    shrink; the best chance is taken anew in each. First form: the heaviest component, the batch variance as known, and
-    the targets standing for the whole region. The best chance now is taken in the same way, so that without
-    information the gain is nothing.
-    """
-    t, rows = field.targets, [field.targets + i for i in picked]
-    if not rows or not aimed:
-        return 0.0
-    uniform = qmc.Sobol(len(rows) * len(aimed), scramble=True, seed=np.random.default_rng(40)).random(_FANTASIES)
-    normal = special.ndtri(np.clip(uniform, 1e-12, 1 - 1e-12)).reshape(_FANTASIES, len(aimed), len(rows))
-    now, then = np.ones(t), np.ones((_FANTASIES, t))
-    for r, (one, C) in enumerate(zip(aimed, field.covariances, strict=True)):
-        chosen = {name: np.array([c[name] for c in field.combos[:t]], dtype=object) for name in field.combos[0]}
+def _outlook(aimed: Sequence[Aimed], field: _Field) -> Outlook:
+    """The heaviest component of what predicts each must, at the targets and candidates."""
+    t = field.targets
+    chosen = {name: np.array([c[name] for c in field.combos[:t]], dtype=object) for name in field.combos[0]}
+    views = []
+    for one, C in zip(aimed, field.covariances, strict=True):
         law = one.predictor.at(field.X[:t], chosen)
-        sd, df, centre = float(law.residual[0]), float(law.df[0]), law.location[:, 0]
-        root = np.linalg.cholesky(C[np.ix_(rows, rows)] + np.eye(len(rows)))
-        pull = np.linalg.solve(root, C[:t][:, rows].T).T
-        left = np.maximum(np.diag(C)[:t] - (pull**2).sum(axis=1), 0.0)
-        # Averaged over the readings, the moved centre and the smaller variance give back the variance of now.
-        now *= _window(one, centre, sd * np.sqrt(1 + np.diag(C)[:t]), df)
-        then *= _window(one, centre + sd * normal[:, r] @ pull.T, sd * np.sqrt(1 + left), df)
-    before, after = float(now.max()), float(then.max(axis=1).mean())
-    fixed = float(then[:, int(np.argmax(now))].mean())
-    # What the draws say of the formula that is best now is noise of the sample and of t tails, not a gain.
-    return max(0.0, after - max(before, fixed))
-
-
-def _window(one: Aimed, centre: Array, scale: Array, df: float) -> Array:
-    low = -np.inf if one.low is None else one.low
-    high = np.inf if one.high is None else one.high
-    size = np.maximum(scale, 1e-300)
-    if not np.isfinite(df):
-        return np.asarray(special.ndtr((high - centre) / size) - special.ndtr((low - centre) / size), dtype=float)
-    return np.asarray(special.stdtr(df, (high - centre) / size) - special.stdtr(df, (low - centre) / size), dtype=float)
+        low, high = -np.inf if one.low is None else one.low, np.inf if one.high is None else one.high
+        views.append(View(law.location[:, 0], float(law.residual[0]), float(law.df[0]), low, high, C))
+    return Outlook(tuple(views), t)

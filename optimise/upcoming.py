@@ -44,14 +44,15 @@ _LEVEL = 0.95
 class Upcoming(Shown):
     """The next batches: `purpose` confirm, learn or stop; their `design` (None for stop), what they gain and cost.
 
-    `gain`: chance (expected rise of the best chance), per_batch, variance (share of uncertainty taken away). `limits`
-    by response: what all confirmation batches must keep at once. `stop` says when to stop, `verdict` what confirmation
-    batches that came back say. `way` names the response on whose way the trials stand, if they do.
+    `gain`: chance (expected rise of the best chance), per_batch, variance (share of uncertainty taken away), course
+    (the rise by the first of the batches, the first two, ...), money_per_percent (what a per cent of chance costs).
+    `limits` by response: what all confirmation batches must keep at once. `stop` says when to stop, `verdict` what
+    confirmation batches that came back say. `way` names the response on whose way the trials stand, if they do.
     """
 
     purpose: str
     design: Design | None
-    gain: Mapping[str, Number]
+    gain: Mapping[str, Any]
     cost: Number
     stop: str
     limits: Mapping[str, tuple[float, float]]
@@ -297,10 +298,23 @@ def _learning(
     lesson = teach(quest, Peak(np.clip(u, -1.0, 1.0), combo, 0.0), count)
     frames = [space.frame(x[None], c) for x, c in zip(lesson.X, lesson.combos, strict=True)]
     design = _planned(study, results, _rows(study, pd.concat(frames, ignore_index=True)), numbers)
-    gain = {"chance": lesson.gain, "per_batch": lesson.gain / count, "variance": lesson.taken_away}
-    if lesson.gain / count < _WORTH / 4:
-        stop += f" These batches are expected to raise it by {lesson.gain:.2g} only."
+    gain: dict[str, Any] = {"chance": lesson.gain, "per_batch": lesson.gain / count, "variance": lesson.taken_away}
+    gain["course"] = lesson.course
+    if study.batch_cost > 0 and lesson.gain > 0:
+        gain["money_per_percent"] = study.batch_cost * count / (100 * lesson.gain)
+    stop += _expected(study, _chance(models, recipe), lesson.gain, count)
     return Upcoming("learn", design, gain, design.quality.cost, stop, {}, verdict, ())
+
+
+def _expected(study: Study, chance: Number, gain: float, count: int) -> str:
+    """What the batches may be expected to do about the chance that is wanted."""
+    these = "This batch is" if count == 1 else f"These {count} batches are"
+    if gain / count < _WORTH / 4:
+        return f" {these} expected to raise it by {gain:.2g} only: other limits or other ingredients would do more."
+    wanted = study.done.chance if study.done.chance is not None else WANTED_CHANCE
+    if isinstance(chance, float) and chance < wanted <= chance + gain:
+        return f" {these} expected to be enough."
+    return ""
 
 
 def _on_way(

@@ -29,6 +29,7 @@ from reports.numbers import (
     spans,
 )
 from reports.tables import aligned, clean, wrapped
+from reports.wording_changes import gain_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -349,7 +350,7 @@ def upcoming(
     }[document["purpose"]]
     if document.get("way"):
         says = f"{counted(len(rows), 'batch', 'batches')} on the way to a better {clean(document['way'])}."
-    more = f" Expected to raise the chance by about {percent(_number(gain))}." if _number(gain) is not None else ""
+    more = f" {gain_line(document['gain'], study.currency)}" if _number(gain) is not None else ""
     cost = _number(document.get("cost"))
     spent = f" Cost {money(cost, study.currency)}." if cost is not None else ""
     verdict = document.get("verdict")

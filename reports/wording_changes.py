@@ -1,4 +1,4 @@
-"""Sentences on what has moved: the formula since it was last looked for, and the chances of formulas kept."""
+"""Sentences on what has moved and what further batches may bring: the formula, the chances of formulas kept."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from doe.study import Study
-from reports.numbers import exactly, listed, percent
+from reports.numbers import exactly, listed, money, percent
 from reports.tables import clean
 
 
@@ -34,6 +34,18 @@ def kept_lines(kept: Sequence[Mapping[str, Any]]) -> list[str]:
         elif percent(then) != percent(now):
             lines.append(f"{name} was kept with a chance of {percent(then)}; by all that is known now {percent(now)}.")
     return lines
+
+
+def gain_line(gain: Mapping[str, Any], currency: str) -> str:
+    """What the next batches are expected to bring: all of them, the first and half of them, and what that costs."""
+    course = list(gain.get("course") or ())
+    said = f"Expected to raise the chance by about {percent(float(gain['chance']), 1)}"
+    steps = [f"the first alone {percent(course[0], 1)}"] if len(course) > 1 else []
+    half = (len(course) + 1) // 2
+    steps += [f"the best {half} of them {percent(course[half - 1], 1)}"] if len(course) > 3 else []
+    said += f" ({', '.join(steps)})" if steps else ""
+    paid = gain.get("money_per_percent")
+    return f"{said}; a per cent costs {money(paid, currency)}." if isinstance(paid, float) else f"{said}."
 
 
 def _from_to(then: Any, now: Any) -> str:
