@@ -51,7 +51,7 @@ def playable(study: Study, models: Models) -> dict[str, Any]:
 
 def _trade(study: Study) -> dict[str, Any]:
     """Checks of the trade by choice of materials, their sums over the levels, and the responses that tell readings."""
-    form = former(study)
+    form, accepted = former(study), {accept.finding for accept in study.accepts}
 
     def one(check: LiveCheck) -> dict[str, Any]:
         live = check.live
@@ -62,6 +62,7 @@ def _trade(study: Study) -> dict[str, Any]:
             "says": live.says,
             "allowed": check.allowed,
             "do": check.do,
+            "accepted": check.code in accepted,
             "forms": [{"times": factor, **_sum(form(own))} for factor, own in live.forms],
             "reading": live.reading,
             "low": live.low,

@@ -111,5 +111,5 @@ function makeOutlook(data) {
   }
 
   const exactMusts = data.responses.filter((one) => data.chance.exact_musts.includes(one.name));
-  return { region, at, chances, exactMusts, hasGoal: chances.musts.length > 0 };
+  return { region, at, chances, missed, exactMusts, hasGoal: chances.musts.length > 0 };
 }

@@ -69,7 +69,8 @@ function* bestOfTheRest(outlook, start, held, heldGroups, asked, found) {
   const draw = evenNumbers(20011);
   const worth = (recipe) => {
     const seen = outlook.at(recipe, asked, false);
-    return Math.log(Math.max(seen.product, 1e-280)) - 10 * exactMiss(outlook, seen, asked);
+    const stops = outlook.missed(recipe, seen.responses).filter((one) => one.level === "stop" && !one.accepted);
+    return Math.log(Math.max(seen.product, 1e-280)) - 10 * (exactMiss(outlook, seen, asked) + stops.length);
   };
   const look = (recipe) => ({ recipe, value: worth(recipe) });
   let best = look(start);
