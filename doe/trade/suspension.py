@@ -83,13 +83,14 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
     for row in particles(stock):
         item, d_um = stock.items[row], diameter_um(stock, row)
         there = percent[:, row] > 0
-        gap = np.where(there, 1000.0 * (float(item.facts["density"]) - base), np.nan)
+        # To a gram in a cubic metre: what is as heavy as its base neither sinks nor rises by a last digit.
+        gap = np.where(there, np.round(1000.0 * (float(item.facts["density"]) - base), 3), np.nan)
         size = f"{'d90' if 'd90_um' in item.facts else 'd50'} {d_um:g} um"
         yield Look(
             "K21", stock.labels[row], gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
             "", "look at both ends of the jar; air in the batch lowers the base and may turn the sign",
             low=0.0, number="density_difference",
-            live=_live(stock, row, "rises: {v} kg/m3 against what it stands in", low=0.0),
+            live=_live(stock, row, "rises: {v} kg/m3 against what it stands in", low=-5e-4),
         )  # fmt: skip
         live = _live(stock, row, "apparent yield value {v} Pa predicted", d_um)
         yield _held(stock.study, stock.labels[row], size, d_um * 1e-6, gap, given, live)

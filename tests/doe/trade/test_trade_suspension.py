@@ -96,3 +96,8 @@ def test_the_load_is_told_outside_common_practice_only(study, findings):
     assert "bead-load" not in findings(study(BEADS), Beads=2.0)
     assert "3 times" in findings(study(BEADS), Beads=6.0)["bead-load"].got
     assert "bead-load" not in findings(study({**BEADS, "name": "Grit"}), Grit=6.0)
+
+
+def test_what_is_as_heavy_as_its_base_neither_sinks_nor_rises(study, findings):
+    told = findings(study({**BEADS, "density": 0.998}), Beads=2.0)
+    assert not {"K21", "K22"} & set(told)
