@@ -1,0 +1,70 @@
+"""Processor time and memory of the largest jobs we promise anything for: twelve ingredients and responses, long tables."""
+
+import resource
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from doe import Study
+from doe.design import plan
+from doe.problems import StudyError
+from doe.results import take_in
+from doe.tables import tables_from_bytes
+
+NAMES = [f"Part {letter}" for letter in "ABCDEFGHIJK"]
+TOML = '[study]\nname = "Twelve (invented)"\n[[ingredient]]\nname = "Water"\nqs = true\n' + "".join(
+    f'[[ingredient]]\nname = "{name}"\nlow = 1\nhigh = 4\n' for name in NAMES
+)
+TOML += "".join(f'[[response]]\nname = "R{n}"\nmethod = "invented"\n' for n in range(12)) + '[plan]\nmodel = "linear"\n'
+MEMORY_MB = 1500
+
+
+def spent(call, seconds, what, capsys):
+    """What `call` gives, within processor time and memory."""
+    began = time.process_time()
+    out = call()
+    used, most = time.process_time() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000
+    with capsys.disabled():
+        sys.stdout.write(f"{what}: {used:.1f} s of processor time, {most:.0f} MB at most\n")
+    assert used < seconds
+    assert most < MEMORY_MB
+    return out
+
+
+def history(study, rows):
+    """A table of trials made before, with every response."""
+    rng = np.random.default_rng(4)
+    lines = [",".join(["trial", *NAMES, *(f"R{n}" for n in range(12))])]
+    for row in range(rows):
+        levels = rng.uniform(1, 4, len(NAMES)).round(3)
+        lines.append(",".join([f"H{row}", *map(str, levels), *map(str, (levels[0] + rng.normal(size=12)).round(3))]))
+    return "\n".join(lines).encode()
+
+
+def test_twelve_ingredients_are_read(capsys):
+    spent(lambda: Study.from_toml(TOML).region.reach, 20, "check of 12 ingredients and 12 responses", capsys)
+
+
+def test_five_thousand_trials_made_before(capsys):
+    study = Study.from_toml(TOML)
+    table = history(study, 5000)
+    results = spent(
+        lambda: take_in(study, tables_from_bytes(table, "h.csv")), 120, "5 000 trials x 12 responses", capsys
+    )
+    assert len(results.batches) == 5000
+
+
+def test_a_table_of_a_hundred_thousand_rows_is_refused_at_once(capsys):
+    def refused():
+        with pytest.raises(StudyError, match="at most 20000 rows"):
+            tables_from_bytes(b"trial,pH\n" + b"T01,5\n" * 100_000, "long.csv")
+
+    spent(refused, 5, "a table of 100 000 rows", capsys)
+
+
+def test_two_hundred_trials(capsys):
+    study = Study.from_toml(TOML)
+    design = spent(lambda: plan(study, runs=200), 600, "a plan of 200 trials in 12 ingredients", capsys)
+    assert len(design.table) == 200
