@@ -1,4 +1,4 @@
-"""Processor time and memory of the largest jobs we promise anything for: twelve ingredients and responses, long tables."""
+"""Processor time and memory of the largest jobs we promise anything for: twelve ingredients, long tables."""
 
 import resource
 import sys

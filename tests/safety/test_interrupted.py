@@ -10,6 +10,8 @@ from small_study import snapshot_of
 from doe.problems import StudyError
 from studies import journal, locking, pending
 from studies.cli import main
+from studies.commands.demo import make_room
+from studies.commands.new import create
 from studies.inspection import inspect
 from studies.locking import CLAIM, LOCK, Lock, holder
 from studies.pending import MANIFEST, PENDING, UnfinishedError, complete
@@ -237,3 +239,20 @@ def test_pending_is_not_a_place_for_links(folder, tmp_path):
         complete(folder)
     assert (elsewhere / "file").exists()
     assert pending.pending_of(folder) is None
+
+
+def test_a_demo_killed_in_the_middle_is_cleared_and_work_of_someone_is_not(tmp_path):
+    place = tmp_path / "demo"
+    create(place, "x = 1\n", command="demo")
+    with changing(place, "plan", "0") as change:
+        change.write("plan/a.json", "a")
+    (place / "plan/a.json").unlink()
+    (place / LOCK).write_text("gone")
+    (place / "bench").mkdir()
+    (place / "bench" / ".round-1.xlsx.part").write_bytes(b"half")
+    (place / "notes.txt").write_text("mine")
+    with pytest.raises(StudyError, match="notes.txt"):
+        make_room(place)
+    (place / "notes.txt").unlink()
+    make_room(place)
+    assert not place.exists()
