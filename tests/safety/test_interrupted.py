@@ -251,7 +251,7 @@ def test_a_demo_killed_in_the_middle_is_cleared_and_work_of_someone_is_not(tmp_p
     (place / "bench").mkdir()
     (place / "bench" / ".round-1.xlsx.part").write_bytes(b"half")
     (place / "notes.txt").write_text("mine")
-    with pytest.raises(StudyError, match="notes.txt"):
+    with pytest.raises(StudyError, match=r"notes\.txt"):
         make_room(place)
     (place / "notes.txt").unlink()
     make_room(place)
