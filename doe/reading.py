@@ -32,8 +32,9 @@ class Reading:
     half and nine tenths of the region do not exceed, and the greatest; `relative` says that they are fractions of the
     value, else they are in its unit. `shows`: the smallest difference seen with 80 % chance, what matters, and the
     chance to see that, all in the same terms. `spread`: for each ingredient and numeric factor its reach within all
-    limits, the levels tried from and to, their share of the reach, and how many different ones; for a factor with named
-    levels how many batches each has. `alone`: trials that nothing else checks (leverage of 0.9 and more). `terms` and
+    limits, the levels tried from and to, their share of the reach, and how many different ones; for named levels,
+    materials and what may be absent how many batches each has. `alone`: trials that nothing else checks (leverage of
+    0.9 and more). `terms` and
     `correlations` (p, p): of the model's terms over these trials, without the constant. `alike`: pairs of terms that
     are not the same and yet correlate at 0.8 or more, the strongest first.
     """
@@ -121,8 +122,9 @@ def _spread(study: Study, table: pd.DataFrame) -> dict[str, Mapping[str, Any]]:
         share = (tried[1] - tried[0]) / (high - low) if high > low else 1.0
         count = len(np.unique(np.round(levels, 9)))
         out[name] = {"reach": (low, high), "tried": tried, "share": share, "levels": count}
+    chosen = study.region.chosen(table)
     for name, known in study.region.categories.items():
-        out[name] = {"batches": {str(level): int((table[name] == level).sum()) for level in known}}
+        out[name] = {"batches": {str(level): int((chosen[name] == level).sum()) for level in known}}
     return out
 
 

@@ -203,7 +203,12 @@ def _next_token(text: str, at: int, names: Sequence[str]) -> _Token:
         return _quoted_token(text, at, names)
     for name in names:
         end = at + len(name)
-        if is_plain(name) and text.startswith(name, at) and (end == len(text) or not _WORD.match(text[end])):
+        if not _may_be_meant(name) or not text.startswith(name, at):
+            continue
+        if end == len(text) or not _WORD.match(text[end]):
+            # The longest comes first: PEG-150 before PEG and 2-phenoxyethanol before 2, which would be read as sums.
+            if not is_plain(name):
+                raise _unquoted(name, names, at)
             return _Token("name", name, at, end)
     for kind, pattern in (("compare", _COMPARE), ("number", _NUMBER)):
         match = pattern.match(text, at)
@@ -227,11 +232,26 @@ def _quoted_token(text: str, at: int, names: Sequence[str]) -> _Token:
     return _Token("name", name, at, match.end())
 
 
+def _may_be_meant(name: str) -> bool:
+    """Whether a name without quotes may be what someone meant: it begins as a name does, and is not a number."""
+    return bool(_WORD.match(name)) and not _NUMBER.fullmatch(name)
+
+
+def _unquoted(name: str, names: Sequence[str], at: int) -> RuleError:
+    """The refusal of a name with signs in it that stands without quotes: it may be meant as a sum as well."""
+    do = f"write {quoted(name)}, quotes and all"
+    part = next((n for n in names if is_plain(n) and name.startswith(n) and not _WORD.match(name[len(n)])), None)
+    if part is None:
+        reason = f"{name} has other signs in it than letters, digits and blanks"
+        return RuleError(reason, at, at + len(name), do)
+    reason = f"{name} is a name, and may be meant to reckon with {part} as well"
+    return RuleError(reason, at, at + len(name), f"{do}, for the name; '{part}'{name[len(part) :]} to reckon")
+
+
 def _strange(text: str, at: int, end: int, names: Sequence[str]) -> RuleError:
     for name in names:
         if not is_plain(name) and text.startswith(name, at):
-            reason = f"{name} has other signs in it than letters, digits and blanks"
-            return RuleError(reason, at, at + len(name), f"write {quoted(name)}")
+            return _unquoted(name, names, at)
     word = text[at:end]
     if re.fullmatch(r"\d+,\d+", word):
         return RuleError(f"{word} has a decimal comma", at, end, f"write {word.replace(',', '.')}")

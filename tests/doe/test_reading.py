@@ -114,3 +114,22 @@ def test_an_older_definition_reads_its_own_plan():
     reading = Reading.of(Study.from_dict(source), design)
     assert reading.spread["A"]["reach"] == (0, 10)
     assert reading.to_dict()["spread"]["A"]["share"] == 1
+
+
+def test_what_may_be_absent_is_counted_with_and_without():
+    one = Study.from_dict(
+        {
+            "study": {"name": "invented"},
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Gum", "low": 0.3, "high": 0.8},
+                {"name": "Wax", "low": 1, "high": 2, "or_none": True},
+            ],
+            "response": [{"name": "y", "aim": "watch"}],
+            "plan": {"model": "linear", "runs": 8},
+        }
+    )
+    design = plan(one)
+    absent = int((design.table["Wax"] == 0).sum())
+    assert 0 < absent < 8
+    assert Reading.of(one, design).spread["material: Wax"] == {"batches": {"present": 8 - absent, "none": absent}}

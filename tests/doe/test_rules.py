@@ -185,5 +185,29 @@ def test_which_names_need_quotes(name, plain):
 def test_signs_that_are_names_are_names_only_in_quotes():
     (rule,) = parse_rule("'<' + '-' - Wax + 2 * 'Wax-Oil' <= 3", ["<", "-", "Wax", "Wax-Oil", "Oil"])
     assert dict(rule.weights) == {"<": 1, "-": 1, "Wax": -1, "Wax-Oil": 2}
-    (rule,) = parse_rule("Wax-Oil <= 3", ["Wax", "Wax-Oil", "Oil"])
+    (rule,) = parse_rule("Wax - Oil <= 3", ["Wax", "Wax-Oil", "Oil"])
     assert dict(rule.weights) == {"Wax": 1, "Oil": -1}
+
+
+@pytest.mark.parametrize(
+    ("text", "names", "name"),
+    [
+        ("Salt >= 2 * PEG-150", ["Salt", "PEG-150", "PEG"], "PEG-150"),
+        ("Wax-Oil <= 3", ["Wax", "Wax-Oil", "Oil"], "Wax-Oil"),
+        ("Wax + 2-phenoxyethanol <= 3", ["Wax", "2-phenoxyethanol", "phenoxyethanol"], "2-phenoxyethanol"),
+    ],
+)
+def test_a_name_that_may_be_a_sum_as_well_is_refused_with_both_ways_to_write_it(text, names, name):
+    with pytest.raises(RuleError) as caught:
+        parse_rule(text, names)
+    error = caught.value
+    assert text[error.start : error.end] == name
+    assert f"write '{name}', quotes and all" in error.do
+    (rule,) = parse_rule(text.replace(name, quoted(name)), names)
+    assert name in rule.weights
+
+
+def test_a_part_in_quotes_reckons():
+    (rule,) = parse_rule("Salt >= 2 * 'PEG'-150", ["Salt", "PEG-150", "PEG"])
+    assert dict(rule.weights) == {"Salt": 1, "PEG": -2}
+    assert rule.low == -150
