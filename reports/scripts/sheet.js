@@ -53,7 +53,7 @@ function makeRow(page, item, number) {
   draws.push(() => {
     const held = page.isHeld(item);
     hold.setAttribute("aria-pressed", String(held));
-    hold.setAttribute("aria-label", `${WORDS.hold} ${item.name}`);
+    hold.setAttribute("aria-label", `${held ? WORDS.held : WORDS.hold} ${item.name}`);
     redraw(hold, held ? WORDS.held : WORDS.hold);
   });
   if (item.setting) node.classList.add("live-setting");

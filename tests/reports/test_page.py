@@ -146,3 +146,11 @@ def test_a_browser_opens_it_without_a_network(pages, tmp_path):
         capture_output=True, text=True, timeout=60, check=False,
     )  # fmt: skip
     assert "How far to trust it" in done.stdout
+
+
+def test_the_name_over_printed_pages_is_only_a_name(pages):
+    (style,) = re.findall(r"<style>(.*?)</style>", pages["after"].read_text(encoding="utf-8"), re.DOTALL)
+    (written,) = re.findall(r'@top-left \{ content: "([^"]*)"; \}', style)
+    assert re.fullmatch(r"(?:[0-9A-Za-z]|\\[0-9a-f]+ )*", written)
+    told = re.sub(r"\\([0-9a-f]+) ", lambda found: chr(int(found[1], 16)), written)
+    assert told == 'Invented <script>alert(1)</script>&"'
