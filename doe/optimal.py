@@ -100,8 +100,10 @@ def wanted(study: Study, wish: PlanWish, plan: Layout, existing: Recipes) -> Wan
     asked = max(wish.replicate_batches or 0, wish.pure_error_df or 0)
     told = wish.replicate_batches is not None or wish.pure_error_df is not None
     count = asked if told else _default_repeats(runs - times, len(held[0]), len(existing[0]), plan)
+    again = _made_again(held, standard, existing)
+    asked, count = max(0, asked - again), max(0, count - again)
     if wish.design == "optimal":
-        _room(plan, runs, times, held, count, told, existing, problems)
+        _room(plan, runs, times, held, count, again, told, existing, problems)
         if plan.confounded:
             problems.append(confounded(plan.terms.labels, plan.confounded))
     elif wish.runs is not None and wish.runs <= times:
@@ -126,19 +128,30 @@ def _default_repeats(runs: int, held: int, made: int, plan: Layout) -> int:
     return min(_PURE_ERROR, most, max(0, (runs + made - plan.terms.n_sure) // 4))
 
 
+def _made_again(held: Recipes, standard: Recipes, existing: Recipes) -> int:
+    """How many recipes that must be made repeat one of them, the standard or one made before: repeats like others."""
+
+    def distinct(*parts: Recipes) -> int:
+        rows = np.concatenate([np.column_stack([np.round(U, 7) + 0.0, C]) for U, C in parts])
+        return len(np.unique(rows, axis=0))
+
+    return len(held[0]) - (distinct(standard, existing, held) - distinct(standard, existing))
+
+
 def _room(
     plan: Layout,
     runs: int,
     times: int,
     held: Recipes,
     count: int,
+    again: int,
     told: bool,
     existing: Recipes,
     problems: list[Problem],
 ) -> None:
     sure = plan.terms.n_sure
     known = len(existing[0])
-    distinct = runs - max(times - 1, 0) - (count if told else 0) + known
+    distinct = runs - max(times - 1, 0) - again - (count if told else 0) + known
     if runs + known < sure:
         problems.append(_too_few(runs, sure - known, f"the model has {sure} sure terms"))
     elif distinct < sure or (told and 0 < runs - times <= count and not len(held[0])):

@@ -290,8 +290,7 @@ def visible(plan: Layout, trials: Trials, response: Response) -> dict[str, Any] 
         return Unavailable("the model has no terms of what varies", "give a model, or terms, with more in it")
     blind = [name for name, (_, left) in judged.items() if left < 1]
     if blind and trials.strata.ratio:
-        got = f"nothing is left over to judge {', '.join(blind)} against: too few whole plots for the terms in them"
-        return Unavailable(got, "give more whole_plots")
+        return _unjudged(plan, trials, blind)
     if blind:
         return Unavailable("no trials are left over to measure the batch-to-batch sd", "plan at least one trial more")
     sd, relative = response.sd
@@ -312,6 +311,20 @@ def visible(plan: Layout, trials: Trials, response: Response) -> dict[str, Any] 
     if trials.strata.ratio:
         out["df_by_column"] = {column: left for column, (_, left) in judged.items()}
     return out
+
+
+def _unjudged(plan: Layout, trials: Trials, blind: Sequence[str]) -> Unavailable:
+    """Why effects in whole plots cannot be judged: nothing left within set-ups, or too few of them."""
+    G = plan.space.model(trials.U, trials.C)
+    left = freedom(G, trials.strata, recipes(trials.U, trials.C), int(np.linalg.matrix_rank(G)))
+    within, between = left["lack_of_fit"] + left["pure_error"], left["whole_plot_error"]
+    got = f"nothing is left over to judge {', '.join(blind)} against"
+    if within and not between:
+        return Unavailable(f"{got}: too few whole plots for the terms in them", "give more whole_plots")
+    if between and not within:
+        why = "every batch within a set-up goes to the terms, so that the scatter of batches is not measured"
+        return Unavailable(f"{got}: {why}", "give more runs, so that set-ups hold more batches")
+    return Unavailable(f"{got}: there are too few trials for the terms", "give more runs, and whole_plots with them")
 
 
 def _shift(left: float) -> float:

@@ -34,9 +34,8 @@ class Reading:
     chance to see that, all in the same terms. `spread`: for each ingredient and numeric factor its reach within all
     limits, the levels tried from and to, their share of the reach, and how many different ones; for named levels,
     materials and what may be absent how many batches each has. `alone`: trials that nothing else checks (leverage of
-    0.9 and more). `terms` and
-    `correlations` (p, p): of the model's terms over these trials, without the constant. `alike`: pairs of terms that
-    are not the same and yet correlate at 0.8 or more, the strongest first.
+    0.9 and more). `terms` and `correlations` (p, p): of the model's terms over these trials, without the constant.
+    `alike`: pairs of terms that are not the same and yet correlate at 0.8 or more, the strongest first.
     """
 
     known: Mapping[str, Mapping[str, Any] | Unavailable]

@@ -12,6 +12,7 @@ from doe.groundwork import still
 from doe.limits import number
 from doe.problems import Problem
 from doe.quality import Quality, Trials
+from doe.spaces import dependent
 
 if TYPE_CHECKING:
     from doe.groundwork import Groundwork
@@ -22,6 +23,8 @@ Indices = npt.NDArray[np.intp]
 _ORTHOGONAL = 0.99
 _MOVES = 1e-6
 _LEFT = 3
+_SAME = 1e-8
+_NAMED = 8
 
 
 def told(
@@ -36,6 +39,7 @@ def told(
         *(_unmoved(ground, trials) if chosen else ()),
         *(_set_ups(quality) if in_plots else ()),
         *_blocks(quality),
+        *(_untold(ground, trials) if chosen else ()),
         *_spare(ground, quality),
     )
 
@@ -141,6 +145,21 @@ def _blocks(quality: Quality) -> list[Problem]:
     got = f"differences between blocks take {1 - kept:.0%} of what the trials tell, most of {worst['term']}"
     do = "fewer or larger blocks tell more"
     return [Problem("blocks-not-orthogonal", "inform", "[plan], blocks", got, "", do)]
+
+
+def _untold(ground: Groundwork, trials: Trials) -> list[Problem]:
+    """Sure terms that these trials cannot tell apart."""
+    sure = np.array(ground.layout.terms.sure, dtype=bool)
+    F = ground.layout.raw(trials.U, trials.C)[:, sure]
+    labels = [label for label, is_sure in zip(ground.layout.terms.labels, sure, strict=True) if is_sure]
+    gone = dependent(F, tuple(map(str, range(len(labels)))), _SAME)
+    if not gone:
+        return []
+    names = [labels[int(k)] for k in gone]
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    got = f"of {len(labels)} sure terms these trials cannot tell from the rest: {', '.join(names[:_NAMED])}{more}"
+    do = "give more runs or fewer repeats, choose a smaller model, or say which terms are only maybe"
+    return [Problem("terms-not-told", "warn", "[plan]", got, "", do)]
 
 
 def _spare(ground: Groundwork, quality: Quality) -> list[Problem]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
@@ -72,10 +73,20 @@ def _number(trial: str) -> tuple[int, str]:
 
 
 def _what(plan: PlanFacts) -> str:
-    again = sum(1 for t in plan.trials if t.get("replicate_of"))
-    recipes = len(plan.trials) - again
+    again = Counter(str(t["replicate_of"]) for t in plan.trials if t.get("replicate_of"))
+    recipes = len(plan.trials) - again.total()
     said = f"{counted(len(plan.trials), 'batch', 'batches')} of {counted(recipes, 'recipe')}"
-    return f"{said}; {again} of them made a second time, to see how batches differ." if again else f"{said}."
+    if not again:
+        return f"{said}."
+    if set(again.values()) == {1}:
+        return f"{said}; {len(again)} of them made a second time, to see how batches differ."
+    often = sorted(Counter(1 + more for more in again.values()).items())
+    made = listed([f"{many} of them {'made ' if k == 0 else ''}{_times(n)}" for k, (n, many) in enumerate(often)])
+    return f"{said}; {made}, to see how batches differ."
+
+
+def _times(count: int) -> str:
+    return {2: "twice", 3: "three times", 4: "four times", 5: "five times"}.get(count, f"{count} times")
 
 
 def _why(plan: PlanFacts) -> str:

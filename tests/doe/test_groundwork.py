@@ -108,3 +108,37 @@ def test_steps_that_leave_one_or_two_levels_leave_terms_out():
         assert {"few-steps", "terms-left-out"} <= codes
         assert design.quality.rank == len(labels)
         assert design.quality.can_see["y"]["difference"] > 0
+
+
+def test_recipes_that_must_be_made_twice_are_repeats_like_others():
+    one = study({"model": "quadratic", "runs": 10, "pure_error_df": 4, "must_make": [{"A": 2, "B": 2}] * 2}, "AB")
+    design = plan(one)
+    # Ten trials, six terms: four repeats and not one more.
+    assert design.quality.df == {"model": 6, "lack_of_fit": 0, "pure_error": 4}
+    assert "terms-not-told" not in {p.code for p in design.findings}
+
+
+def test_trials_that_cannot_tell_sure_terms_apart_are_looked_at():
+    (told,) = [
+        p for p in plan(study({"design": "factorial", "model": "quadratic"}, "AB")).findings if p.level == "warn"
+    ]
+    assert told.code == "terms-not-told"
+    # At two levels the square of a factor is the constant.
+    assert told.got == "of 6 sure terms these trials cannot tell from the rest: A², B²"
+
+
+@pytest.mark.parametrize(
+    ("runs", "plots", "why", "do"),
+    [
+        (12, 6, "every batch within a set-up goes to the terms", "give more runs, so that set-ups hold more batches"),
+        (10, 5, "too few trials for the terms", "give more runs, and whole_plots with them"),
+        (20, 3, "too few whole plots for the terms", "give more whole_plots"),
+    ],
+)
+def test_why_effects_in_whole_plots_cannot_be_judged(runs, plots, why, do):
+    one = study(
+        {"model": "quadratic", "runs": runs, "whole_plots": plots}, ["A", "B", {"name": "T", "hard_to_change": True}]
+    )
+    seen = plan(one).quality.can_see["y"]
+    assert why in seen.reason
+    assert seen.do == do
