@@ -48,6 +48,12 @@ def gain_line(gain: Mapping[str, Any], currency: str) -> str:
     return f"{said}; a per cent costs {money(paid, currency)}." if isinstance(paid, float) else f"{said}."
 
 
+def weighed_line(share: float, chances: Mapping[str, float]) -> str:
+    """The chance of each recipe when every weighing is off by up to `share` of it."""
+    each = "; ".join(f"{clean(name)} {percent(chance, 1)}" for name, chance in chances.items())
+    return f"With every weighing off by up to {100 * share:g} % of it, the chance is: {each}."
+
+
 def _from_to(then: Any, now: Any) -> str:
     if not isinstance(then, float) or not isinstance(now, float):
         return "the chance cannot be compared"

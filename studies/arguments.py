@@ -146,6 +146,8 @@ def _predict(one: argparse.ArgumentParser) -> None:
         metavar="FILE-or-LEVELS",
         help='a kept formula (F1), a table of formulas, or levels: "Gum=0.5,Wax=3"; fill and fixed levels are added',
     )
+    one.add_argument("--weighed", action="store_true",
+                     help="also the chance with every weighing off by up to the tolerance of [make]")  # fmt: skip
 
 
 def _optimise(one: argparse.ArgumentParser) -> None:

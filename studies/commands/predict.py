@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 
+from doe.problems import Unavailable
+from optimise.weighed import weighed_chance
 from reports import documents, terminal
-from reports.wording_changes import kept_lines
+from reports.wording_changes import kept_lines, weighed_line
 from studies import changes, formulas
 from studies.analysis import fitted
 from studies.cli import Desk, Outcome
@@ -23,6 +25,16 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     models = fitted(folder)
     moved = [entry for entry in changes.of_kept(folder, models) if kept and entry["formula"] == name]
     document = documents.predict_document(models, frame)
+    said = kept_lines(moved)
+    if args.weighed:
+        share = folder.study.make.weigh_tolerance
+        weighed = weighed_chance(models, frame)
+        if isinstance(weighed, Unavailable):
+            document["chance_weighed"] = weighed.to_dict()
+        else:
+            for point, chance in zip(document["points"], weighed.tolist(), strict=True):
+                point["chance_weighed"] = chance
+            said = [weighed_line(share, dict(zip(map(str, frame.index), weighed.tolist(), strict=True))), *said]
     told = [row for point in document["points"] for row in point["findings"]]
-    text = terminal.predict(models, frame, args.folder, kept_lines(moved))
+    text = terminal.predict(models, frame, args.folder, said)
     return Outcome({**document, "kept": moved}, text, code_of({"problems": told}))

@@ -11,6 +11,7 @@ from optimise.models import fit
 from optimise.peaks import Quest
 from optimise.search import find
 from optimise.space import Space
+from optimise.weighed import weighed_chance
 
 BOX = [
     {"name": "Water", "qs": True},
@@ -89,3 +90,17 @@ def test_a_sharp_peak_leaves_little_and_nothing_moves_leaves_nothing():
     x = np.array([91.0, 0.6, 3.0, 5.4])
     away = tolerances(quest, models.fence, x, {})
     assert all(low <= level <= high for (low, high), level in zip(away.values(), x[1:], strict=True))
+
+
+def test_the_chance_as_weighed_against_plain_simulation():
+    """The average over 4 000 batches weighed with rectangular errors; without errors the chance itself."""
+    study, models = modelled(BOX, 3, 1.2)
+    frame = find(study, models).levels
+    assert weighed_chance(models, frame, 0.0)[0] == pytest.approx(models.chance(frame).iloc[0], abs=1e-12)
+    rng, names = np.random.default_rng(4), [item["name"] for item in BOX]
+    grams = frame[names].to_numpy(dtype=float) * rng.uniform(0.9, 1.1, (4000, 4))
+    made = pd.DataFrame(grams / grams.sum(axis=1, keepdims=True) * 100, columns=names)
+    simulated = models.chance(made.drop(columns="Water"))
+    close = 4 * simulated.std() / np.sqrt(64) / 4 + 0.004
+    assert weighed_chance(models, frame, 0.1)[0] == pytest.approx(simulated.mean(), abs=close)
+    assert weighed_chance(models, frame)[0] == weighed_chance(models, frame, study.make.weigh_tolerance)[0]
