@@ -19,7 +19,7 @@ from doe.filling import filling
 from doe.groundwork import Groundwork, terms_of, thawed, wish_of
 from doe.optimal import Found, Wanted
 from doe.problems import PlanError, Problem
-from doe.quality import Quality, Trials, assess, recipes
+from doe.quality import MADE, Quality, Trials, assess, recipes
 from doe.shown import Shown
 from doe.study import Study
 from doe.terms import Terms
@@ -332,7 +332,7 @@ class _Maker:
         return Trials(
             U=np.concatenate([made.U, U]),
             C=np.concatenate([made.C, C]),
-            ids=[*(f"made {i + 1}" for i in range(len(made.U))), *trials],
+            ids=[*(f"{MADE}{i + 1}" for i in range(len(made.U))), *trials],
             levels=table,
             batches_by_block=[block.count(b) for b in range(max(wanted.blocks, 1))],
             strata=setups.strata_of(made, plots, block, self.wish.whole_plot_ratio),

@@ -32,6 +32,7 @@ Indices = npt.NDArray[np.intp]
 Figure = float | Unavailable
 
 POWER, SIZE = 0.80, 0.05
+MADE = "made "  # how trials made before a plan are called in it, by number
 _GROUPS = ("whole_plots", "blocks", "steps", "two_level", "filling")
 
 
@@ -73,6 +74,11 @@ class Quality:
     steps: Mapping[str, Any] = field(default_factory=dict)
     two_level: Mapping[str, Any] = field(default_factory=dict)
     filling: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def made_before(self) -> int:
+        """How many batches made before count in the figures."""
+        return made_before(self.leverage)
 
     def to_dict(self) -> dict[str, Any]:
         """The figures as JSON holds them; one that does not exist says why."""
@@ -169,6 +175,11 @@ def assess(
         blocks=blocks_kept(plan, trials.strata, G),
         two_level={} if plan.region.blend else two_level(trials.U, plan.region.free),
     )
+
+
+def made_before(leverage: Mapping[str, Any]) -> int:
+    """How many of the trials in a leverage table were made before the plan."""
+    return sum(name.startswith(MADE) for name in leverage)
 
 
 def _not_estimable() -> Unavailable:

@@ -113,7 +113,7 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
     ahead = ("what to fetch, " if study.ingredients else "") + "what is due when, jar labels"
     place, book = f"{name}/plan/round-{design.round}", f"{name}/bench/round-{design.round}.xlsx"
     says = [
-        f"{counted(len(rows), 'batch', 'batches')} for {counted(quality['terms'], 'model term')}.",
+        f"{counted(len(rows), 'batch', 'batches')}{_before(design)} for {counted(quality['terms'], 'model term')}.",
         wrapped(terminal_plan.against(quality)),
         *terminal_plan.between_blocks(quality),
         *terminal_plan.on_steps(quality),
@@ -128,6 +128,11 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
         _do(f"print {place}/store-room.html ({ahead}) and {place}/sheets.html, "
             f"make the batches in this order, type results into {book}, then blendwright record {name} {book}"),
     )  # fmt: skip
+
+
+def _before(design: Design) -> str:
+    before = design.quality.made_before
+    return f" and {before} made before" if before else ""
 
 
 def _units(study: Study, columns: Sequence[str]) -> str:

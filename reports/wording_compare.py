@@ -39,6 +39,11 @@ def because(study: Study, weighed: Comparison) -> str:
     now = next((o for o in weighed.options if o.own and o.runs == study.plan.runs), None)
     if now is not None and now is not chosen and now.shows:
         said.append(_now(study, now))
+    before = next((o.quality.made_before for o in weighed.options if isinstance(o.quality, Quality)), 0)
+    if before:
+        said.append(
+            f"{counted(before, 'batch', 'batches')} made before {'counts' if before == 1 else 'count'} in each."
+        )
     return " ".join(said)
 
 

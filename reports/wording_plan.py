@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
+from doe.quality import made_before
 from reports import wording_reading
 from reports.facts import Facts, PlanFacts
 from reports.numbers import counted, figure, listed, money, percent, with_unit
@@ -14,7 +15,7 @@ from reports.numbers import counted, figure, listed, money, percent, with_unit
 def plan_said(facts: Facts, plan: PlanFacts) -> dict[str, str]:
     """The sentences of a plan: what, why, what to make first in short and in full, seen, cost."""
     return {
-        "what": _what(plan),
+        "what": _what(plan) + _before(plan),
         "why": _why(plan),
         "first": _first_short(plan),
         "first_why": first_line(plan),
@@ -83,6 +84,13 @@ def _what(plan: PlanFacts) -> str:
     often = sorted(Counter(1 + more for more in again.values()).items())
     made = listed([f"{many} of them {'made ' if k == 0 else ''}{_times(n)}" for k, (n, many) in enumerate(often)])
     return f"{said}; {made}, to see how batches differ."
+
+
+def _before(plan: PlanFacts) -> str:
+    before = made_before(plan.quality.get("leverage") or {})
+    if before < 1:
+        return ""
+    return f" {counted(before, 'batch', 'batches')} made before {'counts' if before == 1 else 'count'} with them."
 
 
 def _times(count: int) -> str:

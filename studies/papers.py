@@ -77,9 +77,9 @@ def _cell(value: Any) -> object:
     return value if isinstance(value, str) else round(float(value), 10)
 
 
-def first_free_trial(folder: StudyFolder) -> int:
-    """The number of the next trial: ids run on through all rounds and historical tables."""
-    ids = [trial for design in folder.designs() for trial in design.table.index]
+def first_free_trial(folder: StudyFolder, replaced: int | None = None) -> int:
+    """The number of the next trial: ids run on through all rounds, but the one that is `replaced`, and old tables."""
+    ids = [trial for design in folder.designs() if design.round != replaced for trial in design.table.index]
     if folder.has_results():
         ids += list(folder.results.batches["trial"])
     numbers = [int(match[1]) for trial in ids if (match := _TRIAL.fullmatch(str(trial)))]

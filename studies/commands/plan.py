@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from doe.compare import Comparison
 from doe.design import plan
@@ -17,6 +18,9 @@ from studies.folder import StudyFolder
 from studies.names import COMPARE, refusal
 from studies.papers import first_free_trial, issue
 from studies.wording import code_of, envelope
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _RANGE = re.compile(r"T([0-9]+)(?:\s*-\s*T?([0-9]+))?")
 
@@ -32,8 +36,8 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     with folder.changing("plan") as change:
         # Asked under the lock: of two plans at once, the second finds the first one's round.
         number, replaced = _which_round(folder, args.replace)
-        existing = folder.results.made() if folder.has_results() and not folder.rounds() else None
-        first = 1 if replaced and number == 1 else first_free_trial(folder)
+        existing = _made_before(folder)
+        first = first_free_trial(folder, 1 if replaced and number == 1 else None)
         change.why = args.why
         design = plan(folder.study, runs=args.runs, seed=args.seed, round=number, first_trial=first, existing=existing)
         if replaced:
@@ -71,6 +75,16 @@ def _made(folder: StudyFolder) -> set[str]:
     return {str(trial) for trial in folder.results.batches["trial"]} if folder.has_results() else set()
 
 
+def _made_before(folder: StudyFolder) -> pd.DataFrame | None:
+    """Levels as made of usable batches that belong to no round, as those of a historical table."""
+    found = folder.results.made() if folder.has_results() else None
+    if found is None:
+        return None
+    planned = {str(trial) for design in folder.designs() for trial in design.table.index}
+    rows = found[~folder.results.batches.loc[found.index, "trial"].isin(planned).to_numpy()]
+    return rows if len(rows) else None
+
+
 def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outcome:
     from reports.compare import compare_page, compare_text
 
@@ -78,7 +92,7 @@ def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outco
     counts = _run_counts(args.compare, args.runs)
     desk.progress("setting plans side by side ...")
     with folder.changing("plan --compare") as change:
-        existing = folder.results.made() if folder.has_results() and not folder.rounds() else None
+        existing = _made_before(folder)
         weighed = Comparison.of(study, counts, seed=args.seed, existing=existing)
         change.write(COMPARE, compare_page(study, weighed))
     desk.progress("")

@@ -348,7 +348,15 @@ def test_a_historical_table_without_a_plan(small, tmp_path, call):
     assert "T01" in batches
     assert "old-0" in batches
     assert call("fit", small, "--terms", "all")[1]["responses"]["pH"]["n"] == 8
-    assert call("plan", small)[1]["runs"][0]["trial"] == "T09"
+    _, before = call("plan", small, "--compare", "8")
+    _, planned = call("plan", small)
+    assert next(run["trial"] for run in planned["runs"]) == "T09"
+    # What was made before counts in every plan, and as much once the round is issued.
+    assert sum(name.startswith("made ") for name in planned["quality"]["leverage"]) == 8
+    _, after = call("plan", small, "--compare", "8")
+    assert after["compare"] == before["compare"]
+    _, again = call("plan", small, "--replace")
+    assert again["runs"] == planned["runs"]
 
 
 def test_every_digest_printed_on_paper_is_known_to_verify(recorded, call):
