@@ -8,6 +8,7 @@ from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import nnls
 
 from doe.problems import Unavailable
 from optimise.aims import window
@@ -30,7 +31,7 @@ Array = npt.NDArray[np.float64]
 _MET = 1e-6
 _HELD = 1e-4
 _NEVER = 1e-9
-_WORK, _WORK_EACH = 2e9, 5e8
+_WORK, _WORK_EACH = 3e9, 1e9
 _STARTS = 4
 
 
@@ -84,8 +85,8 @@ class Clash:
 def find_clash(brief: Brief, space: Space, fence: Fence | None) -> Clash:
     """The musts that no recipe of the space is predicted to meet together; empty where some recipe does.
 
-    `space` must not itself be narrowed by the exact responses. Musts are left out one by one for as long as the rest is
-    proven impossible; where nothing is proven within the work that is allowed, what the search cannot meet counts.
+    `space` must not itself be narrowed by the exact responses. The search finds the set, by leaving out one after
+    another; the proof is of that set, or else of a larger one.
     """
     every = _specs(brief, space)
     if not every:
@@ -93,23 +94,30 @@ def find_clash(brief: Brief, space: Space, fence: Fence | None) -> Clash:
     worst, x, combo = _smallest(brief, space, fence, every)
     if worst <= _MET:
         return Clash()
+    kept = _searched(brief, space, fence, every)
     court = _Court.of(brief, space, fence, every)
-    verdict = court.verdict(every, _WORK)
-    if verdict == "met":
+    verdict, minimal = court.verdict(kept, brief, space, fence), True
+    if verdict == "met" and court.verdict(every, brief, space, fence) == "met":
         return Clash()
-    proved, minimal, kept = verdict == "never", True, list(every)
-    for spec in every:
-        rest = [s for s in kept if s is not spec]
-        if not rest or _smallest(brief, space, fence, rest)[0] <= _MET:
-            continue
-        found = court.verdict(rest, _WORK_EACH)
-        if found == "never" or (found == "open" and not proved):
-            kept = rest
-        minimal &= found != "open"
+    if verdict != "never":
+        # A larger set can be the easier to prove.
+        proved, shorter, minimal = court.filtered(every, brief, space, fence)
+        verdict, kept = ("never", shorter) if proved else (verdict, kept)
+    proved = verdict == "never"
     entries = tuple(
         {**_entry(brief, space, fence, kept, every, spec), "proved": proved, "minimal": minimal} for spec in kept
     )
     return Clash(entries, _closest(brief, space, every, worst, x, combo))
+
+
+def _searched(brief: Brief, space: Space, fence: Fence | None, every: Sequence[Spec]) -> list[Spec]:
+    """A set that the search cannot meet, and of which it meets all but any one: left out one after another."""
+    kept = list(every)
+    for spec in every:
+        rest = [s for s in kept if s is not spec]
+        if rest and _smallest(brief, space, fence, rest)[0] > _MET:
+            kept = rest
+    return kept
 
 
 def _closest(
@@ -140,18 +148,21 @@ def _entry(
     return {"response": spec.response, "side": spec.side, "limit": spec.asked, "reached": reached, "change": change}
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(slots=True, eq=False)
 class _Court:
     """What decides whether some musts can be met together: for each combination the limits, and what gives each value.
 
-    `which` says by spec whose value counts. None of it where a prediction cannot be bounded.
+    `which` says by spec whose value counts; `left` is the work that is still allowed. No places where a prediction
+    cannot be bounded.
     """
 
     places: tuple[tuple[Confines, tuple[Source, ...]], ...]
     which: Mapping[int, int]
+    left: float = _WORK
 
     @classmethod
     def of(cls, brief: Brief, space: Space, fence: Fence | None, specs: Sequence[Spec]) -> _Court:
+        """The court for all specs of a brief."""
         first = {spec.response: spec for spec in reversed(specs)}
         number = {name: i for i, name in enumerate(first)}
         places = []
@@ -159,28 +170,76 @@ class _Court:
             part = space.at(combo)
             found = [source(s.aimed.predictor if s.aimed else None, s.exact, part, combo) for s in first.values()]
             sources = tuple(one for one in found if one is not None)
-            if len(sources) < len(found):
+            if len(sources) < len(found) or part.dimension == 0:
                 return cls((), {})
             places.append((Confines.of(part, combo, fence), sources))
         return cls(tuple(places), {id(spec): number[spec.response] for spec in specs})
 
-    def verdict(self, specs: Sequence[Spec], work: float) -> Literal["met", "never", "open"]:
-        """Whether some recipe meets all of `specs`, none does, or it is not decided within `work`."""
-        if not self.places:
-            return "open"
+    def verdict(
+        self, specs: Sequence[Spec], brief: Brief, space: Space, fence: Fence | None
+    ) -> Literal["met", "never", "open"]:
+        """Whether some recipe meets all of `specs`, none does, or it is not decided with the work that is left."""
         sign, limit, size = (np.array([getattr(s, name) for s in specs]) for name in ("sign", "limit", "size"))
         if not np.isfinite(limit).all():
             return "never"
+        if not self.places or self.left <= 0:
+            return "open"
         used = sorted({self.which[id(s)] for s in specs})
         which = tuple(used.index(self.which[id(s)]) for s in specs)
+        hint = _balance(brief, space, fence, specs)
         fields = [
-            MissField(confines, tuple(sources[i] for i in used), which, sign, limit, size)
+            MissField(confines, tuple(sources[i] for i in used), which, sign, limit, size, hint)
             for confines, sources in self.places
         ]
-        found = prove(fields, -_NEVER, work, stop=-_MET)
+        found = prove(fields, -_NEVER, min(self.left, _WORK_EACH), stop=-_MET)
+        self.left -= found.boxes * fields[0].cost
         if found.best >= -_MET:
             return "met"
         return "never" if found.closed else "open"
+
+    def filtered(
+        self, every: Sequence[Spec], brief: Brief, space: Space, fence: Fence | None
+    ) -> tuple[bool, list[Spec], bool]:
+        """Whether the brief is proven impossible, a set that is, and whether nothing more can be left out of it."""
+        if self.verdict(every, brief, space, fence) != "never":
+            return False, list(every), False
+        kept, minimal = list(every), True
+        for spec in every:
+            rest = [s for s in kept if s is not spec]
+            if not rest or _smallest(brief, space, fence, rest)[0] <= _MET:
+                continue
+            found = self.verdict(rest, brief, space, fence)
+            kept = rest if found == "never" else kept
+            minimal &= found != "open"
+        return True, kept, minimal
+
+
+def _balance(brief: Brief, space: Space, fence: Fence | None, specs: Sequence[Spec]) -> Array:
+    """Weights (k,) of the misses whose slopes hold the balance with the limits, where the largest miss is smallest."""
+    _, x, combo = _smallest(brief, space, fence, specs)
+    part, chosen = space.at(combo), space.chosen(combo, 1)
+    pairs = [spec.miss(x, chosen) for spec in specs]
+    value, slope = np.array([m for m, _ in pairs]), np.array([s @ part.basis for _, s in pairs])
+    u = part.region.coded(x[None])[0]
+    rows = part.G[part.h - part.G @ u <= _MET]
+    if fence is not None:
+        leverage, steep = fence.with_slopes(x[None], chosen)
+        if leverage[0] >= fence.limit * (1 - 1e-4):
+            rows = np.vstack([rows, steep @ part.basis])
+    scale = max(float(np.abs(slope).max()), 1e-12)
+    lengths = np.maximum(np.linalg.norm(rows, axis=1, keepdims=True), 1e-12)
+    # Misses below the largest have no weight there; the last line has the weights add up to 1.
+    heavy = 1e3 * np.minimum(value.max() - value, 1.0)
+    system = np.vstack([
+        np.column_stack([slope.T / scale, (rows / lengths).T]),
+        np.append(heavy, np.zeros(len(rows))),
+        np.append(np.full(len(value), 10.0), np.zeros(len(rows))),
+    ])  # fmt: skip
+    found, _ = nnls(system, np.append(np.zeros(len(u) + 1), 10.0))
+    weights = found[: len(value)]
+    total = float(weights.sum())
+    out: Array = weights / total if total > 0 else np.full(len(value), 1 / len(value))
+    return out
 
 
 def _specs(brief: Brief, space: Space) -> list[Spec]:

@@ -28,7 +28,8 @@ _STEPS = 24
 class MissField:
     """Minus the largest of the misses sign * (limit - value) / size of `sources`, in one piece of a space.
 
-    `which` (k,) says whose value each limit is about; `sign`, `limit`, `size` are (k,).
+    `which` (k,) says whose value each limit is about; `sign`, `limit`, `size` are (k,). `hint` (k,) are weights to try
+    in every box, such as those that hold the balance where the largest miss is smallest.
     """
 
     confines: Confines
@@ -37,6 +38,7 @@ class MissField:
     sign: Array
     limit: Array
     size: Array
+    hint: Array | None = None
 
     @property
     def cost(self) -> float:
@@ -67,6 +69,9 @@ class MissField:
                 return _weighed(value[k], slope[k], bend[k], third[k], w[k], place)
 
             first = [again(np.arange(len(rows)), np.zeros((len(rows), a.shape[1])))]
+            if self.hint is not None:
+                hinted = np.broadcast_to(self.hint, (len(rows), len(self.hint)))
+                first.append(_mean(hinted, value[rows], slope[rows], bend[rows], third[rows]))
             cut = [wall.only(rows) for wall in walls]
             close = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], 2)
             upper[rows] = np.fmin(upper[rows], close)
@@ -112,7 +117,11 @@ def _weighed(value: Array, slope: Array, bend: Array, third: Array, w: Array, pl
         if step >= _STEPS // 3:
             total += weights
         t = w * np.sign(np.einsum("nk,nkd->nd", weights, slope))
-    weights = total / total.sum(axis=1, keepdims=True)
+    return _mean(total / total.sum(axis=1, keepdims=True), value, slope, bend, third)
+
+
+def _mean(weights: Array, value: Array, slope: Array, bend: Array, third: Array) -> Quadratic:
+    """The mean of the gains with weights (n, k)."""
     return Quadratic(
         (weights * (value + third)).sum(axis=1), np.einsum("nk,nkd->nd", weights, slope),
         np.einsum("nk,nkde->nde", weights, bend),
