@@ -1,6 +1,6 @@
 // What stands around the sheet: the batch size, what gives way, the search, steps back, the code.
 
-function makeTools(page, acts) {
+function makeTools(page, seeker, setBeside) {
   const { region, sheet } = page;
   const batch = h("input", { class: "n", type: "text", inputmode: "decimal", autocomplete: "off" });
   batch.addEventListener("change", () => {
@@ -14,15 +14,15 @@ function makeTools(page, acts) {
     sheet.lines.length ? h("label", {}, "A batch of ", batch, " g") : null, ways);
 
   const find = h("button", { type: "button", class: "live-find" });
-  find.addEventListener("click", acts.find);
+  find.addEventListener("click", seeker.press);
   find.hidden = !page.outlook.hasGoal;
   const back = h("button", { type: "button" }, "Step back");
-  back.addEventListener("click", acts.back);
+  back.addEventListener("click", page.back);
   const [first] = page.formulas;
   const again = h("button", { type: "button" }, `Back to ${first.name}`);
   again.addEventListener("click", () => page.take(first));
   const keep = h("button", { type: "button" }, "Set beside");
-  keep.addEventListener("click", acts.keep);
+  keep.addEventListener("click", setBeside);
 
   const code = h("input", { type: "text", class: "live-code", spellcheck: "false", autocomplete: "off" });
   code.addEventListener("change", () => page.open(code.value));
@@ -35,12 +35,12 @@ function makeTools(page, acts) {
 
   function draw(text) {
     batch.value = exactly(page.batch);
-    redraw(find, acts.isSearching() ? "Stop looking" : "Best of the rest");
-    back.disabled = !acts.isBack();
+    redraw(find, seeker.isSeeking() ? "Stop looking" : "Best of the rest");
+    back.disabled = !page.isBack();
     if (document.activeElement !== code || code.value === "") code.value = text;
     if (document.activeElement === code) code.value = text;
     clearTimeout(timer);
-    if (acts.isBack()) timer = setTimeout(() => history.replaceState(null, "", `#f=${text}`), 300);
+    if (page.isBack()) timer = setTimeout(() => history.replaceState(null, "", `#f=${text}`), 300);
   }
 
   return { top, below, draw };

@@ -11,6 +11,9 @@ const WORDS = {
   nowhere: "cannot move",
   looking: "Looking …",
   copied: "Copied",
+  ofCode: "The formula of the code",
+  intro: "Drag a jar along its bar, press the arrow keys on it, or type a level: what is predicted follows. "
+    + "Brackets show how far a line may go now, within what was tried.",
 };
 
 function stateOf(chance) {
@@ -77,4 +80,25 @@ const TRADE_WORDS = { stop: "Stops", warn: "Look at", inform: "Note" };
 function findingSentence(one) {
   const asked = one.allowed ? `; ${one.allowed}` : "";
   return `${one.where}: ${one.got}${asked}.${one.do ? ` ${firstUpper(one.do)}.` : ""}`;
+}
+
+function heldSentence(name) {
+  return `${name} is held; let it go first.`;
+}
+
+function stoppedSentence(name, value) {
+  return `${name} may not go to ${exactly(value)} now; it stands as near as it may.`;
+}
+
+function takenSentence(name, whole) {
+  if (whole) return `${name} stands on the sheet.`;
+  return `${name} lies outside what was tried; the nearest formula inside stands on the sheet.`;
+}
+
+function noLimitSentence(name) {
+  return `That is no number; the limit of ${name} stays.`;
+}
+
+function crossedSentence(name) {
+  return `The lower limit of ${name} must lie below the upper one.`;
 }
