@@ -112,15 +112,17 @@ def _cheapest(cost: Array, m: int, b: int) -> tuple[int, ...]:
     return best
 
 
-def central_composite(k: int, blocks: int, centres: int | None, *, face: bool, rotatable: bool) -> Blocked | None:
-    """A central composite plan in blocks: the cube in one or more, the star in the last one.
+def central_composite(
+    k: int, blocks: int, centres: int | None, *, face: bool, rotatable: bool, fraction: Array | None = None
+) -> Blocked | None:
+    """A central composite plan in blocks: the cube, or a fraction of it, in one or more, the star in the last one.
 
     Unless the axial trials have to be on the faces or rotatable, they lie where blocks are orthogonal to every
     quadratic term (Box & Hunter 1957): reach^2 = F (2k + a) / (2 (F + c)), F cube points with c centre points among
     them, a centre points with the star. None where the cube does not part into `blocks` - 1 even blocks clear of first
     and second order terms.
     """
-    cube, parts = two_level(k), blocks - 1
+    cube, parts = two_level(k) if fraction is None else fraction, blocks - 1
     pairs = [cube[:, i] * cube[:, j] for i, j in combinations(range(k), 2)]
     in_cube = np.zeros(len(cube), dtype=np.intp)
     if parts > 1:
@@ -128,7 +130,7 @@ def central_composite(k: int, blocks: int, centres: int | None, *, face: bool, r
         if found is None or min(len(word) for word in found[1]) < 3:
             return None
         in_cube = found[0]
-    each, star = _CENTRES.get((k, parts), (2, 2))
+    each, star = _CENTRES.get((k, parts), (2, 2)) if fraction is None else (2, 2)
     if centres is not None:
         each = centres // blocks
         star = centres - each * parts

@@ -53,6 +53,8 @@ LETTERS = "ABCDEFGHJKLMNOP"
 SCREENING = (4, 8, 12, 16, 20, 24, 28, 32, 36, 40, 44, 48, 60, 64)
 # Centre points of uniform precision (Box & Hunter 1957, Ann. Math. Stat. 28; from memory).
 CENTRES = {2: 5, 3: 6, 4: 7, 5: 10, 6: 15}
+# The same with half of the factorial points (the same table; from memory).
+CENTRES_OF_HALF = {5: 6, 6: 9, 7: 14}
 
 
 def simplex_lattice(q: int, degree: int) -> Array:
@@ -173,11 +175,15 @@ def paley(order: int) -> Array:
     return columns
 
 
-def central_composite(k: int, *, face: bool = False) -> Array:
-    """Factorial and axial points of a central composite plan, without centre points, (2^k + 2k, k).
+def central_composite(k: int, *, face: bool = False, cube: Array | None = None) -> Array:
+    """Factorial and axial points of a central composite plan, without centre points, (F + 2k, k).
 
-    Axial points at 2^(k/4) (rotatable: Box & Hunter 1957) or on the faces.
+    The F factorial points are all combinations, or a fraction of them given as `cube`. Axial points at F^(1/4)
+    (rotatable: Box & Hunter 1957) or on the faces.
     """
+    if cube is not None:
+        reach = 1.0 if face else len(cube) ** 0.25
+        return np.concatenate([cube, reach * np.eye(k), -reach * np.eye(k)])
     kind = "ccf" if face else "ccc"
     rows = np.asarray(ccdesign(k, center=(0, 0), alpha="rotatable", face=kind), dtype=float)
     kept: Array = rows[(np.abs(rows) > 0).any(axis=1)]

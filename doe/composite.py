@@ -19,20 +19,21 @@ _WAYS = 'give axial = "inscribed" (low and high are then the axial trials) or ax
 
 
 def composite(
-    factors: Sequence[Factor], wish: PlanWish, runs: int | None
+    factors: Sequence[Factor], wish: PlanWish, runs: int | None, cube: Array | None = None
 ) -> tuple[Array, tuple[int, ...] | None, bool, tuple[Problem, ...]]:
     """The coded trials (n, k), their blocks, whether some lie beyond low and high, and what to tell.
 
-    With blocks the centre points are among them; without (None) they are not. Axial trials lie as `[plan], axial` says:
-    rotatable unless given, on the faces, or at low and high with the corners drawn in ("inscribed"; Box & Hunter 1957,
-    Ann. Math. Stat. 28). Raises PlanError where a level would be below 0 that cannot be.
+    The corners are all or those of `cube` (F, k), a fraction of them. With blocks the centre points are among the
+    trials; without (None) they are not. Axial trials lie as `[plan], axial` says: rotatable unless given, on the faces,
+    or at low and high with the corners drawn in ("inscribed"; Box & Hunter 1957, Ann. Math. Stat. 28). Raises PlanError
+    where a level would be below 0 that cannot be.
     """
     k = len(factors)
-    starred = _starred(wish, k, runs)
+    starred = _starred(wish, k, runs, cube)
     if starred is not None:
         rows, reach, block = starred.rows, starred.reach, tuple(starred.block.tolist())
     else:
-        rows = classical.central_composite(k, face=wish.axial == "face")
+        rows = classical.central_composite(k, face=wish.axial == "face", cube=cube)
         reach, block = float(np.abs(rows).max()), None
     if reach <= 1 + 1e-9:
         return rows, block, False, ()
@@ -41,15 +42,20 @@ def composite(
     return rows, block, True, (_beyond(factors, reach),)
 
 
-def _starred(wish: PlanWish, k: int, runs: int | None) -> blocking.Blocked | None:
+def _starred(wish: PlanWish, k: int, runs: int | None, cube: Array | None) -> blocking.Blocked | None:
     """The plan in blocks, where blocks are wanted and the cube parts into them."""
     if wish.n_blocks < 2 or k < 2:
         return None
     centres = wish.centre_points
     if centres is None and runs is not None:
-        centres = max(wish.n_blocks, runs - 2**k - 2 * k)
+        centres = max(wish.n_blocks, runs - (2**k if cube is None else len(cube)) - 2 * k)
     return blocking.central_composite(
-        k, wish.n_blocks, centres, face=wish.axial == "face", rotatable=wish.axial == "rotatable"
+        k,
+        wish.n_blocks,
+        centres,
+        face=wish.axial == "face",
+        rotatable=wish.axial == "rotatable",
+        fraction=cube,
     )
 
 

@@ -87,18 +87,19 @@ class Groundwork:
             points = textbook.points(study, layout, wish, runs)
         elif seating.needs_seats(hard, made, wanted):
             seating.enough_plots(wish, layout, hard, made, wanted)
-        findings = (*_left_out(study), *clear.findings, *told)
+        findings = (*_left_out(study), *textbook.unused(study, wish), *clear.findings, *told)
         grid = grids(region, study.steps_at)
         return cls(study, wish, terms, yardstick, grid, known, hard, made, wanted, points, findings)
 
 
-def refusals(study: Study) -> tuple[Problem, ...]:
-    """Why `plan` would refuse the plan the study asks for; nothing where it would not."""
+def foreseen(study: Study) -> tuple[tuple[Problem, ...], tuple[Problem, ...]]:
+    """Of the plan the study asks for: why `plan` would refuse it, and where it would not, what it would tell first."""
     try:
-        Groundwork.of(study, {})
+        ground = Groundwork.of(study, {})
     except PlanError as error:
-        return error.problems
-    return ()
+        return error.problems, ()
+    told = (*ground.findings, *(ground.points.findings if ground.points else ()))
+    return (), tuple(problem for problem in told if problem not in study.problems)
 
 
 def wish_of(study: Study, given: Mapping[str, Any]) -> PlanWish:

@@ -288,7 +288,7 @@ _PLAN = _section(
     Key("standard", ("table",), "a recipe repeated to watch the bench"),
     Key("blocks", ("whole", "texts"), "number or names of blocks", low=0),
     Key("seed", ("whole",), "seed of all random choices", low=0),
-    _text("fraction", "generators of a fractional factorial, e.g. D = ABC"),
+    _text("fraction", "generators of a fractional factorial, or of the corners of a central composite, e.g. D = ABC"),
     Key("centre_points", ("whole",), "centre points of a classical plan", low=0),
     _text("axial", "where the axial trials of a central composite lie", "rotatable", "inscribed", "face"),
     Key("degree", ("whole",), "degree of a simplex lattice", low=1, high=10),

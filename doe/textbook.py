@@ -27,6 +27,13 @@ _BLENDS = ("lattice", "centroid")
 _PROCESS = (
     "factorial", "fractional", "plackett-burman", "definitive-screening", "central-composite", "box-behnken",
 )  # fmt: skip
+# The keys of [plan] that speak of some designs only.
+_SPEAKS = {
+    "fraction": ("fractional", "central-composite"),
+    "centre_points": _PROCESS,
+    "axial": ("central-composite",),
+    "degree": ("lattice",),
+}
 _TWO_LEVEL = ("factorial", "fractional", "plackett-burman")
 _INSTEAD = 'use design = "optimal", which plans for any limits, or design = "vertices"'
 
@@ -43,6 +50,21 @@ class Points:
     findings: tuple[Problem, ...] = ()
     outside: bool = False
     blocks: tuple[int, ...] = ()
+
+
+def unused(study: Study, wish: PlanWish) -> tuple[Problem, ...]:
+    """Keys of [plan] that the design asked for has no use for."""
+    out = []
+    for key, families in _SPEAKS.items():
+        given = getattr(wish, key)
+        named = key == "centre_points" and bool(study.category_factors)
+        if given is None or (wish.design in families and not named):
+            continue
+        of = f"{wish.design}{' with named levels' if wish.design in families else ''}"
+        got = f"{key} = {given!r} is not used by the design {of}".replace("'", '"')
+        do = "take it out, or choose a design that uses it"
+        out.append(Problem("not-used", "warn", f"[plan], {key}", got, f"a key of {', '.join(families)}", do))
+    return tuple(out)
 
 
 def refuse(code: str, got: str, allowed: str, do: str, where: str = "[plan], design") -> PlanError:
@@ -191,7 +213,9 @@ def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) 
         )
     blocks: tuple[int, ...] | None = None
     if family == "central-composite" and not categories and len(numeric) > 1:
-        rows, blocks, outside, findings = composite(study.numeric_factors, wish, runs)
+        cube = _fraction(numeric, wish.fraction, "all corners are taken") if wish.fraction else None
+        rows, blocks, outside, findings = composite(study.numeric_factors, wish, runs, cube)
+        findings = (*(_letters(numeric, wish.fraction) if wish.fraction else ()), *findings)
     else:
         rows, findings = _coded_rows(study, family, wish, runs)
         outside = False
@@ -258,7 +282,7 @@ def _coded_rows(
     free = None if runs is None else runs - (wish.centre_points or 0)
     makers: Mapping[str, Callable[[], Array]] = {
         "factorial": lambda: _full(len(study.numeric_factors), [len(f.levels) for f in study.category_factors]),
-        "fractional": lambda: classical.fractional(k, words, names),
+        "fractional": lambda: _fraction(names, words, "the tabled one is taken" if classical.fraction_sizes(k) else ""),
         "plackett-burman": lambda: classical.plackett_burman(k, free),
         "definitive-screening": lambda: classical.definitive_screening(k),
         "central-composite": lambda: classical.central_composite(k),
@@ -269,12 +293,20 @@ def _coded_rows(
         raise refuse("too-few-factors", f"{family} with {k} factor", f"at least {least} factors", _INSTEAD)
     try:
         rows = makers[family]()
+    except PlanError:
+        raise
     except ValueError as error:
-        if family == "fractional":
-            do = f"mend fraction, or leave it out{': the tabled one is taken' if classical.fraction_sizes(k) else ''}"
-            raise refuse("no-fraction", str(error), "generators such as D = ABC", do, "[plan], fraction") from None
         raise refuse("family-does-not-fit", f"{family}: {error}", "a tabled plan", _INSTEAD) from None
     return rows, _letters(names, words) if words else ()
+
+
+def _fraction(names: Sequence[str], words: str, without: str) -> Array:
+    """A two-level fraction from generators in words. Raises PlanError where they are none; `without`: what happens."""
+    try:
+        return classical.fractional(len(names), words, names)
+    except ValueError as error:
+        do = f"mend fraction, or leave it out{f': {without}' if without else ''}"
+        raise refuse("no-fraction", str(error), "generators such as D = ABC", do, "[plan], fraction") from None
 
 
 def _letters(names: Sequence[str], words: str) -> tuple[Problem, ...]:
@@ -322,7 +354,9 @@ def _centres(family: str, wish: PlanWish, runs: int | None, rows: int, numeric: 
     if wish.centre_points is not None:
         return wish.centre_points
     if family == "central-composite":
-        return max(1, runs - rows) if runs is not None else classical.CENTRES.get(numeric, 10)
+        half = rows - 2 * numeric == 2 ** (numeric - 1)
+        usual = (classical.CENTRES_OF_HALF if half else classical.CENTRES).get(numeric, 10)
+        return max(1, runs - rows) if runs is not None else usual
     if family == "box-behnken":
         return max(1, runs - rows) if runs is not None else (3 if numeric <= 4 else 6)
     return 0

@@ -102,7 +102,8 @@ def problem_document(command: str, problems: Iterable[Problem], digests: Mapping
 def check_document(study: Study, refused: Sequence[Problem] = (), trade: Sequence[Problem] = ()) -> Document:
     """`check --json`: what is wrong with the definition, the true reach of each ingredient, what it costs.
 
-    `refused` is why no such plan can be made, `trade` what checks of the trade say over all that the study allows.
+    `refused` is why no such plan can be made, or what it would tell; `trade` what checks of the trade say over all that
+    the study allows.
     """
     region = study.region
     cost = cost_range(study)

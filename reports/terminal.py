@@ -61,10 +61,16 @@ def _do(text: str) -> str:
     return f"Next: {clean(text)}"
 
 
-def check(study: Study, folder: str = "FOLDER", refused: Sequence[Problem] = (), trade: Sequence[Problem] = ()) -> str:
+def check(
+    study: Study,
+    folder: str = "FOLDER",
+    refused: Sequence[Problem] = (),
+    trade: Sequence[Problem] = (),
+    told: Sequence[Problem] = (),
+) -> str:
     """The reach of each ingredient, what a kilogram costs, everything noticed, and why no such plan can be made.
 
-    `trade` is what checks of the trade say.
+    `trade` is what checks of the trade say, `told` what the plan would tell before any trial is sought.
     """
     cost = cost_range(study)
     money_line = (
@@ -75,12 +81,12 @@ def check(study: Study, folder: str = "FOLDER", refused: Sequence[Problem] = (),
     factors = sum(f.of is None for f in study.factors)
     size = f"{counted(len(study.varied), 'ingredient')} to blend, {counted(factors, 'factor')}"
     head = wrapped(f"{study.name}: {size}", columns=80)
-    told = (terminal_region.extent(study), terminal_region.never_deciding(study), money_line)
+    region = (terminal_region.extent(study), terminal_region.never_deciding(study), money_line)
     return _page(
         head,
         terminal_region.reach_table(study),
-        *(wrapped(text, columns=80, indent="  ") for text in told if text),
-        findings((*study.problems, *refused, *trade)),
+        *(wrapped(text, columns=80, indent="  ") for text in region if text),
+        findings((*study.problems, *refused, *told, *trade)),
         _do(_after_check(study, folder, refused, trade)),
     )
 

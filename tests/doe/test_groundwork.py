@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from doe import PlanError, Study, plan
-from doe.groundwork import refusals
+from doe.groundwork import foreseen
 
 FACTOR = {"low": 1, "high": 9}
 BLEND = [{"name": "Water", "qs": True}, {"name": "Gum", "low": 0.3, "high": 0.8}, {"name": "Wax", "low": 1, "high": 4}]
@@ -42,7 +42,7 @@ REFUSED = {
 @pytest.mark.parametrize("code", REFUSED)
 def test_check_tells_what_plan_refuses(code):
     one = REFUSED[code]
-    found = refusals(one)
+    found, _ = foreseen(one)
     assert code in {problem.code for problem in found}
     assert all(problem.level == "stop" and problem.do for problem in found)
     with pytest.raises(PlanError) as caught:
@@ -59,15 +59,15 @@ def test_screening_with_named_levels_is_refused_by_both():
             "plan": {"design": "plackett-burman", "model": "linear"},
         }
     )
-    (problem,) = refusals(one)
+    ((problem,), _) = foreseen(one)
     assert problem.code == "family-needs-numbers"
     with pytest.raises(PlanError, match="B has named levels"):
         plan(one)
 
 
 def test_what_can_be_planned_is_not_refused():
-    assert not refusals(study({}, "AB"))
-    assert not refusals(study({"model": "quadratic"}, ingredients=BLEND))
+    assert foreseen(study({}, "AB")) == ((), ())
+    assert foreseen(study({"model": "quadratic"}, ingredients=BLEND)) == ((), ())
 
 
 def test_a_fixed_ratio_leaves_terms_out_and_says_which_and_why():
@@ -142,3 +142,34 @@ def test_why_effects_in_whole_plots_cannot_be_judged(runs, plots, why, do):
     seen = plan(one).quality.can_see["y"]
     assert why in seen.reason
     assert seen.do == do
+
+
+def test_a_central_composite_takes_the_fraction_of_its_corners():
+    signed = [{"name": n, "low": -1, "high": 1} for n in "ABCDE"]
+    wish = {"design": "central-composite", "model": "quadratic", "fraction": "E = ABCD", "centre_points": 2}
+    design = plan(study(wish, signed))
+    X = design.table[list("ABCDE")].to_numpy(dtype=float)
+    corners = X[(np.abs(X) == 1).all(axis=1)]
+    # Half of the corners, ten axial trials at 16^(1/4) = 2 and two centre points (NIST/SEMATECH 5.3.3.6.1).
+    assert len(X) == 28
+    assert len(corners) == 16
+    assert (corners.prod(axis=1) == 1).all()
+    assert np.abs(X).max() == pytest.approx(2)
+    assert design.quality.df["model"] == 21
+    assert "fraction" in {p.code for p in design.findings}
+
+
+@pytest.mark.parametrize(
+    ("wish", "keys"),
+    [
+        ({"design": "box-behnken", "axial": "face", "fraction": "C = AB"}, {"axial", "fraction"}),
+        ({"design": "factorial", "degree": 2, "centre_points": 2}, {"degree"}),
+        ({"centre_points": 3}, {"centre_points"}),
+        ({"design": "central-composite", "axial": "face", "centre_points": 3}, set()),
+    ],
+)
+def test_keys_of_other_designs_are_told_by_both(wish, keys):
+    one = study(wish, "ABC")
+    told = [p for p in foreseen(one)[1] if p.code == "not-used"]
+    assert {p.where.removeprefix("[plan], ") for p in told} == keys
+    assert all(p in plan(one).findings for p in told)
