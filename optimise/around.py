@@ -20,6 +20,8 @@ Array = npt.NDArray[np.float64]
 NEARLY = 0.8
 _APART = 0.35
 _FRONT = 5
+SAME = 0.99
+_SAVINGS = 7
 
 
 def limited_by(brief: Brief, x: Array, combo: Mapping[str, str]) -> list[dict[str, Any]]:
@@ -102,6 +104,31 @@ def front(quest: Quest, best: Peak, peaks: list[Peak], cost: Exact) -> list[tupl
         if not kept or pair[1].score > kept[-1][1].score + 1e-6:
             kept.append(pair)
     return kept
+
+
+def cheapest(quest: Quest, best: Peak, cost: Exact) -> Peak | None:
+    """The cheapest recipe found with at least 0.99 of the best measure, where it saves half a per cent or more.
+
+    Ceilings on the cost are halved towards the lowest under which that much is still found.
+    """
+    price, least = _Price(quest, cost), best.score + np.log(SAME)
+    dear, cheap = price.of(best), min(price.cheapest(combo) for combo in _different(quest))
+    found = None
+    for _ in range(_SAVINGS):
+        ceiling = 0.5 * (dear + cheap)
+        tried = [_below(quest, one, price, ceiling) for one in dict.fromkeys((best, *([found] if found else [])))]
+        under = [p for p in tried if p is not None and p.score >= least]
+        if not under:
+            cheap = ceiling
+            continue
+        peak = quest.weighable(max(under, key=lambda p: round(p.score, 9)), (price.limit(best.combo, ceiling),))
+        if peak.score >= least:
+            found, dear = peak, ceiling
+        else:
+            cheap = ceiling
+    if found is None or price.of(found) > price.of(best) - 0.005 * abs(price.of(best)):
+        return None
+    return found
 
 
 def _different(quest: Quest) -> list[Mapping[str, str]]:

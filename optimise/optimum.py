@@ -68,6 +68,7 @@ class Optimum(Shown):
     within theirs, with 0.9 of the chance kept; `clash` is a smallest set of musts that cannot be met together and
     `closest` the recipe that comes nearest to all of them (see `clash.Clash`). `problems` that come with the way are in
     `findings`. `study_digests` are those of the study searched.
+    `cheapest` is the cheapest formula with practically the same chance (0.99 of it), where there is one.
     """
 
     objective: str
@@ -95,6 +96,7 @@ class Optimum(Shown):
     findings: tuple[Problem, ...]
     study_digests: Mapping[str, str]
     results_digest: str
+    cheapest: Mapping[str, Any] | None = None
 
     @property
     def is_feasible(self) -> bool:
@@ -151,6 +153,7 @@ class Optimum(Shown):
             "leverage": plain(self.leverage),
             "alternatives": [plain(entry) for entry in self.alternatives],
             "front": [plain(entry) for entry in self.front],
+            "cheapest": plain(self.cheapest),
             "tolerances": {name: list(ends) for name, ends in self.tolerances.items()},
             "limited_by": [plain(entry) for entry in self.limited_by],
             "clash": [plain(entry) for entry in self.clash],

@@ -20,7 +20,7 @@ from optimise.brief import Brief
 from optimise.certify import Searched, certificate, searched
 from optimise.chance import joint_chance
 from optimise.clash import Clash, find_clash
-from optimise.exact import exact_form
+from optimise.exact import Exact, exact_form
 from optimise.optimum import Number, Optimum, plain
 from optimise.peaks import Peak, Quest
 from optimise.predictors import split_levels
@@ -35,6 +35,7 @@ Objective = Literal["chance", "desirability"]
 _STARTS = 6
 _TIE = 1e-9
 _SMALL = 0.05
+_ON_THE_FRONT = ("cost_per_kg", "chance_all", "desirability", "blend", "factors")
 
 
 @one_thread
@@ -192,6 +193,7 @@ def _described(
         leverage=entry["leverage"],
         alternatives=tuple(_short(e) for e in _entries(quest, models, others, labels, objective)),
         front=tuple(_front(quest, models, best, peaks, objective)) if wide else (),
+        cheapest=_cheapest(quest, models, best, objective) if wide else None,
         tolerances=allowance.tolerances(quest, quest.fence, x, best.combo) if wide else {},
         limited_by=tuple(around.limited_by(brief, x, best.combo)),
         clash=clash.entries,
@@ -363,15 +365,28 @@ def _short(entry: Mapping[str, Any]) -> dict[str, Any]:
     return {key: entry[key] for key in keys}
 
 
+def _cost(quest: Quest) -> Exact | None:
+    """What the study asks to know of the cost, as a sum over the levels."""
+    cost = next((r for r in quest.brief.study.exact_responses if r.source == "cost_per_kg"), None)
+    form = None if cost is None else exact_form(quest.brief.study, cost)
+    return form if isinstance(form, Exact) else None
+
+
+def _cheapest(quest: Quest, models: Models, best: Peak, objective: str) -> dict[str, Any] | None:
+    """The cheapest formula with practically the same chance, where it saves something."""
+    cost = _cost(quest)
+    found = None if cost is None else around.cheapest(quest, best, cost)
+    if found is None:
+        return None
+    (entry,) = _entries(quest, models, [found], [""], objective)
+    return {key: plain(entry[key]) for key in _ON_THE_FRONT}
+
+
 def _front(quest: Quest, models: Models, best: Peak, peaks: list[Peak], objective: str) -> list[dict[str, Any]]:
     """The best for each of a few ceilings on cost, cheapest first."""
-    cost = next((r for r in quest.brief.study.exact_responses if r.source == "cost_per_kg"), None)
+    cost = _cost(quest)
     if cost is None:
         return []
-    linear = exact_form(quest.brief.study, cost)
-    if isinstance(linear, Unavailable):
-        return []
-    found = around.front(quest, best, peaks, linear)
+    found = around.front(quest, best, peaks, cost)
     entries = _entries(quest, models, [peak for _, peak in found], ["" for _ in found], objective)
-    keys = ("cost_per_kg", "chance_all", "desirability", "blend", "factors")
-    return [{key: plain(entry[key]) for key in keys} for entry in entries]
+    return [{key: plain(entry[key]) for key in _ON_THE_FRONT} for entry in entries]

@@ -286,6 +286,14 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
             f"{entry['label']} {percent(_number(entry.get('chance_all')))}" for entry in best.alternatives
         )
         says.append(f"Others nearly as good: {others}.")
+    if best.cheapest is not None:
+        levels = {**best.cheapest["blend"], **best.cheapest["factors"]}
+        moved = [
+            f"{clean(name)} {_level(study, name, levels[name])}" for name in study.columns if name in _moving(study)
+        ]
+        dear, chance = _number(best.cheapest["cost_per_kg"]), _number(best.cheapest["chance_all"])
+        paid = money(dear or 0.0, study.currency)
+        says.append(f"Practically the same chance, {percent(chance)}, for {paid} per kg: {', '.join(moved)}.")
     return wrapped(" ".join(said for said in says if said))
 
 

@@ -104,3 +104,21 @@ def test_the_chance_as_weighed_against_plain_simulation():
     close = 4 * simulated.std() / np.sqrt(64) / 4 + 0.004
     assert weighed_chance(models, frame, 0.1)[0] == pytest.approx(simulated.mean(), abs=close)
     assert weighed_chance(models, frame)[0] == weighed_chance(models, frame, study.make.weigh_tolerance)[0]
+
+
+def test_the_cheapest_with_practically_the_same_chance():
+    """Limits so wide that much passes: the dear ingredient can be saved. Where nothing is priced there is none."""
+    priced = [{**item, "price_per_kg": price} for item, price in zip(BOX, (0.1, 20.0, 9.0, 5.0), strict=True)]
+    cost = {"name": "Cost", "unit": "EUR/kg", "from": "cost_per_kg", "aim": "watch"}
+    study, models = modelled(priced, 3, 4.0, response=[
+        {"name": "Thick", "method": "m", "aim": "within", "low": 1, "high": 9},
+        {"name": "Soft", "method": "m", "aim": "above", "low": 3.0}, cost,
+    ])  # fmt: skip
+    best = find(study, models)
+    saved = best.cheapest
+    assert saved is not None
+    assert saved["cost_per_kg"] < 0.995 * best.cost_per_kg
+    assert saved["chance_all"] >= 0.98 * best.chance
+    assert sum(saved["blend"].values()) == pytest.approx(100, abs=1e-9)
+    assert models.inside(pd.DataFrame([saved["blend"]])).all()
+    assert find(*modelled(BOX, 3, 1.2)).cheapest is None
