@@ -15,6 +15,7 @@ from doe import optimal, seating, setups, textbook
 from doe.entangled import Untangled, untangled
 from doe.grids import Grids, grids
 from doe.lattice import cases, too_coarse
+from doe.limits import number
 from doe.optimal import Recipes, Wanted
 from doe.parts import PlanWish
 from doe.pieces import Pieces
@@ -22,6 +23,7 @@ from doe.problems import PlanError, Problem, StudyError
 from doe.region import Region
 from doe.setups import Made
 from doe.spaces import Layout
+from doe.steps import is_whole
 from doe.study import Study
 from doe.terms import Terms
 from doe.wholeplots import Hard
@@ -87,6 +89,7 @@ class Groundwork:
             points = textbook.points(study, layout, wish, runs)
         elif seating.needs_seats(hard, made, wanted):
             seating.enough_plots(wish, layout, hard, made, wanted)
+        told += _off_steps_given(study, wish)
         findings = (*_left_out(study), *textbook.unused(study, wish), *clear.findings, *told)
         grid = grids(region, study.steps_at)
         return cls(study, wish, terms, yardstick, grid, known, hard, made, wanted, points, findings)
@@ -147,6 +150,25 @@ def _off_steps(study: Study) -> list[Problem]:
     if all(stops):
         raise PlanError(replace(p, level="stop") for problems in stops for p in problems)
     return list(dict.fromkeys(p for problems in told for p in problems))
+
+
+def _off_steps_given(study: Study, wish: PlanWish) -> list[Problem]:
+    """Levels of recipes to make that are no whole number of steps: they are made as given."""
+    rows = [("must_make", row) for row in wish.must_make] + ([("standard", wish.standard)] if wish.standard else [])
+    out = []
+    for key, row in rows:
+        steps = study.steps_at(row)
+        off = {n: s for n, s in steps.items() if s and isinstance(row.get(n), int | float) and not is_whole(row[n], s)}
+        if off:
+            got = "; ".join(
+                f"{name} {number(row[name])} is not a whole number of steps of {s:g}" for name, s in off.items()
+            )
+            near = " and ".join(
+                f"{name} {number(float(f'{round(row[name] / s) * s:.12g}'))}" for name, s in off.items()
+            )
+            do = f"nothing, if it can be weighed so; {near} would be on the step"
+            out.append(Problem("off-step-given", "inform", f"[plan], {key}", got, "", do))
+    return list(dict.fromkeys(out))
 
 
 def _left_out(study: Study) -> tuple[Problem, ...]:

@@ -21,9 +21,10 @@ def fitting_step(low: float, high: float, least: int = 3) -> float:
     power = 10.0 ** math.ceil(math.log10(high - low))
     steps = [float(f"{power * by / 10.0**k:.6g}") for k in range(5) for by in (1.0, 0.5, 0.2)]
     good = [s for s in steps if len(whole_steps(low, high, s)) >= least]
-    ends = [s for s in good if s >= (high - low) / 100 and all(_on(v, s) for v in (low, high))]
+    ends = [s for s in good if s >= (high - low) / 100 and all(is_whole(v, s) for v in (low, high))]
     return (ends or good)[0]
 
 
-def _on(value: float, step: float) -> bool:
+def is_whole(value: float, step: float) -> bool:
+    """Whether a level is a whole number of steps."""
     return abs(value / step - round(value / step)) <= _TINY

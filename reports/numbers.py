@@ -131,11 +131,16 @@ def exactly(value: Amount) -> str:
 
 
 def level(value: Amount, step: float | None = None, total: float = 100.0) -> str:
-    """A level of the recipe: to its weighable step, else to a part in ten thousand of the total."""
+    """A level of the recipe: to its weighable step, else to a part in ten thousand of the total.
+
+    One that is not on its step, as of a recipe that was given, has up to four decimals more, as it needs.
+    """
     if not isinstance(value, int | float) or not exists(value):
         return NOTHING
     if step:
-        return plain(value, max(len(f"{step:.10g}".partition(".")[2]), 0))
+        places = len(f"{step:.10g}".partition(".")[2])
+        more = (k for k in range(places, places + 5) if abs(round(value, k) - value) < 1e-9 * max(1.0, abs(value)))
+        return plain(value, next(more, places + 4))
     places = max(4 - math.ceil(math.log10(total)), 0) if total > 0 else 2
     return plain(value, places)
 

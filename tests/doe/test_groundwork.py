@@ -173,3 +173,13 @@ def test_keys_of_other_designs_are_told_by_both(wish, keys):
     told = [p for p in foreseen(one)[1] if p.code == "not-used"]
     assert {p.where.removeprefix("[plan], ") for p in told} == keys
     assert all(p in plan(one).findings for p in told)
+
+
+def test_a_given_level_off_its_step_is_told_and_kept():
+    ingredients = [BLEND[0], {**BLEND[1], "step": 0.05}, BLEND[2]]
+    one = study({"must_make": [{"Gum": 0.52, "Wax": 2}], "runs": 8}, ingredients=ingredients)
+    (told,) = foreseen(one)[1]
+    assert told.code == "off-step-given"
+    assert told.got == "Gum 0.52 is not a whole number of steps of 0.05"
+    assert "Gum 0.5 would" in told.do
+    assert 0.52 in plan(one).table["Gum"].tolist()

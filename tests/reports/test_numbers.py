@@ -76,6 +76,10 @@ def test_levels_follow_the_step():
     assert level(0.45, 0.05) == "0.45"
     assert level(83.4, 0.05) == "83.40"
     assert level(83.4) == "83.40"
+    # Given off its step, and what takes up the rest with it: all that is there is shown.
+    assert level(2.13, 0.5) == "2.13"
+    assert level(95.87, 0.1) == "95.87"
+    assert level(1 / 3, 0.1) == "0.33333"
     assert level(1 / 3, None, 1.0) == "0.3333"
 
 
