@@ -9,6 +9,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from doe import optimal, seating, setups, textbook
@@ -22,12 +24,19 @@ from doe.pieces import Pieces
 from doe.problems import PlanError, Problem, StudyError
 from doe.region import Region
 from doe.setups import Made
-from doe.spaces import Layout
+from doe.spaces import Layout, dependent
 from doe.steps import is_whole
 from doe.study import Study
 from doe.terms import Terms
 from doe.wholeplots import Hard
 from doe.yardstick import Yardstick, Yardsticks
+
+Array = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+
+_LEFT = 3
+_SAME = 1e-8
+_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,6 +99,9 @@ class Groundwork:
         elif seating.needs_seats(hard, made, wanted):
             seating.enough_plots(wish, layout, hard, made, wanted)
         told += _off_steps_given(study, wish)
+        told += _unsure(
+            terms, wish, len(known[0]) + (wanted.runs if points is None else max(wish.runs or 0, len(points.U)))
+        )
         findings = (*_left_out(study), *textbook.unused(study, wish), *clear.findings, *told)
         grid = grids(region, study.steps_at)
         return cls(study, wish, terms, yardstick, grid, known, hard, made, wanted, points, findings)
@@ -101,7 +113,9 @@ def foreseen(study: Study) -> tuple[tuple[Problem, ...], tuple[Problem, ...]]:
         ground = Groundwork.of(study, {})
     except PlanError as error:
         return error.problems, ()
-    told = (*ground.findings, *(ground.points.findings if ground.points else ()))
+    told = list(ground.findings)
+    if ground.points is not None:
+        told += [*ground.points.findings, *untold(ground.layout, ground.points.U, ground.points.C)]
     return (), tuple(problem for problem in told if problem not in study.problems)
 
 
@@ -213,3 +227,34 @@ def _count(wish: PlanWish, terms: Terms) -> int | None:
         return wish.runs
     # Nine trials beyond the terms: five for lack of fit and four for pure error (common practice, no source).
     return terms.n_sure + 9 if wish.design == "optimal" else None
+
+
+def untold(layout: Layout, U: Array, C: Indices) -> list[Problem]:
+    """Sure terms that the trials U (n, d), C (n, c) cannot tell apart."""
+    sure = np.array(layout.terms.sure, dtype=bool)
+    F = layout.raw(U, C)[:, sure]
+    labels = [label for label, is_sure in zip(layout.terms.labels, sure, strict=True) if is_sure]
+    gone = dependent(F, tuple(map(str, range(len(labels)))), _SAME)
+    if not gone:
+        return []
+    names = [labels[int(k)] for k in gone]
+    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
+    got = f"of {len(labels)} sure terms these trials cannot tell from the rest: {', '.join(names[:_NAMED])}{more}"
+    do = "give more runs or fewer repeats, choose a smaller model, or say which terms are only maybe"
+    return [Problem("terms-not-told", "warn", "[plan]", got, "", do)]
+
+
+def _unsure(terms: Terms, wish: PlanWish, trials: int) -> list[Problem]:
+    """Where trials are fewer than terms, or leave next to nothing to judge the sure ones by."""
+    if all(terms.sure):
+        return []
+    sure, spare = terms.n_sure, trials - terms.n_sure
+    if spare < _LEFT:
+        left = "none is" if spare < 1 else f"{'one is' if spare == 1 else 'two are'}"
+        got = f"{trials} trials for {len(terms)} terms: {sure} are owed a run each, {left} left to judge effects by"
+        do = f"give runs = {sure + _LEFT} or more; {len(terms) + 9} make all terms sure, with lack of fit and repeats"
+        return [Problem("maybe-terms", "warn", "[plan], runs", got, "", do)]
+    if wish.maybe is not None:
+        return []
+    got = f"{trials} trials for {len(terms)} terms: {sure} are sure, those beyond the first order only maybe"
+    return [Problem("maybe-terms", "inform", "[plan], runs", got, "", "more runs make them sure")]

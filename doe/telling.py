@@ -8,11 +8,10 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.categories import short
-from doe.groundwork import still
+from doe.groundwork import still, untold
 from doe.limits import number
 from doe.problems import Problem
 from doe.quality import Quality, Trials
-from doe.spaces import dependent
 
 if TYPE_CHECKING:
     from doe.groundwork import Groundwork
@@ -22,9 +21,6 @@ Indices = npt.NDArray[np.intp]
 
 _ORTHOGONAL = 0.99
 _MOVES = 1e-6
-_LEFT = 3
-_SAME = 1e-8
-_NAMED = 8
 
 
 def told(
@@ -39,8 +35,8 @@ def told(
         *(_unmoved(ground, trials) if chosen else ()),
         *(_set_ups(quality) if in_plots else ()),
         *_blocks(quality),
-        *(_untold(ground, trials) if chosen else ()),
-        *_spare(ground, quality),
+        *(untold(ground.layout, trials.U, trials.C) if chosen else ()),
+        *_spare(quality),
     )
 
 
@@ -147,41 +143,9 @@ def _blocks(quality: Quality) -> list[Problem]:
     return [Problem("blocks-not-orthogonal", "inform", "[plan], blocks", got, "", do)]
 
 
-def _untold(ground: Groundwork, trials: Trials) -> list[Problem]:
-    """Sure terms that these trials cannot tell apart."""
-    sure = np.array(ground.layout.terms.sure, dtype=bool)
-    F = ground.layout.raw(trials.U, trials.C)[:, sure]
-    labels = [label for label, is_sure in zip(ground.layout.terms.labels, sure, strict=True) if is_sure]
-    gone = dependent(F, tuple(map(str, range(len(labels)))), _SAME)
-    if not gone:
-        return []
-    names = [labels[int(k)] for k in gone]
-    more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
-    got = f"of {len(labels)} sure terms these trials cannot tell from the rest: {', '.join(names[:_NAMED])}{more}"
-    do = "give more runs or fewer repeats, choose a smaller model, or say which terms are only maybe"
-    return [Problem("terms-not-told", "warn", "[plan]", got, "", do)]
-
-
-def _spare(ground: Groundwork, quality: Quality) -> list[Problem]:
+def _spare(quality: Quality) -> list[Problem]:
     out = []
     if quality.df["pure_error"] == 0:
         got, do = "no trial is repeated, so lack of fit cannot be tested", "give replicate_batches = 3 or more runs"
         out.append(Problem("no-repeats", "inform", "[plan]", got, "", do))
-    return out + _unsure(ground, len(ground.existing[0]) + ground.wanted.runs)
-
-
-def _unsure(ground: Groundwork, trials: int) -> list[Problem]:
-    """Where trials are fewer than terms, or leave next to nothing to judge the sure ones by."""
-    terms = ground.terms
-    if all(terms.sure):
-        return []
-    sure, spare = terms.n_sure, trials - terms.n_sure
-    if spare < _LEFT:
-        left = "none is" if spare < 1 else f"{'one is' if spare == 1 else 'two are'}"
-        got = f"{trials} trials for {len(terms)} terms: {sure} are owed a run each, {left} left to judge effects by"
-        do = f"give runs = {sure + _LEFT} or more; {len(terms) + 9} make all terms sure, with lack of fit and repeats"
-        return [Problem("maybe-terms", "warn", "[plan], runs", got, "", do)]
-    if ground.wish.maybe is not None:
-        return []
-    got = f"fewer trials than the {len(terms)} terms: those beyond the first order are not owed a run each"
-    return [Problem("maybe-terms", "inform", "[plan], runs", got, "", "more runs make them sure")]
+    return out

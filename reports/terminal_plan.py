@@ -13,6 +13,7 @@ from reports.wording_reading import (
     alone_line,
     filling_line,
     missed_line,
+    model_line,
     shown_rows,
     spread_line,
     units_of,
@@ -71,7 +72,13 @@ def between_blocks(quality: Mapping[str, Any]) -> list[str]:
 def reading(study: Study, facts: PlanFacts) -> str:
     """What the plan will show, response by response, and what to know before it is made."""
     rows = shown_rows(facts.reading, units_of(study))
-    told = [*unknown_lines(facts.reading), missed_line(facts.reading), alone_line(facts), spread_line(facts.reading)]
+    told = [
+        model_line(facts),
+        *unknown_lines(facts.reading),
+        missed_line(facts.reading),
+        alone_line(facts),
+        spread_line(facts.reading),
+    ]
     told += [filling_line(facts.quality)]
     told += alias_lines(facts) if facts.quality["aliases"] or facts.quality.get("two_level") else []
     table = aligned(rows, _HEAD, right=(1, 2, 3, 4, 5), most=40) if rows else ""

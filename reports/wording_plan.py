@@ -100,8 +100,10 @@ def _times(count: int) -> str:
 def _why(plan: PlanFacts) -> str:
     quality = plan.quality
     df = quality.get("df")
-    terms = counted(len(plan.terms) + len(plan.maybe), "term")
+    terms = counted(len(plan.terms), "sure term" if plan.maybe else "term")
     said = [f"These recipes are spread so that {terms} of a model can be told apart"]
+    if plan.maybe:
+        said[0] += f", and of {len(plan.maybe)} more what so few trials can show"
     if isinstance(df, Mapping):
         spare = [f"{df[k]} batches more to check its shape" for k in ("lack_of_fit",) if _positive(df.get(k))]
         spare += [f"{df[k]} to see how batches of one recipe differ" for k in ("pure_error",) if _positive(df.get(k))]

@@ -92,6 +92,27 @@ def known_line(reading: Reading, units: Mapping[str, str]) -> str:
     )
 
 
+def model_line(plan: PlanFacts) -> str:
+    """Which terms are sure and which maybe, and for which of them each figure holds; nothing where all are sure."""
+    if not plan.maybe:
+        return ""
+    sure, maybe = _named(plan.terms), _named(plan.maybe)
+    left = next((seen["df"] for seen in plan.quality["can_see"].values() if "df" in seen), None)
+    judged = (
+        f", judged by {counted(int(left), 'trial')} left over" if isinstance(left, int | float) and left >= 1 else ""
+    )
+    return (
+        f"Sure terms: {sure}. Only maybe: {maybe}. Differences seen and chances are for a model of the sure terms "
+        f"alone{judged}. How well means are known, and D and I, are for all {len(plan.terms) + len(plan.maybe)} terms, "
+        "the maybe ones held to be small beforehand."
+    )
+
+
+def _named(terms: Sequence[str]) -> str:
+    names = ["the constant" if term == "1" else term for term in terms]
+    return listed(names) if len(names) <= _NAMED else f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
+
+
 def missed_line(reading: Reading) -> str:
     """Where the chance to see what matters is short of 80 %."""
     short = [

@@ -183,3 +183,19 @@ def test_a_given_level_off_its_step_is_told_and_kept():
     assert told.got == "Gum 0.52 is not a whole number of steps of 0.05"
     assert "Gum 0.5 would" in told.do
     assert 0.52 in plan(one).table["Gum"].tolist()
+
+
+def test_which_terms_are_only_maybe_is_told_by_both():
+    one = study({"model": "quadratic", "runs": 7}, "ABC")
+    (told,) = [p for p in foreseen(one)[1] if p.code == "maybe-terms"]
+    # By counting: 1, A, B, C are sure; three products and three squares are not.
+    assert told.got == "7 trials for 10 terms: 4 are sure, those beyond the first order only maybe"
+    assert told in plan(one).findings
+
+
+def test_a_textbook_plan_too_small_for_its_sure_terms_is_looked_at_by_both():
+    one = study({"design": "definitive-screening", "model": "quadratic"}, "ABCDEF")
+    (told,) = [p for p in foreseen(one)[1] if p.code == "terms-not-told"]
+    # 13 runs for 28 terms: by counting 15 or more are tied.
+    assert told.got.startswith("of 28 sure terms these trials cannot tell from the rest: ")
+    assert told in plan(one).findings

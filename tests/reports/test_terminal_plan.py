@@ -73,3 +73,14 @@ def test_a_space_filling_plan_shows_how_evenly_it_fills():
         (sum((a - b) ** 2 for a, b in zip(p, q, strict=True)) / 2) ** 0.5 for i, p in enumerate(Z) for q in Z[:i]
     )
     assert told["nearest"] == pytest.approx(by_hand, abs=1e-9)
+
+
+def test_which_terms_are_sure_and_what_each_figure_is_for_is_told():
+    one = study({"runs": 7, "model": "quadratic"}, "ABC")
+    design, text = said(one)
+    assert "Sure terms: the constant, A, B and C. Only maybe: A², B², C², A × B, A × C and B × C." in text
+    # Seven trials less four sure terms.
+    assert "a model of the sure terms alone, judged by 3 trials left over." in text
+    assert "D and I, are for all 10 terms" in text
+    _, text = said(study({"runs": 16, "model": "quadratic"}, "ABC"))
+    assert "Only maybe" not in text
