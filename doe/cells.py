@@ -410,7 +410,19 @@ def read_response(raw: object, response: Response, mark: Mark = "unknown") -> En
             )
         return Entry(limit, bound)
     entry = read_number(raw, response.unit, mark)
-    return entry if isinstance(entry, Refusal) else within_reads(entry, response)
+    if isinstance(entry, Refusal):
+        return entry
+    return _below_nothing(entry, response) or within_reads(entry, response)
+
+
+def _below_nothing(entry: Entry, response: Response) -> Refusal | None:
+    """The refusal of a negative number of what is never below 0: a slip of the pen, and no small value."""
+    low = response.reads[0]
+    if entry.value is None or entry.value >= 0 or (response.scale != "log" and (low is None or low < 0)):
+        return None
+    why = f"the method reads from {low:g}" if low is not None and low >= 0 else "it is judged on a log scale"
+    do = "write the number that was read" + (f", or <{low:g} if it was too low to read" if low else "")
+    return Refusal(f"{entry.shown}, which is below 0", f"nothing below 0 of {response.name}: {why}", do)
 
 
 def within_reads(entry: Entry, response: Response) -> Entry:

@@ -208,7 +208,7 @@ def _levels_table(
             lots.setdefault(key, {})[name] = lot
     findings = [*table.findings, *_not_read(table)]
     if helped:
-        got = f"{len(helped)} weights read with help: " + listed(helped)
+        got = f"{len(helped)} weight{'s' if len(helped) != 1 else ''} read with help: " + listed(helped)
         findings.append(Problem("read-with-help", "inform", table.where(), got, "", ""))
     choices = [item.name for item in study.ingredients if item.choice]
     rows = []

@@ -30,6 +30,7 @@ from reports.numbers import (
 )
 from reports.tables import aligned, clean, wrapped
 from reports.wording_changes import gain_line
+from reports.wording_findings import ranked
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,10 +47,10 @@ _SHOWN = 12
 
 def findings(problems: Sequence[Problem]) -> str:
     """Findings, the gravest first, one to a paragraph; nothing when there are none."""
-    ranked = sorted(problems, key=lambda p: ("stop", "warn", "inform").index(p.level))
-    lines = [wrapped(f"{_WORDS[p.level]}  {p}", indent="      ") for p in ranked[:_SHOWN]]
-    if len(ranked) > _SHOWN:
-        lines.append(f"and {len(ranked) - _SHOWN} more; --json lists all")
+    told = ranked(problems)
+    lines = [wrapped(f"{_WORDS[p.level]}  {p}", indent="      ") for p in told[:_SHOWN]]
+    if len(told) > _SHOWN:
+        lines.append(f"and {len(told) - _SHOWN} more; --json lists all")
     return "\n".join(lines)
 
 

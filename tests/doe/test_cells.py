@@ -188,3 +188,13 @@ def test_every_number_written_out_comes_back_exactly(number):
 def test_no_text_ever_breaks_the_reader(text):
     for response in (VISCOSITY, Response("Look", kind="grade", grades=("a", "b")), Response("Lids", kind="pass")):
         assert isinstance(read_response(text, response), Entry | Refusal)
+
+
+@pytest.mark.parametrize("raw", [-18000, "-18000", "-18 Pa.s"])
+def test_a_number_below_nothing_is_a_slip_and_no_small_reading(raw):
+    refused = read_response(raw, VISCOSITY)
+    assert isinstance(refused, Refusal)
+    assert "below 0" in refused.got
+    assert isinstance(read_response(raw, Response("Viscosity", unit="mPa.s", scale="log")), Refusal)
+    # A colour difference or a temperature may be negative.
+    assert read_response(-3, Response("b*", unit="")) == Entry(-3.0)

@@ -1,0 +1,40 @@
+"""Findings as they are read: those that say the same of several places as one, the gravest first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from doe.problems import Problem, listed
+from reports.numbers import spans
+
+_LEVELS = ("stop", "warn", "inform")
+# What may be a slip of the pen is mended soonest, so it leads those of its level.
+_SLIPS = ("impossible", "slip", "swapped", "off-target")
+
+
+def ranked(problems: Iterable[Problem]) -> list[Problem]:
+    """The gravest first, slips of the pen first among their level; what differs in nothing but its place as one."""
+    places: dict[Problem, list[str]] = {}
+    for problem in problems:
+        places.setdefault(replace(problem, where=""), []).append(problem.where)
+    one_each = [replace(problem, where=_in_one(list(dict.fromkeys(where)))) for problem, where in places.items()]
+    return sorted(one_each, key=lambda p: (_LEVELS.index(p.level), p.code not in _SLIPS))
+
+
+def _in_one(places: Sequence[str]) -> str:
+    """Several places as one: what they begin with alike, then what each has of its own."""
+    pieces = [place.split(", ") for place in places]
+    shared = 0
+    while len(places) > 1 and all(len(own) > shared + 1 and own[shared] == pieces[0][shared] for own in pieces):
+        shared += 1
+    own = [", ".join(rest[shared:]) for rest in pieces]
+    kind = own[0].partition(" ")[0] + " "
+    if len(own) > 1 and all(one.startswith(kind) for one in own):
+        own = [one.removeprefix(kind) for one in own]
+        return ", ".join([*pieces[0][:shared], kind.replace("trial ", "trials ") + _few(own)])
+    return ", ".join([*pieces[0][:shared], _few(own)])
+
+
+def _few(names: Sequence[str]) -> str:
+    return listed(spans(names).split(", "))
