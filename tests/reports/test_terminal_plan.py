@@ -77,7 +77,7 @@ def test_a_space_filling_plan_shows_how_evenly_it_fills():
 
 def test_which_terms_are_sure_and_what_each_figure_is_for_is_told():
     one = study({"runs": 7, "model": "quadratic"}, "ABC")
-    design, text = said(one)
+    _, text = said(one)
     assert "Sure terms: the constant, A, B and C. Only maybe: A², B², C², A × B, A × C and B × C." in text
     # Seven trials less four sure terms.
     assert "a model of the sure terms alone, judged by 3 trials left over." in text
