@@ -11,7 +11,8 @@ from doe.categories import short
 from doe.groundwork import still, untold
 from doe.limits import number
 from doe.problems import Problem
-from doe.quality import Quality, Trials
+from doe.quality import Quality, Trials, recipes
+from doe.textbook import CENTRED
 
 if TYPE_CHECKING:
     from doe.groundwork import Groundwork
@@ -20,6 +21,7 @@ Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
 _ORTHOGONAL = 0.99
+_MOST = 6
 _MOVES = 1e-6
 
 
@@ -36,7 +38,7 @@ def told(
         *(_set_ups(quality) if in_plots else ()),
         *_blocks(quality),
         *(untold(ground.layout, trials.U, trials.C) if chosen else ()),
-        *_spare(quality),
+        *_spare(ground, trials, quality),
     )
 
 
@@ -137,15 +139,28 @@ def _blocks(quality: Quality) -> list[Problem]:
     kept = quality.blocks.get("kept", 1.0)
     if kept >= _ORTHOGONAL:
         return []
-    worst = quality.blocks["worst"]
-    got = f"differences between blocks take {1 - kept:.0%} of what the trials tell, most of {worst['term']}"
+    got = f"differences between blocks take {1 - kept:.0%} of what the trials tell, most of {_worst(quality)}"
     do = "fewer or larger blocks tell more"
     return [Problem("blocks-not-orthogonal", "inform", "[plan], blocks", got, "", do)]
 
 
-def _spare(quality: Quality) -> list[Problem]:
-    out = []
-    if quality.df["pure_error"] == 0:
-        got, do = "no trial is repeated, so lack of fit cannot be tested", "give replicate_batches = 3 or more runs"
-        out.append(Problem("no-repeats", "inform", "[plan]", got, "", do))
-    return out
+def _worst(quality: Quality) -> str:
+    """The terms that lose most to blocks, as many as lose alike."""
+    worst = quality.blocks["worst"]
+    names = [worst["term"], *worst.get("alike", ())]
+    return _are(names, "", "").strip() if len(names) <= _MOST else f"{', '.join(names[:_MOST])} and others alike"
+
+
+def _spare(ground: Groundwork, trials: Trials, quality: Quality) -> list[Problem]:
+    """Where nothing is repeated, or only across blocks or whole plots, so that they come between."""
+    if quality.df["pure_error"] > 0:
+        return []
+    within = ""
+    if len(set(recipes(trials.U, trials.C).tolist())) < len(trials.U):
+        within = " within a block" if trials.strata.n_blocks > 1 else " within a set-up"
+    got = f"no trial is repeated{within}, so lack of fit cannot be tested"
+    do = "give replicate_batches = 3 or more runs"
+    if ground.wish.design in CENTRED and ground.layout.region.free and not ground.layout.factors:
+        blocks = trials.strata.n_blocks
+        do = f"give centre_points = {2 * blocks} or more" + (", so that each block has two" if blocks > 1 else "")
+    return [Problem("no-repeats", "inform", "[plan]", got, "", do)]

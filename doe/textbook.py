@@ -34,6 +34,7 @@ _SPEAKS = {
     "axial": ("central-composite",),
     "degree": ("lattice",),
 }
+CENTRED = ("central-composite", "box-behnken")
 _TWO_LEVEL = ("factorial", "fractional", "plackett-burman")
 _INSTEAD = 'use design = "optimal", which plans for any limits, or design = "vertices"'
 

@@ -149,7 +149,7 @@ def blocks_kept(plan: Layout, strata: Strata, G: Array) -> dict[str, Any]:
 
     `kept`: the share of information on the terms that is left after block effects, (det A / det A_0)^(1/p), A_0 being
     what it were if blocks did not differ; 1 where blocks are orthogonal to every term. `worst`: the term whose
-    coefficient loses most, and the share of its precision that is left.
+    coefficient loses most, and the share of its precision that is left; `alike` there: others that lose as much.
     """
     if strata.n_blocks < 2:
         return {}
@@ -163,4 +163,6 @@ def blocks_kept(plan: Layout, strata: Strata, G: Array) -> dict[str, Any]:
     j = int((share <= share.min() * (1 + 1e-9)).argmax())
     if np.isfinite(share[j]):
         told["worst"] = {"term": plan.terms.labels[j], "kept": min(1.0, float(share[j]))}
+        alike = [plan.terms.labels[k] for k in np.flatnonzero(share <= share[j] * (1 + 1e-6)) if k != j]
+        told["worst"] |= {"alike": alike} if alike and share[j] < 1 - 1e-6 else {}
     return told

@@ -90,10 +90,19 @@ def extent(study: Study) -> str:
         left += f" (the rest follows from the total and {listed([clean(e) for e in equalities])})"
     if len(region.pieces) > 1:
         left += f"; {len(region.combinations)} combinations of categories are open, not all within the same limits"
-    if isinstance(share, Unavailable):
+    # Where levels are tied together, next to no combination of them keeps to that.
+    if isinstance(share, Unavailable) or equalities:
         return f"{left}; {corners}."
     kept = "all" if share > 1 - 1e-9 else f"{percent(share) if share >= 0.01 else 'less than 1 %'} of all"
-    return f"{left}; {corners}; {kept} combinations between low and high keep every limit."
+    return f"{left}; {corners}; {kept} combinations between low and high{_and_where(study)} keep every limit."
+
+
+def _and_where(study: Study) -> str:
+    """Which levels and categories the share of combinations is of, besides those between low and high."""
+    region = study.region
+    said = " or of none" if any(item.or_none and not item.withdrawn for item in study.ingredients) else ""
+    shut = len(region.combinations) < math.prod(len(levels) for levels in region.categories.values())
+    return f"{said} at the categories that are possible" if shut else said
 
 
 def _given(study: Study) -> list[str]:

@@ -199,3 +199,23 @@ def test_a_textbook_plan_too_small_for_its_sure_terms_is_looked_at_by_both():
     # 13 runs for 28 terms: by counting 15 or more are tied.
     assert told.got.startswith("of 28 sure terms these trials cannot tell from the rest: ")
     assert told in plan(one).findings
+
+
+@pytest.mark.parametrize(
+    ("wish", "names"),
+    [
+        ({"design": "central-composite", "axial": "face", "centre_points": 2, "blocks": 2}, "ABC"),
+        ({"design": "box-behnken", "centre_points": 3, "blocks": 3}, "ABCD"),
+    ],
+)
+def test_repeats_that_blocks_come_between_are_told_with_what_helps(wish, names):
+    design = plan(study({"model": "quadratic", **wish}, names))
+    (told,) = [p for p in design.findings if p.code == "no-repeats"]
+    assert told.got == "no trial is repeated within a block, so lack of fit cannot be tested"
+    more = int(told.do.removeprefix("give centre_points = ").split()[0])
+    better = plan(study({"model": "quadratic", **wish, "centre_points": more}, names))
+    # Two centre points in each block: one degree of freedom each.
+    assert better.quality.df["pure_error"] == wish["blocks"]
+    loses = [p.got for p in design.findings if p.code == "blocks-not-orthogonal"]
+    # By symmetry the squares of all factors lose alike.
+    assert all("A², B² and C²" in got for got in loses)

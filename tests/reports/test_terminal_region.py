@@ -62,3 +62,11 @@ def test_equalities_and_single_levels_are_told():
     assert "(the rest follows from the total and Oil = 2 * Wax)" in " ".join(text.split())
     (gum,) = [line for line in text.splitlines() if line.startswith("Gum")]
     assert "1 only" in gum
+
+
+def test_no_share_is_told_where_levels_are_tied_and_none_counts_where_it_may_be():
+    text = " ".join(terminal.check(study(("Wax", 1, 4), ("Oil", 1, 4), limits=["Wax = Oil"])).split())
+    assert "combinations between" not in text
+    absent = '[[ingredient]]\nname = "Gum"\nlow = 1\nhigh = 2\nor_none = true\n'
+    text = " ".join(terminal.check(study(("Wax", 1, 4), more=absent)).split())
+    assert "all combinations between low and high or of none keep every limit." in text
