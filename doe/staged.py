@@ -8,14 +8,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from doe.exchange import RIDGE, Criterion, Move, Runs, Space, first_best, stacked, sweep
+from doe.exchange import RIDGE, Criterion, Move, Runs, Space, Standing, first_best, stacked, sweep
 from doe.moves import along_lines, to_candidates
+from doe.polish import polished
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_ROUNDS = 8
+_ROUNDS = 16
 _CHAINS, _MUCH = 8, 20_000
+_SHORT, _LONG = 15, 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,10 +90,11 @@ def search(
 
     One start takes the runs one by one, the others draw them.
     Stages: five levels against the fill from every start, half of them after exchange with candidates; the better
-    half, again and again, with some runs drawn anew and exchanged (iterated local search; Lourenço, Martin & Stützle
-    2003, from memory); the best of before and after along Cox directions as well, with 15 levels; the best few along
-    all pairs with ever smaller steps. What is best on few levels need not be best on all: so plans that never were
-    drawn anew go on as well. `roots` is the square root of how often each run is made. `first` are plans to polish
+    half, again and again, with some runs drawn anew, exchanged, and all moved at once (iterated local search;
+    Lourenço, Martin & Stützle 2003, from memory); the best of before and after along Cox directions and pairs with
+    ever smaller steps, and all runs at once, in turn. Plans are compared after all runs were moved at once: what is
+    best on few levels need not be best on all. `roots` is the square root of how often each run is made. `first` are
+    plans to polish
     only, instead of random starts.
     """
     if not pools:
@@ -110,10 +113,10 @@ def search(
         least = _CHAINS if len(pools) * len(criterion.prior) ** 2 < _MUCH else 1
         many = runs.take(np.arange(max(least, len(runs.X))) % len(runs.X))
         chained = stages.kept(stages.chained(many, seed), 12)
-        runs = joined(chained, runs.take(np.arange(min(len(runs.X), max(12, starts // 4)))))
-        runs = stages.kept(stages.middle(runs), max(8, starts // 8))
-        runs = stages.kept(stages.fine(runs, 4), 3)
-    return stages.kept(stages.fine(runs, 30), 1)
+        runs = joined(chained, stages.polished(runs.take(np.arange(min(len(runs.X), max(4, starts // 4)))), _SHORT))
+        runs = stages.kept(runs, max(4, starts // 8))
+        runs = stages.kept(stages.fine(runs, 2), 3)
+    return stages.kept(stages.fine(runs, 8), 1)
 
 
 class _Stages:
@@ -167,7 +170,7 @@ class _Stages:
         value = self.values(runs)
         # A single plan of a large model is only asked for where time matters more than the last per cent.
         for k in range(_ROUNDS if len(runs.X) > 1 else _ROUNDS // 2):
-            again = self.coarse(self.shaken(runs, rng), 1, 2)
+            again = self.polished(self.coarse(self.shaken(runs, rng), 1, 1), _SHORT)
             tried = self.values(again)
             better = tried > value + 1e-9
             runs.X[better], runs.C[better] = again.X[better], again.C[better]
@@ -180,9 +183,9 @@ class _Stages:
         return runs
 
     def shaken(self, runs: Runs, rng: np.random.Generator) -> Runs:
-        """The plans with one to a quarter of their runs drawn anew from their pools."""
+        """The plans with one to an eighth of their runs drawn anew from their pools."""
         out = runs.take(np.arange(len(runs.X)))
-        most = max(1, len(self.pools) // 4)
+        most = max(1, len(self.pools) // 8)
         for s in range(len(out.X)):
             for i in rng.permutation(len(self.pools))[: rng.integers(1, most + 1)]:
                 pick = rng.integers(len(self.pools[i].X))
@@ -190,33 +193,40 @@ class _Stages:
                 out.C[s, self.held + i] = self.pools[i].C[pick]
         return out
 
-    def middle(self, runs: Runs) -> Runs:
-        return self.along(runs, along_lines(np.linspace(0, 1, 15), cox=True), 12)
-
     def fine(self, runs: Runs, passes: int) -> Runs:
-        """All lines with small steps, pass by pass; after each, on along what the pass changed while that gains."""
+        """All lines with small steps and all runs at once, in turn, while that gains."""
         move = along_lines(np.linspace(0, 1, 15), cox=True, pairs=True, near=5)
         value = self.values(runs)
         for _ in range(passes):
-            before = runs.X.copy()
-            runs = self.along(runs, move, 1)
-            now = self.onward(runs, before)
+            runs = self.polished(self.along(runs, move, 1), _LONG)
+            now = self.values(runs)
             gained, value = now - value, now
-            if not (gained > 1e-7).any():
+            if not (gained > 1e-6).any():
                 break
         return runs
 
-    def onward(self, runs: Runs, before: Array) -> Array:
-        """Moves whole plans further the way they went from `before` (Hooke & Jeeves 1961; memory); their values."""
-        way = runs.X - before
-        s, n, k = way.shape
-        flat = runs.X.reshape(s * n, k), way.reshape(s * n, k), runs.C.reshape(s * n, -1)
-        most = self.space.ranges(*flat)[1].reshape(s, n)
-        value = self.values(runs)
-        start, best = runs.X.copy(), runs.X
-        for step in (1.0, 4.0, 16.0):
-            X = start + np.minimum(step, most)[..., None] * way
-            tried = self.values(Runs(X, runs.C))
-            better = tried > value + 1e-12
-            best[better], value = X[better], np.where(better, tried, value)
-        return value
+    def polished(self, runs: Runs, steps: int) -> Runs:
+        """Repeats put where they gain most, then all runs moved at once."""
+        return polished(self.space, self.ridged, self.swapped(runs), self.held, self.roots, steps=steps)
+
+    def swapped(self, runs: Runs) -> Runs:
+        """Runs made more often change places with others of the same pool, where that gains. Changes `runs`."""
+        pools = np.array([id(pool) for pool in self.pools])
+        roots = self.roots[self.held :]
+        for i in np.flatnonzero(roots > roots.min()):
+            others = np.flatnonzero((roots == roots.min()) & (pools == pools[i])) + self.held
+            if not len(others):
+                continue
+            i += self.held
+            F = stacked(self.space, runs)
+            G = F * self.roots[:, None]
+            V = np.asarray(np.linalg.inv(np.swapaxes(G, 1, 2) @ G + self.ridged.prior), dtype=np.float64)
+            more = np.sqrt(self.roots[i] ** 2 - roots.min() ** 2)
+            here = Standing.of(self.criterion, V, more * F[:, i], runs.X[:, i], runs.C[:, i])
+            gain = here.gains(more * F[:, others])
+            best = first_best(gain)
+            who = np.flatnonzero(gain[np.arange(len(gain)), best] > 1e-6)
+            other = others[best[who]]
+            for of in (runs.X, runs.C):
+                of[who, i], of[who, other] = of[who, other], of[who, i]
+        return runs
