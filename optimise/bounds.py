@@ -72,7 +72,7 @@ def with_bounds(model: FittedModel, core: Core, data: BatchData, low: Array, hig
         covariance=covariance,
         residual_sd=used.sd,
         df_residual=int(used.df),
-        variance={"batch": used.sd**2},
+        variance={**model.variance, "batch": used.sd**2},
         anova=anova_frame(()),
         r2=_NO_SQUARES,
         r2_adjusted=_NO_SQUARES,

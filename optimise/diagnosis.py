@@ -14,7 +14,7 @@ import numpy.typing as npt
 from scipy import stats
 
 from doe.problems import Unavailable
-from optimise.leastsq import Array, LeastSquares, contains_constant, solve, two_sided
+from optimise.leastsq import ALONE, Array, LeastSquares, contains_constant, solve, two_sided
 
 Number = float | Unavailable
 
@@ -189,7 +189,7 @@ def r_squared(y: Array, fit: LeastSquares) -> tuple[Number, Number, Number, Numb
 
 
 def _press(fit: LeastSquares) -> Number:
-    if (1 - fit.leverage <= 1e-10).any():
+    if (1 - fit.leverage <= ALONE).any():
         return Unavailable(
             "at least one batch alone decides a term, so it cannot be predicted from the others",
             "make a further batch near it, or fit fewer terms",

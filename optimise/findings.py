@@ -9,7 +9,7 @@ from scipy import stats
 
 from doe.problems import Problem, Unavailable
 from optimise.diagnosis import COPIED, LackOfFit, Number, added, influence_limit, outlier_limit, spread_with_level
-from optimise.leastsq import Array, Influence, LeastSquares, solve
+from optimise.leastsq import ALONE, Array, Influence, LeastSquares, solve
 from optimise.scales import BoxCox, Scale
 
 _SURE = 0.01  # two trends are looked for in every response, so each is reported only beyond one in a hundred
@@ -65,7 +65,7 @@ def outlier_findings(
                 f" it was {was:.4g} (Cook's distance {influence.cook[i]:.2f})"
             )
             out.append(say("influential", "inform", where, got, "check it, or make a further batch near it"))
-    alone = [name for name, h in zip(names, fit.leverage, strict=True) if h > 1 - 1e-10]
+    alone = [name for name, h in zip(names, fit.leverage, strict=True) if h >= 1 - ALONE]
     if alone:
         verb = "decides" if len(alone) == 1 else "decide"
         got = f"{', '.join(alone)} alone {verb} a term: fitted exactly, whatever was measured"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -116,7 +116,8 @@ class FittedModel(Shown):
     `way`: from the middle of the region outwards the places predicted best, of a response wanted high or low.
     `excluded`: batches left out of this fit, with the reason. `log_likelihood` is on the model scale. `core` is None
     where no least squares stands behind it; `predictor` is what predicts (the averaged posterior, or least squares).
-    `box_cox` is the power of the values that these terms would fit best.
+    `box_cox` is the power of the values that these terms would fit best. `blocks`: where blocks are few, what each
+    adds to their mean, on the model scale.
     """
 
     response: str
@@ -150,6 +151,7 @@ class FittedModel(Shown):
     study: Study
     kind: str = "number"
     box_cox: BoxCox | Unavailable = _NO_POWER
+    blocks: Mapping[str, float] = field(default_factory=dict)
 
     def predictive(self, frame: pd.DataFrame) -> TMixture:
         """What the model says of recipes `frame` (n rows), on the model scale. Raises ModelError where it cannot."""
@@ -203,6 +205,7 @@ class FittedModel(Shown):
             "residual_sd": _plain(self.residual_sd),
             "df_residual": self.df_residual,
             "variance": {name: _plain(value) for name, value in self.variance.items()},
+            "blocks": dict(self.blocks),
             "anova": _records(self.anova),
             "r2": _plain(self.r2),
             "r2_adjusted": _plain(self.r2_adjusted),

@@ -22,12 +22,13 @@ from optimise.batchdata import BatchData, gather
 from optimise.bounds import estimate, likely, with_bounds
 from optimise.coefficients import coefficient_table, stationary_point, way_out
 from optimise.diagnosis import Number
+from optimise.fewblocks import APART, FewBlocks, block_of, few_blocks, told
 from optimise.findings import say
 from optimise.fitted import Core, FittedModel, anova_frame, number_column
 from optimise.grades import fit_grades
 from optimise.grouped import NO_LACK, allowed_for, as_if_alone, in_use, left_out, with_groups
 from optimise.latent import completions
-from optimise.leastsq import Array, LeastSquares, solve
+from optimise.leastsq import ALONE, Array, LeastSquares, independent, solve
 from optimise.mixed import MixedFit
 from optimise.passes import fit_passes
 from optimise.posterior import Posterior
@@ -36,6 +37,10 @@ from optimise.scales import Scale, box_cox, scale_for
 from optimise.selection import Choice, choose
 
 TermsChoice = Literal["select", "all"]
+
+# Levels that differ by a thousandth of their range differ by no more than they are weighed and timed: a term that
+# rests on that alone would be nothing but noise, many times enlarged (common practice, no source).
+_FIRM = 1e-3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -243,7 +248,9 @@ def _solved(
     terms: Terms, base: Coding, data: BatchData, y: Array, response: Response, scale: Scale
 ) -> tuple[Core, list[str], list[Problem]]:
     """The fit, the terms that cannot be told apart from earlier ones, and what there is to say."""
-    rows = terms.rows(data.X, data.chosen, base)
+    every, whole = terms, terms.rows(data.X, data.chosen, base)
+    firm = set(independent(whole, _FIRM)[0].tolist())
+    terms, rows = every.only(j in firm for j in range(len(every))), whole[:, sorted(firm)]
     blocks, notes = data.blocks, []
     if blocks.shape[1] and len(y) - rows.shape[1] - blocks.shape[1] < 1:
         notes.append(say("blocks-left-out", "warn", response.name, "too few batches to allow for blocks as well",
@@ -252,7 +259,8 @@ def _solved(
     fit = solve(np.column_stack([rows, blocks]), y)
     p = rows.shape[1]
     own = [j in set(fit.kept.tolist()) for j in range(p)]
-    aliased = [label for label, kept in zip(terms.labels, own, strict=True) if not kept]
+    core_terms = terms.only(own)
+    aliased = [label for label in every.labels if label not in set(core_terms.labels)]
     if aliased:
         got = f"cannot be told apart from the terms before {'them' if len(aliased) > 1 else 'it'}: {', '.join(aliased)}"
         notes.append(
@@ -268,7 +276,7 @@ def _solved(
         got = "blocks and terms changed together, so block differences are in the terms"
         notes.append(say("blocks-confounded", "warn", response.name, got,
                          "make some trials of each block again in another"))  # fmt: skip
-    core = Core(terms.only(own), base, fit, _stated_sd(response, scale, data.y))
+    core = Core(core_terms, base, fit, _stated_sd(response, scale, data.y))
     return core, aliased, notes
 
 
@@ -298,7 +306,8 @@ def _assembled(
     where = response.name
     table, covariance, used_coding, coding_notes = coefficient_table(study, core, data, y, coding, aliased, where)
     influence = fit.influence()
-    predictor, predictor_notes = _predictor(study, where, core, data, y, ends, choice)
+    blocked = few_blocks(core, data, columns[:, : len(core.terms)], y)
+    predictor, predictor_notes = _predictor(study, where, core, data, y, ends, choice, blocked)
     said = [
         *notes,
         *findings.quality_findings(where, fit, r2, predicted, lack),
@@ -307,6 +316,10 @@ def _assembled(
         *coding_notes,
         *predictor_notes,
     ]
+    variance: dict[str, Number] = {"batch": fit.sd**2 if fit.has_error else diagnosis.no_error(fit)}
+    if blocked is not None and core.error is not None:
+        variance["block"] = blocked.variance
+        said.append(told(blocked, core.error[0], where, scale.name, data.shared is not None))
     no_error = diagnosis.no_error(fit)
     power = box_cox(columns, data.y)
     said += findings.scale_findings(where, scale, power)
@@ -314,13 +327,14 @@ def _assembled(
         response=where, unit=response.unit, scale=scale, scale_why=why, coding=used_coding, form=core.terms.form,
         n=fit.n, excluded=data.excluded, terms=table, covariance=covariance,
         residual_sd=fit.sd if fit.has_error else no_error, df_residual=fit.df,
-        variance={"batch": fit.sd**2 if fit.has_error else no_error}, anova=anova_frame(lines),
+        variance=variance, anova=anova_frame(lines),
         r2=r2, r2_adjusted=adjusted, r2_predicted=predicted, press=press,
         log_likelihood=fit.log_likelihood if fit.has_error else no_error, lack_of_fit=lack,
         stationary=stationary_point(study, core, scale), way=way_out(study, core, scale, response),
         trials=trial_table(data, fit, scale),
         selection=picked.selection, findings=tuple(said), core=core, predictor=predictor,
         window=scale.window(*window(response)), study=study, kind=response.kind, box_cox=power,
+        blocks={} if blocked is None else blocked.effects,
     )  # fmt: skip
 
 
@@ -329,16 +343,16 @@ def _kept_blocks(data: BatchData, core: Core) -> Array:
 
 
 def _predictor(
-    study: Study, where: str, core: Core, data: BatchData, y: Array, ends: tuple[Array, Array], choice: TermsChoice
-) -> tuple[Predictor | Unavailable, list[Problem]]:
+    study: Study, where: str, core: Core, data: BatchData, y: Array, ends: tuple[Array, Array], choice: TermsChoice,
+    blocked: FewBlocks | None,
+) -> tuple[Predictor | Unavailable, list[Problem]]:  # fmt: skip
     """What predicts: the averaged posterior for chosen terms, least squares for all of them; or why nothing can."""
     if choice == "select" and not core.fit.exact:
         try:
             z = coordinates(study.region, data.X, data.chosen)
-            blocks = data.blocks if data.blocks.shape[1] else None
-            groups = None if data.shared is None else data.shared.names
-            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, blocks, groups)
-            return PosteriorPredictor(Posterior.fit(z, values, blocks, plots=groups), study.region), []
+            blocks, groups, apart = _drawn(data)
+            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, blocks, groups, apart)
+            return PosteriorPredictor(Posterior.fit(z, values, blocks, plots=groups, apart=apart), study.region), []
         except ModelError:
             pass
     error = core.error
@@ -353,7 +367,22 @@ def _predictor(
             f"the sd of a batch is that stated in the study ({error[0]:.3g} on the model scale): the results show none"
         )
         notes.append(say("stated-sd", "warn", where, got, "make replicate batches"))
+    if blocked is not None:
+        ahead = blocked.ahead
+        unscaled = ahead.covariance / ahead.sd**2
+        return LeastSquaresPredictor(core.terms, core.coding, ahead.beta, unscaled, ahead.sd, ahead.df), notes
     return LeastSquaresPredictor(core.terms, core.coding, core.beta, core.unscaled, *error), notes
+
+
+def _drawn(data: BatchData) -> tuple[Array | None, tuple[str, ...] | None, float]:
+    """Block columns with effects of their own, groups of batches whose errors are drawn together, and their prior.
+
+    A new batch is one of a new block, so that blocks are drawn too, but where whole plots already are.
+    """
+    blocks = data.blocks if data.blocks.shape[1] else None
+    if data.shared is not None:
+        return blocks, data.shared.names, 1.0
+    return None, None if blocks is None else block_of(data), APART
 
 
 def term_groups(terms: Terms) -> dict[str, list[int]]:
@@ -382,7 +411,7 @@ def trial_table(data: BatchData, fit: LeastSquares, scale: Scale) -> pd.DataFram
     def shown(values: Array, defined: npt.NDArray[np.bool_], otherwise: Unavailable) -> list[Number]:
         reason = otherwise if fit.has_error else nothing
         return [
-            float(v) if ok else (alone if fit.has_error and h > 1 - 1e-10 else reason)
+            float(v) if ok else (alone if fit.has_error and h >= 1 - ALONE else reason)
             for v, ok, h in zip(values, defined, fit.leverage, strict=True)
         ]
 

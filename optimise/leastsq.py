@@ -18,6 +18,8 @@ Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
 _DEPENDENT = 1e-9  # least distance of a unit column from the span of the earlier ones
+ALONE = 1e-6
+"""A row with no more than this to spare decides a term by itself: without it the others say next to nothing of that."""
 _ROUNDING = 50 * np.finfo(float).eps
 
 
@@ -72,7 +74,7 @@ class LeastSquares:
     def deletion_residual(self) -> Array:
         """Values less their prediction from all other rows: residual / (1 - leverage), (n,); 0 where leverage is 1."""
         spare = 1 - self.leverage
-        return np.divide(self.residual, spare, out=np.zeros_like(spare), where=spare > 1e-10)
+        return np.divide(self.residual, spare, out=np.zeros_like(spare), where=spare > ALONE)
 
     @property
     def press(self) -> float:
@@ -156,8 +158,11 @@ def solve(X: npt.ArrayLike, y: npt.ArrayLike, weights: npt.ArrayLike | None = No
     return fit
 
 
-def independent(X: Array) -> tuple[Indices, Indices]:
-    """Column numbers of X (n, p) that are independent of the earlier ones, and those that are not."""
+def independent(X: Array, least: float = _DEPENDENT) -> tuple[Indices, Indices]:
+    """Column numbers of X (n, p) that are independent of the earlier ones, and those that are not.
+
+    `least`: how far from the span of the earlier ones a column of length 1 has to reach.
+    """
     norms = _norms(X)
     kept: list[int] = []
     basis = np.empty((X.shape[0], 0))
@@ -168,7 +173,7 @@ def independent(X: Array) -> tuple[Indices, Indices]:
         for _ in range(2):  # twice is enough: Gram-Schmidt with reorthogonalisation
             column = column - basis @ (basis.T @ column)
         distance = float(np.linalg.norm(column))
-        if distance > _DEPENDENT:
+        if distance > least:
             kept.append(j)
             basis = np.column_stack([basis, column / distance])
     others = [j for j in range(X.shape[1]) if j not in set(kept)]
@@ -228,7 +233,7 @@ def _refined(X: Array, y: Array, q: Array, r: Array, beta: Array, residual: Arra
 def _influence(fit: LeastSquares) -> Influence:
     n, zero = fit.n, np.zeros(fit.n)
     spare = 1 - fit.leverage
-    defined = (spare > 1e-10) & fit.has_error
+    defined = (spare > ALONE) & fit.has_error
     if not defined.any():
         no = np.zeros(n, dtype=bool)
         return Influence(zero, zero, zero, no, no)

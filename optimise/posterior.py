@@ -6,9 +6,9 @@ With z the whitened coordinates of the region (zero mean, covariance I/3) and y 
 
 where X is the intercept and block columns with a flat prior, W the identity or relative variances, (ZZ')^2 is taken
 element by element (the rotation-invariant normal prior on all squares and cross terms), M is the Matern 5/2 kernel
-with length ell, and G is 1 for batches of one whole plot, else 0. s2 has the prior 1/s2 and is integrated exactly;
-tL, tQ/tL, tD/tL, ell and, where there are whole plots, tP over a fixed grid. Each grid point predicts by a t law, a new
-batch in a whole plot of its own.
+with length ell, and G is 1 for batches of one whole plot, or of one block, else 0. s2 has the prior 1/s2 and is
+integrated exactly; tL, tQ/tL, tD/tL, ell and, where there are whole plots, tP over a fixed grid. Each grid point
+predicts by a t law, a new batch in a whole plot of its own.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _QUADRATIC_RATIO = (0.05, 0.12, 0.25, 0.5, 1.0, 2.0)
 _SMOOTH_RATIO = (0.12, 0.25, 0.5, 1.0)
 _LENGTHS = (1.0, 2.0)
 _NO_SMOOTH = 0.2
-_PLOT_RATIO = (0.35, 0.7, 1.4, 2.8)
+_PLOT_RATIO = (0.35, 0.7, 1.4, 2.8, 5.6, 11.2)
 _NO_PLOT = 0.2
 _KEEP_MASS = 0.995
 _KEEP_MOST = 40
@@ -77,15 +77,17 @@ class Posterior:
         nuisance: Array | None = None,
         weights: Array | None = None,
         plots: npt.ArrayLike | None = None,
+        apart: float = 1.0,
     ) -> Posterior:
         """Fit to coordinates z (n, d) and values y (n,) on the model's scale, or to m completions (m, n) of them.
 
         `nuisance` (n, b) are block columns with a flat prior; predictions are made where they are all zero, so
         sum-to-zero columns predict for the average block. `weights` (n,) are inverse to the variances of the values
-        (numbers of readings, say); `plots` (n,) name the whole plot of each batch. Raises ModelError when there are too
+        (numbers of readings, say); `plots` (n,) name the whole plot of each batch; `apart` is the prior scale of the
+        sd between these over that of a batch. Raises ModelError when there are too
         few batches for an error, or when all values are the same.
         """
-        ready = prepared(z, y, nuisance, weights, plots)
+        ready = prepared(z, y, nuisance, weights, plots, apart)
         data, y, grid = ready.data, ready.y, ready.grid
         most = max(_KEEP_LEAST, _KEEP_MOST // len(y))
         kept = [_heaviest(grid, log_weights(grid, data, each), most) for each in y]
@@ -243,6 +245,7 @@ def prepared(
     nuisance: Array | None = None,
     weights: Array | None = None,
     plots: npt.ArrayLike | None = None,
+    apart: float = 1.0,
 ) -> Prepared:
     """What `Posterior.fit` works on; the same arguments and errors."""
     values = np.atleast_2d(np.asarray(y, dtype=float))
@@ -263,7 +266,7 @@ def prepared(
     centre = float(np.mean(middle))
     scaled = (values - centre) / size
     groups = np.zeros(0) if plots is None else np.unique(np.asarray(plots), return_inverse=True)[1].astype(float)
-    grid = np.array(list(_grid())) if plots is None else np.array(list(_with_plots(_grid())))
+    grid = np.array(list(_grid())) if plots is None else np.array(list(_with_plots(_grid(), apart)))
     return Prepared(Data(z, fixed, noise, groups, df), scaled, centre, size, grid)
 
 
@@ -302,9 +305,9 @@ def _grid() -> Iterator[_Point]:
             yield float(np.log(p * (1 - _NO_SMOOTH) * q / len(_LENGTHS))), t, t * ratio, t * extra, length, 0.0
 
 
-def _with_plots(grid: Iterable[_Point]) -> Iterator[_Point]:
-    """The same with the sd between whole plots over that of a batch: none, or some, half-t with scale 1."""
-    prior = _half_t(_PLOT_RATIO, 1.0)
+def _with_plots(grid: Iterable[_Point], apart: float) -> Iterator[_Point]:
+    """The same with the sd between whole plots over that of a batch: none, or some, half-t with scale `apart`."""
+    prior = _half_t(_PLOT_RATIO, apart)
     for log_prior, *rest, _ in grid:
         linear, quadratic, smooth, length = rest
         yield log_prior + float(np.log(_NO_PLOT)), linear, quadratic, smooth, length, 0.0

@@ -49,6 +49,18 @@ def scale_line(entry: Entry) -> str:
     return said + _HELD[held]
 
 
+def blocks_line(entry: Entry) -> str:
+    """What each block adds to their mean, and how far blocks lie apart."""
+    effects, apart = entry.get("blocks"), entry["variance"].get("block")
+    if not effects or not known(apart):
+        return ""
+    signed = [f"{name} {'+' if value > 0 else ''}{figure(value)}" for name, value in effects.items()]
+    scale = "" if entry["scale"] == "linear" else f", {entry['scale']} scale"
+    return (
+        f"Blocks, about their mean{scale}: {', '.join(signed)}; sd {figure(float(apart) ** 0.5)} from one to the next."
+    )
+
+
 def together_line(entry: Entry) -> str:
     """How far the terms reach when they are read side by side."""
     found = entry.get("together")
@@ -153,7 +165,8 @@ def judged(entry: Entry) -> str:
     """Residual sd, degrees of freedom, R² and what is said of the shape, in one sentence."""
     parts = []
     sd = entry.get("residual_sd")
-    shared = next((key for key in entry["variance"] if key != "batch"), None)
+    drawn = {} if entry.get("blocks") else entry["variance"]
+    shared = next((key for key in drawn if key != "batch"), None)
     if isinstance(sd, float) and shared is not None:
         apart = figure(float(entry["variance"][shared]) ** 0.5)
         named = shared.replace("_", " ")

@@ -136,7 +136,11 @@ def _fit(one: argparse.ArgumentParser) -> None:
     )
     one.add_argument("--coding", choices=("units", "proportion", "l-pseudo", "coded"),
                      help="the form of the printed coefficients (default: units)")  # fmt: skip
-    one.add_argument("--without", metavar="T07,...", help="leave trials out for a look only; nothing is written")
+    one.add_argument(
+        "--without",
+        metavar="T07,...",
+        help="a look without trials, terms as last fitted unless --terms; nothing is written",
+    )
 
 
 def _predict(one: argparse.ArgumentParser) -> None:

@@ -77,7 +77,7 @@ def test_many_blocks_are_taken_as_drawn_anew():
     row = model.terms.set_index("term").loc["Mullet × Fry time"]
     assert row["df"] == pytest.approx(entry["fixed_effects"]["df_kr"]["x1:z3"], rel=1e-6)
     few = fit(made, made.results(frame.assign(block=[f"day {i % 3}" for i in range(56)])), terms="all")["Texture"]
-    assert list(few.variance) == ["batch"]
+    assert list(few.blocks) == ["day 0", "day 1", "day 2"]
 
 
 def test_size_of_a_test_of_a_hard_to_change_factor():
