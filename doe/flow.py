@@ -28,6 +28,7 @@ _LEAST_RATES = 4  # different rates below which three parameters only go through
 FALL = (
     0.10  # how far [1] a stress may lie below one at a lower rate: that of a reading at 10 % torque (common practice)
 )
+_SURE = 0.995  # one-sided level of the F test at 1 % by which a yield value stays, though AICc would drop it
 _LEVEL = 0.95  # one-sided confidence of the highest yield value
 _FLATTEST, _STEEPEST = 0.01, 5.0  # bounds on n beside a yield value while fitting; real ones lie between 0 and 2
 _EXACT = 1e-9  # relative scatter below which a curve counts as free of it: the last digits of typed numbers
@@ -78,7 +79,9 @@ def fit_flow(rate: Array, stress: Array) -> Flow | None:
     """The law of a curve by least squares of the log of the stress, so that each point counts by its relative error.
 
     The law is the one with the lower AICc (Hurvich & Tsai 1989, from memory), the error variance counted as a
-    parameter; Herschel-Bulkley needs six points for one. None where fewer than three different rates were read, or
+    parameter; Herschel-Bulkley needs six points for one. With hardly more than six, AICc leaves out a yield value that
+    the readings show beyond doubt, so that one is kept as well where an F test of none finds against it at 1 %. None
+    where fewer than three different rates were read, or
     where the stress falls (`falls`).
     """
     order = np.argsort(rate, kind="stable")
@@ -92,6 +95,8 @@ def fit_flow(rate: Array, stress: Array) -> Flow | None:
     if math.isfinite(criterion):
         aicc["Herschel-Bulkley"] = criterion
     law = min(aicc, key=lambda name: aicc[name])
+    if math.isfinite(criterion) and power.rss > _allowed(bulkley, len(rate), _SURE):
+        law = "Herschel-Bulkley"
     best = bulkley if law == "Herschel-Bulkley" else power
     free = len(rate) - (3 if law == "Herschel-Bulkley" else 2)
     return Flow(
@@ -167,14 +172,19 @@ def _aicc(fit: _Fit, points: int, parameters: int) -> float:
     return points * math.log(rss / points) + 2 * counted + 2 * counted * (counted + 1) / (points - counted - 1)
 
 
+def _allowed(best: _Fit, points: int, level: float) -> float:
+    """The residual sum of squares up to which a yield value is left open by a one-sided `level`."""
+    free = points - 3
+    return max(best.rss, points * _EXACT**2) * (1.0 + float(stdtrit(free, level)) ** 2 / free)
+
+
 def _yield_below(rate: Array, stress: Array, best: _Fit) -> float:
     """The yield value at which the fit gets worse by what one-sided 95 % allow; at most the lowest stress read."""
     top = float(stress.min())
     free = len(rate) - 3
     if free < 1:
         return top
-    rss = max(best.rss, len(rate) * _EXACT**2)
-    allowed = rss * (1.0 + float(stdtrit(free, _LEVEL)) ** 2 / free)
+    allowed = _allowed(best, len(rate), _LEVEL)
 
     def worse(tau: float) -> float:
         return _power(rate, stress, tau).rss - allowed

@@ -93,3 +93,24 @@ def test_few_points_bear_a_power_law_only_and_leave_the_yield_value_open(points)
 @pytest.mark.parametrize("rates", [[1.0, 10.0], [5.0, 5.0, 5.0], [0.0, 1.0, 10.0]])
 def test_no_curve_no_law(rates):
     assert fit_flow(np.array(rates), np.array([1.0, 2.0, 3.0][: len(rates)])) is None
+
+
+def test_a_yield_value_that_six_readings_prove_is_kept():
+    """True yield value 6.2 Pa, scatter 1 %: AICc at six points asks for e^5 times the squares, F far less.
+
+    The 1 % point of F(1, 3) is 34.12 (tables), so that the squares have to rise by 1 + 34.12 / 3.
+    """
+    rate = np.array([0.1, 1, 5, 10, 50, 100])
+    flow = fit_flow(rate, np.array([6.949, 9.294, 12.785, 15.427, 27.489, 36.454]))
+    assert flow.aicc["power law"] < flow.aicc["Herschel-Bulkley"]
+    assert flow.law == "Herschel-Bulkley"
+    assert flow.yield_value == pytest.approx(6.06, abs=0.1)
+    assert flow.sd["yield_value"] == pytest.approx(0.17, abs=0.05)
+
+
+def test_a_power_law_seldom_shows_a_yield_value():
+    rate, found = np.logspace(-1, 2, 6), 0
+    for seed in range(100):
+        noise = np.exp(np.random.default_rng(seed).normal(0, 0.02, 6))
+        found += fit_flow(rate, 5 * rate**0.3 * noise).law == "Herschel-Bulkley"
+    assert found <= 4
