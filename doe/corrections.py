@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -100,7 +100,10 @@ def correct(
                 Problem("bad-reading", "stop", f"{response} of {which}", entry.got, entry.allowed, entry.do)
             )
     rows = results.counted
-    rows = rows[((rows["batch"] == which) | (rows["trial"] == which)) & (rows["response"] == response)]
+    batches = results.batches
+    own = batches.index[batches["source_id"] == which]
+    mine = (rows["batch"] == which) | (rows["trial"] == which) | rows["batch"].isin(own)
+    rows = rows[mine & (rows["response"] == response)]
     if reading is not None:
         rows = rows[rows["reading"] == reading]
     if wanted is not None and len(rows) != 1:
@@ -122,6 +125,9 @@ def correct(
                 "name the batch and the reading" if len(rows) else "record it instead",
             )
         )
+    if not problems and isinstance(entry, Entry) and _is_so_already(rows.iloc[0].to_dict(), entry):
+        got, do = f"it is {entry.missing or entry.shown} already", "check the batch and the value"
+        problems.append(Problem("nothing-to-do", "stop", f"{response} of {which}", got, "another value", do))
     if problems or not isinstance(entry, Entry):
         raise ResultsError(problems)
     row = rows.iloc[0].to_dict()
@@ -129,6 +135,13 @@ def correct(
     row |= {"value": entry.value, "bound": entry.bound, "value_to": entry.value_to, "flag": flag, "note": why.strip()}
     frame = pd.DataFrame([*results.readings.to_dict("records"), row], columns=list(results.readings.columns))
     return Results(typed_readings(frame), results.batch_rows, results.columns, results.findings)
+
+
+def _is_so_already(row: Mapping[str, Any], entry: Entry) -> bool:
+    """Whether a reading on record says the same; one with a flag does not, as a correction takes that away."""
+    kept = tuple(None if number is None or number != number else number for number in (row["value"], row["value_to"]))
+    same = (kept[0], row["bound"], kept[1]) == entry.measured
+    return same and row["flag"] in ((entry.missing,) if entry.missing else ("", "corrected"))
 
 
 def _no_reason(why: str) -> list[Problem]:

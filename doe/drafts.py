@@ -17,7 +17,8 @@ from doe.problems import Level, Problem
 if TYPE_CHECKING:
     from doe.study import Study
 
-STATES = ("made", "remade", "failed", "unmakeable", "set aside")
+SET_ASIDE = "set aside"
+STATES = ("made", "remade", "failed", "unmakeable", SET_ASIDE)
 USABLE = ("made", "remade")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from doe.categories import material_of
@@ -10,6 +11,7 @@ from doe.levels import Levels
 from doe.problems import Problem, listed
 
 if TYPE_CHECKING:
+    from doe.resultset import Results
     from doe.study import Study
 
 
@@ -40,6 +42,20 @@ def by_active_part(study: Study, levels: Levels, factors: Mapping[str, float]) -
     elif moved:
         out.update({name: float(out[name]) * total / (total - moved) for name in names})
     return out
+
+
+def of_record(study: Study, results: Results) -> list[Problem]:
+    """What lots with an active part of their own did to the batches on record, as far as study.toml still says so."""
+    batches = results.batches.loc[results.usable]
+    names = [item.name for item in study.ingredients if f"lot: {item.name}" in batches]
+    lots: dict[str, dict[str, str]] = {}
+    factors: dict[str, dict[str, float]] = {}
+    for batch, row in batches.iterrows():
+        mine = {name: str(row[f"lot: {name}"]) for name in names if isinstance(row[f"lot: {name}"], str)}
+        lots[str(batch)] = mine
+        factors[str(batch)] = lot_factors(study, {c: row[c] for c in results.columns}, mine)
+    since = "; by lot_assay as it stands now, what is on record stays as it was taken in"
+    return [replace(one, do=one.do + since) for one in told(study, lots, factors)]
 
 
 def told(

@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe.codings import CODINGS
 from doe.costs import cost_per_kg, exact_values
+from doe.own_names import with_own_names
 from doe.problems import ModelError, Problem, Unavailable
 from doe.results import Results
 from doe.shown import Shown
@@ -127,7 +128,7 @@ class Models(Shown, Mapping[str, FittedModel]):
     def findings(self) -> tuple[Problem, ...]:
         """The findings of all responses, and the gum's power law where one is read."""
         own = tuple(finding for model in self.models.values() for finding in model.findings)
-        return (*own, *gum_findings(self.study, self.results))
+        return tuple(with_own_names(self.results, [*own, *gum_findings(self.study, self.results)]))
 
     def planned(self, response: str) -> FittedModel:
         """Least squares of the full planned model where it leaves an error to judge by, else the model as chosen."""

@@ -192,7 +192,7 @@ def record_document(
         "files": list(files),
         "trials": int(results.batches["trial"].nunique()),
         "batches": len(results.batches),
-        "readings": len(results.readings),
+        "readings": len(results.counted),
         "states": results.batches["state"].value_counts().to_dict(),
         "missing": list(missing),
     }

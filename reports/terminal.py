@@ -190,7 +190,7 @@ def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mappi
         rows.append([response.name, len(seen), bounds or "", span, response.unit])
     return _page(
         f"{counted(len(batches), 'batch', 'batches')} of {counted(batches['trial'].nunique(), 'trial')}: {states}. "
-        f"{counted(len(results.readings), 'reading')}.",
+        f"{counted(len(results.counted), 'reading')}.",
         aligned(rows, ("response", "batches read", "out of range", "from, to", "unit"), right=(1, 2)),
         _missing(missing),
         findings(results.findings),
@@ -298,7 +298,7 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
     return wrapped(" ".join(said for said in says if said))
 
 
-_NOT_MADE = {"out": "failed or set aside", "withdrawn": "withdrawn"}
+_NOT_MADE = {"aside": "of these set aside", "out": "failed or not makeable", "withdrawn": "withdrawn"}
 
 
 def status(document: Mapping[str, Any]) -> str:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
 
 from doe.design import Design
-from doe.drafts import USABLE
+from doe.drafts import SET_ASIDE, USABLE
 from studies.analysis import is_fresh
 from studies.folder import StudyFolder
 from studies.names import MODELS, OPTIMUM
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 CONFIRM, LEARN = 3, 6  # how many batches the next step asks for: common practice, no source
 
@@ -17,13 +20,15 @@ CONFIRM, LEARN = 3, 6  # how many batches the next step asks for: common practic
 def rounds(folder: StudyFolder) -> list[dict[str, Any]]:
     """One row a round: how many trials it has, how many were made, came to nothing (`out`), or were withdrawn.
 
-    `changed` names the parts of the definition that differ from those it was planned for. A trial of which every
-    batch failed, cannot be made or was set aside is not made, but was tried.
+    `aside` counts those of the made of which every batch was set aside. `changed` names the parts of the definition
+    that differ from those it was planned for. A trial of which every batch failed or cannot be made is not made, but
+    was tried.
     """
     withdrawn = set(folder.withdrawn())
     batches = folder.results.batches if folder.has_results() else None
     tried = set() if batches is None else {str(trial) for trial in batches["trial"]}
-    made = set() if batches is None else {str(trial) for trial in batches.loc[batches["state"].isin(USABLE), "trial"]}
+    counts = _trials_in(batches, USABLE)
+    made = counts | _trials_in(batches, (SET_ASIDE,))
     rows = []
     for design in folder.designs():
         trials = {str(trial) for trial in design.table.index}
@@ -33,6 +38,7 @@ def rounds(folder: StudyFolder) -> list[dict[str, Any]]:
                 "purpose": folder.round_note(design.round).get("purpose", "plan"),
                 "trials": len(trials),
                 "made": len(trials & made),
+                "aside": len(trials & made - counts),
                 "out": len(trials & tried - made),
                 "withdrawn": len(trials & withdrawn),
                 "waiting": len(trials - tried - withdrawn),
@@ -40,6 +46,11 @@ def rounds(folder: StudyFolder) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def _trials_in(batches: pd.DataFrame | None, states: Sequence[str]) -> set[str]:
+    """The trials that have a batch in one of these states."""
+    return set() if batches is None else {str(trial) for trial in batches.loc[batches["state"].isin(states), "trial"]}
 
 
 def analyses(folder: StudyFolder) -> dict[str, str]:

@@ -13,6 +13,7 @@ import pandas as pd
 from doe.corrections import correct, restore, set_aside
 from doe.missing import missing
 from doe.oddities import odd
+from doe.own_names import with_own_names
 from doe.problems import Problem, ResultsError, StudyError
 from doe.rawtable import RawTable
 from doe.results import Results, batches_csv, joined, readings_csv, stored_results, take_in
@@ -52,7 +53,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         change.write(READINGS, readings_csv(results))
         change.write(BATCHES, batches_csv(results))
     study = folder.study
-    results = replace(results, findings=(*results.findings, *odd(study, results)))
+    results = replace(results, findings=tuple(with_own_names(results, [*results.findings, *odd(study, results)])))
     waits = [one.to_dict() for one in missing(study, folder.designs(), results, folder.withdrawn())]
     names = [Path(name).name for name in args.files]
     document = documents.record_document(study, results, files=names, missing=waits)

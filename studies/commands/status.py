@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+from doe.lots import of_record
 from doe.missing import missing
 from doe.oddities import flagged, odd
+from doe.own_names import with_own_names
 from doe.problems import Problem
 from doe.timetable import due
 from reports import documents, terminal
@@ -45,7 +47,8 @@ def standing(folder: StudyFolder, name: str) -> dict[str, Any]:
     )
     problems = _old_rounds(known)
     if results is not None:
-        problems += [*results.findings, *odd(study, results), *flagged(results)]
+        told = [*results.findings, *of_record(study, results), *odd(study, results), *flagged(results)]
+        problems += with_own_names(results, told)
     return {**document, "problems": [*document["problems"], *(problem.to_dict() for problem in problems)]}
 
 

@@ -7,6 +7,7 @@ import pytest
 
 from doe import Study, bench
 from doe.composition import Weighed, as_made, fitted_levels, parts_of
+from doe.lots import of_record
 from doe.problems import ResultsError, StudyError
 from doe.rawtable import RawTable
 from doe.results import joined, take_in
@@ -165,6 +166,10 @@ def test_a_lot_counts_by_its_own_active_part():
     assert list(results.levels()["Water"]) == pytest.approx([99.1, 99.0, 99.0], abs=1e-12)
     said = [f for f in results.findings if f.code == "lot-assay"]
     assert [(f.where, f.got) for f in said] == [("lot: Gum", "L17 in T01-1 has its own active part (lot_assay)")]
+    # Said again of what is on record, long after it was taken in.
+    again = of_record(made, results)
+    assert [(f.where, f.got) for f in again] == [(f.where, f.got) for f in said]
+    assert again[0].do.startswith(said[0].do)
     with pytest.raises(StudyError, match="a fraction above 0, up to 1"):
         Study.from_dict(made_source({"lot_assay": {"L17": 1.2}}))
 

@@ -94,7 +94,7 @@ def test_a_failed_batch_is_tried_and_not_made(planned, call, capsys):
     row = call("status", planned)[1]["rounds"][0]
     assert [row[key] for key in ("trials", "made", "out", "waiting")] == [9, 1, 2, 6]
     assert main(["status", str(planned)]) == 0
-    assert "1 of 9 made  2 failed or set aside" in capsys.readouterr().out
+    assert "1 of 9 made  2 failed or not makeable" in capsys.readouterr().out
 
 
 def test_a_second_batch_of_a_failed_trial_makes_it_made(planned, call):
@@ -123,3 +123,34 @@ def test_every_command_names_the_same_next_step(planned, call, table_of, capsys)
         said = last(*words)
         assert said.startswith(f"Next: blendwright {step} ")
         assert said == last("status", planned)
+
+
+def test_a_batch_that_was_set_aside_was_made(planned, call, capsys):
+    record(planned, "trial,Viscosity,pH\nT01,15000,5.2\nT02,15500,5.3\n")
+    assert call("record", planned, "--set-aside", "T02", "--why", "wrong spindle")[0] == 0
+    row = call("status", planned)[1]["rounds"][0]
+    assert [row[key] for key in ("made", "aside", "out", "waiting")] == [2, 1, 0, 7]
+    assert main(["status", str(planned)]) == 0
+    assert "2 of 9 made  1 of these set aside" in capsys.readouterr().out
+
+
+def test_a_corrected_reading_is_one_reading_and_is_corrected_once(planned, call, capsys):
+    record(planned, "trial,Viscosity,pH\nT01,15000,5.2\nT02,15500,5.3\n")
+    correct = ("record", planned, "--correct", "T01", "pH")
+    assert call(*correct, "5.4", "--why", "slip of the pen")[1]["readings"] == 4
+    code, document = call(*correct, "5.4", "--why", "slip of the pen")
+    assert code == 2
+    assert "it is 5.4 already" in str(document["problems"])
+    assert call(*correct, "not measured", "--why", "probe was dry")[0] == 0
+    assert call(*correct, "not measured", "--why", "probe was dry")[0] == 2
+    assert call(*correct, "5.4", "--why", "it was not")[1]["readings"] == 4
+
+
+def test_trials_of_a_historical_table_go_by_their_own_names_too(small, call):
+    rows = "".join(f"A{n},{0.3 + n / 10:.1f},4,1,{15000 + n},5.2\n" for n in range(9))
+    table = small.parent / "before.csv"
+    table.write_text("trial,Gum,Wax,Preservative,Viscosity,pH\n" + rows, encoding="utf-8")
+    far = next(one for one in call("record", small, table)[1]["problems"] if one["where"] == "Gum")
+    assert "T09-1 (A8)" in far["got"]
+    assert "T09-1 (A8)" in str(call("status", small)[1]["problems"])
+    assert call("record", small, "--correct", "A8", "Viscosity", "16000", "--why", "slip")[0] == 0
