@@ -91,7 +91,13 @@ def _fields(quest: Quest) -> list[Field] | None:
 
 
 def certificate(
-    objective: str, value: Number, quest: Quest, models: Models, proof: Proof | None, exact_met: bool = True
+    objective: str,
+    value: Number,
+    quest: Quest,
+    models: Models,
+    proof: Proof | None,
+    exact_met: bool = True,
+    held: tuple[str, ...] = (),
 ) -> Certificate:
     """What is proven of a formula's `value`. `exact_met`: some recipe keeps the limits of all exact musts.
 
@@ -113,7 +119,7 @@ def certificate(
             alone, upper = upper, min(1.0, upper**power + _LEAST)
     upper = max(upper, value)
     fenced, proved = quest.fence is not None, bool(upper - value <= TARGET)
-    return Certificate(objective, value, upper, proved, TARGET, alone, proof.boxes, fenced)
+    return Certificate(objective, value, upper, proved, TARGET, alone, proof.boxes, fenced, held)
 
 
 def _together(quest: Quest, models: Models) -> float:

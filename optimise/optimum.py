@@ -21,7 +21,8 @@ class Certificate:
     No recipe of the region that was searched exceeds the bound, weighable or not, in these models. `proved` when the
     gap is at most `target`; without any proof the bound is what no chance or desirability can exceed: 1. `alone`: where
     responses of a batch go together, the bound of the product of their chances, which is what is searched.
-    `boxes` is how many pieces of the region were looked at, `fenced` whether only what was tried counts.
+    `boxes` is how many pieces of the region were looked at, `fenced` whether only what was tried counts, `held` what
+    was held: the bound is for recipes that have it so.
     """
 
     objective: str
@@ -32,6 +33,7 @@ class Certificate:
     alone: float | None = None
     boxes: int = 0
     fenced: bool = True
+    held: tuple[str, ...] = ()
 
     @property
     def gap(self) -> Number:
@@ -54,6 +56,7 @@ class Certificate:
             "upper_bound_alone": self.alone,
             "boxes": self.boxes,
             "fenced": self.fenced,
+            "held": list(self.held),
         }
 
 

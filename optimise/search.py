@@ -186,7 +186,7 @@ def _described(
         chance_error=_chance_error(brief, models, x, best.combo),
         desirability=entry["desirability"],
         cost_per_kg=entry["cost_per_kg"],
-        certificate=certificate(objective, value, quest, models, proof, exact_met),
+        certificate=certificate(objective, value, quest, models, proof, exact_met, tuple(hold or ())),
         at_limits=_at_limits(study, space, x),
         inside=bool(entry["inside"]),
         in_hull=entry.get("in_hull"),

@@ -10,6 +10,7 @@ from doe.study import Study
 from reports.numbers import figure, listed, percent, plain, with_unit
 
 _ONLY = 0.9995
+_WIDE = 0.05  # a gap beyond this is not much of a proof, and is not led with
 
 
 def bound(certificate: Mapping[str, Any]) -> str:
@@ -17,7 +18,11 @@ def bound(certificate: Mapping[str, Any]) -> str:
     value, upper = certificate.get("value"), certificate.get("upper_bound")
     if not isinstance(value, int | float) or not isinstance(upper, int | float):
         return ""
+    held = list(certificate.get("held", ()))
+    if held and not certificate.get("boxes"):
+        return ""  # one recipe was looked at; nothing is said of others
     where = "in the tried region" if certificate.get("fenced", True) else "within the limits"
+    where = f"{where} with this {listed(held)}" if held else where
     if upper > _ONLY and value <= _ONLY - certificate["target"]:
         return f"Found by many starts {where}; how much better another recipe there could be is not proved."
     chance = certificate["objective"] == "chance"
@@ -34,6 +39,8 @@ def bound(certificate: Mapping[str, Any]) -> str:
         step, gap = plain(certificate["target"], 3), figure(upper - value, digits=2)
     if certificate["proved"]:
         return f"Proved: {said}, so none is better than this one by more than {step}."
+    if upper - value > _WIDE:
+        return f"Found by many starts {where}. All that is proved of others: {said}."
     return f"Proved: {said}. This formula lies {gap} below that; whether another lies between is open."
 
 

@@ -25,10 +25,22 @@ def test_a_bound_is_rounded_up():
 
 
 def test_a_bound_that_leaves_a_gap_says_so():
-    said = wording_proof.bound({**CHANCE, "upper_bound": 0.93, "proved": False, "fenced": False})
-    assert "no recipe within the limits passes more often than 93.0" in said
-    assert "15 points below that" in said
+    said = wording_proof.bound({**CHANCE, "upper_bound": 0.81, "proved": False, "fenced": False})
+    assert "no recipe within the limits passes more often than 81.0" in said
+    assert "3 points below that" in said
     assert "is open" in said
+
+
+def test_a_wide_gap_is_not_led_with_as_proved():
+    said = wording_proof.bound({**CHANCE, "upper_bound": 0.93, "proved": False})
+    assert said.startswith("Found by many starts")
+    assert "more often than 93.0" in said
+
+
+def test_what_is_held_is_said_and_one_recipe_alone_proves_nothing_of_others():
+    held = {**CHANCE, "boxes": 40, "held": ["Gum"]}
+    assert "no recipe in the tried region with this Gum passes" in wording_proof.bound(held)
+    assert wording_proof.bound({**held, "boxes": 0}) == ""
 
 
 @pytest.mark.parametrize("value", [0.2, 0.9])
