@@ -137,7 +137,7 @@ def correct(
     return Results(typed_readings(frame), results.batch_rows, results.columns, results.findings)
 
 
-def _is_so_already(row: Mapping[str, Any], entry: Entry) -> bool:
+def _is_so_already(row: Mapping[Any, Any], entry: Entry) -> bool:
     """Whether a reading on record says the same; one with a flag does not, as a correction takes that away."""
     kept = tuple(None if number is None or number != number else number for number in (row["value"], row["value_to"]))
     same = (kept[0], row["bound"], kept[1]) == entry.measured

@@ -11,18 +11,16 @@ from doe.curves import observed
 from doe.problems import Problem, Unavailable
 from doe.trade import trade_refusals
 from doe.trade.rulebook import RULES
-from reports import terminal_plan, terminal_region, wording_proof
+from reports import terminal_plan, terminal_region, wording_grades, wording_proof
 from reports.gather_plan import plan_facts
 from reports.numbers import (
     NOTHING,
     batches_in_words,
-    between,
     chance_between,
     counted,
     exactly,
     figure,
     level,
-    limits,
     listed,
     money,
     percent,
@@ -36,6 +34,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from doe.design import Design
+    from doe.parts import Response
     from doe.results import Results
     from doe.study import Study
     from optimise.models import Models
@@ -186,7 +185,7 @@ def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mappi
         seen, _ = observed(study, results, response)
         bounds = int((seen["bound"] != "none").sum())
         numbers = seen.loc[seen["bound"] == "none", "value"]
-        span = f"{figure(numbers.min())} to {figure(numbers.max())}" if len(numbers) else "no number"
+        span = wording_grades.read_from_to(response, numbers.tolist()) if len(numbers) else "no number"
         rows.append([response.name, len(seen), bounds or "", span, response.unit])
     return _page(
         f"{counted(len(batches), 'batch', 'batches')} of {counted(batches['trial'].nunique(), 'trial')}: {states}. "
@@ -206,8 +205,8 @@ def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER", moved: 
         rows = []
         for name, entry in point["responses"].items():
             response = study.response(name)
-            rows.append([name, *_predicted(entry), percent(_number(entry.get("chance"))),
-                         limits(response.low, response.high), response.unit])  # fmt: skip
+            rows.append([name, *_predicted(response, entry), percent(_number(entry.get("chance"))),
+                         wording_grades.asked_for(response), response.unit])  # fmt: skip
         where = "" if point["inside"] else " Outside what was tried: read it as a guess."
         head = f"{clean(label)}: {_all_pass(point['chance_all'])}{where}"
         table = aligned(
@@ -229,11 +228,11 @@ def _all_pass(chance: Any) -> str:
     return f"{batches_in_words(float(chance))} would pass everything ({percent(float(chance))})."
 
 
-def _predicted(entry: Mapping[str, Any]) -> tuple[str, str]:
-    ends = entry.get("prediction")
+def _predicted(response: Response, entry: Mapping[str, Any]) -> tuple[str, str]:
+    ends, centre = entry.get("prediction"), _number(entry.get("predicted"))
     if isinstance(ends, list | tuple):
-        return figure(_number(entry.get("predicted")), (ends[1] - ends[0]) / 4), between(*ends)
-    return figure(_number(entry.get("predicted"))), ""
+        return wording_grades.one(response, centre, (ends[1] - ends[0]) / 4), wording_grades.span(response, *ends)
+    return wording_grades.one(response, centre), ""
 
 
 def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -> str:
@@ -252,8 +251,8 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -
     rows = []
     for response, entry in best.responses.items():
         spec = study.response(response)
-        rows.append([response, *_predicted(entry), percent(_number(entry.get("chance"))),
-                     limits(spec.low, spec.high), spec.unit])  # fmt: skip
+        rows.append([response, *_predicted(spec, entry), percent(_number(entry.get("chance"))),
+                     wording_grades.asked_for(spec), spec.unit])  # fmt: skip
     interval = best.chance_interval
     span = "" if isinstance(interval, Unavailable) else f" 90 % interval of the chance: {chance_between(*interval)}."
     cost = best.cost_per_kg
