@@ -26,9 +26,9 @@ _NEEDS_MORE = {"fewer-runs-than-points", "fewer-runs-than-vertices", "no-fractio
 _OF_A_FAMILY = ("fraction", "centre_points", "axial", "degree", "whole_plots")
 
 CRITERIA = {
-    "I": "optimal for predictions",
-    "D": "optimal for terms",
-    "A": "optimal for coefficients",
+    "I": "optimal for predictions (I)",
+    "D": "optimal for terms (D)",
+    "A": "optimal for coefficients (A)",
 }
 FAMILIES = {
     "lattice": "simplex lattice",

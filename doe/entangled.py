@@ -108,7 +108,9 @@ def _told(study: Study, gone: Sequence[str], few: dict[str, Array]) -> Problem:
     reasons = _reasons(study, few)
     got = f"{shown} {'is' if len(gone) == 1 else 'are'} left out: nowhere can {'it' if len(gone) == 1 else 'they'} be"
     got += f" told from the terms that are kept{', because ' if reasons else ''}{'; '.join(reasons)}"
-    do = "nothing, if it is meant so: what is kept stands for both; else widen the limits or make steps finer"
+    do = "nothing, if it is meant so; else widen the limits or make steps finer"
+    if not all(label.startswith("[") for label in gone):
+        do = do.replace("so;", "so: what is kept stands for both;")
     return Problem("terms-left-out", "inform", "[plan], model", got, "", do)
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 from doe import optimal, seating, setups, textbook
 from doe.entangled import Untangled, untangled
 from doe.grids import Grids, grids
-from doe.lattice import cases, too_coarse
+from doe.lattice import cases, on_steps, too_coarse
 from doe.limits import number
 from doe.optimal import Recipes, Wanted
 from doe.parts import PlanWish
@@ -25,7 +25,7 @@ from doe.problems import PlanError, Problem, StudyError
 from doe.region import Region
 from doe.setups import Made
 from doe.spaces import Layout, dependent
-from doe.steps import is_whole
+from doe.steps import is_whole, whole_steps
 from doe.study import Study
 from doe.terms import Terms
 from doe.wholeplots import Hard
@@ -79,6 +79,9 @@ class Groundwork:
             do = "give an ingredient or a factor low below high"
             raise PlanError([Problem("one-recipe", "stop", "the limits", got, "a region with room in it", do)])
         told = _off_steps(study)
+        if _one_on_steps(study):
+            got = "weighable steps leave one recipe only: there is nothing to choose"
+            raise PlanError([Problem("one-recipe", "stop", "step", got, "steps with room between", "make steps finer")])
         clear = terms_of(study, wish)
         terms = clear.terms
         count = _count(wish, terms)
@@ -164,6 +167,15 @@ def _off_steps(study: Study) -> list[Problem]:
     if all(stops):
         raise PlanError(replace(p, level="stop") for problems in stops for p in problems)
     return list(dict.fromkeys(p for problems in told for p in problems))
+
+
+def _one_on_steps(study: Study) -> bool:
+    """Whether every level that varies has one step only within reach, at the one combination of categories there is."""
+    region = study.region
+    if len(region.combinations) > 1 or not region.dimension:
+        return False
+    steps = on_steps(region, study.steps_at(region.combinations[0]))
+    return all(n in steps and len(whole_steps(*region.reach[n], steps[n])) == 1 for n in region.free)
 
 
 def _off_steps_given(study: Study, wish: PlanWish) -> list[Problem]:

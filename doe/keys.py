@@ -278,7 +278,7 @@ _PLAN = _section(
     Key("model", ("text", "table"), "the model the plan is for", MODELS, parts=MODEL_PARTS),
     Key("terms", ("texts",), "the model's terms, one by one"),
     Key("maybe", ("text", "texts"), "terms planned for, but not owed a run each", MODELS),
-    _text("criterion", "what the plan is best at: I prediction, D coefficients, A their mean variance", "I", "D", "A"),
+    _text("criterion", "optimal for: I predictions, D terms (together), A coefficients (one by one)", "I", "D", "A"),
     Key("runs", ("whole",), "number of trials", low=1, high=MOST_RUNS),
     Key("replicate_batches", ("whole",), "trials that repeat another", low=0),
     Key("pure_error_df", ("whole",), "least degrees of freedom for pure error", low=0),

@@ -65,7 +65,8 @@ def enough_plots(wish: PlanWish, plan: Layout, hard: Hard, made: Made, need: Wan
     terms = "a term" if own == 2 else f"{own - 1} terms"
     got = f"{named} would be set {count} times{where}, too few for {terms} in {'it' if len(names) == 1 else 'them'}: "
     got += "what cannot be told from blocks or from each other is not learnt"
-    do = f"give whole_plots = {least + _LEFT_OVER}{', fewer blocks' if blocks > 1 else ''}, or a smaller model"
+    do = f"give whole_plots = {least + _LEFT_OVER}, so that {_LEFT_OVER} are left over to judge effects by"
+    do += f"{', fewer blocks' if blocks > 1 else ''}, or a smaller model"
     raise PlanError([Problem("too-few-whole-plots", "stop", "[plan], whole_plots", got, f"{least} or more", do)])
 
 

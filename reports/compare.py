@@ -14,7 +14,7 @@ from reports.svg import signs
 from reports.svg_compare import Chart, Row, side_by_side
 from reports.tables import aligned, clean, fitted, width, wrapped
 
-_WIDTH, _STRIP, _NARROWEST, _NAME = 80, 40, 20, 30
+_WIDTH, _STRIP, _NARROWEST, _NAME = 80, 40, 20, 32
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
 
 

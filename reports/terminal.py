@@ -123,7 +123,7 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
         wrapped(terminal_plan.against(quality)),
         *terminal_plan.between_blocks(quality),
         *terminal_plan.on_steps(quality),
-        f"{_plain(quality.get('days'), 'bench days')}; cost {money(_number(quality.get('cost')), study.currency)}.",
+        f"{_days(quality.get('days'))}; cost {money(_number(quality.get('cost')), study.currency)}.",
     ]
     return _page(
         wrapped(f"{study.name}, round {design.round}{_units(study, columns)}"),
@@ -172,8 +172,8 @@ def _number(value: Any) -> float | None:
     return float(value) if isinstance(value, int | float) else None
 
 
-def _plain(value: Any, what: str) -> str:
-    return f"{figure(value, digits=2)} {what}" if _number(value) is not None else f"{what}: {NOTHING}"
+def _days(value: Any) -> str:
+    return counted(int(value), "bench day") if _number(value) is not None else f"bench days: {NOTHING}"
 
 
 def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mapping[str, Any]] = ()) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from doe.quality import made_before
 from reports.numbers import percent
 from reports.tables import aligned, wrapped
 from reports.wording_plan import first_line
@@ -69,6 +70,13 @@ def between_blocks(quality: Mapping[str, Any]) -> list[str]:
     return [f"Differences between blocks take {percent(1 - kept)} of what the trials tell."]
 
 
+def _none_first(facts: PlanFacts) -> str:
+    """Why no extreme recipes lead the order where batches were made before."""
+    if not made_before(facts.quality["leverage"]):
+        return ""
+    return "No extreme recipes lead the order: batches made before have tried the ground already."
+
+
 def reading(study: Study, facts: PlanFacts) -> str:
     """What the plan will show, response by response, and what to know before it is made."""
     rows = shown_rows(facts.reading, units_of(study))
@@ -82,5 +90,5 @@ def reading(study: Study, facts: PlanFacts) -> str:
     told += [filling_line(facts.quality)]
     told += alias_lines(facts) if facts.quality["aliases"] or facts.quality.get("two_level") else []
     table = aligned(rows, _HEAD, right=(1, 2, 3, 4, 5), most=40) if rows else ""
-    lines = [wrapped(line) for line in (*told, first_line(facts)) if line]
+    lines = [wrapped(line) for line in (*told, first_line(facts) or _none_first(facts)) if line]
     return "\n\n".join(part for part in (table, *lines) if part)

@@ -137,6 +137,11 @@ _MEANS = {
     4: "main effects are clear of products of two factors, which are mixed up with each other",
     5: "main effects and products of two factors are clear of each other",
 }
+_PARTLY = {
+    3: "what is read for a main effect has up to {} of each product of two other factors in it",
+    4: "main effects are clear of products of two factors, of which each has up to {} of others in what is read",
+    5: "main effects and products of two factors are clear of each other, but not of products of three (up to {})",
+}
 
 
 def two_level_lines(mixed: Mapping[str, Any]) -> list[str]:
@@ -147,10 +152,8 @@ def two_level_lines(mixed: Mapping[str, Any]) -> list[str]:
         if resolution == whole and whole in _ROMAN:
             out.append(f"Resolution {_ROMAN[whole]}: {_MEANS[whole]}.")
         elif resolution != whole and whole in _ROMAN:
-            most = figure(mixed["partial"], digits=2)
-            out.append(
-                f"Generalised resolution {figure(resolution, digits=3)}: effects share up to {most} of each other."
-            )
+            most = figure(whole + 1 - resolution, digits=2)
+            out.append(f"Generalised resolution {figure(resolution, digits=3)}: {_PARTLY[whole].format(most)}.")
     chains = [
         " = ".join(("" if sign == first else "-") + name for name, sign in chain.items())
         for chain in mixed.get("chains") or ()
@@ -205,7 +208,7 @@ def alone_line(plan: PlanFacts) -> str:
     named = listed(trials) if len(trials) <= 8 else f"{', '.join(trials[:8])} and {len(trials) - 8} more"
     return (
         f"{named} {'stands' if one else 'stand'} alone: no other trial speaks for "
-        f"{'its' if one else 'their'} corner of the region, so a slip there would go unnoticed. "
+        f"{'its' if one else 'their'} part of the region, so a slip there would go unnoticed. "
         f"Make {'it' if one else 'them'} with care, and look twice at what {'it reads' if one else 'they read'}."
     )
 

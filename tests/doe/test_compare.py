@@ -66,7 +66,8 @@ def test_each_row_is_the_plan_alone(weighed):
 def test_compare_is_the_table_of_the_own_plans(weighed):
     own = compare(BLEND, [12, 8])
     assert list(own.index) == [8, 12]
-    assert own.loc[12].to_dict() == weighed.table[weighed.table["plan"] == "optimal for predictions"].loc[12].to_dict()
+    table = weighed.table
+    assert own.loc[12].to_dict() == table[table["plan"] == "optimal for predictions (I)"].loc[12].to_dict()
 
 
 def test_repeats_that_do_not_fit_are_fewer_and_the_row_says_so(weighed):

@@ -219,3 +219,11 @@ def test_repeats_that_blocks_come_between_are_told_with_what_helps(wish, names):
     loses = [p.got for p in design.findings if p.code == "blocks-not-orthogonal"]
     # By symmetry the squares of all factors lose alike.
     assert all("A², B² and C²" in got for got in loses)
+
+
+def test_steps_that_leave_one_recipe_are_refused():
+    ingredients = [BLEND[0], {"name": "Gum", "low": 0.3, "high": 0.8, "step": 0.5}]
+    ((problem,), _) = foreseen(study({"model": "linear", "runs": 10}, ingredients=ingredients))
+    assert problem.code == "one-recipe"
+    assert problem.got == "weighable steps leave one recipe only: there is nothing to choose"
+    assert not foreseen(study({"model": "linear", "runs": 10}, ingredients=[BLEND[0], {**BLEND[1], "step": 0.1}]))[0]

@@ -84,3 +84,14 @@ def test_which_terms_are_sure_and_what_each_figure_is_for_is_told():
     assert "D and I, are for all 10 terms" in text
     _, text = said(study({"runs": 16, "model": "quadratic"}, "ABC"))
     assert "Only maybe" not in text
+
+
+def test_half_mixed_up_effects_are_told_in_words():
+    # Twelve runs of Plackett and Burman: every product of two has a correlation of 1/3 with each other main effect.
+    _, text = said(study({"design": "plackett-burman", "model": "linear"}, "ABCDEFGH"))
+    assert "what is read for a main effect has up to 0.33 of each product of two other factors in it" in text
+
+
+def test_one_day_at_the_bench_is_one_day():
+    _, text = said(study({"design": "factorial", "model": "linear"}, "AB"))
+    assert "1 bench day;" in text

@@ -62,7 +62,7 @@ def test_plan_compare_writes_one_page(small, call, snapshot):
     assert code == 0
     own = [row for row in document["compare"] if row["own"]]
     assert [row["runs"] for row in own] == [7, 9]
-    assert {row["plan"] for row in document["compare"]} >= {"optimal for terms", "extreme vertices"}
+    assert {row["plan"] for row in document["compare"]} >= {"optimal for terms (D)", "extreme vertices"}
     assert set(document) >= ENVELOPE | {"reaches", "stops_paying", "measure", "file"}
     after = snapshot(small)
     assert set(after) - set(before) == {"plan/compare.html", "journal.jsonl"} - set(before)
