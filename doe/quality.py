@@ -279,6 +279,16 @@ def _tried(levels: pd.DataFrame) -> dict[str, tuple[float, float]]:
     return {str(name): (float(numeric[name].min()), float(numeric[name].max())) for name in numeric}
 
 
+def without_sd(response: Response) -> Unavailable:
+    """Why nothing can be said of what a plan sees in a response without an sd."""
+    if response.kind in ("grade", "pass"):
+        counted = "grades have" if response.kind == "grade" else "a pass or fail has"
+        return Unavailable(f"{counted} no sd", "nothing to do; a measured value sees more per batch")
+    return Unavailable(
+        f"the sd between replicate batches of {response.name} is not given", 'give sd, for example sd = "10 %"'
+    )
+
+
 def visible(plan: Layout, trials: Trials, response: Response) -> dict[str, Any] | Unavailable:
     """What the plan can see in a response.
 
@@ -291,9 +301,7 @@ def visible(plan: Layout, trials: Trials, response: Response) -> dict[str, Any] 
     `relative`, a fraction of the value.
     """
     if response.sd is None:
-        return Unavailable(
-            f"the sd between replicate batches of {response.name} is not given", 'give sd, for example sd = "10 %"'
-        )
+        return without_sd(response)
     judged = _chords(plan, trials)
     if judged is None:
         return _not_estimable()

@@ -15,7 +15,7 @@ import pandas as pd
 from doe.design import Design
 from doe.parts import Response
 from doe.problems import Unavailable
-from doe.quality import matters_of
+from doe.quality import matters_of, without_sd
 from doe.study import Study
 
 Array = npt.NDArray[np.float64]
@@ -82,9 +82,7 @@ def known_to(response: Response, quality: Any) -> Mapping[str, Any] | Unavailabl
     On a log scale an sd s of the logarithm is given as exp(s) - 1, the fraction by which the value may be off.
     """
     if response.sd is None:
-        return Unavailable(
-            f"the sd between replicate batches of {response.name} is not given", 'give sd, for example sd = "10 %"'
-        )
+        return without_sd(response)
     mean, most = quality.prediction_sd["mean"], quality.prediction_sd["max"]
     if isinstance(mean, Unavailable) or isinstance(most, Unavailable):
         return mean if isinstance(mean, Unavailable) else most

@@ -20,6 +20,7 @@ _MARKS = ("low", "target", "high")
 _NEEDS = {"above": ("low",), "below": ("high",), "within": ("low", "high"), "target": _MARKS, "watch": ()}
 _AT_A_RATE = ("low_shear_viscosity",)
 _FULL_AT = (("above", "high"), ("below", "low"))
+_PASS_TAKES = {"above": ("low", ("pass", 1)), "below": ("high", ("fail", 0))}
 _TAKES = {"above": ("low", "target"), "below": ("target", "high"), "within": ("low", "high")}
 _MEASURING = ("method", "reads", "scale", "sd", "sample_g", "grades", "after_h", "model")
 
@@ -36,8 +37,11 @@ def read_response(t: Row, where: str, numeric: Sequence[str], notes: Notes) -> R
     """One response; `numeric` are the names an exact sum may have. Problems go to `notes`."""
     source = _source(t.get("from"), f"{where}, from", numeric, notes)
     grades = _grades(t, where, notes)
-    marks = _marks(t, grades, where, notes)
-    _check_aim(t, marks, where, notes)
+    if t.get("kind") == "pass":
+        marks = _pass_marks(t, where, notes)
+    else:
+        marks = _marks(t, grades, where, notes)
+        _check_aim(t, marks, where, notes)
     _check_scale(t, marks, where, notes)
     _check_kind(t, where, notes)
     if isinstance(source, str) and source in CURVE_QUANTITIES:
@@ -167,6 +171,30 @@ def _marks(t: Mapping[str, Any], grades: Sequence[str], where: str, notes: Notes
         elif value is not None:
             marks[key] = float(value)
     return marks
+
+
+def _pass_marks(t: Row, where: str, notes: Notes) -> dict[str, float]:
+    """What is wanted of a pass or fail, 1 or 0: aim "above" wants a pass, "below" a fail; limits say no more."""
+    given = [key for key in _MARKS if t.gives(key)]
+    aim = t.get("aim", "watch")
+    allowed = 'aim = "above" for a pass, "below" for a fail, or "watch"; no limits'
+    if aim not in (*_PASS_TAKES, "watch"):
+        do = 'write aim = "above": the batch has to pass'
+        notes.stop("pass-aim", where, f"aims {aim}, but a batch can only pass or fail", allowed, do)
+        return {}
+    if aim == "watch":
+        if given and "aim" not in t.wrong:
+            do = f'write aim = "above" and leave {" and ".join(given)} out'
+            notes.stop("pass-aim", where, f"has {' and '.join(given)}, but passes or fails", allowed, do)
+        return {}
+    key, means = _PASS_TAKES[aim]
+    for name in given:
+        value = t.get(name)
+        meant = folded(value) == means[0] if isinstance(value, str) else value == means[1]
+        if name != key or not meant:
+            do = f'leave {name} out: aim = "{aim}" already asks for a {means[0]}'
+            notes.stop("pass-limit", f"{where}, {name}", f"came {shown(value)} for a pass or fail", allowed, do)
+    return {key: float(means[1])}
 
 
 def _check_aim(t: Row, marks: Mapping[str, float], where: str, notes: Notes) -> None:

@@ -48,10 +48,11 @@ def desirability(response: Response, value: npt.ArrayLike) -> tuple[Array, Array
 
     One- and two-sided functions of Derringer & Suich (1980), J. Qual. Technol. 12(4), 214-219: above, 0 at low and
     1 from the target (or else high) on; below, 1 up to the target (or else low) and 0 at high; target, rising from low
-    to the target and falling to high; each side to its exponent. Within: 1 between the limits, 0 outside.
+    to the target and falling to high; each side to its exponent. Within: 1 between the limits, 0 outside. Of a pass or
+    fail `value` is the chance of a pass.
     """
     y = np.asarray(value, dtype=float)
-    low, target, high = response.low, response.target, response.high
+    low, target, high = sides(response)
     if response.aim == "above":
         return _rising(y, low, target if target is not None else high, response.exponent_low)
     if response.aim == "below":
@@ -65,6 +66,13 @@ def desirability(response: Response, value: npt.ArrayLike) -> tuple[Array, Array
         inside = (y >= (-np.inf if low is None else low)) & (y <= (np.inf if high is None else high))
         return inside.astype(float), np.zeros_like(y)
     return np.ones_like(y), np.zeros_like(y)
+
+
+def sides(response: Response) -> tuple[float | None, float | None, float | None]:
+    """Low, target and high that desirability goes by: of a pass or fail it is the chance of what is wanted."""
+    if response.kind == "pass":
+        return {"above": (0.0, 1.0, None), "below": (None, 0.0, 1.0)}.get(response.aim, (None, None, None))
+    return response.low, response.target, response.high
 
 
 def _rising(y: Array, start: float | None, full: float | None, exponent: float) -> tuple[Array, Array]:

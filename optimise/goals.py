@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.parts import Response
+from optimise.aims import sides
 from optimise.exact import Exact
 from optimise.onepass import OnePass, Wanted, alike
 from optimise.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor
@@ -120,14 +121,14 @@ def ramps(responses: Sequence[Response]) -> tuple[list[Ramp], list[tuple[int, fl
             slopes.append(Ramp(number, start, full, exponent))
 
     for number, r in enumerate(responses):
-        target = r.target
+        low, target, high = sides(r)
         if r.aim == "above":
-            side(number, r.low, target if target is not None else r.high, r.exponent_low, 1.0)
+            side(number, low, target if target is not None else high, r.exponent_low, 1.0)
         elif r.aim == "below":
-            side(number, r.high, target if target is not None else r.low, r.exponent_high, -1.0)
+            side(number, high, target if target is not None else low, r.exponent_high, -1.0)
         elif r.aim in ("target", "within"):
-            side(number, r.low, target, r.exponent_low, 1.0)
-            side(number, r.high, target, r.exponent_high, -1.0)
+            side(number, low, target, r.exponent_low, 1.0)
+            side(number, high, target, r.exponent_high, -1.0)
     return slopes, walls
 
 

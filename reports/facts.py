@@ -38,6 +38,7 @@ class Spec:
     target: float | None = None
     high: float | None = None
     log: bool = False
+    kind: str = "number"
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,7 @@ def spec_of(response: Response, scale: str | None = None) -> Spec:
         response.target if asked else None,
         response.high if asked else None,
         (scale or response.scale) == "log",
+        response.kind,
     )
 
 

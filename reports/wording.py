@@ -69,7 +69,10 @@ def asked(spec: Spec) -> str:
     """What is wanted of a response: limits, target, must or wish."""
     if spec.low is None and spec.high is None and spec.target is None:
         return "watched"
-    parts = [limits(spec.low, spec.high, spec.unit)]
+    if spec.kind == "pass":
+        parts = ["fail" if spec.aim == "below" else "pass"]
+    else:
+        parts = [limits(spec.low, spec.high, spec.unit)]
     if spec.target is not None:
         parts.append(f"target {exactly(spec.target)}")
     if is_wish(spec):

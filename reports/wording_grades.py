@@ -11,7 +11,9 @@ from reports.tables import clean
 
 
 def asked_for(response: Response) -> str:
-    """What is asked of a response, its grades by name."""
+    """What is asked of a response, its grades by name; of a pass or fail, which of the two."""
+    if response.kind == "pass" and response.aim != "watch":
+        return "fail" if response.aim == "below" else "pass"
     names = _names(response)
     if not names or (response.low is None and response.high is None):
         return limits(response.low, response.high)

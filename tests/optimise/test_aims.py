@@ -5,6 +5,7 @@ import pytest
 
 from doe.parts import Response
 from optimise.aims import desirability, overall, window
+from optimise.goals import ramps
 
 # NIST/SEMATECH e-Handbook 5.5.3.2.2, after Derringer & Suich (1980) J. Qual. Technol. 12(4) 214-219.
 TYRE = (
@@ -65,3 +66,13 @@ def test_windows_follow_the_aim():
     assert window(Response("a", aim="target", **both)) == (1.0, 3.0)
     assert window(Response("a", aim="within", **both)) == (1.0, 3.0)
     assert window(Response("a", aim="watch", **both)) == (None, None)
+
+
+def test_a_pass_is_desired_as_far_as_it_is_likely():
+    """Its value is the chance of a pass: 0 is worth nothing, 1 all, and the search goes by the same ramp."""
+    response = Response("Lid", kind="pass", aim="above", low=1.0)
+    assert desirability(response, np.array([0.0, 0.88, 1.0]))[0] == pytest.approx([0.0, 0.88, 1.0])
+    assert desirability(Response("Lid", kind="pass", aim="below", high=0.0), 0.88)[0] == pytest.approx(0.12)
+    slopes, walls = ramps([response])
+    assert walls == []
+    assert (slopes[0].start, slopes[0].full) == (0.0, 1.0)
