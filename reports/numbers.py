@@ -138,7 +138,7 @@ def level(value: Amount, step: float | None = None, total: float = 100.0) -> str
     if not isinstance(value, int | float) or not exists(value):
         return NOTHING
     if step:
-        places = len(f"{step:.10g}".partition(".")[2])
+        places = _decimals(step)
         more = (k for k in range(places, places + 5) if abs(round(value, k) - value) < 1e-9 * max(1.0, abs(value)))
         return plain(value, next(more, places + 4))
     places = max(4 - math.ceil(math.log10(total)), 0) if total > 0 else 2
@@ -149,7 +149,12 @@ def grams(value: Amount, step_g: float | None = None) -> str:
     """A weight to the readability of the balance (0.01 g where none is given)."""
     if not isinstance(value, int | float) or not exists(value):
         return NOTHING
-    return plain(value, len(f"{step_g or 0.01:.10g}".partition(".")[2]))
+    return plain(value, _decimals(step_g or 0.01))
+
+
+def _decimals(step: float) -> int:
+    """How many decimals a step has, up to ten."""
+    return len(f"{step:.10f}".rstrip("0").partition(".")[2])
 
 
 def percent(share: Amount, digits: int = 0) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
 
 _WORDS = {"stop": "STOP", "warn": "look", "inform": "note"}
 _SHOWN = 12
+_NARROW = 5e-4  # a reach of fewer than five of the last digits shown
 
 
 def findings(problems: Sequence[Problem]) -> str:
@@ -165,7 +167,14 @@ def _level(study: Study, column: str, value: Any) -> str:
     item = next((i for i in study.ingredients if i.name == column), None)
     if item is None:
         return exactly(float(value))
-    return level(float(value), item.step, study.total)
+    return level(float(value), item.step or _fine(study, column), study.total)
+
+
+def _fine(study: Study, column: str) -> float | None:
+    """The step that shows levels of an ingredient too little of which is used to be told apart in the usual digits."""
+    low, high = study.region.reach.get(column, (0.0, 0.0))
+    narrow = 0.0 < high - low < _NARROW * study.total
+    return 10.0 ** (math.floor(math.log10(high - low)) - 1) if narrow else None
 
 
 def _number(value: Any) -> float | None:

@@ -76,6 +76,7 @@ def test_levels_follow_the_step():
     assert level(0.45, 0.05) == "0.45"
     assert level(83.4, 0.05) == "83.40"
     assert level(83.4) == "83.40"
+    assert level(0.000012, 0.000001) == "0.000012"
     # Given off its step, and what takes up the rest with it: all that is there is shown.
     assert level(2.13, 0.5) == "2.13"
     assert level(95.87, 0.1) == "95.87"

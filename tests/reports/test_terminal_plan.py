@@ -95,3 +95,21 @@ def test_half_mixed_up_effects_are_told_in_words():
 def test_one_day_at_the_bench_is_one_day():
     _, text = said(study({"design": "factorial", "model": "linear"}, "AB"))
     assert "1 bench day;" in text
+
+
+def test_levels_of_what_is_used_in_traces_can_be_told_apart():
+    one = Study.from_dict(
+        {
+            "study": {"name": "invented"},
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Dye", "low": 0.00001, "high": 0.00005},
+                {"name": "Wax", "low": 1, "high": 4},
+            ],
+            "response": [{"name": "y", "aim": "watch"}],
+            "plan": {"model": "linear", "runs": 6},
+        }
+    )
+    _, text = said(one)
+    assert " 0.000010 " in text
+    assert " 0.000050 " in text
