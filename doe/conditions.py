@@ -37,7 +37,7 @@ def _levels(category: str, levels: tuple[str, ...], asked: str, where: str, note
         by[PRESENT] = tuple(level for level in levels if level != NONE)
     if folded(asked) in by:
         return category, by[folded(asked)]
-    allowed = "one of " + ", ".join(dict.fromkeys([*levels, *by]))
+    allowed = "one of " + ", ".join([*levels, *([PRESENT] if PRESENT in by else [])])
     notes.stop("unknown-level", where, f"came {shown(asked)}", allowed, hint(asked, levels))
     return None
 

@@ -23,7 +23,7 @@ from doe.rules import Rule, written
 Array = npt.NDArray[np.float64]
 
 _LEAST = "each the least that opens the region; go further to have room"
-_OVERSHOOT = 1.25
+_OVERSHOOT = 1.02
 _MOST_DIGITS = 12
 
 
@@ -237,7 +237,7 @@ def _lengths(rows: Array) -> Array:
 def _rounded(was: float, needed: float, good: Callable[[float], bool]) -> float | None:
     """The value of fewest digits at or just beyond `needed`, seen from `was`, that is `good`; None when none is.
 
-    Just beyond: the change is at most a quarter larger than it need be.
+    Just beyond: the change is at most a fiftieth larger than it need be.
     """
     change = needed - was
     if change == 0 or not math.isfinite(change):

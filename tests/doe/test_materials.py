@@ -242,3 +242,19 @@ def test_any_choice_of_materials_is_planned_within_its_limits(ends, or_none, mos
     region = study.region
     assert region.contains(table[list(region.names)].to_numpy(dtype=float), 1e-9, region.chosen(table)).all()
     assert np.allclose(table[["Water", "Gum", "Oil"]].sum(axis=1), 100, atol=1e-9)
+
+
+def test_the_levels_of_a_condition_are_listed_once():
+    source = {
+        "study": {"name": "invented"},
+        "ingredient": [
+            {"name": "Water", "qs": True},
+            {"name": "Gum", "low": 0.3, "high": 0.8, "choice": [{"name": "Xan A"}, {"name": "Xan B"}]},
+            {"name": "Wax", "low": 1, "high": 2},
+        ],
+        "limit": [{"rule": "Wax <= 2 * Gum", "when": "Gum is Xan C"}],
+        "response": [{"name": "y"}],
+    }
+    with pytest.raises(StudyError) as caught:
+        Study.from_dict(source)
+    assert "one of Xan A, Xan B" in {problem.allowed for problem in caught.value.problems}
