@@ -437,11 +437,17 @@ def within_reads(entry: Entry, response: Response) -> Entry:
     return entry
 
 
+def takes_none_seen(response: Response) -> bool:
+    """Whether "none seen" may be written for it: below what the method reads, or 0 where there may be a 0."""
+    low = response.reads[0]
+    return response.kind == "number" and ((low is not None and low > 0) or response.scale not in ("log", "logit"))
+
+
 def _none_seen(raw: str, response: Response) -> Entry | Refusal:
     low = response.reads[0]
     if low is not None and low > 0:
         return Entry(low, "below")
-    if response.scale in ("log", "logit"):
+    if not takes_none_seen(response):
         return Refusal(
             f"{raw!r}, and {response.name} is judged on a {response.scale} scale",
             "a bound, such as <5",

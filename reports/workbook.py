@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from doe import bench
+from doe.cells import takes_none_seen
 from doe.materials import labels
 from doe.parts import Response
 from doe.weighing import weigh_lines
@@ -355,6 +356,7 @@ def _reading(sheet: Any, area: str, cell: str, response: Response) -> None:
         f"{cell}{sign}{end:g}" for sign, end in ((">=", low), ("<=", high)) if end is not None and math.isfinite(end)
     ]
     number = f"AND(ISNUMBER({cell}),{','.join(ends)})" if ends else f"ISNUMBER({cell})"
-    bound = f'OR(LEFT({cell},1)="<",LEFT({cell},1)=">",LOWER({cell})="none seen",LOWER({cell})="not measured")'
+    none = f'LOWER({cell})="none seen",' if takes_none_seen(response) else ""
+    bound = f'OR(LEFT({cell},1)="<",LEFT({cell},1)=">",{none}LOWER({cell})="not measured")'
     add_check(sheet, area, response.name, hint, f"{hint}. Keep it all the same?", "warning", type="custom",
               formula1=f"OR({number},{bound})")  # fmt: skip

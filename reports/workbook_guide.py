@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from doe import bench
+from doe.cells import takes_none_seen
 from doe.curves import needs_in_words
 from doe.parts import Response
 from reports.numbers import listed
@@ -28,12 +29,24 @@ _MAKE = (
 _HOW = {
     "Readings": "One row a reading, response by response; the arrows in the headings show one trial alone. The same "
     "jar read again: a free row at the end, reading 2. The trial made again: batch 2.",
-    "What to write": "The number; <2000 or >200000 where the instrument cannot read; none seen if nothing was seen; "
+    "What to write": "The number; <2000 or >200000 where the instrument cannot read; {none} "
     "nothing if not measured. Decimals with a point or a comma, but one of them throughout; no sign between thousands.",
     "Sending it in": "Half a workbook may be sent in, and sent again when there is more: nothing is lost or counted "
     "twice. Trials are found by their ids, never by their place.",
 }
 _CARE = "Heat, acids, alkalis and preservatives: follow the safety data sheets and your local rules."
+
+
+def _if_nothing(study: Study) -> str:
+    """What to write where nothing was seen, as long as a response of this study may be read so."""
+    measured = [response for response in study.measured_responses if response.kind == "number"]
+    without = [response.name for response in measured if not takes_none_seen(response)]
+    if not without:
+        return "none seen if nothing was seen;"
+    bound = "if nothing was seen, < and the smallest amount that would have been"
+    if len(without) == len(measured):
+        return f"{bound};"
+    return f"none seen if nothing was seen, but of {listed(without)} {bound.partition(', ')[2]};"
 
 
 def _how(study: Study, design: Design) -> dict[str, str]:
@@ -47,7 +60,8 @@ def _how(study: Study, design: Design) -> dict[str, str]:
     if design.make_first:
         stop = "If one of them cannot be made, stop and look at the limits."
         how["Make first"] = f"{listed(design.make_first)}: the extreme recipes. {stop}"
-    return how | _HOW | ({"Care": _CARE} if study.ingredients else {})
+    said = {sheet: text.replace("{none}", _if_nothing(study)) for sheet, text in _HOW.items()}
+    return how | said | ({"Care": _CARE} if study.ingredients else {})
 
 
 def guide_sheet(sheet: Any, study: Study, design: Design, look: Look) -> dict[str, str]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 from unicodedata import category
 
-from studies.arguments import UsageError, parser
+from studies.arguments import COMMANDS, UsageError, parser
 
 if TYPE_CHECKING:
     from doe.problems import Problem
@@ -195,11 +195,24 @@ def _print(text: str) -> None:
 def _refuse_usage(fault: UsageError, command: str, as_json: bool) -> int:
     from doe.problems import Problem
 
-    problem = Problem(
-        "usage", "stop", fault.where, fault.got, fault.allowed,
-        f"see blendwright {command} --help" if command else "see blendwright --help",
-    )  # fmt: skip
-    return _refuse(command, [problem], as_json)
+    got, allowed, do = fault.got, fault.allowed, "see blendwright --help"
+    if command in COMMANDS:
+        do = f"see blendwright {command} --help"
+    elif command:
+        near = importlib.import_module("difflib").get_close_matches(command, COMMANDS, 1)
+        got, allowed = f"{command} is no command", "one of " + ", ".join(COMMANDS)
+        meant = _OPTIONS_OF.get(command) or (near[0] if near else "")
+        do = f"blendwright {meant} is meant? {do}" if meant else do
+    return _refuse(command, [Problem("usage", "stop", fault.where, got, allowed, do)], as_json)
+
+
+# What people take for a command and is an option of one.
+_OPTIONS_OF = {word: f"record FOLDER --{word}" for word in ("set-aside", "restore", "correct")} | {
+    "withdraw": "plan FOLDER --withdraw",
+    "compare": "plan FOLDER --compare",
+    "confirm": "next FOLDER --confirm",
+    "learn": "next FOLDER --learn",
+}
 
 
 def _refuse(command: str, problems: Iterable[Problem], as_json: bool, code: int = 2) -> int:

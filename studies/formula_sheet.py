@@ -50,10 +50,18 @@ def _no_header(grids: tuple[Grid, ...]) -> list[Problem]:
     first = grids[0]
     shown = ", ".join(repr(tidy(str(cell))) for cell in first.rows[0] if not is_blank(cell)) or "nothing"
     seen = set().union(*(_kinds(grid, row) for grid in grids for row in range(min(len(grid.rows), _LOOK_ROWS))))
-    wanted = {"a column Ingredient": _NAMES, "a column % (or g)": _AMOUNTS}
+    wanted = {
+        "a column Ingredient, Rohstoff, Matière première or the like": _NAMES,
+        "a column % (or g)": _AMOUNTS,
+    }
     lacking = [column for column, kinds in wanted.items() if not seen & kinds] or list(wanted)
-    got = f"no row of headings that has it; the first row has {shown}"
-    return [Problem("no-column", "stop", first.where(), got, column, "name the column so") for column in lacking]
+    what = dict(zip(wanted, ("the names of the ingredients", "their amounts"), strict=True))
+    do = "head that column so, in one row with the other headings"
+    return [
+        Problem("no-column", "stop", first.where(),
+                f"no column is known to hold {what[column]}; the first row has {shown}", column, do)
+        for column in lacking
+    ]  # fmt: skip
 
 
 def row_text(grid: Grid, row: int) -> str:

@@ -10,7 +10,8 @@ _HEADS: dict[str, tuple[str, ...]] = {
     "name": (
         "ingredient", "ingredients", "raw material", "raw materials", "material", "name", "trade name", "component",
         "product", "commercial name", "rohstoff", "rohstoffe", "inhaltsstoff", "bestandteil", "handelsname",
-        "bezeichnung", "matiere premiere", "matieres premieres", "nom commercial", "nom", "materia prima",
+        "bezeichnung", "matiere", "matieres",
+        "matiere premiere", "matieres premieres", "nom commercial", "nom", "materia prima",
         "materias primas", "nombre", "nombre comercial", "ingrediente", "ingredientes", "ingredienti",
         "ingredient name",
         "materie prime", "nome commerciale", "nome comercial", "grondstof", "grondstoffen", "handelsnaam", "naam",

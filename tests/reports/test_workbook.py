@@ -417,3 +417,27 @@ def test_more_spoilt_workbooks(spoil, words):
     with pytest.raises(ResultsError) as caught:
         take_in(STUDY, saved(book), design=PLAN)
     assert words in str(caught.value)
+
+
+def test_none_seen_is_offered_only_where_it_is_taken():
+    raw = {
+        "study": {"name": "Invented", "batch_g": 400},
+        "ingredient": [{"name": "Water", "qs": True}, {"name": "Gum", "low": 0.3, "high": 0.8}],
+    }
+    settled = {"name": "Settled", "unit": "mm", "method": "jar", "scale": "log"}
+    clear = {"name": "Clear", "unit": "mm", "method": "jar"}
+
+    def said(*responses):
+        study = Study.from_dict(raw | {"response": list(responses)})
+        table = pd.DataFrame([[99.6, 0.4]], index=["T01"], columns=["Water", "Gum"])
+        runs = pd.DataFrame({"order": [1], "block": None, "whole_plot": None, "replicate_of": None}, index=["T01"])
+        plan = SimpleNamespace(
+            round=1, digest="a" * 64, study_digests=dict(study.digests), make_first=(), table=table, runs=runs
+        )
+        book = openpyxl.load_workbook(io.BytesIO(bench_book(study, plan)))
+        cells = [str(cell.value) for row in book.worksheets[0].iter_rows() for cell in row]
+        return next(cell for cell in cells if cell.startswith("The number; <2000"))
+
+    assert "none seen if nothing was seen;" in said(clear)
+    assert "none seen" not in said(settled)
+    assert "none seen if nothing was seen, but of Settled < and" in said(settled, clear)

@@ -87,6 +87,21 @@ def test_a_command_line_that_cannot_be_understood(words, capsys):
     assert {"command", "version", "digests"} <= set(document)
 
 
+@pytest.mark.parametrize(
+    "word, do",
+    [
+        ("set-aside", "blendwright record FOLDER --set-aside is meant? see blendwright --help"),
+        ("plam", "blendwright plan is meant? see blendwright --help"),
+        ("xxxxxx", "see blendwright --help"),
+    ],
+)
+def test_what_is_no_command_is_not_sent_to_its_own_help(word, do, capsys):
+    assert cli.main([word]) == 2
+    said = capsys.readouterr().err.splitlines()[0]
+    assert f"{word} is no command" in said
+    assert said.endswith("; " + do)
+
+
 def test_version_and_no_command(capsys):
     assert cli.main(["--version"]) == 0
     assert capsys.readouterr().out.startswith("blendwright ")

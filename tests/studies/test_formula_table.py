@@ -227,6 +227,7 @@ def test_a_cell_of_a_workbook_is_named_by_its_letter():
     [
         ("% w/w", "share"), ("Gew.-%", "share"), ("% (p/p)", "share"), ("Wt. %", "share"), ("Anteil", "share"),
         ("Menge [g]", "grams"), ("Einwaage", "grams"), ("g", "grams"), ("Matière première", "name"),
+        ("Matière", "name"),
         ("Nazwa handlowa", "name"), ("INCI-Bezeichnung", "inci"), ("Fase", "phase"), ("Prezzo (€/kg)", "price"),
         ("EUR/kg price", "price"), ("Min. %", "low"), ("Obergrenze", "high"), ("Lieferant", "supplier"),
         ("CAS-No.", "note"), ("Mood", ""), ("", ""), ("???", ""),
