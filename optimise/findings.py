@@ -111,7 +111,9 @@ def quality_findings(
         got = "the model reproduces every value to the last digit"
         out.append(say("perfect-fit", "warn", where, got, "check that the values were measured, not computed"))
     elif fit.df == 0:
-        got = f"{fit.n} batches carry {fit.rank} terms and leave nothing to judge the error by"
+        batches = "1 batch carries" if fit.n == 1 else f"{fit.n} batches carry"
+        terms = "1 term and leaves" if fit.n == 1 else f"{fit.rank} terms and leave"
+        got = f"{batches} {terms} nothing to judge the error by"
         out.append(say("no-error", "warn", where, got, "make further batches, or fit fewer terms"))
     elif fit.df < 3:
         plural = "s" if fit.df > 1 else ""
@@ -161,7 +163,10 @@ def scale_findings(where: str, scale: Scale, power: BoxCox | Unavailable) -> lis
         f"fitted on the {scale.name} scale, but the scatter speaks for a power of {power.power:.2g} (95 % likelihood"
         f" {power.low:.2g} to {power.high:.2g}; linear is 1, log is 0)"
     )
-    return [say("scale-doubtful", "inform", where, got, f'try scale = "{other}", or "auto"')]
+    do = f'try scale = "{other}", or "auto"'
+    if not power.low <= (0 if other == "log" else 1) <= power.high:
+        do = f'scale = "{other}" comes nearer but does not fit either: look at the batches that lie furthest off first'
+    return [say("scale-doubtful", "inform", where, got, do)]
 
 
 def pooled_reading_sd(sds: Array, counts: Array) -> float | None:

@@ -308,6 +308,10 @@ def _assembled(
     influence = fit.influence()
     blocked = few_blocks(core, data, columns[:, : len(core.terms)], y)
     predictor, predictor_notes = _predictor(study, where, core, data, y, ends, choice, blocked)
+    if aliased and not fit.has_error and isinstance(predictor, LeastSquaresPredictor):
+        # A stated sd says how batches scatter, not what terms do that the batches say nothing of.
+        got = f"{fit.n} {'batch says' if fit.n == 1 else 'batches say'} nothing of {', '.join(aliased)}"
+        predictor, predictor_notes = Unavailable(got, "make more of the planned batches"), []
     said = [
         *notes,
         *findings.quality_findings(where, fit, r2, predicted, lack),

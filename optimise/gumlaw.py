@@ -97,7 +97,7 @@ def _said(response: Response, gum: str, slope: float, low: float, high: float, c
     rule = RULES["K28"]
     got = f"rises with the power {slope:.2g} of {gum} in the water (95 % confidence {low:.2g} to {high:.2g}, {count} "
     got += f"batches): twice the gum is {2**slope:.2g} times as much"
-    do = "nothing; where it is far off, look whether the gum was wetted out, or shielded by salt"
+    do = "where it is far off, look whether the gum was wetted out, or shielded by salt"
     numbers: Mapping[str, float] = {"exponent": slope, "low": low, "high": high}
     return Problem("K28", "inform", response.name, got, "2 to 4 is usual where gum chains entangle", do, rule.source,
                    tuple(numbers.items()))  # fmt: skip

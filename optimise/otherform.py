@@ -93,7 +93,8 @@ def other_form(study: Study, results: Results, model: FittedModel, choice: Terms
         return why
     form: Form = "scheffe" if model.form == "slack" else "slack"
     other = fit_response(study, results, response, choice, model.coding, form=form)
-    if model.core is None or other.core is None or model.core.error is None:
+    told = not isinstance(model.predictor, Unavailable)
+    if not told or model.core is None or other.core is None or model.core.error is None:
         return Unavailable("no error of a batch to measure a difference by", "make more batches than terms")
     return _compared(study, results, model, other, model.core, other.core)
 

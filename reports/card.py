@@ -158,7 +158,7 @@ def chance_line(formula: Formula) -> str:
     if isinstance(formula.chance, Unavailable):
         return f"Predicted chance that one new batch passes every must: not available, {formula.chance.reason}"
     often = numbers.batches_in_words(formula.chance)
-    return f"Predicted chance that one new batch passes every must: {numbers.percent(formula.chance)}, {often}"
+    return f"Predicted chance that one new batch passes every must: {numbers.likely(formula.chance)}, {often}"
 
 
 def text(study: Study, formula: Formula, batch_g: float) -> str:

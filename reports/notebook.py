@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Sequence
 from html import escape
 from typing import Any
 
-from reports.numbers import NOTHING, between, exactly, figure, level, limits, percent
+from reports.numbers import NOTHING, between, exactly, figure, level, likely, limits, percent
 
 _MOST_ROWS = 30
 
@@ -102,8 +102,8 @@ def _optimum(best: Any) -> str:
     rows = [[name, level(value)] for name, value in best.blend.items()]
     rows += [[name, _cell(value)] for name, value in best.factors.items()]
     for name, entry in best.responses.items():
-        rows.append([name, f"predicted {figure(entry.get('predicted'))}, chance {percent(entry.get('chance'))}"])
-    chance = percent(best.chance) if isinstance(best.chance, float) else str(best.chance)
+        rows.append([name, f"predicted {figure(entry.get('predicted'))}, chance {likely(entry.get('chance'))}"])
+    chance = likely(best.chance) if isinstance(best.chance, float) else str(best.chance)
     return _table(f"Formula {best.label}: chance {chance}", ("", ""), rows, "Predicted, not confirmed.")
 
 

@@ -170,9 +170,14 @@ def percent(share: Amount, digits: int = 0) -> str:
     return f"{plain(100 * share, digits)}{THIN}%"
 
 
+def likely(chance: Amount) -> str:
+    """A chance of what is measured as percent: never sure, however far the computed one is rounded."""
+    return percent(min(max(chance, 1e-9), 1 - 1e-9)) if isinstance(chance, int | float) else percent(chance)
+
+
 def chance_between(low: float, high: float) -> str:
     """The ends of a chance's interval: `56 % and 96 %`; one that has no room says on which side it lies."""
-    ends = [percent(min(max(end, 1e-9), 1 - 1e-9)) for end in (low, high)]
+    ends = [likely(end) for end in (low, high)]
     return f"all of it {ends[0]}" if ends[0] == ends[1] else f"between {ends[0]} and {ends[1]}"
 
 

@@ -40,7 +40,7 @@ def sure(formula: Formula) -> Rows:
             ends(s.confidence),
             ends(s.prediction),
             ends(s.tolerance),
-            "exact" if s.spec.exact else numbers.percent(s.chance),
+            "exact" if s.spec.exact else numbers.likely(s.chance),
         ]
         for s in formula.strips
     ]
@@ -50,7 +50,7 @@ def beside(facts: Facts) -> Rows:
     """The chosen formula, its alternatives and the references, side by side."""
     shown = [facts.formula] if facts.formula is not None else []
     return [
-        [f.name + ("" if f.inside is not False else " (outside what was tried)"), numbers.percent(f.chance),
+        [f.name + ("" if f.inside is not False else " (outside what was tried)"), numbers.likely(f.chance),
          numbers.money(f.cost_per_kg, f.currency) if isinstance(f.cost_per_kg, float) else "", _levels(f)]
         for f in [*shown, *facts.alternatives, *facts.compared]
     ]  # fmt: skip

@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from reports.facts import Ends, State, Strip, TriedRange
-from reports.numbers import batches_in_words, exactly, figure, in_ten, percent
+from reports.numbers import batches_in_words, exactly, figure, in_ten, likely, percent
 from reports.svg import Axis, Point, element, line, mark, path, picture, round_sign, words
 
 _JAR_WIDTH, _JAR_GAP, _JAR_BODY = 25.0, 9.0, 32.0
@@ -23,7 +23,7 @@ def jars(chance: float, interval: Ends | None = None) -> Markup:
     for i in range(10):
         parts += _jar(2 + i * step, 4.0, min(max(filled - i, 0.0), 1.0))
     width = 10 * step
-    says = f"{batches_in_words(chance)} pass everything ({percent(chance)})"
+    says = f"{batches_in_words(chance)} pass everything ({likely(chance)})"
     if interval is not None:
         scale = Axis(0, 1, 2, 2 + 9 * step + _JAR_WIDTH)
         left, right = scale(interval[0]), scale(interval[1])

@@ -22,6 +22,7 @@ from reports.numbers import (
     exactly,
     figure,
     level,
+    likely,
     listed,
     money,
     percent,
@@ -214,7 +215,7 @@ def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER", moved: 
         rows = []
         for name, entry in point["responses"].items():
             response = study.response(name)
-            rows.append([name, *_predicted(response, entry), percent(_number(entry.get("chance"))),
+            rows.append([name, *_predicted(response, entry), _chance(response, entry),
                          wording_grades.asked_for(response), response.unit])  # fmt: skip
         where = "" if point["inside"] else " Outside what was tried: read it as a guess."
         head = f"{clean(label)}: {_all_pass(point['chance_all'])}{where}"
@@ -230,11 +231,17 @@ def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER", moved: 
     return _page(*parts, "\n".join(moved), _do(f"blendwright optimise {folder}"))
 
 
+def _chance(response: Response, entry: Mapping[str, Any]) -> str:
+    """The chance of one response; sure only of what is computed."""
+    chance = _number(entry.get("chance"))
+    return percent(chance) if response.is_exact else likely(chance)
+
+
 def _all_pass(chance: Any) -> str:
     if _number(chance) is None:
         reason = chance.get("unavailable") if isinstance(chance, Mapping) else getattr(chance, "reason", "")
         return f"no chance of passing everything can be given ({reason})."
-    return f"{batches_in_words(float(chance))} would pass everything ({percent(float(chance))})."
+    return f"{batches_in_words(float(chance))} would pass everything ({likely(float(chance))})."
 
 
 def _predicted(response: Response, entry: Mapping[str, Any]) -> tuple[str, str]:
@@ -260,7 +267,7 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -
     rows = []
     for response, entry in best.responses.items():
         spec = study.response(response)
-        rows.append([response, *_predicted(spec, entry), percent(_number(entry.get("chance"))),
+        rows.append([response, *_predicted(spec, entry), _chance(spec, entry),
                      wording_grades.asked_for(spec), spec.unit])  # fmt: skip
     interval = best.chance_interval
     span = "" if isinstance(interval, Unavailable) else f" 90 % interval of the chance: {chance_between(*interval)}."
@@ -292,7 +299,7 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
     says += [wording_proof.clash(study, best.clash), wording_proof.closest(study, best.closest)]
     if best.alternatives:
         others = ", ".join(
-            f"{entry['label']} {percent(_number(entry.get('chance_all')))}" for entry in best.alternatives
+            f"{entry['label']} {likely(_number(entry.get('chance_all')))}" for entry in best.alternatives
         )
         says.append(f"Others nearly as good: {others}.")
     if best.cheapest is not None:
@@ -302,7 +309,7 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
         ]
         dear, chance = _number(best.cheapest["cost_per_kg"]), _number(best.cheapest["chance_all"])
         paid = money(dear or 0.0, study.currency)
-        says.append(f"Practically the same chance, {percent(chance)}, for {paid} per kg: {', '.join(moved)}.")
+        says.append(f"Practically the same chance, {likely(chance)}, for {paid} per kg: {', '.join(moved)}.")
     return wrapped(" ".join(said for said in says if said))
 
 

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from reports import wording_fit as words
-from reports.numbers import NOTHING, figure, listed, percent, precise
+from reports.numbers import NOTHING, counted, figure, listed, percent, precise
 from reports.tables import aligned, clean, wrapped
 from reports.terminal import findings
 
@@ -34,10 +34,8 @@ def without(models: Models, changed: Mapping[str, Changed], trials: Sequence[str
     )
     note = "Predictions move by: the largest change of a predicted mean over the batches made, in batch sd."
     lines = [line for response, c in changed.items() for line in _terms_that_moved(response, c)]
-    each = "it" if len(trials) == 1 else "them, one by one"
-    kept = (
-        f'To leave {each} out for good, with the reason: blendwright record {name} --set-aside {trials[0]} --why "..."'
-    )
+    each = "it out for good" if len(trials) == 1 else "them out for good, one by one"
+    kept = f'To leave {each}, with the reason: blendwright record {name} --set-aside {trials[0]} --why "..."'
     told = [head, table, wrapped(note), "\n".join(lines), *_end(models, f"blendwright fit {name}", kept)]
     return "\n\n".join(part for part in told if part)
 
@@ -73,9 +71,8 @@ def _response(models: Models, response: str) -> str:
         cells += [_number(row["p"], 3)]
         rows.append([*cells, share.get(row["term"], "")] if share else cells)
     unit = f" [{model.unit}]" if model.unit and model.unit != response else ""
-    title = (
-        f"{clean(response)}{clean(unit)}: {model.n} batches, {model.scale.name} scale, coefficients in {model.coding}"
-    )
+    title = f"{clean(response)}{clean(unit)}: {counted(model.n, 'batch', 'batches')}, {model.scale.name} scale,"
+    title += f" coefficients in {model.coding}"
     first = words.judged(entry) if model.core is not None else f"Terms: {entry['selection']['how']}."
     said = [first, words.blocks_line(entry), words.left_terms(entry), words.together_line(entry),
             words.scale_line(entry), words.other_form_line(entry), words.top_line(entry)]  # fmt: skip
@@ -109,7 +106,7 @@ def _end(models: Models, todo: str, *more: str) -> list[str]:
     how = (
         "These are the terms that were chosen, for reading; predictions average over many models."
         if models.terms_choice == "select"
-        else "All planned terms are kept, and predict by least squares."
+        else words.all_kept_line({name: model.to_dict() for name, model in models.items()})
     )
     if not any(model.core is not None for model in models.values()):
         how = ""

@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from reports.numbers import THIN, between, counted, figure, percent, plain
+from reports.numbers import THIN, between, counted, figure, listed, percent, plain
 
 Entry = Mapping[str, Any]
 
 _REACH = 4.0  # powers are looked for from -4 to 4
+_FEWEST = 3  # residual degrees of freedom from which a power is spoken of
 _HELD = {
     (1, 0): "; both the values as they are (1) and their logarithm (0) are in it.",
     (1,): "; the values as they are (1) are in it, their logarithm (0) is not.",
     (0,): "; the logarithm (0) is in it, the values as they are (1) are not.",
-    (): "; neither the values as they are (1) nor their logarithm (0) are in it.",
+    (): "; neither the values as they are (1) nor their logarithm (0) is in it.",
 }
 
 
@@ -29,7 +30,29 @@ def read_by(entry: Entry) -> str:
         return "A cumulative logistic model, which predicts as well"
     if entry["kind"] == "pass":
         return "A penalised logistic model, which predicts as well"
+    if has_bounds(entry):
+        return "By likelihood, as some readings are bounds, for reading"
     return "Least squares for reading"
+
+
+def has_bounds(entry: Entry) -> bool:
+    """Whether some of the readings that were fitted are only bounds."""
+    return entry["kind"] in ("number", "curve") and any(row.get("bound", "none") != "none" for row in entry["trials"])
+
+
+def all_kept_line(entries: Mapping[str, Entry]) -> str:
+    """What predicts where no term was chosen: not the same for every response."""
+    plain_ones = [name for name, e in entries.items() if e["kind"] in ("number", "curve") and not has_bounds(e)]
+    bounded = [name for name, e in entries.items() if has_bounds(e)]
+    logistic = [name for name, e in entries.items() if e["kind"] in ("grade", "pass")]
+    if not bounded and not logistic:
+        return "All planned terms are kept, and predict by least squares."
+    said = f"All planned terms of {listed(plain_ones)} are kept, and predict by least squares." if plain_ones else ""
+    if bounded:
+        said += f" {listed(bounded)}: by likelihood, as some readings are bounds, with the terms that these carry."
+    if logistic:
+        said += f" {listed(logistic)}: by a logistic model of first-order terms."
+    return said.strip()
 
 
 def scale_line(entry: Entry) -> str:
@@ -43,7 +66,11 @@ def scale_line(entry: Entry) -> str:
         return f"{said} The values vary too little to tell one power from another."
     ends = f"below {plain(-_REACH, 0)}" if low <= -_REACH else plain(low, 2)
     ends += f" to over {plain(_REACH, 0)}" if high >= _REACH else f" to {plain(high, 2)}"
+    if entry["df_residual"] < _FEWEST:
+        return f"{said} Too few batches are left over to tell one power from another."
     power = plain(found["power"], 2)
+    if abs(found["power"]) > _REACH - 0.01:
+        power = f"over {plain(_REACH, 0)}" if found["power"] > 0 else f"below {plain(-_REACH, 0)}"
     said += f" With these terms the likeliest power (Box-Cox) is {power}, 95{THIN}% likelihood {ends}"
     held = tuple(power for power in (1, 0) if low <= power <= high)
     return said + _HELD[held]
@@ -59,6 +86,15 @@ def blocks_line(entry: Entry) -> str:
     return (
         f"Blocks, about their mean{scale}: {', '.join(signed)}; sd {figure(float(apart) ** 0.5)} from one to the next."
     )
+
+
+def partial_line(entry: Entry) -> str:
+    """Why the lines of the kinds of term in the analysis of variance do not add up to that of the model."""
+    kinds = [row["source"] for row in entry["anova"]]
+    inner = [k for k in ("linear terms", "categories", "squares", "products", "higher terms") if k in kinds]
+    if "model" not in kinds or not inner:
+        return ""
+    return f"The lines of {listed(inner)} say what the model would lose without them; they need not add up to it."
 
 
 def together_line(entry: Entry) -> str:

@@ -36,7 +36,7 @@ function makeBeside(page) {
     })];
     const line = (name, write, unit = "") => h("tr", {}, h("th", { scope: "row" }, bdi(name),
       unit && unit !== name ? h("span", { class: "small" }, ` ${unit}`) : null), all.map((one) => h("td", { class: "n" }, write(one))));
-    const rows = [line(Object.keys(page.asked).length ? `Chance of all, ${WORDS.whatIf}` : "Chance of all", ({ found }) => percent(found.chance))];
+    const rows = [line(Object.keys(page.asked).length ? `Chance of all, ${WORDS.whatIf}` : "Chance of all", ({ found }) => likely(found.chance))];
     if (now.cost !== null) rows.push(line("Cost per kg", ({ found }) => money(found.cost, page.sheet.currency)));
     for (const response of page.data.responses) {
       if (response.exact && page.data.exact[response.name].unavailable) continue;

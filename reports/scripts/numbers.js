@@ -117,8 +117,13 @@ function percent(share, digits = 0) {
   return `${plain(100 * share, digits)}${THIN}%`;
 }
 
+// A chance of what is measured: never sure, however far the computed one is rounded.
+function likely(chance) {
+  return exists(chance) ? percent(Math.min(Math.max(chance, 1e-9), 1 - 1e-9)) : NOTHING;
+}
+
 function chanceBetween([low, high]) {
-  const ends = [low, high].map((end) => percent(Math.min(Math.max(end, 1e-9), 1 - 1e-9)));
+  const ends = [low, high].map((end) => likely(end));
   return ends[0] === ends[1] ? `all of it ${ends[0]}` : `between ${ends[0]} and ${ends[1]}`;
 }
 

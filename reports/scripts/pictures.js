@@ -38,7 +38,7 @@ function jars(chance, interval) {
   const filled = Math.round(100 * Math.min(Math.max(chance, 0), 1)) / 10;
   const parts = [];
   for (let i = 0; i < 10; i++) parts.push(...jarBody(2 + i * 34, 4, Math.min(Math.max(filled - i, 0), 1)));
-  let says = `${batchesInWords(chance, "new batches")} pass everything (${percent(chance)})`;
+  let says = `${batchesInWords(chance, "new batches")} pass everything (${likely(chance)})`;
   if (interval) {
     const x = (share) => 2 + share * 331;
     const [left, right] = interval.map(x);

@@ -19,7 +19,7 @@ function makeReadout(page) {
       redraw(chance, h("p", { class: "note" }, chanceSentence(found, Object.keys(page.asked).length > 0)));
       return;
     }
-    const words = h("p", { class: "chance" }, h("span", { class: "figure" }, percent(found.chance)), " ",
+    const words = h("p", { class: "chance" }, h("span", { class: "figure" }, likely(found.chance)), " ",
       h("span", { class: "live-sentence" }, chanceSentence(found, Object.keys(page.asked).length > 0)));
     redraw(chance, jars(found.chance, found.interval), words);
   }

@@ -43,7 +43,7 @@ function chanceSentence(found, moved) {
 
 function restWords(found, sheet) {
   const cost = found.cost === null ? "" : `, ${money(found.cost, sheet.currency)} per kg`;
-  return found.chance === null ? "" : `${percent(found.chance)} chance that everything passes${cost}`;
+  return found.chance === null ? "" : `${likely(found.chance)} chance that everything passes${cost}`;
 }
 
 function costSentence(found, sheet) {

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from doe import Study
+from doe.problems import Unavailable
 from optimise import fit
 
 
@@ -37,3 +38,20 @@ def test_a_batch_that_alone_holds_a_level_is_not_predicted_from_the_others():
     model = fit(study, study.results(pd.DataFrame({"Mix": mix, "Foam": foam})), terms="all")["Foam"]
     assert not isinstance(model.r2_predicted, float)
     assert any("alone decide" in finding.got for finding in model.findings)
+
+
+def test_one_batch_predicts_nothing_however_well_the_sd_is_known():
+    """A stated sd says how batches scatter, not what the levels do: there is no chance and no other form to give."""
+    study = Study.from_dict(
+        {
+            "study": {"name": "One", "total": 100},
+            "ingredient": [{"name": "Water", "qs": True}, {"name": "Gum", "low": 0.3, "high": 1.0}],
+            "plan": {"model": "linear"},
+            "response": [{"name": "Foam", "aim": "above", "low": 8, "sd": 0.5, "method": "cylinder"}],
+        }
+    )
+    results = study.results(pd.DataFrame({"Gum": [0.5], "Foam": [9.0]}))
+    models = fit(study, results)
+    assert isinstance(models["Foam"].predictor, Unavailable)
+    assert "1 batch says nothing of Gum" in models["Foam"].predictor.reason
+    assert "unavailable" in models.entry("Foam")["other_form"]
