@@ -212,7 +212,7 @@ def _rests_on(usable: int, models: Models | None) -> str:
     if models is not None:
         measured = any(model.kind in ("number", "curve") for model in models.values())
         averaged = models.terms_choice == "select"
-        how = ", by the averaged posterior" if averaged else ", by least squares of the full planned model"
+        how = ", by the averaged posterior" if averaged else ", by the full planned model"
         how = how if measured else ", by a model of grades or passes"
     made = counted(usable, "batch", "batches")
     return f"Rests on {made} made at bench scale{how}. Other lots and larger scale are not in it."
@@ -222,7 +222,7 @@ def _predicts_by(models: Models | None) -> str:
     if models is None:
         return ""
     if models.terms_choice == "all":
-        return "Predictions are by least squares of the full planned model."
+        return "Predictions are by these terms, of the full planned model."
     return "Predictions come from the averaged posterior over many models, not from these coefficients."
 
 
