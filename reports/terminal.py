@@ -70,10 +70,12 @@ def check(
     refused: Sequence[Problem] = (),
     trade: Sequence[Problem] = (),
     told: Sequence[Problem] = (),
+    todo: str = "",
 ) -> str:
     """The reach of each ingredient, what a kilogram costs, everything noticed, and why no such plan can be made.
 
-    `trade` is what checks of the trade say, `told` what the plan would tell before any trial is sought.
+    `trade` is what checks of the trade say, `told` what the plan would tell before any trial is sought,
+    `todo` the command that comes next in the study if there is nothing to mend.
     """
     cost = cost_range(study)
     money_line = (
@@ -90,16 +92,16 @@ def check(
         terminal_region.reach_table(study),
         *(wrapped(text, columns=80, indent="  ") for text in region if text),
         findings((*study.problems, *refused, *told, *trade)),
-        _do(_after_check(study, folder, refused, trade)),
+        _do(_to_mend(study, folder, refused, trade) or todo or f"blendwright plan {folder}"),
     )
 
 
-def _after_check(study: Study, folder: str, refused: Sequence[Problem], trade: Sequence[Problem]) -> str:
+def _to_mend(study: Study, folder: str, refused: Sequence[Problem], trade: Sequence[Problem]) -> str:
     if refused:
         return f"mend what says STOP, then blendwright check {folder}"
     if trade_refusals(study, trade):
         return f"mend what says STOP, or take it on purpose with [[accept]], then blendwright check {folder}"
-    return f"blendwright plan {folder}"
+    return ""
 
 
 _GROUPS = {"block": "block", "whole_plot": "set-up"}

@@ -6,16 +6,28 @@ import argparse
 from datetime import date
 
 from doe.groundwork import foreseen
+from doe.problems import StudyError
 from doe.trade import study_findings
 from reports import documents, terminal
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
+from studies.standing import next_step
 from studies.wording import code_of
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Read the definition and say what it amounts to. Writes nothing."""
-    study = StudyFolder.at(args.folder).study
+    folder = StudyFolder.at(args.folder)
+    study = folder.study
     (refused, told), trade = foreseen(study), study_findings(study, today=date.today())
     document = documents.check_document(study, (*refused, *told), trade)
-    return Outcome(document, terminal.check(study, args.folder, refused, trade, told), code_of(document))
+    text = terminal.check(study, args.folder, refused, trade, told, _next(folder, args.folder))
+    return Outcome(document, text, code_of(document))
+
+
+def _next(folder: StudyFolder, name: str) -> str:
+    """What comes next; where plans or results do not go with the definition, `status` says why."""
+    try:
+        return next_step(folder, name)
+    except StudyError:
+        return f"blendwright status {name}"

@@ -16,7 +16,7 @@ from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import refusal
 from studies.papers import first_free_trial, issue
-from studies.standing import untouched
+from studies.standing import next_step, rounds, untouched
 from studies.wording import code_of
 from studies.writing import Change
 
@@ -103,6 +103,8 @@ def _after(folder: StudyFolder, shown: str, upcoming: Upcoming, files: Sequence[
             f"Next: blendwright record {shown} bench/round-{waiting.round}.xlsx,"
             f' or retire it: blendwright plan {shown} --withdraw {first}-{last} --why "..."'
         )
+    if any(row["waiting"] for row in rounds(folder)):
+        return f"Nothing is issued yet: other trials wait to be made.\n\nNext: {next_step(folder, shown)}"
     flag = f"--{upcoming.purpose} {len(upcoming.table)}"
     return f"Nothing is issued yet.\n\nNext: blendwright next {shown} {flag}"
 

@@ -115,7 +115,7 @@ def test_every_command_names_the_same_next_step(planned, call, table_of, capsys)
     lines = table_of(runs).splitlines()
     table.write_text("\n".join(lines[:6]) + "\n", encoding="utf-8")
     first = last("record", planned, table)
-    assert first == last("status", planned) == f"Next: {plan['next']}"
+    assert first == last("status", planned) == last("check", planned) == f"Next: {plan['next']}"
     table.write_text("\n".join(lines) + "\n", encoding="utf-8")
     for words, step in (
         (["record", planned, table], "fit"), (["fit", planned], "optimise"), (["optimise", planned], "next"),
