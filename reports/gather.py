@@ -92,7 +92,7 @@ def gather(
         fits=_fits(specs, models),
         findings=_findings(study, results, best, verdict),
         events=tuple(Event(e.when, e.user, e.command, e.why or e.command) for e in journal),
-        categories=tuple(study.region.categories),
+        categories=tuple(name for name in study.region.categories if name in study.columns),
         region=MappingProxyType({"dimension": study.region.dimension, "reach": dict(study.region.reach)}),
         predicts_by=_predicts_by(models),
         limits=tuple((limit.rule, limit.why) for limit in study.limits),

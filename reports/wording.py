@@ -57,7 +57,8 @@ def chance_words(strip: Strip) -> str:
         return f"not known: {strip.chance.reason}"
     if strip.spec.exact:
         return "meets, exactly" if strip.chance > 0.5 else "misses, exactly"
-    return f"{strip.state}, {batches_in_words(strip.chance, 'batches').removeprefix('about ')}"
+    share = batches_in_words(strip.chance, "batches").removeprefix("about ")
+    return f"misses, {share} pass" if strip.state == "misses" else f"{strip.state}, {share}"
 
 
 def is_wish(spec: Spec) -> bool:

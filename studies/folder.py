@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -13,15 +14,16 @@ from typing import Any
 
 from doe import Study
 from doe.design import Design
-from doe.problems import StudyError
+from doe.problems import Problem, StudyError
 from doe.results import Results
 from studies import journal
 from studies.cli import version
 from studies.inspection import links_out
-from studies.names import READINGS, STUDY, refusal
+from studies.names import BATCHES, READINGS, STUDY, refusal
 from studies.pending import recover
 from studies.writing import Change, changing
 
+_TRIES, _PAUSE = 5, 0.1
 _ROUND = re.compile(r"round-([1-9][0-9]*)")
 
 
@@ -93,7 +95,8 @@ class StudyFolder:
         return out
 
     def has_results(self) -> bool:
-        """Whether anything was recorded."""
+        """Whether anything was recorded. Raises StudyError where the tables are no longer as they were recorded."""
+        self._as_recorded()
         return (self.path / READINGS).is_file()
 
     @cached_property
@@ -126,6 +129,28 @@ class StudyFolder:
     def basis(self) -> dict[str, Any]:
         """What an analysis rests on: the study's digests and those of the results."""
         return {"study": dict(self.study.digests), "results": self.results.digest}
+
+    def _as_recorded(self) -> None:
+        """Nothing is built on tables that were changed by hand: the next record would make the change its own."""
+        for _ in range(_TRIES):
+            written = journal.last_digests(self.journal())
+            changed = [
+                (name, now)
+                for name in (READINGS, BATCHES)
+                if name in written and (now := journal.fingerprint(self.path / name)) != written[name]
+            ]
+            if not changed:
+                return
+            time.sleep(_PAUSE)  # another command may be in the midst of writing them
+        raise StudyError(
+            [
+                Problem("results-changed", "stop", name,
+                        "is missing" if now == journal.MISSING else "was changed outside this program",
+                        "the table as it was recorded",
+                        "put back a copy of it; to mend a reading: blendwright record FOLDER --correct ... --why ...")
+                for name, now in changed
+            ]
+        )  # fmt: skip
 
     def _json(self, name: str) -> dict[str, Any]:
         try:

@@ -26,7 +26,8 @@ function chanceWords(chance, exact, why) {
   if (why) return `not known: ${why}`;
   if (chance === null) return "watched only";
   if (exact) return `${chance > 0.5 ? "meets" : "misses"}, exactly`;
-  return `${stateOf(chance)}, ${batchesInWords(chance, "").replace(/^about /, "").trim()}`;
+  const share = batchesInWords(chance, "").replace(/^about /, "").trim();
+  return stateOf(chance) === "misses" ? `misses, ${share} pass` : `${stateOf(chance)}, ${share}`;
 }
 
 function firstUpper(text) {

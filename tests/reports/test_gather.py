@@ -1,5 +1,6 @@
 """Facts agree with the objects they are gathered from."""
 
+from dataclasses import replace
 from html import escape
 
 import numpy as np
@@ -242,3 +243,26 @@ def test_questions_are_put_to_the_same_residuals_and_answered_by_the_fit(job):
         found = {finding["code"] for finding in fit.fit["findings"]}
         assert ("No sign" in fit.questions[0].answer) == ("spread" not in found)
         assert ("No batch" in fit.questions[-1].answer) == ("outlier" not in found)
+
+
+def test_an_ingredient_that_may_be_left_out_is_reported_by_its_level():
+    study = Study.from_dict(
+        {
+            "study": {"name": "or none"},
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Gum", "low": 0.2, "high": 0.8},
+                {"name": "Silica", "low": 1, "high": 2, "or_none": True},
+            ],
+            "response": [{"name": "Thick", "unit": "Pa s", "method": "m", "aim": "above", "low": 2}],
+        }
+    )
+    table = pd.DataFrame({"Gum": [0.2, 0.8, 0.5, 0.2], "Silica": [0.0, 2, 1, 1.5], "Thick": [1.0, 4, 2, 3]})
+    facts = gather(study, results=study.results(table))
+    assert facts.categories == ()
+    assert "Silica" in render(facts)
+
+
+def test_a_spec_that_most_batches_miss_says_how_many_pass(facts):
+    strip = replace(facts.formula.strips[0], state="misses", chance=0.01)
+    assert wording.chance_words(strip) == "misses, 1 of 100 batches pass"

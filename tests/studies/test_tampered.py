@@ -87,3 +87,20 @@ def test_what_a_command_trips_over_then_is_said_by_the_file(reported, name, cont
         said = capsys.readouterr()
         assert "defect" not in said.out + said.err
         assert code in (0, 1) or name.rpartition("/")[2] in said.err or "plan.json" in said.err
+
+
+@pytest.mark.parametrize("name", ["readings", "batches"])
+@pytest.mark.parametrize("gone", [False, True])
+def test_nothing_is_built_on_tables_changed_by_hand(reported, name, gone, capsys):
+    table = reported / "results" / f"{name}.csv"
+    kept = table.read_bytes()
+    if gone:
+        table.unlink()
+    else:
+        table.write_bytes(kept.rstrip().rpartition(b"\n")[0] + b"\n")
+    for command, *rest in (["record", "--correct", "T02", "pH", "5.2", "--why", "slip"], ["fit"], ["report"]):
+        assert main([command, str(reported), *rest]) == 2
+        assert f"results/{name}.csv" in capsys.readouterr().err
+    assert is_found(reported)
+    table.write_bytes(kept)
+    assert main(["fit", str(reported)]) == 0
