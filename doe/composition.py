@@ -76,6 +76,22 @@ def parts_of(item: Ingredient, names: frozenset[str], fill: str | None) -> dict[
     return shares
 
 
+def fixed_range(study: Study, item: Ingredient) -> tuple[float, float]:
+    """What a batch as made may hold under a fixed ingredient's name, in the study's unit: least and most.
+
+    Its level as supplied; less, where `made_of` puts a part of it elsewhere; more, where others bring some of it.
+    """
+    names = frozenset(other.name for other in study.ingredients)
+    fill = study.fill.name if study.fill else None
+    level = item.level or 0.0
+    brought = 0.0
+    for other in study.ingredients:
+        if other.name != item.name:
+            most = other.level if other.level is not None else study.region.reach.get(other.name, (0.0, 0.0))[1]
+            brought += most * parts_of(other, names, fill).get(item.name, 0.0)
+    return level * parts_of(item, names, fill)[item.name], level + brought
+
+
 def as_made(study: Study, weighed: Weighed, *, apart: bool = True) -> AsMade:
     """The composition of a batch from its weights, every solution taken apart by `made_of` (or as supplied: `apart`).
 

@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe.categories import NONE
 from doe.cells import same_unit, typed_form
+from doe.composition import fixed_range
 from doe.drafts import USABLE
 from doe.levels import range_findings
 from doe.parts import Factor, Ingredient
@@ -292,7 +293,9 @@ def carried(study: Study, stored: Results) -> Results:
             frame[item.name] = 0.0
         frame[item.name] = frame[item.name].fillna(0.0)
         if item.role == "fixed":
-            off = frame[item.name].sub(item.level or 0.0).abs() > GONE_SHARE * study.total + 5e-2 * (item.level or 0.0)
+            least, most = fixed_range(study, item)
+            room = GONE_SHARE * study.total + 5e-2 * (item.level or 0.0)
+            off = ~frame[item.name].between(least - room, most + room)
             out |= dict.fromkeys(frame.index[off], f"{item.name} is now fixed at {item.level:g}")
     for factor in study.factors:
         if factor.of is not None and NONE in factor.levels and factor.name in frame:

@@ -7,7 +7,7 @@ from doe import Study
 from doe.corrections import correct, restore, set_aside
 from doe.problems import ResultsError
 from doe.results import batches_csv, joined, readings_csv, take_in
-from doe.stored import parsed_results
+from doe.stored import carried, parsed_results
 from doe.tables import tables_from_bytes
 
 STUDY = Study.from_dict(
@@ -117,3 +117,22 @@ def test_a_folder_from_before_these_columns_is_read():
     batches = results.batch_rows.reset_index().drop(columns=["ph_before", "note"]).to_csv(index=False)
     back = parsed_results(readings, batches)
     assert back.observed("pH")["value"].tolist() == [5]
+
+
+def test_a_fixed_premix_taken_apart_is_still_what_was_fixed():
+    # 10 % of a solution of a fifth acid in water: 2 % stand under its name, and 8 % are water.
+    study = Study.from_dict(
+        {
+            "study": {"name": "premix"},
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Gum", "low": 0.3, "high": 0.8},
+                {"name": "Premix", "level": 10, "made_of": {"Citric acid": 0.2, "Water": 0.8}},
+            ],
+            "response": [{"name": "Thick", "unit": "Pa s", "method": "m"}],
+        }
+    )
+    table = pd.DataFrame({"Gum": [0.3, 0.8, 0.5], "Premix": 10.0, "Thick": [1.0, 4, 2]})
+    results = study.results(table)
+    assert results.levels()["Premix"].to_numpy() == pytest.approx(2.0)
+    assert list(carried(study, results).batches["state"]) == ["made"] * 3
