@@ -86,9 +86,9 @@ def fixed_range(study: Study, item: Ingredient) -> tuple[float, float]:
     level = item.level or 0.0
     brought = 0.0
     for other in study.ingredients:
-        if other.name != item.name:
-            most = other.level if other.level is not None else study.region.reach.get(other.name, (0.0, 0.0))[1]
-            brought += most * parts_of(other, names, fill).get(item.name, 0.0)
+        share = parts_of(other, names, fill).get(item.name, 0.0)
+        if other.name != item.name and share:
+            brought += share * (other.level if other.level is not None else study.region.reach[other.name][1])
     return level * parts_of(item, names, fill)[item.name], level + brought
 
 

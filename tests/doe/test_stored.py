@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from doe import Study
+from doe.composition import fixed_range
 from doe.corrections import correct, restore, set_aside
 from doe.problems import ResultsError
 from doe.results import batches_csv, joined, readings_csv, take_in
@@ -136,3 +137,18 @@ def test_a_fixed_premix_taken_apart_is_still_what_was_fixed():
     results = study.results(table)
     assert results.levels()["Premix"].to_numpy() == pytest.approx(2.0)
     assert list(carried(study, results).batches["state"]) == ["made"] * 3
+
+
+def test_a_fixed_ingredient_that_others_bring_may_hold_as_much_more():
+    study = Study.from_dict(
+        {
+            "study": {"name": "brought"},
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Solution", "low": 1, "high": 4, "made_of": {"Acid": 0.25, "Water": 0.75}},
+                {"name": "Acid", "level": 2},
+            ],
+            "response": [{"name": "Thick", "unit": "Pa s", "method": "m"}],
+        }
+    )
+    assert fixed_range(study, study.ingredient("Acid")) == pytest.approx((2.0, 2.0 + 0.25 * 4))
