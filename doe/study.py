@@ -13,27 +13,27 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe import parts
-from doe.categories import material_of
-from doe.checks import Notes, is_number, shown
-from doe.consistency import check_whole, left_over
-from doe.definition import read_parts
-from doe.digests import study_digests
-from doe.idle import without_room
-from doe.lattice import cases, too_coarse
-from doe.makeable import region_of
-from doe.materials import column
-from doe.pieces import Pieces
+from doe.definition import parts
+from doe.definition.categories import material_of
+from doe.definition.checks import Notes, is_number, shown
+from doe.definition.consistency import check_whole, left_over
+from doe.definition.definition import read_parts
+from doe.definition.digests import study_digests
+from doe.definition.materials import column
+from doe.definition.responses import hint
+from doe.definition.tomltext import parsed, plain
 from doe.problems import Problem, StudyError
-from doe.region import Region
-from doe.responses import hint
+from doe.region.idle import without_room
+from doe.region.lattice import cases, too_coarse
+from doe.region.makeable import region_of
+from doe.region.pieces import Pieces
+from doe.region.region import Region
 from doe.shown import Shown
-from doe.terms import Form, Terms
-from doe.tomltext import parsed, plain
+from doe.terms.terms import Form, Terms
 
 if TYPE_CHECKING:
-    from doe.design import Design
-    from doe.results import Results
+    from doe.design.design import Design
+    from doe.results.results import Results
 
 MAX_BYTES = 2_000_000  # of a study.toml: some hundred times the largest we have seen
 
@@ -269,7 +269,7 @@ class Study(Shown):
         self, frame: pd.DataFrame | None = None, batches: pd.DataFrame | None = None, design: Design | None = None
     ) -> Results:
         """Results from a wide or long table, checked; without a table, those of the study's own folder."""
-        from doe.results import folder_results, take_in  # results rests on Study
+        from doe.results.results import folder_results, take_in  # results rests on Study
 
         if frame is None:
             return folder_results(self)

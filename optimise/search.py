@@ -14,20 +14,20 @@ from doe.problems import ModelError, Problem, StudyError, Unavailable
 from doe.study import Study
 from doe.threads import one_thread
 from doe.trade.rulebook import RULES
-from optimise import allowance, around
-from optimise.aims import desirability, overall, wanted
-from optimise.brief import Brief
-from optimise.certify import Searched, certificate, searched
-from optimise.chance import joint_chance
-from optimise.clash import Clash, find_clash
-from optimise.exact import Exact, exact_form
-from optimise.optimum import Number, Optimum, plain
-from optimise.peaks import Peak, Quest
-from optimise.predictors import split_levels
-from optimise.space import Space
+from optimise.formula import allowance, around
+from optimise.formula.brief import Brief
+from optimise.formula.exact import Exact, exact_form
+from optimise.formula.optimum import Number, Optimum, plain
+from optimise.formula.peaks import Peak, Quest
+from optimise.formula.space import Space
+from optimise.models.aims import desirability, overall, wanted
+from optimise.models.chance import joint_chance
+from optimise.models.predictors import split_levels
+from optimise.proof.certify import Searched, certificate, searched
+from optimise.proof.clash import Clash, find_clash
 
 if TYPE_CHECKING:
-    from optimise.models import Models
+    from optimise.models.models import Models
 
 Array = npt.NDArray[np.float64]
 Objective = Literal["chance", "desirability"]

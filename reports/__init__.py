@@ -30,8 +30,8 @@ def write_report(
     `command`, `why` and `digest`; the last digest is printed as the head. `verdict` is what confirmation batches of
     `best` said (`optimise.confirmation`).
     """
-    from reports.gather import gather
-    from reports.page import render
+    from reports.gathering.gather import gather
+    from reports.page.page import render
 
     facts = gather(study, design=design, results=results, models=models, best=best, journal=journal, verdict=verdict)
     head = str(journal[-1].digest) if journal else ""

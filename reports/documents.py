@@ -16,22 +16,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from doe.compare import WORTH
-from doe.costs import cost_range
-from doe.idle import idle
+from doe.design.compare import WORTH
+from doe.design.reading import Reading
 from doe.problems import Problem, StudyError, Unavailable
-from doe.reading import Reading
-from doe.share import share_of_box
+from doe.recipes.costs import cost_range
+from doe.region.idle import idle
+from doe.region.share import share_of_box
 
 if TYPE_CHECKING:
-    from doe.compare import Comparison
-    from doe.design import Design
-    from doe.region import Region
-    from doe.results import Results
+    from doe.design.compare import Comparison
+    from doe.design.design import Design
+    from doe.region.region import Region
+    from doe.results.results import Results
     from doe.study import Study
-    from optimise.look import Changed
-    from optimise.models import Models
-    from optimise.optimum import Optimum
+    from optimise.formula.optimum import Optimum
+    from optimise.models.look import Changed
+    from optimise.models.models import Models
 
 Document = dict[str, Any]
 

@@ -1,4 +1,4 @@
-"""What a report knows, as frozen records. `reports.gather` fills them once; page, terminal and card only render.
+"""What a report knows, as frozen records. `reports.gathering` fills them once; page, terminal and card only render.
 
 A level, a reading, a prediction stand in the study's units; intervals say in their field names which of the
 three they are. A number that does not exist is an `Unavailable`, never a NaN.
@@ -11,9 +11,9 @@ from dataclasses import dataclass, field, fields, is_dataclass
 from types import MappingProxyType
 from typing import Any, Literal
 
-from doe.materials import label
+from doe.definition.materials import label
+from doe.design.reading import Reading
 from doe.problems import Problem, Unavailable
-from doe.reading import Reading
 
 Amount = float | Unavailable
 Ends = tuple[float, float]

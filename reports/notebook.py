@@ -119,10 +119,10 @@ def _upcoming(upcoming: Any) -> str:
 
 _MAKERS: dict[tuple[str, str], Callable[[Any], str]] = {
     ("doe.study", "Study"): _study,
-    ("doe.design", "Design"): _design,
-    ("doe.resultset", "Results"): _results,
-    ("optimise.models", "Models"): _models,
-    ("optimise.fitted", "FittedModel"): _fitted,
-    ("optimise.optimum", "Optimum"): _optimum,
-    ("optimise.upcoming", "Upcoming"): _upcoming,
+    ("doe.design.design", "Design"): _design,
+    ("doe.results.resultset", "Results"): _results,
+    ("optimise.models.models", "Models"): _models,
+    ("optimise.models.fitted", "FittedModel"): _fitted,
+    ("optimise.formula.optimum", "Optimum"): _optimum,
+    ("optimise.upcoming.upcoming", "Upcoming"): _upcoming,
 }

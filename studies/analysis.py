@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, cast
 
-from optimise.models import Models, fit
-from optimise.optimum import Optimum
+from optimise.formula.optimum import Optimum
+from optimise.models.models import Models, fit
 from optimise.search import find
 from reports.documents import json_text
 from studies.folder import StudyFolder

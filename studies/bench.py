@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe import bench as book_plan
+from doe.bench import bench as book_plan
 
 if TYPE_CHECKING:
     from doe import Study

@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from doe import Study
-from doe.design import Design
+from doe.design.design import Design
 from doe.problems import Problem, StudyError
-from doe.results import Results
+from doe.results.results import Results
 from studies import journal
 from studies.cli import version
 from studies.inspection import links_out

@@ -6,8 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from doe.keys import SECTIONS
-from doe.tomltext import written
+from doe.definition.keys import SECTIONS
+from doe.definition.tomltext import written
 
 
 def form_toml(source: Mapping[str, Any], file: str) -> str:

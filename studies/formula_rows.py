@@ -6,9 +6,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from doe.cells import Entry, Mark, Refusal, decimal_mark, read_number, tidy
+from doe.definition.cells import Entry, Mark, Refusal, decimal_mark, read_number, tidy
 from doe.problems import Level, Problem, listed
-from doe.rawtable import Grid, filled, is_blank, rows_too_wide
+from doe.tables.rawtable import Grid, filled, is_blank, rows_too_wide
 from studies.formula_sheet import row_text
 from studies.formula_toml import Line
 from studies.formula_words import KG_PER, PHASE_ROW, REST, TOTAL, is_adjuster, is_kilograms, price_unit

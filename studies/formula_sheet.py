@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from doe.cells import tidy
+from doe.definition.cells import tidy
 from doe.problems import Problem, StudyError
-from doe.rawtable import Grid, is_blank
+from doe.tables.rawtable import Grid, is_blank
 from studies.formula_words import kind_of
 
 _LOOK_ROWS = 40  # a header stands in the first rows, below the title

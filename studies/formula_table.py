@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from doe.problems import Problem, ResultsError
-from doe.tables import grids_from_bytes
+from doe.tables.tables import grids_from_bytes
 from studies.formula_rows import FormulaRows
 from studies.formula_sheet import columns_of, formula_sheet, tell_columns
 from studies.formula_toml import Formula, Line, formula_toml

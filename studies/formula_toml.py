@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from doe.tomltext import written
+from doe.definition.tomltext import written
 
 
 @dataclass(frozen=True, slots=True)

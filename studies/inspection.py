@@ -7,9 +7,9 @@ import json
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from doe.design import Design
+from doe.design.design import Design
 from doe.problems import Problem, StudyError
-from doe.stored import stored_results
+from doe.results.stored import stored_results
 from doe.study import Study
 from studies import journal
 from studies.names import KEPT, STUDY

@@ -9,11 +9,11 @@ from pathlib import Path
 import pandas as pd
 
 from doe import Study
-from doe.cells import Entry, decimal_mark, read_number
-from doe.keys import nearest
-from doe.materials import settled
+from doe.definition.cells import Entry, decimal_mark, read_number
+from doe.definition.keys import nearest
+from doe.definition.materials import settled
 from doe.problems import Problem, StudyError
-from doe.tables import RawTable, file_bytes, is_blank, tables_from_bytes
+from doe.tables.tables import RawTable, file_bytes, is_blank, tables_from_bytes
 
 _IDS = ("trial", "batch", "formula", "name", "id")
 _TOLERANCE = 1e-4

@@ -7,12 +7,12 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
-from doe.design import Design
-from doe.tables import csv_text
+from doe.design.design import Design
+from doe.tables.tables import csv_text
 from reports.documents import json_text
-from reports.sheets import write_sheets
-from reports.storeroom import write_storeroom
-from reports.workbook import write_bench_book
+from reports.papers.sheets import write_sheets
+from reports.papers.storeroom import write_storeroom
+from reports.papers.workbook import write_bench_book
 from studies.cli import version
 from studies.folder import StudyFolder
 from studies.writing import Change

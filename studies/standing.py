@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from doe.design import Design
-from doe.drafts import SET_ASIDE, USABLE
+from doe.bench.drafts import SET_ASIDE, USABLE
+from doe.design.design import Design
 from studies.analysis import is_fresh
 from studies.folder import StudyFolder
 from studies.names import MODELS, OPTIMUM

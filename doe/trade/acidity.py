@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from doe.parts import Response
+from doe.definition.parts import Response
 from doe.trade.acids import acids_of, undissociated
 from doe.trade.composition import Stock
 from doe.trade.look import Given, Live, Look, figure

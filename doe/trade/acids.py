@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from doe.parts import Ingredient
+from doe.definition.parts import Ingredient
 
 Array = npt.NDArray[np.float64]
 

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from doe.categories import NONE, PRESENT, material_of
-from doe.kinds import is_water
-from doe.materials import label
-from doe.parts import Ingredient
+from doe.definition.categories import NONE, PRESENT, material_of
+from doe.definition.kinds import is_water
+from doe.definition.materials import label
+from doe.definition.parts import Ingredient
 from doe.problems import Unavailable
-from doe.settling import WATER_DENSITY
+from doe.trade.settling import WATER_DENSITY
 
 if TYPE_CHECKING:
     from doe.study import Study

@@ -7,8 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from doe.kinds import is_gum, is_humectant
-from doe.parts import Ingredient
+from doe.definition.kinds import is_gum, is_humectant
+from doe.definition.parts import Ingredient
 from doe.trade.composition import Stock
 from doe.trade.forms import Form
 from doe.trade.look import Live, Look, figure

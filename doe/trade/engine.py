@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.categories import NONE
+from doe.definition.categories import NONE
 from doe.problems import Problem
 from doe.trade.acidity import acid_looks, measured_looks, window_looks
 from doe.trade.composition import Stock, counts_mass, unknown_rest

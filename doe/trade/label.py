@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from doe.parts import Response
+from doe.definition.parts import Response
 from doe.problems import Unavailable
 from doe.trade.composition import Stock, counts_mass, declaration
 from doe.trade.legal import allergen_threshold, allergens, counted_share, laws_for

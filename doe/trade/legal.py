@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
-from doe.checks import Notes, shown
-from doe.kinds import is_preservative
-from doe.parts import Ingredient, Law
+from doe.definition.checks import Notes, shown
+from doe.definition.kinds import is_preservative
+from doe.definition.parts import Ingredient, Law
+from doe.definition.rules import tidy
 from doe.problems import Problem
-from doe.rules import tidy
 from doe.trade.acids import ACIDS, acid_by_name, data_file
 from doe.trade.composition import Stock, exploded
 from doe.trade.forms import Form

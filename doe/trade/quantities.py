@@ -13,16 +13,16 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import numpy.typing as npt
 
-from doe.kinds import is_gum, is_humectant
-from doe.parts import Response
-from doe.prices import price_weights
+from doe.definition.kinds import is_gum, is_humectant
+from doe.definition.parts import Response
 from doe.problems import Unavailable
-from doe.settling import yield_to_hold
+from doe.recipes.prices import price_weights
 from doe.trade.acids import acids_of
 from doe.trade.composition import Stock, counts_mass, natural_share, solids
 from doe.trade.emulsion import oil_rows
 from doe.trade.forms import Bend, Form
 from doe.trade.legal import allergens, counted_share, laws_for
+from doe.trade.settling import yield_to_hold
 from doe.trade.suspension import base_rows, middle_um, particles, per_gram, volumes
 
 if TYPE_CHECKING:

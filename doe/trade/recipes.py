@@ -9,8 +9,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import optimize
 
-from doe.categories import ingredient_of
-from doe.region import Combination, Region
+from doe.definition.categories import ingredient_of
+from doe.region.region import Combination, Region
 from doe.trade.composition import Stock, solids
 from doe.trade.legal import allergens, counted_share, laws_for
 

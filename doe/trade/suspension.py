@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from doe.cells import unit_factor
-from doe.kinds import is_seen, is_water
-from doe.parts import Response
-from doe.settling import stokes_velocity, yield_to_hold
+from doe.definition.cells import unit_factor
+from doe.definition.kinds import is_seen, is_water
+from doe.definition.parts import Response
 from doe.trade.composition import Stock
 from doe.trade.forms import Bend, Form
 from doe.trade.look import Given, Live, Look, Words, figure
+from doe.trade.settling import stokes_velocity, yield_to_hold
 
 if TYPE_CHECKING:
     from doe.study import Study

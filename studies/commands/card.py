@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from reports import card
+from reports.page import card
 from studies import analysis, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder

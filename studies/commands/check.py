@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 from datetime import date
 
-from doe.groundwork import foreseen
+from doe.design.groundwork import foreseen
 from doe.problems import StudyError
 from doe.trade import study_findings
-from reports import documents, terminal
+from reports import documents
+from reports.terminal import terminal
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.standing import next_step

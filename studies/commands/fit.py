@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 
-from optimise.look import changes
-from reports import documents, terminal_fit
+from optimise.models.look import changes
+from reports import documents
+from reports.terminal import fit as terminal_fit
 from studies.analysis import TermsChoice, fitted, keep_models, last_coding, last_terms
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder

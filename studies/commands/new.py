@@ -8,12 +8,12 @@ from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 
-from doe.form import FORM_MARK
-from doe.form_reading import study_from_form
+from doe.form.form import FORM_MARK
+from doe.form.reading import study_from_form
 from doe.problems import Problem, StudyError
-from doe.tables import file_bytes, grids_from_bytes, tables_from_bytes
-from reports.form_book import form_book
+from doe.tables.tables import file_bytes, grids_from_bytes, tables_from_bytes
 from reports.numbers import listed
+from reports.papers.form_book import form_book
 from reports.tables import clean
 from studies.arguments import readable
 from studies.cli import Desk, Outcome, version

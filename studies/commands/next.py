@@ -8,9 +8,10 @@ from collections.abc import Sequence
 import pandas as pd
 
 from optimise import Models, Optimum
-from optimise.upcoming import Upcoming, next_trials
-from reports import documents, terminal
-from reports.wording_changes import kept_lines
+from optimise.upcoming.upcoming import Upcoming, next_trials
+from reports import documents
+from reports.terminal import terminal
+from reports.wording.changes import kept_lines
 from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import argparse
 
-from reports import documents, terminal
-from reports.wording_changes import changed_line, kept_lines
+from reports import documents
+from reports.terminal import terminal
+from reports.wording.changes import changed_line, kept_lines
 from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder

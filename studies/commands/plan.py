@@ -7,12 +7,13 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from doe.compare import Comparison
-from doe.design import plan
+from doe.design.compare import Comparison
+from doe.design.design import plan
 from doe.problems import Problem, StudyError
-from reports import documents, terminal
+from reports import documents
 from reports.documents import json_text
 from reports.numbers import counted, listed
+from reports.terminal import terminal
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import COMPARE, refusal
@@ -86,7 +87,7 @@ def _made_before(folder: StudyFolder) -> pd.DataFrame | None:
 
 
 def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outcome:
-    from reports.compare import compare_page, compare_text
+    from reports.page.compare import compare_page, compare_text
 
     study = folder.study
     counts = _run_counts(args.compare, args.runs)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import argparse
 
 from doe.problems import Unavailable
-from optimise.weighed import weighed_chance
-from reports import documents, terminal
-from reports.wording_changes import kept_lines, weighed_line
+from optimise.formula.weighed import weighed_chance
+from reports import documents
+from reports.terminal import terminal
+from reports.wording.changes import kept_lines, weighed_line
 from studies import changes, formulas
 from studies.analysis import fitted
 from studies.cli import Desk, Outcome

@@ -10,15 +10,16 @@ from pathlib import Path
 
 import pandas as pd
 
-from doe.corrections import correct, restore, set_aside
-from doe.missing import missing
-from doe.oddities import odd
-from doe.own_names import with_own_names
 from doe.problems import Problem, ResultsError, StudyError
-from doe.rawtable import RawTable
-from doe.results import Results, batches_csv, joined, readings_csv, stored_results, take_in
-from doe.tables import file_bytes, tables_from_bytes
-from reports import documents, terminal
+from doe.results.corrections import correct, restore, set_aside
+from doe.results.missing import missing
+from doe.results.oddities import odd
+from doe.results.own_names import with_own_names
+from doe.results.results import Results, batches_csv, joined, readings_csv, stored_results, take_in
+from doe.tables.rawtable import RawTable
+from doe.tables.tables import file_bytes, tables_from_bytes
+from reports import documents
+from reports.terminal import terminal
 from studies import journal
 from studies.arguments import readable
 from studies.cli import Desk, Outcome

@@ -5,13 +5,14 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from doe.lots import of_record
-from doe.missing import missing
-from doe.oddities import flagged, odd
-from doe.own_names import with_own_names
 from doe.problems import Problem
-from doe.timetable import due
-from reports import documents, terminal
+from doe.results.lots import of_record
+from doe.results.missing import missing
+from doe.results.oddities import flagged, odd
+from doe.results.own_names import with_own_names
+from doe.results.timetable import due
+from reports import documents
+from reports.terminal import terminal
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import REPORT

@@ -17,12 +17,12 @@ import pandas as pd
 import pytest
 
 from doe import Study
-from optimise.brief import Brief
-from optimise.certify import searched
-from optimise.clash import find_clash
-from optimise.models import fit
-from optimise.peaks import Quest
-from optimise.space import Space
+from optimise.formula.brief import Brief
+from optimise.formula.peaks import Quest
+from optimise.formula.space import Space
+from optimise.models.models import fit
+from optimise.proof.certify import searched
+from optimise.proof.clash import find_clash
 
 SEEDS = int(os.environ.get("CERTIFICATE_SEEDS", "3"))
 RESPONSES = (2, 3, 5, 8)

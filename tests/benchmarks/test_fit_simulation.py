@@ -12,8 +12,8 @@ from scipy import stats
 
 from doe import Study
 from optimise import fit
-from optimise.leastsq import solve
-from optimise.mixed import reml
+from optimise.statistics.leastsq import solve
+from optimise.statistics.mixed import reml
 
 STUDIES = int(os.environ.get("BLENDWRIGHT_STUDIES", "1000"))
 NAMES = ["Water", "Gum", "Wax", "Oil"]

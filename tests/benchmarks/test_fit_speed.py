@@ -10,7 +10,7 @@ import statsmodels.api as sm
 
 from doe import Study
 from optimise import fit
-from optimise.subsets import bits, every_subset
+from optimise.statistics.subsets import bits, every_subset
 
 
 def mixture(n=40, q=6, seed=3):

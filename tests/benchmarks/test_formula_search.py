@@ -20,9 +20,9 @@ from scipy import optimize
 from doe import Study
 from doe.split import split
 from optimise import fit
-from optimise.brief import Brief
-from optimise.peaks import Quest
-from optimise.space import Space
+from optimise.formula.brief import Brief
+from optimise.formula.peaks import Quest
+from optimise.formula.space import Space
 
 BRIEFS = int(os.environ.get("BLENDWRIGHT_BRIEFS", "200"))
 WORKERS = int(os.environ.get("BLENDWRIGHT_WORKERS", "1"))

@@ -11,7 +11,8 @@ import pytest
 
 from doe import Study, StudyError, plan
 from optimise import find, fit
-from reports import documents, terminal
+from reports import documents
+from reports.terminal import terminal
 
 CASES = [(8, 3), (8, 6), (10, 4), (12, 3), (12, 4), (12, 6)]
 CHECK_SHARE = 0.2

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from doe import Study
-from doe.design import plan
+from doe.design.design import plan
 from doe.problems import StudyError
-from doe.results import take_in
-from doe.tables import tables_from_bytes
+from doe.results.results import take_in
+from doe.tables.tables import tables_from_bytes
 
 NAMES = [f"Part {letter}" for letter in "ABCDEFGHIJK"]
 TOML = '[study]\nname = "Twelve (invented)"\n[[ingredient]]\nname = "Water"\nqs = true\n' + "".join(

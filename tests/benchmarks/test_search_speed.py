@@ -16,12 +16,13 @@ import plotly.graph_objects as go
 import pytest
 from pyDOE3.doe_optimal import optimal_design
 
-from doe import Region, Terms, candidates
-from doe.approximate import optimum
-from doe.exchange import sweep
-from doe.moves import to_candidates
-from doe.spaces import layout
-from doe.staged import Pool, search, starting
+from doe import Region, Terms
+from doe.ideal.approximate import optimum
+from doe.search import candidates
+from doe.search.exchange import sweep
+from doe.search.moves import to_candidates
+from doe.search.spaces import layout
+from doe.search.staged import Pool, search, starting
 
 FASTER = 20
 

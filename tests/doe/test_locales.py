@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe import Study
-from doe.bench import DO_NOT_USE, FLAGS
+from doe.bench.bench import DO_NOT_USE, FLAGS
 from doe.problems import ResultsError
-from doe.results import batches_csv, readings_csv, take_in
-from doe.stored import parsed_results
-from doe.tables import tables_from_bytes
+from doe.results.results import batches_csv, readings_csv, take_in
+from doe.results.stored import parsed_results
+from doe.tables.tables import tables_from_bytes
 
 STUDY = Study.from_dict(
     {

@@ -18,8 +18,8 @@ from openpyxl.styles import Font
 
 from doe import Study
 from doe.problems import ResultsError
-from doe.results import take_in
-from doe.tables import read_tables
+from doe.results.results import take_in
+from doe.tables.tables import read_tables
 
 STUDY = Study.from_dict(
     {

@@ -10,7 +10,7 @@ import pytest
 from doe import Study, plan
 from doe.problems import ModelError, StudyError
 from optimise import find, fit, next_trials
-from optimise.space import Space
+from optimise.formula.space import Space
 
 SOURCE = {
     "study": {"name": "Invented lotion"},

@@ -14,10 +14,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from optimise.diagnosis import analysis_of_variance, lack_of_fit, pure_error, r_squared, total_ss
-from optimise.leastsq import solve
-from optimise.scales import box_cox
-from optimise.stationary import canonical, quadratic_of
+from optimise.models.scales import box_cox
+from optimise.statistics.diagnosis import analysis_of_variance, lack_of_fit, pure_error, r_squared, total_ss
+from optimise.statistics.leastsq import solve
+from optimise.statistics.stationary import canonical, quadratic_of
 
 DATA = Path(__file__).parent / "data"
 REFERENCE = json.loads((DATA / "reference.json").read_text(encoding="utf-8"))

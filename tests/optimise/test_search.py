@@ -13,12 +13,12 @@ from scipy import optimize, stats
 
 from doe import Study
 from doe.problems import ModelError, StudyError
-from optimise.brief import Brief
-from optimise.goals import ChanceGoal
-from optimise.models import fit
-from optimise.peaks import Quest
+from optimise.formula.brief import Brief
+from optimise.formula.goals import ChanceGoal
+from optimise.formula.peaks import Quest
+from optimise.formula.space import Space
+from optimise.models.models import fit
 from optimise.search import find
-from optimise.space import Space
 
 
 def two_factors(**response):

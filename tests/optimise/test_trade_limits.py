@@ -6,8 +6,8 @@ import pytest
 
 from doe import Study
 from optimise import find, fit
-from optimise.exact import exact_form
-from optimise.space import Space
+from optimise.formula.exact import exact_form
+from optimise.formula.space import Space
 
 SOURCE = {
     "study": {"name": "Invented", "product": "rinse-off", "market": "EU"},

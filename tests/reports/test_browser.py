@@ -7,8 +7,8 @@ import pytest
 
 from doe.problems import Problem
 from reports import write_report
-from reports.gather import gather
-from reports.page import render
+from reports.gathering.gather import gather
+from reports.page.page import render
 
 pytestmark = pytest.mark.browser
 

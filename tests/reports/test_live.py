@@ -192,7 +192,7 @@ def test_it_agrees_with_the_models_on_two_hundred_random_formulas(which, request
             assert np.array([row["responses"][name][2] for row in seen]) == pytest.approx(known[2], rel=1e-9)
         assert [row["responses"][name][3] for row in seen] == pytest.approx(law.chance(*model.window), abs=1e-9)
     joint, interval = one.models.joint(frame)
-    # The same nodes as `optimise.chance`: far within the error bar that goes with the chance.
+    # The same nodes as `optimise.models.chance`: far within the error bar that goes with the chance.
     assert [row["chance"] for row in seen] == pytest.approx(joint, abs=1e-9)
     assert np.array([row["interval"] for row in seen]) == pytest.approx(interval, abs=1e-6)
     checks = TradeChecks(one.study).each(one.study.complete(frame))
@@ -456,7 +456,7 @@ def test_without_scripts_the_page_stands(sheet, opened):
 
 def test_numbers_are_written_as_in_python(browser):
     from reports import numbers
-    from reports.script import SCRIPTS
+    from reports.page.script import SCRIPTS
 
     page = browser.new_page()
     source = (SCRIPTS / "numbers.js").read_text(encoding="utf-8")
@@ -489,7 +489,7 @@ def test_numbers_are_written_as_in_python(browser):
 def test_the_laws_agree_with_a_reference_library(browser):
     from scipy import special, stats
 
-    from reports.script import SCRIPTS
+    from reports.page.script import SCRIPTS
 
     page = browser.new_page()
     source = (SCRIPTS / "special.js").read_text(encoding="utf-8")

@@ -9,8 +9,10 @@ import numpy as np
 import pytest
 
 from doe import Unavailable
-from reports import svg_chart, svg_slice, svg_strip
 from reports.facts import Event, Slice, Spec, Strip, TriedRange
+from reports.pictures import chart as svg_chart
+from reports.pictures import slice as svg_slice
+from reports.pictures import strip as svg_strip
 
 SVG = "{http://www.w3.org/2000/svg}"
 NONE = Unavailable("a", "b")

@@ -6,12 +6,13 @@ import pytest
 
 from doe import Study, plan
 from optimise import find, fit
-from reports import svg_slice, svg_triangle
 from reports.facts import Frame
-from reports.gather import gather
-from reports.gather_blends import frame_of
-from reports.page import render
-from reports.page_rows import within
+from reports.gathering.blends import frame_of
+from reports.gathering.gather import gather
+from reports.page.page import render
+from reports.page.rows import within
+from reports.pictures import slice as svg_slice
+from reports.pictures import triangle as svg_triangle
 
 TOML = """
 [study]

@@ -11,16 +11,16 @@ from fuzzing import SPLIT, Fuzzer, unzipped, zipped
 from small_study import SMALL
 
 from doe import Study
-from doe.design import plan
-from doe.keys import json_schema
-from doe.opendocument import MIMETYPE
+from doe.definition.keys import json_schema
+from doe.definition.rules import RuleError, parse_rule, parse_sum
+from doe.design.design import plan
 from doe.problems import StudyError
-from doe.results import batches_csv, readings_csv, take_in
-from doe.rules import RuleError, parse_rule, parse_sum
-from doe.stored import parsed_results
-from doe.tables import tables_from_bytes
-from reports import terminal
+from doe.results.results import batches_csv, readings_csv, take_in
+from doe.results.stored import parsed_results
+from doe.tables.opendocument import MIMETYPE
+from doe.tables.tables import tables_from_bytes
 from reports.documents import check_document, json_text
+from reports.terminal import terminal
 from studies import journal
 from studies.commands.new import _from_file, example_toml
 from studies.folder import design_of

@@ -10,9 +10,9 @@ from fuzzing import SPLIT, within_limits, zipped
 from small_study import SMALL
 
 from doe import Study
-from doe.opendocument import MIMETYPE
 from doe.problems import StudyError
-from doe.tables import MAX_BYTES, file_bytes, tables_from_bytes
+from doe.tables.opendocument import MIMETYPE
+from doe.tables.tables import MAX_BYTES, file_bytes, tables_from_bytes
 
 SHEET = "xl/worksheets/sheet1.xml"
 HEAD = b'<worksheet xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"><sheetData>'

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe import Study
-from doe.keys import SECTIONS
+from doe.definition.keys import SECTIONS
 from doe.problems import StudyError
 
 

@@ -3,7 +3,7 @@
 import pytest
 
 from doe import Study
-from reports.wording_changes import changed_line, kept_lines
+from reports.wording.changes import changed_line, kept_lines
 from studies.commands.new import example_toml
 
 

@@ -6,11 +6,12 @@ import tomllib
 import openpyxl
 import pytest
 
-from doe import Study, form
-from doe.form_reading import study_from_form
+from doe import Study
+from doe.form import form
+from doe.form.reading import study_from_form
 from doe.problems import StudyError
-from doe.tables import tables_from_bytes
-from reports.form_book import form_book
+from doe.tables.tables import tables_from_bytes
+from reports.papers.form_book import form_book
 from studies.cli import main
 from studies.commands.new import example_toml
 from studies.form_toml import form_toml

@@ -3,7 +3,7 @@
 import pytest
 
 from doe import Study, StudyError
-from doe.tables import tables_from_bytes
+from doe.tables.tables import tables_from_bytes
 from studies.commands.new import example_toml
 from studies.levels import completed, formulas_at, from_table, parsed
 

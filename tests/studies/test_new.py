@@ -7,7 +7,7 @@ import tomllib
 import pytest
 
 from doe import Study
-from doe.keys import SECTIONS
+from doe.definition.keys import SECTIONS
 from studies.cli import main
 from studies.commands import new
 

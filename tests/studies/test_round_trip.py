@@ -14,10 +14,10 @@ import subprocess
 import openpyxl
 import pytest
 
-from doe import bench
-from doe.form_reading import study_from_form
-from doe.tables import tables_from_bytes
-from reports.form_book import form_book
+from doe.bench import bench
+from doe.form.reading import study_from_form
+from doe.tables.tables import tables_from_bytes
+from reports.papers.form_book import form_book
 from studies.cli import main
 
 pytestmark = pytest.mark.spreadsheet

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from doe import Unavailable
-from doe.costs import exact_values
+from doe.recipes.costs import exact_values
 from doe.trade.composition import Stock, declaration, exploded
 
 SURFACTANT = {"name": "Surfactant", "level": 10.0, "made_of": {"Sodium Coco-Sulfate": 0.3, "Water": 0.7}}

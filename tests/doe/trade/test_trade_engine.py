@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from doe import Study, plan
+from doe.definition.process import PROCESS_CODES
 from doe.problems import PlanError, Problem
-from doe.process import PROCESS_CODES
 from doe.trade import TradeChecks, study_findings
 from doe.trade import engine as engine_module
 from doe.trade.live import live_checks

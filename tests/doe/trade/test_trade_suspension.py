@@ -5,10 +5,10 @@ import pandas as pd
 import pytest
 
 from doe import Study
-from doe.settling import GRAVITY, yield_to_hold
 from doe.trade import Given, TradeChecks
 from doe.trade.composition import Stock
 from doe.trade.forms import spacing_mm
+from doe.trade.settling import GRAVITY, yield_to_hold
 from doe.trade.suspension import base_density
 
 BEADS = {"name": "Beads", "low": 0.5, "high": 6.0, "density": 0.90, "d50_um": 500, "d90_um": 700}
@@ -77,7 +77,7 @@ def test_beads_in_a_gram_and_their_distance_are_geometry(study):
         {"name": name, "from": name, "of": "Beads"} for name in ("beads_per_gram", "bead_volume", "bead_spacing")
     ]
     again = Study.from_dict(source)
-    from doe.costs import exact_values
+    from doe.recipes.costs import exact_values
 
     row = again.complete(pd.DataFrame([{"Beads": 2.0}]))
     found = {r.name: float(exact_values(again, r, row)[0]) for r in again.exact_responses}

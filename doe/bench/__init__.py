@@ -1,0 +1,1 @@
+"""What goes to the bench and comes back: workbook, headings, levels, readings."""

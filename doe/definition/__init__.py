@@ -1,0 +1,1 @@
+"""study.toml: what it may say, read and checked into frozen parts."""

@@ -1,0 +1,456 @@
+"""One cell as people write it: numbers in several spellings, bounds, words for missing, units behind the number.
+
+Nothing is guessed silently. What can be read in two ways is refused in words; what was read with help
+(a decimal comma, another unit) says so.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from doe.definition.parts import Response
+
+Bound = Literal["none", "below", "above", "between"]
+# Where nothing in a table tells: "open" if a point may group thousands in it, "unknown" if a point is decimal.
+Mark = Literal["point", "comma", "both", "unknown", "open"]
+
+
+@dataclass(frozen=True, slots=True)
+class Uncalculated:
+    """A spreadsheet formula whose result was never stored in the file."""
+
+    formula: str
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A cell that was understood.
+
+    `value` is None where nothing was measured; then `missing` says how that was written. With `bound`
+    "below" the truth is under `value`, with "above" over it, with "between" from `value` to `value_to`.
+    `said` tells what was read with help, for a finding.
+    """
+
+    value: float | None = None
+    bound: Bound = "none"
+    value_to: float | None = None
+    missing: str = ""
+    said: str = ""
+
+    @property
+    def measured(self) -> tuple[float | None, Bound, float | None]:
+        """What was measured, without how it was written."""
+        return self.value, self.bound, self.value_to
+
+    @property
+    def unsure(self) -> bool:
+        """Whether it was read as it was only because other cells of the table write their decimals so."""
+        return self.said.endswith(_BY_OTHERS)
+
+    @property
+    def shown(self) -> str:
+        """The entry as it would be typed."""
+        return typed_form(self.value, self.bound, self.value_to)
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A cell that was not understood: what came, what is allowed, what to do."""
+
+    got: str
+    allowed: str
+    do: str
+
+
+def typed_form(value: float | None, bound: str, value_to: float | None) -> str:
+    """A reading as it would be typed into a cell: 5, <5, >5, 5 to 6, not measured."""
+    if value is None or value != value:
+        return "not measured"
+    if bound == "between" and value_to is not None:
+        return f"{value:g} to {value_to:g}"
+    return {"below": "<", "above": ">"}.get(bound, "") + f"{value:g}"
+
+
+_SPACES = dict.fromkeys(map(ord, "\u00a0\u2007\u2009\u200a\u202f\u2002\u2003"), " ")
+_SIGNS = {ord("\u2212"): "-", ord("\ufe63"): "-", ord("\uff0d"): "-", ord("\u2019"): "'"}
+# What cannot be seen, steers a terminal or turns the direction of reading (UAX 9).
+_INVISIBLE = dict.fromkeys(
+    [*map(ord, "\u061c\u200b\u200e\u200f\u2060\ufeff"), *range(0x202A, 0x202F), *range(0x2066, 0x206A),
+     *range(9), *range(0x0E, 0x1C), *range(0x7F, 0x85), *range(0x86, 0xA0)]
+)  # fmt: skip
+_NUMBER = re.compile(r"[+-]?(?:[0-9][0-9 ',.]*|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
+_PLAIN = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
+_RANGE = re.compile(r"(?P<low>.*?[0-9])\s*(?:\bto\b|…|–|—|-)\s*(?P<high>[0-9].*)")
+_BELOW = ("<=", "=<", "≤", "<", "below ", "under ", "less than ", "lower than ", "up to ")
+_ABOVE = (">=", "=>", "≥", ">", "above ", "over ", "more than ", "greater than ", "at least ")
+_LIKE_NUMBER = re.compile(rf"(?:{'|'.join(map(re.escape, (*_BELOW, *_ABOVE)))}|[€£$])? *([+-]?[.,]?[0-9].*)", re.I)
+_BY_OTHERS = ", with a decimal comma as in other cells"
+_BLANK = {"", "-", "--", "–", "—"}
+_NOT_MEASURED = {
+    "not measured", "n.m.", "nm", "n/a", "na", "n.a.", "nan", "not read", "not tested", "n.t.", "not done",
+    "missing", "lost", "no reading",
+}  # fmt: skip
+_NONE_SEEN = {"none seen", "none", "nothing seen", "not seen", "no settling seen", "not detected", "n.d.", "nd", "<lod"}
+_OVER = {"over range", "over-range", "overrange", "over", "off scale", "ol", "eeee", "too high"}
+_UNDER = {"under range", "under-range", "underrange", "too low"}
+_PASS = {"pass", "passed", "passes", "yes", "y", "ok", "true", "1", "p"}
+_FAIL = {"fail", "failed", "fails", "no", "n", "not ok", "false", "0", "f"}
+
+# Every unit as (what it measures, how many of the base unit it is). SI prefixes and definitions;
+# 1 P = 0.1 Pa.s and so 1 cP = 1 mPa.s by definition of the poise.
+_UNITS: dict[str, tuple[str, float]] = {
+    "mPas": ("viscosity", 1e-3), "mpas": ("viscosity", 1e-3), "cP": ("viscosity", 1e-3), "cp": ("viscosity", 1e-3),
+    "cps": ("viscosity", 1e-3), "cPs": ("viscosity", 1e-3), "centipoise": ("viscosity", 1e-3),
+    "Pas": ("viscosity", 1.0), "P": ("viscosity", 0.1), "poise": ("viscosity", 0.1), "dPas": ("viscosity", 0.1),
+    "Pa": ("pressure", 1.0), "mPa": ("pressure", 1e-3), "kPa": ("pressure", 1e3), "hPa": ("pressure", 1e2),
+    "MPa": ("pressure", 1e6), "bar": ("pressure", 1e5), "mbar": ("pressure", 1e2),
+    "kg": ("mass", 1e3), "g": ("mass", 1.0), "mg": ("mass", 1e-3), "ug": ("mass", 1e-6),
+    "m": ("length", 1.0), "cm": ("length", 1e-2), "mm": ("length", 1e-3), "um": ("length", 1e-6),
+    "nm": ("length", 1e-9),
+    "h": ("time", 3600.0), "hr": ("time", 3600.0), "min": ("time", 60.0), "s": ("time", 1.0), "sec": ("time", 1.0),
+    "day": ("time", 86400.0), "days": ("time", 86400.0), "d": ("time", 86400.0), "week": ("time", 604800.0),
+    "weeks": ("time", 604800.0),
+    "L": ("volume", 1.0), "l": ("volume", 1.0), "mL": ("volume", 1e-3), "ml": ("volume", 1e-3),
+    "g/mL": ("density", 1e3), "g/ml": ("density", 1e3), "g/cm3": ("density", 1e3), "kg/m3": ("density", 1.0),
+    "N": ("force", 1.0), "mN": ("force", 1e-3),
+    "fraction": ("share", 1.0), "%": ("share", 0.01), "%w/w": ("share", 0.01), "ppm": ("share", 1e-6),
+    "C": ("temperature", 1.0), "degC": ("temperature", 1.0),
+}  # fmt: skip
+
+
+def tidy(text: str) -> str:
+    """The text with special spaces, minus signs and invisible marks made plain, and trimmed."""
+    return " ".join(text.translate(_INVISIBLE).translate(_SPACES).translate(_SIGNS).split())
+
+
+def unit_key(unit: str) -> str:
+    """A unit without the marks that people write in several ways: `mPa·s`, `mPa.s`, `mPa s` are one."""
+    key = tidy(unit).replace("°", "").replace("µ", "u").replace("μ", "u").replace("³", "3").replace("²", "2")
+    key = key.replace("⋅", "").replace("·", "").replace("*", "").replace(" ", "")
+    return re.sub(r"(?<=[A-Za-z])\.(?=[A-Za-z])", "", key)
+
+
+def unit_factor(typed: str, wanted: str) -> float | None:
+    """What turns a number in unit `typed` into one in unit `wanted`; None if they measure different things."""
+    first, second = unit_key(typed), unit_key(wanted)
+    if first == second:
+        return 1.0
+    if {first, second} <= {"%", "%w/w"}:
+        return 1.0
+    one, other = _UNITS.get(first), _UNITS.get(second)
+    if one is None or other is None or one[0] != other[0]:
+        return None
+    return one[1] / other[1]
+
+
+def same_unit(first: str, second: str) -> bool:
+    """Whether two spellings name the same unit, with no conversion between them."""
+    return unit_factor(first, second) == 1.0
+
+
+def decimal_mark(cells: Iterable[object]) -> Mark:
+    """Which decimal mark a table uses, judged from those cells that can be read in one way only.
+
+    Where both are found it is that of most cells, so that the others are the ones refused; "both" if neither leads.
+    """
+    found = {"point": 0, "comma": 0}
+    for raw in cells:
+        if isinstance(raw, str) and (match := _LIKE_NUMBER.match(tidy(raw))):
+            for mark in {_sure_mark(number) for number in _NUMBER.findall(match[1])} & found.keys():
+                found[mark] += 1
+    if found["point"] == found["comma"]:
+        return "both" if found["point"] else "unknown"
+    return "point" if found["point"] > found["comma"] else "comma"
+
+
+def _sure_mark(number: str) -> Mark:
+    number = number.lstrip("+-").strip()
+    body = re.split("[eE]", number)[0]  # nobody groups thousands before an exponent
+    if "." in body and "," in body:
+        return "point" if body.rfind(".") > body.rfind(",") else "comma"
+    for sign, mark, other in ((",", "comma", "point"), (".", "point", "comma")):
+        if body.count(sign) > 1:
+            whole = re.fullmatch(rf"[0-9]{{1,3}}(?:\{sign}[0-9]{{3}})+", body)  # 1,234,567, but not the date 5.5.2031
+            return other if whole else "unknown"  # type: ignore[return-value]
+        if sign in body:
+            before, after = body.split(sign)
+            grouped = len(after) == 3 and 1 <= len(before) <= 3 and not before.startswith("0") and body == number
+            if not grouped:
+                return mark  # type: ignore[return-value]
+    return "unknown"
+
+
+def _plain_number(text: str, mark: Mark) -> tuple[float, str] | Refusal:
+    """A number without sign of bound or unit; with what was understood, if it took understanding."""
+    if not _NUMBER.fullmatch(text):
+        return Refusal(f"{text!r}", "a number", "write the number alone, remarks in column note")
+    sure = _sure_mark(text)
+    body = text
+    if " " in body or "'" in body:
+        whole = re.split("[.,eE]", body.lstrip("+-"))[0]
+        if not re.fullmatch(r"[0-9]{1,3}([ '][0-9]{3})+", whole) or re.search(r"[.,].*[ ']", body):
+            return Refusal(f"{text!r}", "one number in a cell", "write it without spaces inside")
+        body = body.replace(" ", "").replace("'", "")
+    commas, points = body.count(","), body.count(".")
+    if (mark == "both" and sure != "unknown") or {sure, mark} == {"point", "comma"}:
+        return _other_mark(text, sure, mark)
+    if commas == 0 and points <= 1:
+        if sure == "unknown" and points == 1 and mark in ("comma", "both", "open"):
+            return _two_ways(text, mark)
+        return _finite(body, "", text)
+    if sure == "unknown" and mark != "comma":
+        return _two_ways(text, mark)
+    if sure == "point":
+        grouped = re.fullmatch(r"[+-]?[0-9]{1,3}(,[0-9]{3})+(\.[0-9]*)?([eE].*)?", body)
+        read = body.replace(",", "")
+    else:
+        grouped = re.fullmatch(r"[+-]?([0-9]{1,3}(\.[0-9]{3})+|[0-9]*)(,[0-9]*)?([eE].*)?", body)
+        read = body.replace(".", "").replace(",", ".")
+    if not grouped:
+        return Refusal(f"{text!r}", "a number", "write the number with a point for the decimals and no other sign")
+    return _finite(read, f"{text} read as {read}{_BY_OTHERS if sure == 'unknown' else ''}", text)
+
+
+def _other_mark(text: str, sure: Mark, mark: Mark) -> Refusal:
+    """The refusal of a number with another decimal mark than the rest of its table."""
+    rest = {"point": "with a point", "comma": "with a comma"}
+    others = (
+        f"most decimals in this table are written {rest[mark]}" if mark in rest else "as many are written the other way"
+    )
+    got = f"{text!r}, its decimals written {rest[sure]}, where {others}"
+    do = f"write it {rest[mark]}, like the others" if mark in rest else "write every decimal with a point"
+    return Refusal(got, "one decimal mark throughout a table", do)
+
+
+def _two_ways(text: str, mark: Mark) -> Refusal:
+    """The refusal of a number such as 14.500, which is thousands or decimals, with how to write either clearly."""
+    thousands = text.replace(".", "").replace(",", "").replace(" ", "")
+    plain = text.replace(",", ".").rstrip("0").rstrip(".")
+    # Three decimals that all count would look like thousands again: a fourth makes them decimals.
+    clear = plain + "0" if len(plain.partition(".")[2]) == 3 else plain
+    return Refusal(
+        f"{text!r}, which is {thousands} or {plain}",
+        "a number that can be read in one way",
+        f"write {thousands} or {clear.replace('.', ',') if mark == 'comma' else clear}",
+    )
+
+
+def _finite(body: str, said: str, text: str) -> tuple[float, str] | Refusal:
+    if not _PLAIN.fullmatch(body):
+        return Refusal(f"{text!r}", "a number", "write the number alone, remarks in column note")
+    value = float(body)
+    if not math.isfinite(value):
+        return Refusal(f"{text!r}", "a number of ordinary size", "check the exponent")
+    return value, said
+
+
+def _split_unit(text: str) -> tuple[str, str]:
+    match = _NUMBER.match(text)
+    if match is None:
+        return text, ""
+    end = match.end()
+    number, rest = text[:end].rstrip(" ,."), text[end:].strip()
+    return (number, rest) if rest else (text, "")
+
+
+def _measured(text: str, unit: str, mark: Mark) -> tuple[float, str] | Refusal:
+    number, typed = _split_unit(text)
+    if typed and re.match(r"[0-9±+/:(]", typed):
+        return Refusal(f"{text!r}", "one number in a cell", "write the number alone, remarks in column note")
+    found = _plain_number(number, mark)
+    if isinstance(found, Refusal):
+        if typed and not re.search("[0-9]", number):
+            return Refusal(f"{text!r}", "a number", "write the number alone, remarks in column note")
+        return found
+    if not typed or (typed.lower() == "ph" and not unit):
+        return found
+    factor = unit_factor(typed, unit)
+    if factor is None:
+        return Refusal(
+            f"{text!r}, in {typed}",
+            f"a number in {unit}" if unit else "a number without a unit",
+            f"give it in {unit}" if unit else "write the number alone",
+        )
+    value, said = found
+    if factor != 1.0:
+        # Multiplying by a power of ten as text keeps 4.2 Pa.s at 4200 mPa.s, not 4200.000000000001.
+        exponent = math.log10(factor)
+        value = (
+            float(f"{value!r}e{round(exponent)}") if _is_whole(exponent) and "e" not in repr(value) else value * factor
+        )
+        said = f"{text} read as {value:g} {unit}"
+    return value, said
+
+
+def _is_whole(number: float) -> bool:
+    return abs(number - round(number)) < 1e-12
+
+
+def read_number(raw: object, unit: str = "", mark: Mark = "unknown") -> Entry | Refusal:
+    """A cell that should hold a number in `unit`, or a bound, or a word for nothing measured.
+
+    `mark` is the decimal mark of the whole table, from `decimal_mark`. "none seen" and "over range" are
+    left to `read_response`, which knows what the method can read.
+    """
+    native = _native(raw)
+    if native is not None:
+        return native
+    text = tidy(str(raw))
+    word = text.casefold()
+    if word in _BLANK:
+        return Entry(missing="blank")
+    if word in _NOT_MEASURED:
+        return Entry(missing="not measured")
+    if text.startswith("#"):
+        return Refusal(f"{text!r}, an error of the spreadsheet", "a number", "mend the formula or type the number")
+    for signs, bound in ((_BELOW, "below"), (_ABOVE, "above")):
+        for sign in signs:
+            if word.startswith(sign):
+                found = _measured(text[len(sign) :].strip(), unit, mark)
+                if isinstance(found, Refusal):
+                    return found
+                return Entry(found[0], bound, said=found[1])  # type: ignore[arg-type]
+    if (both := _RANGE.fullmatch(text)) and not _NUMBER.fullmatch(text):
+        return _between(text, both["low"], both["high"], unit, mark)
+    found = _measured(text, unit, mark)
+    return found if isinstance(found, Refusal) else Entry(found[0], said=found[1])
+
+
+def _native(raw: object) -> Entry | Refusal | None:
+    """What a cell that is no text says; None for text."""
+    if raw is None:
+        return Entry(missing="blank")
+    if isinstance(raw, Uncalculated):
+        return Refusal(
+            "a formula without a stored result",
+            "a number",
+            "open the file in the spreadsheet program and save it again",
+        )
+    if isinstance(raw, bool):
+        return Refusal(str(raw).upper(), "a number", "type the number")
+    if isinstance(raw, datetime.datetime | datetime.date | datetime.time | datetime.timedelta):
+        return Refusal(f"the date or time {raw}", "a number", "format the cell as a number and type the value again")
+    if isinstance(raw, int | float):
+        if math.isnan(raw):
+            return Entry(missing="blank")
+        if math.isinf(raw):
+            return Refusal("an infinite number", "a number of ordinary size", "type the value, or >LIMIT if over range")
+        return Entry(float(raw))
+    return None
+
+
+def _between(text: str, low: str, high: str, unit: str, mark: Mark) -> Entry | Refusal:
+    typed = _split_unit(high.strip())[1]
+    first = _measured(low.strip() if not typed or _split_unit(low.strip())[1] else f"{low.strip()} {typed}", unit, mark)
+    second = _measured(high.strip(), unit, mark)
+    for part in (first, second):
+        if isinstance(part, Refusal):
+            return Refusal(f"{text!r}", "a number, or two with 'to' between them", part.do)
+    if first[0] >= second[0]:  # type: ignore[index]
+        return Refusal(f"{text!r}", "the lower number first", "write the lower bound, to, the upper bound")
+    return Entry(first[0], "between", second[0], said=first[1] or second[1])  # type: ignore[index]
+
+
+def grade_values(grades: Sequence[str]) -> dict[str, float]:
+    """The number each grade stands for: its own where every grade is a number, else its place, from 1."""
+    try:
+        numbers = [float(grade) for grade in grades]
+    except ValueError:
+        numbers = [float(place) for place in range(1, len(grades) + 1)]
+    return dict(zip(grades, numbers, strict=True))
+
+
+def _grade(raw: object, response: Response) -> Entry | Refusal:
+    text = tidy(f"{raw:g}" if isinstance(raw, float) and not isinstance(raw, bool) else str(raw))
+    known = {grade.casefold(): value for grade, value in grade_values(response.grades).items()}
+    if text.casefold() in known:
+        return Entry(known[text.casefold()])
+    return Refusal(f"{text!r}", "one of " + ", ".join(response.grades), "write the grade as it stands in study.toml")
+
+
+def _passed(raw: object) -> Entry | Refusal:
+    word = tidy(f"{raw:g}" if isinstance(raw, float) else str(raw)).casefold()
+    if word in _PASS:
+        return Entry(1.0)
+    if word in _FAIL:
+        return Entry(0.0)
+    return Refusal(f"{word!r}", "pass or fail", "write pass or fail")
+
+
+def read_response(raw: object, response: Response, mark: Mark = "unknown") -> Entry | Refusal:
+    """A cell read as a reading of `response`: a number in its unit, a bound, one of its grades, or pass or fail.
+
+    "none seen" means below the lowest value the method can read; where the study declares none, it is 0, and
+    says so. A number outside what the method reads is censored there. Words for over and under range need
+    `reads` too.
+    """
+    if isinstance(raw, str) and tidy(raw).casefold() in _BLANK | _NOT_MEASURED:
+        return read_number(raw)
+    if response.kind in ("grade", "pass") and not isinstance(raw, Uncalculated | datetime.date | datetime.time):
+        if raw is None or (isinstance(raw, float) and math.isnan(raw)):
+            return Entry(missing="blank")
+        return _grade(raw, response) if response.kind == "grade" else _passed(raw)
+    low, high = response.reads
+    word = tidy(raw).casefold() if isinstance(raw, str) else ""
+    if word in _NONE_SEEN:
+        return _none_seen(str(raw), response)
+    if word in _OVER | _UNDER:
+        bound: Bound = "above" if word in _OVER else "below"
+        limit = high if bound == "above" else low
+        if limit is None:
+            return Refusal(
+                f"{raw!r}",
+                "a number with < or >, or `reads` in study.toml",
+                f"write {'>' if bound == 'above' else '<'} and the limit",
+            )
+        return Entry(limit, bound)
+    entry = read_number(raw, response.unit, mark)
+    if isinstance(entry, Refusal):
+        return entry
+    return _below_nothing(entry, response) or within_reads(entry, response)
+
+
+def _below_nothing(entry: Entry, response: Response) -> Refusal | None:
+    """The refusal of a negative number of what is never below 0: a slip of the pen, and no small value."""
+    low = response.reads[0]
+    if entry.value is None or entry.value >= 0 or (response.scale != "log" and (low is None or low < 0)):
+        return None
+    why = f"the method reads from {low:g}" if low is not None and low >= 0 else "it is judged on a log scale"
+    do = "write the number that was read" + (f", or <{low:g} if it was too low to read" if low else "")
+    return Refusal(f"{entry.shown}, which is below 0", f"nothing below 0 of {response.name}: {why}", do)
+
+
+def within_reads(entry: Entry, response: Response) -> Entry:
+    """The entry, censored at what the method can read if it is a number beyond that."""
+    low, high = response.reads
+    if entry.value is None or entry.bound != "none":
+        return entry
+    if low is not None and entry.value < low:
+        return Entry(low, "below", said=f"{entry.value:g} is below what the method reads; kept as <{low:g}")
+    if high is not None and entry.value > high:
+        return Entry(high, "above", said=f"{entry.value:g} is above what the method reads; kept as >{high:g}")
+    return entry
+
+
+def takes_none_seen(response: Response) -> bool:
+    """Whether "none seen" may be written for it: below what the method reads, or 0 where there may be a 0."""
+    low = response.reads[0]
+    return response.kind == "number" and ((low is not None and low > 0) or response.scale not in ("log", "logit"))
+
+
+def _none_seen(raw: str, response: Response) -> Entry | Refusal:
+    low = response.reads[0]
+    if low is not None and low > 0:
+        return Entry(low, "below")
+    if not takes_none_seen(response):
+        return Refusal(
+            f"{raw!r}, and {response.name} is judged on a {response.scale} scale",
+            "a bound, such as <5",
+            "write < and the smallest amount the method would have shown, or give `reads` in study.toml",
+        )
+    return Entry(0.0, said=f"{raw} taken as 0; give `reads` in study.toml if the method has a smallest amount it shows")

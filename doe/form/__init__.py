@@ -1,0 +1,1 @@
+"""A workbook to fill instead of study.toml, and its reader."""

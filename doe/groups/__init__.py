@@ -1,0 +1,1 @@
+"""Trials that are made together: whole plots and blocks."""

@@ -1,0 +1,1 @@
+"""The best approximate plan, found and proven: the yardstick of every plan."""

@@ -1,0 +1,1 @@
+"""What is known of a recipe without any model: materials, prices, weights, composition."""

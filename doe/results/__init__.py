@@ -1,0 +1,1 @@
+"""What was made and measured, joined to the plan and checked."""

@@ -1,0 +1,325 @@
+"""What looks odd in the results before anything is fitted: slips of the pen, swapped columns, lots, failed batches.
+
+Nothing here is judged by a model and nothing is changed; each finding names the batches to look at.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from scipy.special import stdtrit
+
+from doe.bench.drafts import USABLE
+from doe.definition.parts import Response
+from doe.problems import Problem, listed
+from doe.results.curves import observed
+from doe.results.resultset import UNUSED_FLAGS, Results
+
+if TYPE_CHECKING:
+    from doe.study import Study
+
+# A value this many times beyond all others, which would be among them after moving its decimal point; our choice.
+_BEYOND, _NEAR, _SLIPS = 3.0, 1.5, (1000.0, 100.0, 10.0)
+_LEAST_OTHERS = 4
+_PINCH = 0.003  # of the total: a pH adjuster beyond it is to be looked at (common practice, no source)
+_SAME = 1e-9  # spread below which a column does not vary
+_FAR_SDS = 4.0  # how many expected sds apart two batches of one recipe are odd; our choice
+
+
+def odd(study: Study, results: Results) -> list[Problem]:
+    """Everything that looks odd, in the order of the study."""
+    values = _values(study, results)
+    found: list[Problem] = []
+    for response in study.fitted_responses:
+        if response.kind == "number" and response.name in values:
+            found += _impossible(response, values[response.name])
+            found += _slips(response, values[response.name])
+            found += _apart(study, response, results)
+    return [
+        *found,
+        *_curves(study, results),
+        *_swapped(values),
+        *_same_twice(values),
+        *_another_jar(results),
+        *_lots(results),
+        *_adjusters(study, results),
+        *not_made(study, results),
+        *_order(results),
+    ]
+
+
+def _curves(study: Study, results: Results) -> list[Problem]:
+    """What is wrong with the curves that something is taken from: falling, too short, badly known."""
+    said = [observed(study, results, response)[1] for response in study.fitted_responses if response.is_derived]
+    return [one for findings in said for one in findings if one.level == "warn"]
+
+
+def flagged(results: Results) -> list[Problem]:
+    """Readings that carry a flag, one finding a flag: what is used all the same, and what is not."""
+    rows = results.counted
+    rows = rows[rows["batch"].isin(results.usable) & rows["value"].notna() & ~rows["flag"].isin(("", "corrected"))]
+    found = []
+    for flag, group in rows.groupby("flag", sort=True):
+        which = [f"{name} of {batch}" for name, batch in zip(group["response"], group["batch"], strict=True)]
+        do = "not used" if flag in UNUSED_FLAGS else "used; look at it in the fit"
+        found.append(Problem("flagged", "inform", "readings", f"{flag}: {listed(which)}", "", do))
+    return found
+
+
+def _values(study: Study, results: Results) -> pd.DataFrame:
+    """The mean of each response and batch that was measured to a number; NaN elsewhere."""
+    columns = {}
+    for response in study.fitted_responses:
+        if response.kind != "number":
+            continue
+        seen, _ = observed(study, results, response)
+        columns[response.name] = seen["value"].where(seen["bound"] == "none").astype(float)
+    return pd.DataFrame(columns)
+
+
+def _impossible(response: Response, values: pd.Series[float]) -> list[Problem]:
+    if "ph" not in (response.name.casefold(), response.unit.casefold()):
+        return []
+    out = [f"{batch} {value:g}" for batch, value in values.dropna().items() if not 0 <= value <= 14]
+    if not out:
+        return []
+    return [Problem("impossible", "warn", response.name, "no pH: " + listed(out), "0 to 14", _MEND)]
+
+
+_MEND = "look at the sheet; blendwright record FOLDER --correct TRIAL RESPONSE VALUE --why ..."
+
+
+def _slips(response: Response, values: pd.Series[float]) -> list[Problem]:
+    """Values far beyond all others that would be among them with the decimal point elsewhere, or in another unit."""
+    seen = values.dropna()
+    if len(seen) <= _LEAST_OTHERS or (seen <= 0).any():
+        return []
+    found = []
+    for batch, value in seen.items():
+        others = seen.drop(batch)
+        low, high = float(others.min()), float(others.max())
+        if low / _BEYOND <= value <= high * _BEYOND:
+            continue
+        fits = [slip for slip in (*_SLIPS, *(1.0 / s for s in _SLIPS)) if low / _NEAR <= value / slip <= high * _NEAR]
+        if fits:
+            factor = f"{fits[0]:g} times too much" if fits[0] > 1 else f"{1 / fits[0]:g} times too little"
+            found.append(f"{batch} {value:g} ({factor}?)")
+    if not found:
+        return []
+    got = f"far from all others, which lie at {seen.quantile(0.1):.4g} to {seen.quantile(0.9):.4g}: " + listed(found)
+    return [Problem("slip", "warn", response.name, got, "a decimal point or a unit that slipped?", _MEND)]
+
+
+def _apart(study: Study, response: Response, results: Results) -> list[Problem]:
+    """Batches of one recipe, or readings of one jar, that differ by far more than the study expects."""
+    if response.sd is None:
+        return []
+    seen, _ = observed(study, results, response)
+    seen = seen[seen["bound"] == "none"]
+    batches = []
+    for _, group in seen.groupby("replicate_group", sort=False):
+        low, high = float(group["value"].min()), float(group["value"].max())
+        if len(group) > 1 and high - low > _FAR_SDS * _expected(response, 0.5 * (low + high)) * math.sqrt(2.0):
+            batches.append(" and ".join(f"{b} {v:g}" for b, v in group["value"].items() if v in (low, high)))
+    jars = [
+        f"{batch} (sd {sd:.3g} of {int(n)} readings)"
+        for batch, value, sd, n in zip(seen.index, seen["value"], seen["reading_sd"], seen["n_readings"], strict=True)
+        if sd > 2.0 * _expected(response, value)
+    ]
+    found = []
+    if batches:
+        got = "one recipe, far apart: " + "; ".join(batches[:4])
+        found.append(Problem("batches-apart", "warn", response.name, got,
+                             "batches of one recipe within a few sd", "were both made and read alike?"))  # fmt: skip
+    if jars:
+        got = "readings of one jar far apart: " + listed(jars)
+        found.append(Problem("readings-apart", "warn", response.name, got,
+                             "less than between batches", "was one of them another jar?"))  # fmt: skip
+    return found
+
+
+def _expected(response: Response, value: float) -> float:
+    number, relative = response.sd or (0.0, False)
+    return number * abs(value) if relative else number
+
+
+def _swapped(values: pd.DataFrame) -> list[Problem]:
+    """Batches in which two responses would each fit the other's range, and not their own."""
+    found = []
+    names = list(values.columns)
+    for first, one in enumerate(names):
+        for other in names[first + 1 :]:
+            both = values[[one, other]].dropna()
+            if len(both) <= _LEAST_OTHERS:
+                continue
+            found += [
+                f"{one} and {other} of {batch}"
+                for batch in both.index
+                if _swap_fits(both.drop(batch), float(both.loc[batch, one]), float(both.loc[batch, other]))
+            ]
+    if not found:
+        return []
+    return [Problem("swapped", "warn", "readings", "each in the other's range: " + listed(found),
+                    "each response under its own name", _MEND)]  # fmt: skip
+
+
+def _swap_fits(others: pd.DataFrame, one: float, other: float) -> bool:
+    (low1, low2), (high1, high2) = others.min().to_numpy(float), others.max().to_numpy(float)
+    own = low1 <= one <= high1 or low2 <= other <= high2
+    return not own and low2 <= one <= high2 and low1 <= other <= high1
+
+
+def _same_twice(values: pd.DataFrame) -> list[Problem]:
+    """Different batches with the same readings of everything: a row copied, or one jar read under two names."""
+    if values.shape[1] < 2:
+        return []
+    whole = values.dropna()
+    groups = whole.groupby(list(whole.columns), sort=False).groups.values()
+    found = [" and ".join(map(str, group)) for group in groups if len(group) > 1]
+    if not found:
+        return []
+    return [Problem("same-values", "warn", "readings", "the same readings of everything in " + listed(found),
+                    "other batches, other readings", "was a row copied, or one jar read under two names?")]  # fmt: skip
+
+
+def _another_jar(results: Results) -> list[Problem]:
+    """Second makings of which nothing but readings is known, where the first was weighed or timed.
+
+    A repeated reading that is taken for a batch makes the scatter between batches too small.
+    """
+    rows = results.batches.loc[results.usable]
+    papers = {
+        str(batch): str(trial)
+        for batch, trial, *notes in rows[["trial", "made_at", "weighed_g"]].itertuples(name=None)
+        if any(note is not None for note in notes)
+    }
+    told = {trial for batch, trial in papers.items() if batch.endswith("-1")}
+    bare = [
+        str(batch)
+        for batch, trial in rows["trial"].items()
+        if str(trial) in told and str(batch) not in papers and not str(batch).endswith("-1")
+    ]
+    if not bare:
+        return []
+    return [Problem("batch-or-reading", "warn", "batches", f"nothing but readings of {listed(bare)}",
+                    "weights or time of making, as of the first batch",
+                    "if one jar was read again, it is reading 2 of the first batch")]  # fmt: skip
+
+
+def _lots(results: Results) -> list[Problem]:
+    """A lot that changed inside a round may be a block of its own; one lot only says nothing of the next."""
+    batches = results.batches.loc[results.usable]
+    changed, single = [], []
+    for column in [str(c) for c in batches.columns if str(c).startswith("lot: ")]:
+        known = batches[batches[column].notna()]
+        for number, group in known.groupby("round", sort=True):
+            lots = {str(lot): list(map(str, rows.index)) for lot, rows in group.groupby(column, sort=False)}
+            if len(lots) > 1:
+                where = "" if number == 0 else f"round {number}, "
+                changed.append((where + column, "; ".join(f"{lot} in {listed(who)}" for lot, who in lots.items())))
+        if len(known) > 1 and (known[column] == known[column].iloc[0]).all():
+            single.append(column.removeprefix("lot: "))
+    found = [
+        Problem("lot-change", "warn", where, text, "one lot through a round",
+                "a possible block: see whether residuals differ by lot; a column block in a table makes it one")
+        for where, text in changed
+    ]  # fmt: skip
+    if single:
+        found.append(Problem("one-lot", "inform", "lots", f"one lot only of {listed(single)}", "",
+                             "what another lot would do is not known"))  # fmt: skip
+    return found
+
+
+def _adjusters(study: Study, results: Results) -> list[Problem]:
+    """Adjusters that came to more than a pinch, and those whose amount goes with something that is varied."""
+    batches = results.batches.loc[results.usable]
+    varied = [i.name for i in study.varied if i.role == "varied"] + [f.name for f in study.numeric_factors]
+    found = []
+    for item in (i for i in study.ingredients if i.role == "adjuster"):
+        amount = batches[item.name].astype(float)
+        much = amount[amount > _PINCH * study.total]
+        if len(much):
+            got = f"more than {100 * _PINCH:g} % in " + listed([f"{b} {value:.3g}" for b, value in much.items()])
+            do = "that much is part of the recipe, and may thin or thicken it: buffer it, or vary it"
+            found.append(Problem("adjuster-large", "warn", item.name, got, "a pinch", do))
+        together = [f"{name} (r = {r:.2f})" for name in varied if (r := _together(amount, batches[name])) is not None]
+        if together:
+            got, allowed = "its amount goes with " + listed(together), "amounts that vary by themselves"
+            do = "what these do and what the adjuster does cannot be told apart"
+            found.append(Problem("adjuster-with", "warn", item.name, got, allowed, do))
+    return found
+
+
+def _together(amount: pd.Series[float], level: pd.Series[Any]) -> float | None:
+    """The correlation of an adjuster with a level, if it is there beyond chance (two-sided 1 % by its t); else None."""
+    x, y = amount.to_numpy(dtype=float), level.to_numpy(dtype=float)
+    free = len(x) - 2
+    if free < _LEAST_OTHERS or np.ptp(x) <= _SAME * x.max() or np.ptp(y) <= _SAME * abs(y).max():
+        return None
+    r = float(np.corrcoef(x, y)[0, 1])
+    t = abs(r) * math.sqrt(free / max(1e-12, 1.0 - r * r))
+    return r if t > float(stdtrit(free, 0.995)) else None
+
+
+def not_made(study: Study, results: Results) -> list[Problem]:
+    """Failed and unmakeable batches, with what sets their recipes apart: a part of the region that cannot be made."""
+    batches = results.batches
+    out = batches[batches["state"].isin(("failed", "unmakeable"))]
+    if out.empty:
+        return []
+    told = "; ".join(f"{batch} {row['state']}: {row['why']}" for batch, row in list(out.iterrows())[:6])
+    found = [Problem("not-made", "warn", "batches", told, "", "they count as information, not as readings")]
+    unmakeable = batches[batches["state"] == "unmakeable"]
+    made = batches[batches["state"].isin(USABLE)]
+    if len(unmakeable) and len(made) >= _LEAST_OTHERS:
+        names = [i.name for i in study.varied] + [f.name for f in study.numeric_factors]
+        edges = list(_edges(names, unmakeable, made))
+        if edges:
+            do = "a [[limit]] there keeps later trials out of it"
+            got = "what could not be made lies " + listed(edges)
+            found.append(Problem("edge-of-making", "warn", "region", got, "recipes that can be made", do))
+    return found
+
+
+def _edges(names: Iterable[str], gone: pd.DataFrame, made: pd.DataFrame) -> Iterable[str]:
+    """Levels beyond which nothing was made and everything unmakeable lies."""
+    for name in names:
+        if name not in made:
+            continue
+        bad, good = gone[name].astype(float), made[name].astype(float)
+        if bad.min() > good.max() * (1 + 1e-9):
+            yield f"at {name} of {bad.min():.4g} or more ({good.max():.4g} was made)"
+        elif bad.max() < good.min() * (1 - 1e-9):
+            yield f"at {name} of {bad.max():.4g} or less ({good.min():.4g} was made)"
+
+
+def _order(results: Results) -> list[Problem]:
+    """Batches that were made in another order than planned, where the times are known."""
+    batches = results.batches
+    known = batches[batches["made_at"].notna() & batches["order"].notna() & (batches["round"] > 0)]
+    found = []
+    for number, group in known.groupby("round", sort=True):
+        first = group[~group["trial"].duplicated()].sort_values(["made_at", "order"], kind="stable")
+        planned = first["order"].astype(int).to_numpy()
+        days = first["made_at"].astype(str).str[:10].to_numpy()
+        timed = bool((first["made_at"].astype(str).str.len() > 10).all())
+        late = _displaced(planned, days, timed)
+        if late:
+            names = [str(first.index[place]) for place in late]
+            do = "give the true order in column order, if days may differ"
+            got = "made out of turn: " + listed(names)
+            found.append(Problem("other-order", "inform", f"round {number}", got, "the planned order", do))
+    return found
+
+
+def _displaced(planned: np.ndarray, days: Mapping[int, str] | np.ndarray, timed: bool) -> list[int]:
+    """Places at which a batch was made after one that was planned later (on another day, unless times are known)."""
+    return [
+        place
+        for place in range(len(planned))
+        if any(planned[before] > planned[place] and (timed or days[before] != days[place]) for before in range(place))
+    ]

@@ -1,0 +1,1 @@
+"""The search for an optimal plan: candidates, exchange, moves, weighable steps."""

@@ -1,0 +1,1 @@
+"""Files of tables from other people, read safely into raw cells."""

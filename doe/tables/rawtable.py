@@ -1,0 +1,212 @@
+"""A table as it came: a header, rows of raw cells, and where each of them stood."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from zipfile import ZipInfo
+
+import numpy as np
+import pandas as pd
+
+from doe.definition.cells import tidy
+from doe.problems import Problem, ResultsError, listed
+
+MAX_ROWS = 20_000
+MAX_COLUMNS = 500
+MAX_UNPACKED = 200_000_000
+MAX_RATIO = 200
+
+
+@dataclass(frozen=True, slots=True)
+class RawTable:
+    """A header and the rows under it, as they came.
+
+    `source` is the file's name, `sheet` the sheet of a workbook ("" otherwise). `numbers` are the row numbers
+    as a person counts them; `spots` are column letters in a workbook. `rows` hold None, text, numbers, dates
+    or `Uncalculated`. `findings` are what was noticed while reading. `may_have_commas` says that decimals in it may be
+    written with a comma: not where commas stand between the columns.
+    """
+
+    source: str
+    sheet: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[object, ...], ...]
+    numbers: tuple[int | str, ...]
+    spots: tuple[str, ...]
+    findings: tuple[Problem, ...] = ()
+    may_have_commas: bool = False
+
+    def where(self, row: int | None = None, column: int | None = None) -> str:
+        """The place in words: file, sheet, row, column or cell. `row` and `column` count from 0."""
+        parts = [self.source] if self.source else []
+        if self.sheet:
+            parts.append(f"sheet {self.sheet}")
+        name = f"column {self.header[column]}" if column is not None and self.header[column] else ""
+        if self.spots and row is not None and column is not None:
+            parts.append(f"cell {self.spots[column]}{self.numbers[row]}")
+            name = name.replace("column ", "")
+        elif row is not None:
+            parts.append(f"row {self.numbers[row]}")
+        elif self.spots and column is not None:
+            parts.append(f"column {self.spots[column]}")
+            name = name.replace("column ", "")
+        if name:
+            parts.append(name)
+        return ", ".join(parts) or "table"
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The filled part of a sheet or file before anything is taken for a header.
+
+    `rows` and `numbers` leave out empty rows, `spots` are column letters in a workbook. `merged` are the merged areas
+    there; a value merged over several rows stands in each of them.
+    """
+
+    source: str
+    sheet: str
+    rows: tuple[tuple[object, ...], ...]
+    numbers: tuple[int, ...]
+    spots: tuple[str, ...]
+    findings: tuple[Problem, ...] = ()
+    may_have_commas: bool = False
+    merged: tuple[str, ...] = ()
+
+    def where(self, row: int | None = None, column: int | None = None) -> str:
+        """The place in words. `row` and `column` count from 0."""
+        bare = RawTable(self.source, self.sheet, ("",) * len(self.rows[0]), (), self.numbers, self.spots)
+        if row is not None and column is not None and not self.spots:
+            return f"{bare.where(row)}, cell {column + 1}"
+        return bare.where(row, column)
+
+    def under(self, header: int) -> RawTable:
+        """The rows under a header row as a table; not checked."""
+        names = tuple("" if cell is None or not isinstance(cell, str) else tidy(cell) for cell in self.rows[header])
+        return RawTable(self.source, self.sheet, names, self.rows[header + 1 :], self.numbers[header + 1 :], self.spots,
+                        self.findings, self.may_have_commas)  # fmt: skip
+
+
+def seen_sheets(shown: Sequence[Grid], hidden: Sequence[str], name: str) -> tuple[Grid, ...]:
+    """The sheets of a workbook that can be seen; the first says which were hidden and not read.
+
+    Raises `ResultsError` if none has anything on it.
+    """
+    if not shown:
+        raise refuse(name, "a workbook with nothing on it", "a table with a header row", "send the right file")
+    if not hidden:
+        return tuple(shown)
+    left = Problem("hidden-sheets", "warn", name, f"hidden sheets {listed(hidden)}, which were not read",
+                   "sheets that can be seen", "show them if they belong")  # fmt: skip
+    return replace(shown[0], findings=(left, *shown[0].findings)), *shown[1:]
+
+
+def rows_too_wide(grid: Grid, header: int) -> list[Problem]:
+    """Rows of a file of text that have more cells than the header (a row, from 0), such as 1,5 between commas.
+
+    A workbook may have remarks beside its columns: nothing is wrong there.
+    """
+    width = filled(grid.rows[header])
+    wide = [] if grid.spots else [n for n in range(header + 1, len(grid.rows)) if filled(grid.rows[n]) > width]
+    return [
+        Problem("table", "stop", grid.where(row), f"{filled(grid.rows[row])} cells", f"{width}, as in the header",
+                "decimal commas need ; between the columns, text with such a sign quotes, each column a name")
+        for row in wide
+    ]  # fmt: skip
+
+
+def filled(cells: Sequence[object]) -> int:
+    """How many cells a row has up to the last that is filled."""
+    return max((place for place, cell in enumerate(cells, start=1) if not is_blank(cell)), default=0)
+
+
+def refuse(where: str, got: str, allowed: str, do: str, code: str = "table") -> ResultsError:
+    """A `ResultsError` with this one problem."""
+    return ResultsError([Problem(code, "stop", where, got, allowed, do)])
+
+
+def table_from_frame(frame: pd.DataFrame, name: str = "table") -> RawTable:
+    """A DataFrame as a raw table. Its index becomes column `trial` if it is named so or holds names.
+
+    The frame is not changed.
+    """
+    header = [str(column).strip() for column in frame.columns]
+    columns = [frame.iloc[:, place].tolist() for place in range(frame.shape[1])]
+    index_name = str(frame.index.name or "")
+    named = not isinstance(frame.index, pd.RangeIndex) and frame.index.dtype.kind in "OTU"
+    if "trial" not in header and (index_name == "trial" or (named and index_name in ("", "batch"))):
+        header.insert(0, "batch" if index_name == "batch" and "batch" not in header else "trial")
+        columns.insert(0, frame.index.tolist())
+    if not columns or not len(frame):
+        raise refuse(name, "a table without rows", "one row a trial", "give the trials")
+    rows = tuple(tuple(_plain(cell) for cell in row) for row in zip(*columns, strict=True))
+    numbers = tuple(range(1, len(rows) + 1))
+    return checked(RawTable(name if name != "table" else "", "", tuple(header), rows, numbers, ()))
+
+
+def _plain(cell: object) -> object:
+    if cell is None or cell is pd.NA or cell is pd.NaT:
+        return None
+    return cell.item() if isinstance(cell, np.generic) else cell
+
+
+def checked(table: RawTable) -> RawTable:
+    """The table, with its header checked: no name twice, no data under a nameless column. Empty columns go.
+
+    Raises `ResultsError` with every fault of the header.
+    """
+    problems: list[Problem] = []
+    seen: dict[str, int] = {}
+    keep: list[int] = []
+    for place, column in enumerate(table.header):
+        filled = next((row for row, cells in enumerate(table.rows) if not is_blank(cells[place])), None)
+        if not column:
+            if filled is None:
+                continue
+            where = table.where(filled, place)
+            problems.append(Problem("table", "stop", where, f"{table.rows[filled][place]!r} in a column without a name",
+                                    "a name over every column", "name the column, or clear it"))  # fmt: skip
+        elif column in seen:
+            problems.append(Problem("table", "stop", table.where(None, place), f"column {column} stands twice",
+                                    "each name once", "remove or rename one of them"))  # fmt: skip
+        seen.setdefault(column, place)
+        keep.append(place)
+    if problems:
+        raise ResultsError(problems)
+    return with_columns(table, [(table.header[place], place) for place in keep])
+
+
+def with_columns(table: RawTable, columns: Sequence[tuple[str, int]]) -> RawTable:
+    """The table with some of its columns, each under a heading of its own choosing: (heading, place)."""
+    return replace(
+        table,
+        header=tuple(heading for heading, _ in columns),
+        rows=tuple(tuple(row[place] for _, place in columns) for row in table.rows),
+        spots=tuple(table.spots[place] for _, place in columns) if table.spots else (),
+    )
+
+
+def is_blank(cell: object) -> bool:
+    """Whether nothing stands in a cell."""
+    return cell is None or (isinstance(cell, str) and not tidy(cell)) or (isinstance(cell, float) and np.isnan(cell))
+
+
+def too_big(name: str) -> ResultsError:
+    """The refusal of a table beyond the limits."""
+    return refuse(name, "more rows or columns than a series of trials has",
+                  f"at most {MAX_ROWS} rows and {MAX_COLUMNS} columns", "send the trials alone")  # fmt: skip
+
+
+def unpacked_size(parts: Iterable[ZipInfo], packed: int) -> int | None:
+    """What the parts of an archive of `packed` bytes come to; None where that is more than a table can need."""
+    size = sum(part.file_size for part in parts)
+    return None if size > MAX_UNPACKED or size > MAX_RATIO * max(packed, 50_000) else size
+
+
+def column_letters(number: int) -> str:
+    """The letters of a column counted from 1: A ... Z, AA ..."""
+    letters = ""
+    while number:
+        number, rest = divmod(number - 1, 26)
+        letters = chr(65 + rest) + letters
+    return letters

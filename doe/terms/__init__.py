@@ -1,0 +1,1 @@
+"""What a model is made of, before any data."""

@@ -1,0 +1,1 @@
+"""What to make: the goal, where a search may go, its high points, what lies around the best."""

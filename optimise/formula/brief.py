@@ -1,0 +1,87 @@
+"""What a search needs of study and models: what predicts each response, its window, and the fence of what was tried."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.definition.parts import Response
+from doe.problems import Unavailable
+from doe.study import Study
+from doe.trade.quantities import legal_limits
+from optimise.formula.exact import exact_form
+from optimise.formula.goals import Aimed, ChanceGoal, Property
+from optimise.models.aims import has_window, musts, wanted
+from optimise.models.batchdata import shares
+from optimise.models.fence import Fence
+from optimise.models.predictors import Chosen
+from optimise.models.scales import Scale
+
+if TYPE_CHECKING:
+    from optimise.models.models import Models
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Brief:
+    """The musts that are fitted (`aimed`) and exact (`exact`), what desirability reads, the fence, the trials made.
+
+    Legal limits that recipes could break count as exact musts. `goal` is the chance of the fitted musts.
+
+    `missing` says by name why a must has no model; `trials` (n, k) with `tried` category levels are recipes as made.
+    """
+
+    study: Study
+    aimed: tuple[Aimed, ...]
+    goal: ChanceGoal
+    exact: tuple[Response, ...]
+    properties: tuple[Property, ...]
+    missing: Mapping[str, Unavailable]
+    fence: Fence | None
+    trials: Array
+    tried: Chosen
+
+    @classmethod
+    def of(cls, study: Study, models: Models, objective: str) -> Brief:
+        """The brief of a study and its models; for desirability with the centres of the planned least squares."""
+        aimed, missing = [], {}
+        for response in study.fitted_responses:
+            if not response.is_must or not (has_window(response) or response.kind == "pass"):
+                continue
+            predictor = models.predictor(response.name)
+            if isinstance(predictor, Unavailable):
+                missing[response.name] = predictor
+            else:
+                aimed.append(Aimed(response, predictor, models[response.name].scale, *models[response.name].window))
+        levels = models.results.levels()
+        return cls(
+            study=study,
+            aimed=tuple(aimed),
+            goal=ChanceGoal.of(aimed),
+            exact=(*(r for r in musts(study) if r.is_exact), *legal_limits(study)),
+            properties=tuple(_properties(study, models, objective == "desirability")),
+            missing=MappingProxyType(missing),
+            fence=models.fence,
+            trials=shares(study.region, levels),
+            tried=study.region.chosen(levels),
+        )
+
+
+def _properties(study: Study, models: Models, planned: bool) -> Iterator[Property]:
+    """What desirability reads, for every response with an aim that is fitted or exact."""
+    for response in wanted(study):
+        if response.is_exact:
+            exact = exact_form(study, response)
+            if not isinstance(exact, Unavailable):
+                yield Property(response, None, Scale(), exact)
+            continue
+        predictor = models.predictor(response.name, planned=planned)
+        if not isinstance(predictor, Unavailable):
+            model = models.planned(response.name) if planned else models[response.name]
+            yield Property(response, predictor, model.scale, None)

@@ -1,0 +1,335 @@
+"""The high points of a goal over a space: a spread of starts, an uphill run from each, exact limits, whole steps."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.problems import StudyError
+from doe.region.region import Region
+from optimise.formula.brief import Brief
+from optimise.formula.climb import Hill, Limit, climb_chance, climb_desirability, climb_smallest_miss
+from optimise.formula.goals import Property, ramps, soft_log
+from optimise.formula.space import Space
+from optimise.models.fence import Fence
+
+Array = npt.NDArray[np.float64]
+
+_POOL = 256
+_MOST_CORNERS = 128
+_MOST_ROUNDINGS = 4096
+_POOR = np.log(0.02)
+_TIE = 1e-9
+_WORTHLESS = 30.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Peak:
+    """A recipe: free coordinates u (d,) in its space, category levels, and its score (a log: 0 is best)."""
+
+    u: Array
+    combo: Mapping[str, str]
+    score: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Quest:
+    """One search: a brief over a space, up the joint chance or the desirability, inside the fence or without one."""
+
+    brief: Brief
+    space: Space
+    objective: str
+    fence: Fence | None
+
+    def score(self, U: Array, combo: Mapping[str, str]) -> Array:
+        """Score of recipes at free coordinates U (n, d), (n,): a log, never above 0."""
+        return self.score_levels(self.space.at(combo).region.decoded(U), combo)
+
+    def score_levels(self, X: Array, combo: Mapping[str, str]) -> Array:
+        """Score of recipes at levels X (n, k), (n,)."""
+        chosen = self.space.chosen(combo, len(X))
+        if self.objective == "chance":
+            return self.brief.goal.score(X, chosen)
+        properties = self.brief.properties
+        sides, walls = ramps([p.response for p in properties])
+        values = [p.values(X, chosen) for p in properties]
+        logs, worthless = np.zeros((len(properties), len(X))), np.zeros(len(X), dtype=bool)
+        for side in sides:
+            share = side.share(values[side.response])
+            logs[side.response] = np.minimum(logs[side.response], side.exponent * soft_log(share)[0])
+            worthless |= share <= 0
+        for number, sign, limit in walls:
+            miss = np.maximum(sign * (limit - values[number]), 0.0) / max(abs(limit), 1e-9)
+            logs[number] -= np.where(miss > 1e-9, 10.0 * (1.0 + miss), 0.0)
+        weights = np.array([p.response.weight for p in properties])
+        scores = weights @ logs / max(float(weights.sum()), 1e-300)
+        # A recipe of desirability nil comes after every other, and still tells which way is up.
+        return np.asarray(np.where(worthless, scores - _WORTHLESS, scores), dtype=float)
+
+    def inside(self, U: Array, combo: Mapping[str, str]) -> npt.NDArray[np.bool_]:
+        """Whether recipes at U (n, d) keep within the fence, (n,)."""
+        if self.fence is None:
+            return np.ones(len(U), dtype=bool)
+        return self.fence.inside(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)))
+
+    def hill(self, combo: Mapping[str, str], limits: tuple[Limit, ...] = ()) -> Hill:
+        """The hill at one combo of category levels, with further limits."""
+        return Hill(self.space.at(combo), combo, self.fence, limits)
+
+    def climb(self, hill: Hill, start: Array) -> Peak:
+        """The local best reached from `start` (d,), with every limit kept."""
+        if self.objective == "chance":
+            end = climb_chance(hill, self.brief.goal, start)
+        else:
+            sides, walls = ramps([p.response for p in self.brief.properties])
+            end = climb_desirability(hill, self.brief.properties, sides, walls, start)
+        return self.kept_in(hill, end, start)
+
+    def kept_in(self, hill: Hill, u: Array, start: Array) -> Peak:
+        """The end of a run put exactly within limits; `start` where it cannot be, or where it was better."""
+        u = _snapped(hill.space, hill.space.repaired(np.clip(u, -1.0, 1.0)))
+        if not self.inside(u[None], hill.combo)[0]:
+            u = self._pulled(hill, u, start)
+        ends = np.stack([u, start])
+        scores = self.score(ends, hill.combo)
+        allowed = [bool(_holds(hill, e)) for e in ends]
+        best = 0 if allowed[0] and (not allowed[1] or scores[0] >= scores[1] - _TIE) else 1
+        return Peak(ends[best], hill.combo, float(scores[best]))
+
+    def _pulled(self, hill: Hill, u: Array, start: Array) -> Array:
+        """The point nearest to u on the way to `start` that is within the fence."""
+        near, far = 0.0, 1.0
+        for _ in range(40):
+            middle = 0.5 * (near + far)
+            good = bool(self.inside((u + middle * (start - u))[None], hill.combo)[0])
+            near, far = (near, middle) if good else (middle, far)
+        pulled: Array = u + far * (start - u)
+        return pulled
+
+    def pool(self, combo: Mapping[str, str]) -> Array:
+        """Places to start from, within the fence: corners, trials, centre and a spread over the region, (n, d)."""
+        space = self.space.at(combo)
+        region, d = space.region, space.dimension
+        if d == 0:
+            return np.zeros((1, 0))
+        corners = _corners(region)
+        if len(corners) > _MOST_CORNERS:
+            corners = corners[np.linspace(0, len(corners) - 1, _MOST_CORNERS).astype(int)]
+        trials = _trials(self.brief, space, combo)
+        middle = np.array([[region.centroid[name] for name in region.names]])
+        X = np.vstack([middle, trials, corners, region.sample(_POOL, seed=11)])
+        U = region.coded(X)
+        good = self.inside(U, combo)
+        return U[good] if good.any() else U[np.argsort(self._leverage(U, combo), kind="stable")[:8]]
+
+    def _leverage(self, U: Array, combo: Mapping[str, str]) -> Array:
+        if self.fence is None:
+            return np.zeros(len(U))
+        return self.fence.leverage(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)))
+
+    def peaks(self, starts: int) -> list[Peak]:
+        """Distinct local bests, best first, from `starts` places shared out among the combos of category levels."""
+        each = max(3, -(-starts // len(self.space.combos)))
+        found: list[Peak] = []
+        for combo in self.space.combos:
+            pool = self.pool(combo)
+            scores = self.score(pool, combo)
+            order = np.argsort(-scores, kind="stable")
+            hill = self.hill(combo)
+            begin = [pool[i] for i in _spread(pool, order, each)]
+            if scores[order[0]] < _POOR:
+                begin += [self.smallest_miss(hill, pool[i])[0] for i in order[:2]]
+            found += [self.climb(hill, u) for u in begin]
+        found.sort(key=lambda p: -p.score)
+        return _distinct(found, 0.02)
+
+    def smallest_miss(self, hill: Hill, start: Array) -> tuple[Array, float]:
+        """Where the largest miss of a predicted centre is smallest, in batch sds (chance) or ramps (desirability)."""
+        misses = self._chance_misses(hill, start) if self.objective == "chance" else self._ramp_misses(hill)
+        if misses is None or hill.space.dimension == 0:
+            return start, 0.0
+        end, worst = climb_smallest_miss(hill, misses, start)
+        return hill.space.repaired(np.clip(end, -1.0, 1.0)), worst
+
+    def _chance_misses(self, hill: Hill, start: Array) -> Limit | None:
+        aimed = self.brief.aimed
+        if not aimed:
+            return None
+        chosen, basis, x0 = hill.chosen, hill.space.basis, hill.levels(start)[None]
+        sizes = []
+        for one in aimed:
+            law = one.predictor.at(x0, chosen)
+            sizes.append(max(float(law.batch_scale[0] @ law.weights), 1e-12))
+
+        def misses(u: Array) -> tuple[Array, Array]:
+            x = hill.levels(u)[None]
+            values, slopes = [], []
+            for one, size in zip(aimed, sizes, strict=True):
+                law, by_location, _ = one.predictor.at_with_slopes(x, chosen)
+                centre, slope = float(law.mean()[0]), (law.weights @ by_location[0]) @ basis
+                for limit, sign in ((one.low, 1.0), (one.high, -1.0)):
+                    if limit is not None:
+                        values.append(sign * (limit - centre) / size)
+                        slopes.append(-sign * slope / size)
+            return np.array(values), np.array(slopes)
+
+        return misses if any(o.low is not None or o.high is not None for o in aimed) else None
+
+    def _ramp_misses(self, hill: Hill) -> Limit | None:
+        properties: Sequence[Property] = self.brief.properties
+        sides, walls = ramps([p.response for p in properties])
+        limits = [(s.response, float(np.sign(s.full - s.start)), s.start, abs(s.full - s.start)) for s in sides]
+        limits += [(number, sign, limit, max(abs(limit), 1e-9)) for number, sign, limit in walls]
+        if not limits:
+            return None
+        chosen, basis = hill.chosen, hill.space.basis
+
+        def misses(u: Array) -> tuple[Array, Array]:
+            x = hill.levels(u)
+            pairs = [p.value_and_slope(x, chosen) for p in properties]
+            values = np.array([sign * (at - pairs[r][0]) / size for r, sign, at, size in limits])
+            slopes = np.array([-sign * (pairs[r][1] @ basis) / size for r, sign, _, size in limits])
+            return values, slopes
+
+        return misses
+
+    def weighable(self, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:
+        """The best recipe of whole weighable steps next to a peak; the fill takes the rest up.
+
+        All roundings up and down of the stepped levels are tried, then single steps and pairs of them as long as they
+        go up; levels without a step are climbed again. The peak itself when no recipe of whole steps is allowed.
+        """
+        space = self.space.at(peak.combo)
+        stepped = [j for j, name in enumerate(space.region.free) if name in space.steps]
+        if not space.steps:
+            return peak
+        hill = self.hill(peak.combo, limits)
+        best = self._best_rounding(hill, peak, stepped)
+        if best is None:
+            return peak
+        best = self._stepped_uphill(hill, best, stepped)
+        frozen = np.isin(np.arange(space.dimension), stepped)
+        if frozen.all():
+            return best
+        return self.climb(replace(hill, frozen=frozen), best.u)
+
+    def _best_rounding(self, hill: Hill, peak: Peak, stepped: list[int]) -> Peak | None:
+        region = hill.space.region
+        x = region.decoded(peak.u[None])[0]
+        for reach in (1, 2, 3):
+            choices = [_marks(hill.space, region.free[j], x, reach) for j in stepped]
+            while np.prod([len(c) for c in choices]) > _MOST_ROUNDINGS:
+                longest = max(range(len(choices)), key=lambda i: len(choices[i]))
+                choices[longest] = choices[longest][:-1]
+            U = np.repeat(peak.u[None], int(np.prod([len(c) for c in choices])), axis=0)
+            U[:, stepped] = np.array(list(product(*choices))).reshape(len(U), len(stepped))
+            best = self._best_of(hill, U)
+            if best is not None:
+                return best
+        return None
+
+    def _best_of(self, hill: Hill, U: Array) -> Peak | None:
+        X = hill.space.region.decoded(U)
+        good = hill.space.region.contains(X) & self.inside(U, hill.combo) & _on_steps(hill.space, X)
+        for limit in hill.limits:
+            good &= np.array([bool(np.all(limit(u)[0] >= -1e-9)) for u in U], dtype=bool)
+        if not good.any():
+            return None
+        U = U[good]
+        scores = self.score(U, hill.combo)
+        first = int(np.flatnonzero(scores >= scores.max() - _TIE)[0])
+        return Peak(U[first], hill.combo, float(scores[first]))
+
+    def _stepped_uphill(self, hill: Hill, best: Peak, stepped: list[int]) -> Peak:
+        region = hill.space.region
+        sizes = []
+        for j in stepped:
+            column = region.names.index(region.free[j])
+            sizes.append(hill.space.steps[region.free[j]] / hill.space.basis[column, j])
+        moves = []
+        for i, j in enumerate(stepped):
+            one = np.zeros(hill.space.dimension)
+            one[j] = sizes[i]
+            moves += [one, -one]
+        pairs = [a + b for n, a in enumerate(moves) for b in moves[n + 1 :] if np.any(a + b)]
+        everything = np.array(moves + pairs).reshape(-1, hill.space.dimension)
+        for _ in range(100):
+            better = self._best_of(hill, best.u + everything)
+            if better is None or better.score <= best.score + _TIE:
+                break
+            best = better
+        return best
+
+
+def _marks(space: Space, name: str, x: Array, reach: int) -> list[float]:
+    """Coded values of the whole steps nearest to a level, nearest first."""
+    column, j = space.region.names.index(name), space.region.free.index(name)
+    step = space.steps[name]
+    at = x[column] / step
+    marks = sorted({int(np.floor(at + 1e-9)) + k for k in range(1 - reach, reach + 1)}, key=lambda m: abs(m - at))
+    return [float((m * step - space.origin[column]) / space.basis[column, j]) for m in marks]
+
+
+def _on_steps(space: Space, X: Array) -> npt.NDArray[np.bool_]:
+    """Whether levels that follow from the others also come out in whole steps, (n,)."""
+    region = space.region
+    good = np.ones(len(X), dtype=bool)
+    for name, step in space.steps.items():
+        if name not in region.free and name != region.fill:
+            at = X[:, region.names.index(name)] / step
+            good &= np.abs(at - np.round(at)) <= 1e-6
+    return good
+
+
+def _corners(region: Region) -> Array:
+    """The vertices (v, k), or none where there are too many to list."""
+    try:
+        return region.vertex_array
+    except StudyError:
+        return np.zeros((0, len(region.names)))
+
+
+def _holds(hill: Hill, u: Array) -> bool:
+    return all(bool(np.all(limit(u)[0] >= -1e-7)) for limit in hill.limits)
+
+
+def _snapped(space: Space, u: Array) -> Array:
+    """Coordinates within a hair of -1 or +1 put on it, where that is allowed."""
+    near = np.abs(np.abs(u) - 1.0) <= 1e-7
+    snapped = np.where(near, np.sign(u), u)
+    return snapped if bool(space.region.contains(space.region.decoded(snapped[None]))[0]) else u
+
+
+def _trials(brief: Brief, space: Space, combo: Mapping[str, str]) -> Array:
+    """Recipes as made that lie in the space at this combo, (n, k)."""
+    X = brief.trials
+    same = np.ones(len(X), dtype=bool)
+    for name, level in combo.items():
+        same &= brief.tried[name] == level
+    X = X[same]
+    return X[space.region.contains(X)] if len(X) else X
+
+
+def _spread(pool: Array, order: npt.NDArray[np.intp], count: int) -> list[int]:
+    """The best places that keep apart, the distance halved until there are enough."""
+    apart = 0.35 * np.sqrt(max(pool.shape[1], 1))
+    while True:
+        picked: list[int] = []
+        for i in order:
+            if len(picked) < count and all(np.linalg.norm(pool[i] - pool[j]) >= apart for j in picked):
+                picked.append(int(i))
+        if len(picked) >= min(count, len(pool)) or apart < 1e-3:
+            return picked
+        apart /= 2
+
+
+def _distinct(peaks: list[Peak], apart: float) -> list[Peak]:
+    kept: list[Peak] = []
+    for peak in peaks:
+        if all(dict(peak.combo) != dict(k.combo) or np.linalg.norm(peak.u - k.u) > apart for k in kept):
+            kept.append(peak)
+    return kept

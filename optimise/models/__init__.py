@@ -1,0 +1,1 @@
+"""What the trials say: each response fitted, diagnosed, and predicting."""

@@ -1,0 +1,120 @@
+"""The chance that one new batch meets every must at once, and how that chance itself might move."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr, ndtri
+from scipy.stats import qmc
+
+from optimise.statistics.predictive import TMixture
+
+Array = npt.NDArray[np.float64]
+Window = tuple[float | None, float | None]
+
+_NODES = 512
+_SHIFTS = 8
+_DRAWS = 2048
+SOBOL_BITS = 30
+_EDGE = 1e-15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chance:
+    """Joint chance (n,), its numerical error bar (n,), and the chance of each response alone (n, r)."""
+
+    joint: Array
+    error: Array
+    each: Array
+
+
+@lru_cache(maxsize=8)
+def _nodes(dimension: int) -> Array:
+    """Fixed points in the unit cube: `_SHIFTS` random shifts of one Sobol set, (shifts, nodes, dimension)."""
+    base, shifts = copula_nodes(dimension)
+    points: Array = (base + shifts[:, None, :]) % 1.0
+    points.setflags(write=False)
+    return points
+
+
+def copula_nodes(dimension: int) -> tuple[Array, Array]:
+    """The Sobol set (nodes, dimension), whole multiples of 2^-30, and its shifts (shifts, dimension)."""
+    base = qmc.Sobol(max(dimension, 1), scramble=True, bits=SOBOL_BITS, seed=np.random.default_rng(20)).random(_NODES)
+    return np.asarray(base, dtype=float), np.random.default_rng(21).random((_SHIFTS, max(dimension, 1)))
+
+
+def joint_chance(mixtures: Sequence[TMixture], windows: Sequence[Window], correlation: Array | None = None) -> Chance:
+    """Chance that all responses lie in their windows (on the model's scale) for each of n recipes.
+
+    Each response alone is exact. Responses are joined by a normal copula with `correlation` (r, r), the residual
+    correlation between batches; None or the identity gives the product, exact too. The copula is integrated by
+    sequential conditioning (Genz 1992, J. Comput. Graph. Stat. 1, 141-149) on fixed nodes, so that the chance is a
+    smooth function of the recipe; `error` is the standard error over random shifts of the nodes.
+    """
+    ends = [_ends(window) for window in windows]
+    each = np.column_stack([m.chance(low, high) for m, (low, high) in zip(mixtures, ends, strict=True)])
+    product = each.prod(axis=1)
+    if correlation is None or len(mixtures) < 2 or np.allclose(correlation, np.eye(len(mixtures)), atol=1e-12):
+        return Chance(product, np.zeros(len(each)), each)
+    lower, upper = np.empty((2, *each.shape))
+    for r, (mixture, (low, high)) in enumerate(zip(mixtures, ends, strict=True)):
+        lower[:, r] = -np.inf if np.isneginf(low) else ndtri(np.clip(mixture.cdf(low), _EDGE, 1 - _EDGE))
+        upper[:, r] = np.inf if np.isposinf(high) else ndtri(np.clip(mixture.cdf(high), _EDGE, 1 - _EDGE))
+    root = np.asarray(np.linalg.cholesky(correlation), dtype=float)
+    estimates = np.stack([_box(lower, upper, root, nodes) for nodes in _nodes(len(mixtures) - 1)])
+    error = estimates.std(axis=0, ddof=1) / np.sqrt(_SHIFTS)
+    return Chance(np.asarray(estimates.mean(axis=0)), np.asarray(error), each)
+
+
+def _ends(window: Window) -> tuple[float, float]:
+    """The window with infinity for a side that is not limited."""
+    low, high = window
+    return (-np.inf if low is None else low), (np.inf if high is None else high)
+
+
+def _box(lower: Array, upper: Array, root: Array, nodes: Array) -> Array:
+    """Normal probability of boxes lower..upper (n, r) with Cholesky factor `root`, by nodes (q, r - 1)."""
+    n, r = lower.shape
+    normal: Array = np.zeros((n, len(nodes), r))
+    chance = np.ones((n, len(nodes)))
+    for i in range(r):
+        shift = normal[:, :, :i] @ root[i, :i]
+        a = ndtr((lower[:, i, None] - shift) / root[i, i])
+        b = ndtr((upper[:, i, None] - shift) / root[i, i])
+        width = np.maximum(b - a, 0.0)
+        chance = chance * width
+        if i < r - 1:
+            normal[:, :, i] = ndtri(np.clip(a + nodes[None, :, i] * width, _EDGE, 1 - _EDGE))
+    return np.asarray(chance.mean(axis=1), dtype=float)
+
+
+def chance_interval(mixtures: Sequence[TMixture], windows: Sequence[Window], level: float = 0.90) -> Array:
+    """How the chance might move with the parameters: its `level` interval for each of n recipes, (n, 2).
+
+    For each response a component, a residual variance (scaled inverse chi-square) and a mean are drawn, the same
+    random numbers for every recipe; each draw gives a chance as a product of normal windows, and the interval is
+    that of these chances.
+    """
+    draws = parameter_draws(len(mixtures))
+    n = len(mixtures[0].location)
+    chances = np.ones((n, _DRAWS))
+    for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
+        low, high = _ends(window)
+        centre, sigma = mixture.draws(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
+        sigma = np.maximum(sigma, _EDGE * _EDGE)
+        chances *= np.maximum(ndtr((high - centre) / sigma) - ndtr((low - centre) / sigma), 0.0)
+    tail = (1 - level) / 2
+    return np.quantile(chances, [tail, 1 - tail], axis=1).T
+
+
+@lru_cache(maxsize=8)
+def parameter_draws(responses: int) -> Array:
+    """Uniform draws (draws, responses, 3) for component, variance and mean."""
+    sobol = qmc.Sobol(3 * responses, scramble=True, seed=np.random.default_rng(30))
+    points = np.clip(sobol.random(_DRAWS), 1e-12, 1 - 1e-12).reshape(_DRAWS, responses, 3)
+    points.setflags(write=False)
+    return np.asarray(points, dtype=float)

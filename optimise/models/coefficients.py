@@ -1,0 +1,222 @@
+"""Coefficients in the coding asked for; the stationary point and the way to better places in the study's units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import stats
+
+from doe.definition.parts import Response
+from doe.problems import Problem, Unavailable
+from doe.study import Study
+from doe.terms.terms import Terms
+from optimise.models.batchdata import BatchData
+from optimise.models.findings import say
+from optimise.models.fitted import Core, Stationary, number_column
+from optimise.models.scales import Scale
+from optimise.models.surface import Fitted as Surface
+from optimise.models.surface import best_way, eigenvalue_errors, stationary_region
+from optimise.statistics.diagnosis import no_error
+from optimise.statistics.leastsq import Array, LeastSquares, solve, two_sided
+from optimise.statistics.stationary import Canonical, canonical, quadratic_of
+
+_SAME_FIT = 1e-6
+_DISTANCES = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
+
+
+def coefficient_table(
+    study: Study, core: Core, data: BatchData, y: Array, coding: str, aliased: list[str], where: str
+) -> tuple[pd.DataFrame, Array | Unavailable, str, list[Problem]]:
+    """Terms with estimate, se, t, df, p in `coding`, their covariance, the coding used, and what there is to say.
+
+    The fit is done again in that coding. Where its columns do not span the same functions (a model without the terms
+    that divide its products), or are too close together to compute with, the coding of the fit is shown instead.
+    """
+    notes: list[Problem] = []
+    fit, used = _in_coding(study, core, data, y, coding), coding
+    if fit is None:
+        fit, used = core.fit, core.coding.name
+        got = f"coefficients in {coding}: there these terms make another model or cannot be told apart; shown as {used}"
+        notes.append(say("coding", "inform", where, got, f"read them as {used}"))
+    p = len(core.terms)
+    table = _table(core.terms, fit, aliased)
+    covariance: Array | Unavailable = no_error(core.fit)
+    if core.fit.has_error:
+        covariance = core.fit.sd**2 * fit.unscaled[:p, :p]
+        covariance.setflags(write=False)
+    return table, covariance, used, notes
+
+
+def _in_coding(study: Study, core: Core, data: BatchData, y: Array, coding: str) -> LeastSquares | None:
+    asked = core.terms.coding(study.region, coding, study.total if study.varied else None)
+    rows = core.terms.rows(data.X, data.chosen, asked)
+    blocks = data.blocks[:, : core.fit.rank - len(core.terms)]
+    fit = solve(np.column_stack([rows, blocks]), y)
+    if fit.rank != core.fit.rank or fit.dropped.size:
+        return None
+    gap = float(np.max(np.abs(fit.fitted - core.fit.fitted)))
+    size = float(np.max(np.abs(y - y.mean()))) or float(np.max(np.abs(y))) or 1.0
+    return fit if gap <= _SAME_FIT * size else None
+
+
+def _table(terms: Terms, fit: LeastSquares, aliased: list[str]) -> pd.DataFrame:
+    p = len(terms)
+    estimate = fit.estimate[:p]
+    columns: dict[str, Any] = {
+        "term": list(terms.labels) + aliased,
+        "powers": [dict(t.powers_dict) for t in terms.terms] + [{}] * len(aliased),
+    }
+    lost = [Unavailable("cannot be told apart from the terms before it", "make trials that tell them apart")] * len(
+        aliased
+    )
+    columns["estimate"] = number_column([*map(float, estimate), *lost])
+    if fit.has_error:
+        se = fit.standard_error()[:p]
+        t = estimate / se
+        columns["se"] = number_column([*map(float, se), *lost])
+        columns["t"] = number_column([*map(float, t), *lost])
+        columns["df"] = fit.df
+        columns["p"] = number_column([*map(float, two_sided(t, fit.df)), *lost])
+    else:
+        for name in ("se", "t", "p"):
+            columns[name] = number_column([no_error(fit)] * p + lost)
+        columns["df"] = fit.df
+    return pd.DataFrame(columns, columns=["term", "powers", "estimate", "se", "t", "df", "p"])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Coded:
+    """The fitted surface over coded coordinates: `decoded` gives levels (n, k) of U (n, d); what d stands for."""
+
+    fitted: Surface
+    decoded: Callable[[Array], Array]
+    dimension: int
+    coordinates: str
+
+
+def coded_surface(study: Study, core: Core) -> Coded | Unavailable:
+    """The surface of a fit over the free coordinates of the study's region, or why there is no single one.
+
+    Process factors are coded -1..+1 over low..high; a blend (within its total) over the reach of its free ingredients.
+    """
+    terms, region = core.terms, study.region
+    if any(t.level for t in terms.terms):
+        return Unavailable(
+            "the surface differs between categories", "look at each category by itself (optimise --hold)"
+        )
+    if region.dimension == 0:
+        return Unavailable("nothing is free to move", "nothing to do")
+    decoded: Callable[[Array], Array]
+    if region.blend or region.dimension < len(region.names):
+        coordinates, decoded = "each free column -1..+1 over its reach", region.decoded
+    else:
+        code = terms.coding(region, "coded")
+        coordinates = "each factor -1..+1 over low..high"
+
+        def decoded(U: Array) -> Array:
+            return np.asarray(U, dtype=float) * code.scale + code.shift
+
+    chosen = {name: np.full(1, levels[0], dtype=object) for name, levels in region.categories.items()}
+
+    def rows(U: Array) -> Array:
+        given = {name: np.repeat(value, len(U)) for name, value in chosen.items()}
+        values: Array = terms.rows(decoded(U), given, core.coding)
+        return values
+
+    sd, df = core.error or (0.0, 0.0)
+    surface = Surface(rows, core.beta, sd**2 * core.unscaled, df)
+    return Coded(surface, decoded, region.dimension, coordinates)
+
+
+def stationary_point(study: Study, core: Core, scale: Scale) -> Stationary | Unavailable:
+    """Canonical analysis of the fitted surface, with its errors."""
+    coded = coded_surface(study, core)
+    if isinstance(coded, Unavailable):
+        return coded
+    found = quadratic_of(coded.fitted.value, coded.dimension)
+    if found is None:
+        return Unavailable(
+            "the surface bends more than a quadratic, so it may have several such points",
+            "use optimise, which looks everywhere",
+        )
+    point = canonical(*found)
+    if isinstance(point, Unavailable):
+        return point
+    return _in_units(study, point, coded, scale, core.error is not None)
+
+
+def _in_units(study: Study, point: Canonical, coded: Coded, scale: Scale, has_error: bool) -> Stationary:
+    region = study.region
+    levels = coded.decoded(point.place[None])[0]
+    none = Unavailable("nothing is left to judge the error by", "make more batches than the model has terms")
+    errors: tuple[float, ...] | Unavailable = none
+    confidence: Mapping[str, tuple[float, float]] | Unavailable = none
+    if has_error and coded.fitted.df > 0:
+        errors = tuple(map(float, eigenvalue_errors(coded.fitted, point.place, point.axes)))
+        confidence = _reach_in_units(region.names, coded, stationary_region(coded.fitted, point.place))
+    return Stationary(
+        at={name: float(value) for name, value in zip(region.names, levels, strict=True)},
+        kind=point.kind,
+        eigenvalues=tuple(float(v) for v in point.eigenvalues),
+        predicted=float(scale.back(point.value)),
+        inside=bool(region.contains(levels[None], 1e-9)[0]),
+        coordinates=coded.coordinates,
+        eigenvalue_se=errors,
+        confidence=confidence,
+    )
+
+
+def _reach_in_units(
+    names: Sequence[str], coded: Coded, reach: Array | Unavailable
+) -> Mapping[str, tuple[float, float]] | Unavailable:
+    """The box round the confidence region, in levels; of a blend's fill, what the others leave it."""
+    if isinstance(reach, Unavailable):
+        return reach
+    corners = np.array(list(product(*reach)))
+    levels = coded.decoded(corners)
+    return {name: (float(v.min()), float(v.max())) for name, v in zip(names, levels.T, strict=True)}
+
+
+def way_out(
+    study: Study, core: Core, scale: Scale, response: Response, distances: npt.ArrayLike = _DISTANCES
+) -> tuple[Mapping[str, Any], ...] | Unavailable:
+    """The places predicted best at each distance from the middle: distance, levels, prediction, its 95 % confidence."""
+    sign = {"above": 1.0, "below": -1.0}.get(response.aim)
+    if sign is None:
+        return Unavailable("only a response that is wanted high or low has a way up or down", "see optimise")
+    coded, region = coded_surface(study, core), study.region
+    if isinstance(coded, Unavailable):
+        return coded
+    if core.error is None:
+        return Unavailable("nothing is left to judge the error by", "make more batches than the model has terms")
+    start, G, h = _room(study, coded)
+    places, reached = best_way(coded.fitted, sign, start, G, h, distances)
+    levels = coded.decoded(places)
+    t = float(stats.t.isf(0.025, coded.fitted.df))
+    centre, error = coded.fitted.value(places), coded.fitted.error(places)
+    ends = [scale.back(centre - t * error), scale.back(centre + t * error)]
+    return tuple(
+        {
+            "distance": float(distance),
+            "at": {name: float(v) for name, v in zip(region.names, row, strict=True)},
+            "predicted": float(scale.back(centre[i])),
+            "confidence": (float(ends[0][i]), float(ends[1][i])),
+        }
+        for i, (distance, row) in enumerate(zip(reached, levels, strict=True))
+    )
+
+
+def _room(study: Study, coded: Coded) -> tuple[Array, Array, Array]:
+    """The middle of the region and its limits G u <= h in the coded coordinates."""
+    region = study.region
+    middle = np.array([[region.centroid[name] for name in region.names]])
+    origin = coded.decoded(np.zeros((1, coded.dimension)))[0]
+    basis = (coded.decoded(np.eye(coded.dimension)) - origin).T
+    start = np.linalg.lstsq(basis, middle[0] - origin, rcond=None)[0]
+    return start, region.A @ basis, region.b - region.A @ origin

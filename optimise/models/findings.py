@@ -1,0 +1,186 @@
+"""What a fit has to say for itself, in words: batches that stand out, drift, spread, and where it is only a guess."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from scipy import stats
+
+from doe.problems import Problem, Unavailable
+from optimise.models.scales import BoxCox, Scale
+from optimise.statistics.diagnosis import (
+    COPIED,
+    LackOfFit,
+    Number,
+    added,
+    influence_limit,
+    outlier_limit,
+    spread_with_level,
+)
+from optimise.statistics.leastsq import ALONE, Array, Influence, LeastSquares, solve
+
+_SURE = 0.01  # two trends are looked for in every response, so each is reported only beyond one in a hundred
+
+
+def say(code: str, level: str, where: str, got: str, do: str, allowed: str = "") -> Problem:
+    """A finding about one response."""
+    return Problem(code, "warn" if level == "warn" else "inform", where, got, allowed, do)
+
+
+def outlier_findings(
+    where: str,
+    X: Array,
+    y: Array,
+    fit: LeastSquares,
+    influence: Influence,
+    names: Sequence[str],
+    scale: Scale,
+) -> list[Problem]:
+    """Batches beyond the Bonferroni limit, and batches that decide much, each with what changes without it."""
+    out: list[Problem] = []
+    if not fit.has_error or fit.df < 3:
+        return out
+    limit, decisive = outlier_limit(fit), influence_limit(fit)
+    for i, name in enumerate(names):
+        if influence.deleted_defined[i] and abs(influence.deleted[i]) > limit:
+            others = solve(np.delete(X, i, axis=0), np.delete(y, i))
+            side = "higher" if fit.residual[i] > 0 else "lower"
+            moved = float(np.max(np.abs(X[:, others.kept] @ others.estimate - fit.fitted))) / fit.sd
+            change = (
+                f"without it the residual sd would be {others.sd:.3g} instead of {fit.sd:.3g} and fitted values would"
+                f" move by up to {moved:.2g} sd"
+                if others.has_error
+                else ""
+            )
+            got = (
+                f"{name} came out {abs(influence.deleted[i]):.1f} sd {side} than the other batches lead to expect"
+                f" (a chance batch of {fit.n} stays within {limit:.1f}); {change}".rstrip("; ")
+            )
+            out.append(
+                say(
+                    "outlier",
+                    "warn",
+                    where,
+                    got,
+                    "look at its sheet and readings; set it aside only for a reason found there",
+                )
+            )
+        elif influence.defined[i] and influence.cook[i] > decisive:
+            expected, was = (float(v) for v in scale.back([y[i] - fit.deletion_residual[i], y[i]]))
+            got = (
+                f"{name} decides much by itself: predicted from the other batches it is {expected:.4g},"
+                f" it was {was:.4g} (Cook's distance {influence.cook[i]:.2f})"
+            )
+            out.append(say("influential", "inform", where, got, "check it, or make a further batch near it"))
+    alone = [name for name, h in zip(names, fit.leverage, strict=True) if h >= 1 - ALONE]
+    if alone:
+        verb = "decides" if len(alone) == 1 else "decide"
+        got = f"{', '.join(alone)} alone {verb} a term: fitted exactly, whatever was measured"
+        out.append(say("alone", "inform", where, got, "make a further batch near it if the term matters"))
+    return out
+
+
+def trend_findings(
+    where: str, X: Array, y: Array, fit: LeastSquares, order: Array | None, scale: Scale
+) -> list[Problem]:
+    """Drift with the run order and errors that grow with the level."""
+    out: list[Problem] = []
+    if order is not None:
+        drift = added(X, y, fit, order)
+        if drift is not None and drift.p < _SURE:
+            way = "up" if drift.slope > 0 else "down"
+            size = abs(drift.slope) * float(np.ptp(order)) / fit.sd
+            got = (
+                f"results drift {way} with the order of making, by {size:.1f} sd from first to last (p = {drift.p:.2g})"
+            )
+            out.append(say("drift", "warn", where, got, "look for what changed at the bench; repeat an early recipe"))
+    spread = spread_with_level(fit)
+    if spread is not None and spread.p < _SURE:
+        way = "grows" if spread.slope > 0 else "shrinks"
+        do = (
+            'try scale = "log" or "auto"'
+            if scale.name == "linear" and spread.slope > 0
+            else "trust intervals less at that end"
+        )
+        out.append(say("spread", "warn", where, f"the scatter {way} with the level (p = {spread.p:.2g})", do))
+    return out
+
+
+def quality_findings(
+    where: str, fit: LeastSquares, r2: Number, predicted: Number, lack: LackOfFit | Unavailable
+) -> list[Problem]:
+    """Few degrees of freedom, a model that predicts worse than the mean, a shape that does not fit, a perfect fit."""
+    out: list[Problem] = []
+    if fit.df > 0 and fit.exact and isinstance(r2, Unavailable):
+        do = "look whether the method can tell these batches apart"
+        out.append(say("all-equal", "warn", where, "every batch gave the same value", do))
+    elif fit.df > 0 and fit.exact:
+        got = "the model reproduces every value to the last digit"
+        out.append(say("perfect-fit", "warn", where, got, "check that the values were measured, not computed"))
+    elif fit.df == 0:
+        batches = "1 batch carries" if fit.n == 1 else f"{fit.n} batches carry"
+        terms = "1 term and leaves" if fit.n == 1 else f"{fit.rank} terms and leave"
+        got = f"{batches} {terms} nothing to judge the error by"
+        out.append(say("no-error", "warn", where, got, "make further batches, or fit fewer terms"))
+    elif fit.df < 3:
+        plural = "s" if fit.df > 1 else ""
+        got = f"only {fit.df} degree{plural} of freedom left: intervals are wide and no test sees much"
+        out.append(say("few-df", "warn", where, got, "make further batches, or fit fewer terms"))
+    if not isinstance(predicted, Unavailable) and predicted < 0:
+        shown = "" if isinstance(r2, Unavailable) else f", though R² is {r2:.2f}"
+        got = f"left-out batches are predicted worse than by the plain mean (R² predicted {predicted:.2f}{shown})"
+        out.append(
+            say(
+                "predicts-badly",
+                "warn",
+                where,
+                got,
+                "do not rely on this model between the trials; fit fewer terms",
+            )
+        )
+    if lack is COPIED and fit.has_error:
+        out.append(say("copied", "warn", where, COPIED.reason, COPIED.do))
+    if isinstance(lack, LackOfFit):
+        if lack.p < 0.05:
+            got = f"the shape misses: what is left is {lack.f:.1f} times the variance of replicates (p = {lack.p:.2g})"
+            out.append(
+                say(
+                    "lack-of-fit",
+                    "warn",
+                    where,
+                    got,
+                    "fit more terms or another scale; look at the residuals",
+                )
+            )
+        elif lack.df[1] < 3:
+            got = f"the test of the shape rests on {lack.df[1]} degrees of freedom of replicates and is nearly blind"
+            out.append(say("blind-test", "inform", where, got, "make more replicate batches"))
+    return out
+
+
+def scale_findings(where: str, scale: Scale, power: BoxCox | Unavailable) -> list[Problem]:
+    """A scale that the scatter speaks against: its likelihood lies beyond that of one in a hundred (Box & Cox 1964)."""
+    if isinstance(power, Unavailable):
+        return []
+    loss, other = power.loss(scale.name), "log" if scale.name == "linear" else "linear"
+    beside = power.loss(other)
+    if loss is None or beside is None or loss < 0.5 * float(stats.chi2.isf(_SURE, 1)) or beside >= loss:
+        return []
+    got = (
+        f"fitted on the {scale.name} scale, but the scatter speaks for a power of {power.power:.2g} (95 % likelihood"
+        f" {power.low:.2g} to {power.high:.2g}; linear is 1, log is 0)"
+    )
+    do = f'try scale = "{other}", or "auto"'
+    if not power.low <= (0 if other == "log" else 1) <= power.high:
+        do = f'scale = "{other}" comes nearer but does not fit either: look at the batches that lie furthest off first'
+    return [say("scale-doubtful", "inform", where, got, do)]
+
+
+def pooled_reading_sd(sds: Array, counts: Array) -> float | None:
+    """Sd of readings of one batch, pooled over batches with more than one; None where there is none."""
+    many = (counts > 1) & np.isfinite(sds)
+    df = float(np.sum(counts[many] - 1))
+    if df == 0:
+        return None
+    return float(np.sqrt(np.sum((counts[many] - 1) * sds[many] ** 2) / df))

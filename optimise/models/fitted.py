@@ -1,0 +1,265 @@
+"""One response's fit: coefficients, diagnosis and what it says of itself. Built by `optimise.models.fitting`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.problems import ModelError, Problem, Unavailable
+from doe.shown import Shown
+from doe.study import Study
+from doe.terms.codings import Coding
+from doe.terms.terms import Terms
+from optimise.models.predictors import Predictor, split_levels
+from optimise.models.recipes import recipes
+from optimise.models.scales import BoxCox, Scale
+from optimise.statistics.diagnosis import LackOfFit, Line, Number
+from optimise.statistics.leastsq import Array, LeastSquares
+from optimise.statistics.predictive import TMixture
+
+Chosen = Mapping[str, npt.NDArray[Any]]
+
+_NO_POWER = Unavailable("a power is looked for where values were measured", "nothing to do")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stationary:
+    """Where a fitted quadratic has no slope: levels `at`, `kind`, eigenvalues in `coordinates`, value there, inside.
+
+    `eigenvalue_se` are their standard errors; `confidence` gives by name how far the 95 % region of the place reaches.
+    """
+
+    at: Mapping[str, float]
+    kind: str
+    eigenvalues: tuple[float, ...]
+    predicted: float
+    inside: bool
+    coordinates: str
+    eigenvalue_se: tuple[float, ...] | Unavailable
+    confidence: Mapping[str, tuple[float, float]] | Unavailable
+
+    def to_dict(self) -> dict[str, Any]:
+        """The form promised for `--json`."""
+        return {
+            "at": dict(self.at),
+            "kind": self.kind,
+            "eigenvalues": list(self.eigenvalues),
+            "predicted": self.predicted,
+            "inside": self.inside,
+            "coordinates": self.coordinates,
+            "eigenvalue_se": _plain(self.eigenvalue_se),
+            "confidence": _plain(self.confidence),
+        }
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """What takes the place of plain least squares: `beta` (r,), `covariance` (r, r), `sd` of a new batch, `df`."""
+
+    beta: Array
+    covariance: Array
+    sd: float
+    df: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Core:
+    """What computes: the terms kept, their well-scaled coding, block columns beside them, and the least-squares fit.
+
+    `terms` holds the independent terms only; the first `len(terms)` kept columns of `fit` are theirs, the rest blocks.
+    `stated_sd` is the batch sd of the study file on the model scale, where it has to stand in for a measured one.
+    `other` is the fit that takes its place where batches share whole plots or readings are bounds, same columns.
+    """
+
+    terms: Terms
+    coding: Coding
+    fit: LeastSquares
+    stated_sd: float | None = None
+    other: Estimate | None = None
+
+    @property
+    def error(self) -> tuple[float, float] | None:
+        """Sd of a batch and its degrees of freedom; infinite ones for a stated sd; None where there is neither."""
+        if self.other is not None:
+            return self.other.sd, self.other.df
+        if self.fit.has_error:
+            return self.fit.sd, float(self.fit.df)
+        return None if self.stated_sd is None else (self.stated_sd, np.inf)
+
+    @property
+    def beta(self) -> Array:
+        """Coefficients of the terms in the well-scaled coding, (p,)."""
+        estimate = self.fit.estimate if self.other is None else self.other.beta
+        return estimate[: len(self.terms)]
+
+    @property
+    def unscaled(self) -> Array:
+        """Covariance of the terms in units of the squared error, blocks allowed for, (p, p)."""
+        p = len(self.terms)
+        if self.other is not None:
+            return self.other.covariance[:p, :p] / self.other.sd**2
+        return self.fit.unscaled[:p, :p]
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class FittedModel(Shown):
+    """One response fitted to batches. Numbers that do not exist are `Unavailable`, with reason and remedy.
+
+    `terms`: DataFrame (term, powers, estimate, se, t, df, p) in `coding`, on the model `scale`; `covariance` (p, p) of
+    those estimates. `trials`: one row a batch used: trial, batch, order, observed and fitted in the response's unit,
+    residual on the model scale, leverage, studentised, deleted, cook. `anova`: source, df, ss, ms, f, p about the mean.
+    `way`: from the middle of the region outwards the places predicted best, of a response wanted high or low.
+    `excluded`: batches left out of this fit, with the reason. `log_likelihood` is on the model scale. `core` is None
+    where no least squares stands behind it; `predictor` is what predicts (the averaged posterior, or least squares).
+    `box_cox` is the power of the values that these terms would fit best. `blocks`: where blocks are few, what each
+    adds to their mean, on the model scale.
+    """
+
+    response: str
+    unit: str
+    scale: Scale
+    scale_why: str
+    coding: str
+    form: str
+    n: int
+    excluded: tuple[Mapping[str, str], ...]
+    terms: pd.DataFrame
+    covariance: Array | Unavailable
+    residual_sd: Number
+    df_residual: int
+    variance: Mapping[str, Number]
+    anova: pd.DataFrame
+    r2: Number
+    r2_adjusted: Number
+    r2_predicted: Number
+    press: Number
+    log_likelihood: Number
+    lack_of_fit: LackOfFit | Unavailable
+    stationary: Stationary | Unavailable
+    way: tuple[Mapping[str, Any], ...] | Unavailable
+    trials: pd.DataFrame
+    selection: Mapping[str, Any]
+    findings: tuple[Problem, ...]
+    core: Core | None
+    predictor: Predictor | Unavailable
+    window: tuple[float | None, float | None]
+    study: Study
+    kind: str = "number"
+    box_cox: BoxCox | Unavailable = _NO_POWER
+    blocks: Mapping[str, float] = field(default_factory=dict)
+
+    def predictive(self, frame: pd.DataFrame) -> TMixture:
+        """What the model says of recipes `frame` (n rows), on the model scale. Raises ModelError where it cannot."""
+        return self.predictive_at(*split_levels(recipes(self.study, frame), self.study.region))
+
+    def predictive_at(self, X: Array, chosen: Chosen) -> TMixture:
+        """The same at levels X (n, k) in the order of the region's names."""
+        if isinstance(self.predictor, Unavailable):
+            raise ModelError(
+                [
+                    Problem(
+                        "no-prediction",
+                        "stop",
+                        self.response,
+                        self.predictor.reason,
+                        "a fit with an error",
+                        self.predictor.do,
+                    )
+                ]
+            )
+        return self.predictor.at(X, chosen)
+
+    def leverage(self, frame: pd.DataFrame) -> Array:
+        """Variance of the mean at recipes `frame` in units of the batch variance, under these terms, (n,)."""
+        if self.core is None:
+            raise ModelError([Problem("no-fit", "stop", self.response, "nothing was fitted", "results", "measure it")])
+        X, chosen = split_levels(recipes(self.study, frame), self.study.region)
+        rows = self.core.terms.rows(X, chosen, self.core.coding)
+        return np.asarray(np.einsum("ij,jk,ik->i", rows, self.core.unscaled, rows), dtype=float)
+
+    @property
+    def model(self) -> str:
+        """The model in words: its terms, joined by plus signs."""
+        return " + ".join(str(term) for term in self.terms["term"]) if len(self.terms) else "no model"
+
+    def to_dict(self) -> dict[str, Any]:
+        """The entry of `fit --json`."""
+        return {
+            "kind": self.kind,
+            "scale": self.scale.name,
+            "scale_why": self.scale_why,
+            "box_cox": self.box_cox.to_dict(),
+            "unit": self.unit,
+            "model": self.model,
+            "form": self.form,
+            "coding": self.coding,
+            "n": self.n,
+            "excluded": [dict(entry) for entry in self.excluded],
+            "terms": _records(self.terms),
+            "covariance": _plain(self.covariance),
+            "residual_sd": _plain(self.residual_sd),
+            "df_residual": self.df_residual,
+            "variance": {name: _plain(value) for name, value in self.variance.items()},
+            "blocks": dict(self.blocks),
+            "anova": _records(self.anova),
+            "r2": _plain(self.r2),
+            "r2_adjusted": _plain(self.r2_adjusted),
+            "r2_predicted": _plain(self.r2_predicted),
+            "press": _plain(self.press),
+            "log_likelihood": _plain(self.log_likelihood),
+            "lack_of_fit": self.lack_of_fit.to_dict(),
+            "stationary": self.stationary.to_dict(),
+            "way": _plain(self.way),
+            "trials": _records(self.trials),
+            "selection": _plain(self.selection),
+            "findings": [finding.to_dict() for finding in self.findings],
+        }
+
+    def __str__(self) -> str:
+        sd = self.residual_sd if isinstance(self.residual_sd, Unavailable) else format(self.residual_sd, ".4g")
+        return f"{self.response}: {self.n} batches, {len(self.terms)} terms, residual sd {sd}"
+
+    __repr__ = __str__
+
+
+def number_column(values: Sequence[Number]) -> pd.Series:
+    """A column of numbers: floats where all exist, else objects with the `Unavailable` ones among them."""
+    if any(isinstance(value, Unavailable) for value in values):
+        return pd.Series(list(values), dtype=object)
+    return pd.Series(list(values), dtype=float)
+
+
+def anova_frame(lines: tuple[Line, ...]) -> pd.DataFrame:
+    """The analysis of variance as a table."""
+    columns: dict[str, Any] = {
+        "source": [line.source for line in lines],
+        "df": [line.df for line in lines],
+        "ss": [line.ss for line in lines],
+    }
+    for name in ("ms", "f", "p"):
+        columns[name] = number_column([getattr(line, name) for line in lines])
+    return pd.DataFrame(columns, columns=["source", "df", "ss", "ms", "f", "p"])
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(key): _plain(value) for key, value in row.items()} for row in frame.to_dict(orient="records")]
+
+
+def _plain(value: Any) -> Any:
+    """Values as JSON knows them; what does not exist in its promised form."""
+    if isinstance(value, Unavailable):
+        return value.to_dict()
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, Mapping):
+        return {str(key): _plain(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(entry) for entry in value]
+    return value

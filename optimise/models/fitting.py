@@ -1,0 +1,438 @@
+"""Builds one response's `FittedModel`: batches, scale, terms, least squares, diagnosis, and what predicts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.definition.parts import Response
+from doe.problems import ModelError, Problem, Unavailable
+from doe.results.results import Results
+from doe.study import Study
+from doe.terms.codings import Coding
+from doe.terms.terms import Form, Terms
+from optimise.models import findings
+from optimise.models.aims import window
+from optimise.models.batchdata import BatchData, gather
+from optimise.models.bounds import estimate, likely, with_bounds
+from optimise.models.coefficients import coefficient_table, stationary_point, way_out
+from optimise.models.fewblocks import APART, FewBlocks, block_of, few_blocks, told
+from optimise.models.findings import say
+from optimise.models.fitted import Core, FittedModel, anova_frame, number_column
+from optimise.models.grades import fit_grades
+from optimise.models.grouped import NO_LACK, allowed_for, as_if_alone, in_use, left_out, with_groups
+from optimise.models.latent import completions
+from optimise.models.passes import fit_passes
+from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
+from optimise.models.scales import Scale, box_cox, scale_for
+from optimise.statistics import diagnosis
+from optimise.statistics.diagnosis import Number
+from optimise.statistics.leastsq import ALONE, Array, LeastSquares, independent, solve
+from optimise.statistics.mixed import MixedFit
+from optimise.statistics.posterior import Posterior
+from optimise.statistics.selection import Choice, choose
+
+TermsChoice = Literal["select", "all"]
+
+# Levels that differ by a thousandth of their range differ by no more than they are weighed and timed: a term that
+# rests on that alone would be nothing but noise, many times enlarged (common practice, no source).
+_FIRM = 1e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Chosen:
+    """The terms to fit, how they were chosen, and what there is to say of it."""
+
+    terms: Terms
+    selection: Mapping[str, Any]
+    notes: tuple[Problem, ...]
+
+
+def fit_response(
+    study: Study,
+    results: Results,
+    response: Response,
+    choice: TermsChoice = "select",
+    coding: str = "units",
+    out_of: Mapping[str, str] | None = None,
+    form: Form | None = None,
+) -> FittedModel:
+    """Fit one response. What cannot be had is said in the result; only a coding that is not known raises ValueError.
+
+    `form` asks for a blend's terms in that form (slack, scheffe) instead of its usual one.
+    """
+    bounds_fit = response.kind in ("number", "curve")
+    data = gather(study, results, response, out_of, exact_only=not bounds_fit)
+    planned = study.terms(response.model, form)
+    if data.y.size and bounds_fit and (data.low != data.high).any():
+        found = _fitted(study, response, planned, choice, coding, data)
+        if found is not None:
+            return found
+        data = gather(study, results, response, out_of, exact_only=True)
+    if not data.y.size:
+        return nothing_fitted(study, response, planned, coding, data)
+    if response.kind == "pass":
+        return fit_passes(study, response, planned, coding, data)
+    if response.kind == "grade":
+        graded = fit_grades(study, response, planned, coding, data, results)
+        if not isinstance(graded, Unavailable):
+            return graded
+        data = replace(data, findings=(*data.findings, _as_numbers(response, graded)))
+    found = _fitted(study, response, planned, choice, coding, data)
+    return nothing_fitted(study, response, planned, coding, data) if found is None else found
+
+
+def _as_numbers(response: Response, why: Unavailable) -> Problem:
+    got = (
+        f"grades are treated as numbers, for {why.reason}: equal steps between grades are taken for granted, and"
+        " predictions may lie between or beyond grades"
+    )
+    return say("grades-as-numbers", "inform", response.name, got, "read differences of less than a grade with care")
+
+
+def _fitted(
+    study: Study, response: Response, planned: Terms, choice: TermsChoice, coding: str, data: BatchData
+) -> FittedModel | None:
+    """The fit of measured values, or None where bounds among them leave the likelihood without a maximum."""
+    base = planned.fitting_coding(study.region)
+    rows = np.column_stack([planned.rows(data.X, data.chosen, base), data.blocks])
+    exact = data.low == data.high
+    if not exact.any():
+        return None
+    modest = _modest(planned, rows)
+    scale, why, wrong = scale_for(response.scale, modest[exact], data.y[exact], response.unit)
+    notes = list(data.findings)
+    if wrong:
+        do = "correct the values or the scale"
+        notes.append(say("scale", "warn", response.name, f"fitted on the linear scale: {wrong}", do))
+    low, high = scale.forward(data.low), scale.forward(data.high)
+    y = low
+    if not exact.all():
+        first = np.flatnonzero(planned.first_order)
+        guess = likely(modest, low, high) or likely(rows[:, first], low, high)
+        if guess is None:
+            return None
+        y = guess[0]
+    seen_by, values = rows, y
+    if data.shared is not None and exact.all():
+        seen_by, values = as_if_alone(modest, rows, y, data.shared)
+    picked = _pick(planned, seen_by, values, choice, response.name)
+    core, aliased, block_notes = _solved(picked.terms, base, data, y, response, scale)
+    notes += [*picked.notes, *block_notes]
+    columns = _columns(core, data)
+    mixed: MixedFit | None = None
+    if not exact.all():
+        last = likely(columns, low, high)
+        if last is None and not all(core.terms.first_order):
+            # The bounds leave the further terms open: the first-order ones alone may still be had.
+            picked = replace(picked, terms=planned.only(planned.first_order))
+            core, aliased, _ = _solved(picked.terms, base, data, y, response, scale)
+            columns = _columns(core, data)
+            last = likely(columns, low, high)
+        if last is None:
+            return None
+        # Influence and codings rest on the values as last completed, not on the first guess.
+        y = last[0]
+        core = replace(core, fit=solve(columns, y), other=estimate(last[1], len(y)))
+        if data.shared is not None:
+            notes.append(left_out(data.shared, response.name, choice == "select"))
+    elif data.shared is not None and core.fit.has_error:
+        mixed, said = allowed_for(columns, y, data.shared, response.name)
+        notes += said
+        core = core if mixed is None else replace(core, other=in_use(mixed))
+    model = _assembled(study, response, scale, why, data, y, core, aliased, picked, notes, coding, (low, high), choice)
+    if mixed is not None and data.shared is not None:
+        groups = term_groups(core.terms)
+        model = with_groups(model, mixed, core, data, data.shared, y, groups, columns)
+    return with_bounds(model, core, data, low, high)
+
+
+def _columns(core: Core, data: BatchData) -> Array:
+    """The columns that are fitted, blocks last, (n, r)."""
+    return np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), _kept_blocks(data, core)])
+
+
+def nothing_fitted(study: Study, response: Response, planned: Terms, coding: str, data: BatchData) -> FittedModel:
+    """The result where no batch can be used: every number says why."""
+    none = Unavailable(f"no batch with a usable value of {response.name}", "measure it, or correct what was read")
+    note = say("nothing-read", "warn", response.name, none.reason, none.do)
+    empty = pd.DataFrame(columns=["term", "powers", "estimate", "se", "t", "df", "p"])
+    return FittedModel(
+        response=response.name, unit=response.unit, scale=Scale(), scale_why="nothing was fitted", coding=coding,
+        form=planned.form, n=0, excluded=data.excluded, terms=empty, covariance=none, residual_sd=none, df_residual=0,
+        variance={"batch": none}, anova=anova_frame(()), r2=none, r2_adjusted=none, r2_predicted=none, press=none,
+        log_likelihood=none, lack_of_fit=none, stationary=none, way=none,
+        trials=pd.DataFrame(columns=list(TRIAL_COLUMNS)),
+        selection={"how": "nothing was fitted", "criterion": "AICc", "near": [], "chosen_share": {}},
+        findings=(*data.findings, note), core=None, predictor=none, window=(None, None), study=study,
+        kind=response.kind,
+    )  # fmt: skip
+
+
+TRIAL_COLUMNS = (
+    "trial", "batch", "order", "observed", "bound", "to", "fitted", "residual", "leverage", "studentised", "deleted",
+    "cook",
+)  # fmt: skip
+
+
+def _modest(planned: Terms, rows: Array) -> Array:
+    """The columns by which linear and log are compared: the planned ones if batches are to spare, else first order."""
+    if len(rows) >= rows.shape[1] + 3:
+        return rows
+    return rows[:, np.flatnonzero(planned.first_order)]
+
+
+def _pick(planned: Terms, rows: Array, y: Array, choice: TermsChoice, where: str) -> _Chosen:
+    free = [not s for s in planned.sure]
+    if not any(free):
+        free = [not first for first in planned.first_order]
+    n, p = len(y), len(planned)
+    if choice == "all":
+        return _all_terms(planned, rows, n, free, where)
+    extra = rows.shape[1] - p
+    sure = [not f for f in free] + [True] * extra
+    parents = _parents(planned) + [frozenset()] * extra
+    found = choose(rows, y, sure, parents)
+    kept = [j in found.chosen for j in range(p)]
+    for j in range(p):
+        kept[j] = kept[j] or sure[j]  # one that cannot be told apart is named as such later
+    return _Chosen(planned.only(kept), _selection(planned, found, sure), ())
+
+
+def _parents(planned: Terms) -> list[frozenset[int]]:
+    """Column numbers of the terms that divide each term, among those planned."""
+    place = {frozenset(t.powers_dict.items()) | {("difference", t.difference)}: j for j, t in enumerate(planned.terms)}
+    out = []
+    for term in planned.terms:
+        keys = [frozenset(t.powers_dict.items()) | {("difference", t.difference)} for t in term.parents()]
+        out.append(frozenset(place[key] for key in keys if key in place))
+    return out
+
+
+def _selection(planned: Terms, found: Choice, sure: Sequence[bool]) -> dict[str, Any]:
+    p = len(planned)
+    best = found.aicc
+    near = [
+        {"terms": [planned.labels[j] for j in columns if j < p], "delta_aicc": score - best if score > best else 0.0}
+        for score, columns in found.near
+    ]
+    share = {label: float(found.share[j]) for j, label in enumerate(planned.labels)}
+    return {
+        "how": f"{found.how}; first-order and sure terms were kept throughout",
+        "criterion": "AICc",
+        "near": near,
+        "chosen_share": share,
+        "always": [label for label, kept in zip(planned.labels, sure, strict=False) if kept],
+        "looked_at": found.looked_at,
+        "caution": "p-values are those of terms fixed beforehand: after a choice they are too small; read chosen_share",
+    }
+
+
+def _all_terms(planned: Terms, rows: Array, n: int, free: Sequence[bool], where: str) -> _Chosen:
+    how = {"how": "every planned term was kept", "criterion": "AICc", "near": [], "chosen_share": {}}
+    if n > rows.shape[1] or not any(free):
+        return _Chosen(planned, how, ())
+    kept = planned.only(not f for f in free)
+    got = f"{n} batches cannot carry all {len(planned)} planned terms"
+    note = say("too-few-for-all", "warn", where, f"{got}: only the {len(kept)} sure ones were fitted",
+               "make more batches, or let terms be chosen (--terms select)")  # fmt: skip
+    how["how"] = f"{got}: the sure ones were kept"
+    return _Chosen(kept, how, (note,))
+
+
+def _solved(
+    terms: Terms, base: Coding, data: BatchData, y: Array, response: Response, scale: Scale
+) -> tuple[Core, list[str], list[Problem]]:
+    """The fit, the terms that cannot be told apart from earlier ones, and what there is to say."""
+    every, whole = terms, terms.rows(data.X, data.chosen, base)
+    firm = set(independent(whole, _FIRM)[0].tolist())
+    terms, rows = every.only(j in firm for j in range(len(every))), whole[:, sorted(firm)]
+    blocks, notes = data.blocks, []
+    if blocks.shape[1] and len(y) - rows.shape[1] - blocks.shape[1] < 1:
+        notes.append(say("blocks-left-out", "warn", response.name, "too few batches to allow for blocks as well",
+                         "make more batches; differences between blocks are now in the error"))  # fmt: skip
+        blocks = blocks[:, :0]
+    fit = solve(np.column_stack([rows, blocks]), y)
+    p = rows.shape[1]
+    own = [j in set(fit.kept.tolist()) for j in range(p)]
+    core_terms = terms.only(own)
+    aliased = [label for label in every.labels if label not in set(core_terms.labels)]
+    if aliased:
+        got = f"cannot be told apart from the terms before {'them' if len(aliased) > 1 else 'it'}: {', '.join(aliased)}"
+        notes.append(
+            say(
+                "aliased",
+                "warn",
+                response.name,
+                got,
+                "make trials that tell them apart, or drop a term from the model",
+            )
+        )
+    if (fit.dropped >= p).any():
+        got = "blocks and terms changed together, so block differences are in the terms"
+        notes.append(say("blocks-confounded", "warn", response.name, got,
+                         "make some trials of each block again in another"))  # fmt: skip
+    core = Core(core_terms, base, fit, _stated_sd(response, scale, data.y))
+    return core, aliased, notes
+
+
+def _stated_sd(response: Response, scale: Scale, values: Array) -> float | None:
+    """The batch sd stated in the study, on the model scale at the middle of the values."""
+    if response.sd is None:
+        return None
+    number, relative = response.sd
+    middle = float(np.median(values))
+    sd = number * abs(middle) if relative else number
+    slope = abs(float(scale.back_slope(scale.forward(middle))))
+    return sd / slope if sd > 0 and slope > 0 else None
+
+
+def _assembled(
+    study: Study, response: Response, scale: Scale, why: str, data: BatchData, y: Array, core: Core,
+    aliased: list[str], picked: _Chosen, notes: list[Problem], coding: str, ends: tuple[Array, Array],
+    choice: TermsChoice,
+) -> FittedModel:  # fmt: skip
+    fit = core.fit
+    blocks = _kept_blocks(data, core)
+    columns, block_count = np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), blocks]), blocks.shape[1]
+    pure = diagnosis.pure_error(y, data.groups, blocks)
+    lack = diagnosis.lack_of_fit(fit, pure) if core.other is None else NO_LACK
+    lines = diagnosis.analysis_of_variance(columns, y, fit, term_groups(core.terms), pure, block_count)
+    r2, adjusted, predicted, press = diagnosis.r_squared(y, fit)
+    where = response.name
+    table, covariance, used_coding, coding_notes = coefficient_table(study, core, data, y, coding, aliased, where)
+    influence = fit.influence()
+    blocked = few_blocks(core, data, columns[:, : len(core.terms)], y)
+    predictor, predictor_notes = _predictor(study, where, core, data, y, ends, choice, blocked)
+    if aliased and not fit.has_error and isinstance(predictor, LeastSquaresPredictor):
+        # A stated sd says how batches scatter, not what terms do that the batches say nothing of.
+        got = f"{fit.n} {'batch says' if fit.n == 1 else 'batches say'} nothing of {', '.join(aliased)}"
+        predictor, predictor_notes = Unavailable(got, "make more of the planned batches"), []
+    said = [
+        *notes,
+        *findings.quality_findings(where, fit, r2, predicted, lack),
+        *findings.outlier_findings(where, columns, y, fit, influence, data.batches, scale),
+        *findings.trend_findings(where, columns, y, fit, data.order, scale),
+        *coding_notes,
+        *predictor_notes,
+    ]
+    variance: dict[str, Number] = {"batch": fit.sd**2 if fit.has_error else diagnosis.no_error(fit)}
+    if blocked is not None and core.error is not None:
+        variance["block"] = blocked.variance
+        said.append(told(blocked, core.error[0], where, scale.name, data.shared is not None))
+    no_error = diagnosis.no_error(fit)
+    power = box_cox(columns, data.y)
+    said += findings.scale_findings(where, scale, power)
+    return FittedModel(
+        response=where, unit=response.unit, scale=scale, scale_why=why, coding=used_coding, form=core.terms.form,
+        n=fit.n, excluded=data.excluded, terms=table, covariance=covariance,
+        residual_sd=fit.sd if fit.has_error else no_error, df_residual=fit.df,
+        variance=variance, anova=anova_frame(lines),
+        r2=r2, r2_adjusted=adjusted, r2_predicted=predicted, press=press,
+        log_likelihood=fit.log_likelihood if fit.has_error else no_error, lack_of_fit=lack,
+        stationary=stationary_point(study, core, scale), way=way_out(study, core, scale, response),
+        trials=trial_table(data, fit, scale),
+        selection=picked.selection, findings=tuple(said), core=core, predictor=predictor,
+        window=scale.window(*window(response)), study=study, kind=response.kind, box_cox=power,
+        blocks={} if blocked is None else blocked.effects,
+    )  # fmt: skip
+
+
+def _kept_blocks(data: BatchData, core: Core) -> Array:
+    return data.blocks[:, : core.fit.rank - len(core.terms)]
+
+
+def _predictor(
+    study: Study, where: str, core: Core, data: BatchData, y: Array, ends: tuple[Array, Array], choice: TermsChoice,
+    blocked: FewBlocks | None,
+) -> tuple[Predictor | Unavailable, list[Problem]]:  # fmt: skip
+    """What predicts: the averaged posterior for chosen terms, least squares for all of them; or why nothing can."""
+    if choice == "select" and not core.fit.exact:
+        try:
+            z = coordinates(study.region, data.X, data.chosen)
+            blocks, groups, apart = _drawn(data)
+            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, blocks, groups, apart)
+            return PosteriorPredictor(Posterior.fit(z, values, blocks, plots=groups, apart=apart), study.region), []
+        except ModelError:
+            pass
+    error = core.error
+    if error is None:
+        return Unavailable(
+            "the results leave nothing to judge the error of a batch by",
+            "make further batches, or state the sd expected between batches (sd in the study)",
+        ), []
+    notes = []
+    if not core.fit.has_error:
+        got = (
+            f"the sd of a batch is that stated in the study ({error[0]:.3g} on the model scale): the results show none"
+        )
+        notes.append(say("stated-sd", "warn", where, got, "make replicate batches"))
+    if blocked is not None:
+        ahead = blocked.ahead
+        unscaled = ahead.covariance / ahead.sd**2
+        return LeastSquaresPredictor(core.terms, core.coding, ahead.beta, unscaled, ahead.sd, ahead.df), notes
+    return LeastSquaresPredictor(core.terms, core.coding, core.beta, core.unscaled, *error), notes
+
+
+def _drawn(data: BatchData) -> tuple[Array | None, tuple[str, ...] | None, float]:
+    """Block columns with effects of their own, groups of batches whose errors are drawn together, and their prior.
+
+    A new batch is one of a new block, so that blocks are drawn too, but where whole plots already are.
+    """
+    blocks = data.blocks if data.blocks.shape[1] else None
+    if data.shared is not None:
+        return blocks, data.shared.names, 1.0
+    return None, None if blocks is None else block_of(data), APART
+
+
+def term_groups(terms: Terms) -> dict[str, list[int]]:
+    """Column numbers by kind of term, for partial sums of squares; a Scheffé blend's linear terms hold its mean."""
+    groups: dict[str, list[int]] = {}
+    for j, term in enumerate(terms.terms):
+        if term.order == 0 or (terms.form == "scheffe" and term.order == 1):
+            continue
+        if term.order == 1:
+            name = "categories" if term.level else "linear terms"
+        elif term.order == 2:
+            name = "squares" if len(term.powers) == 1 and not term.level else "products"
+        else:
+            name = "higher terms"
+        groups.setdefault(name, []).append(j)
+    return groups
+
+
+def trial_table(data: BatchData, fit: LeastSquares, scale: Scale) -> pd.DataFrame:
+    """Observed and fitted in the response's unit, residual on the model scale, and the influence of each batch."""
+    influence = fit.influence()
+    alone = Unavailable("this batch alone decides a term", "make a further batch near it")
+    nothing = diagnosis.no_error(fit)
+    few = Unavailable("one degree of freedom is left, so nothing remains without this batch", "make further batches")
+
+    def shown(values: Array, defined: npt.NDArray[np.bool_], otherwise: Unavailable) -> list[Number]:
+        reason = otherwise if fit.has_error else nothing
+        return [
+            float(v) if ok else (alone if fit.has_error and h >= 1 - ALONE else reason)
+            for v, ok, h in zip(values, defined, fit.leverage, strict=True)
+        ]
+
+    order = data.order if data.order is not None else [None] * fit.n
+    columns: dict[str, Any] = {
+        "trial": list(data.trials),
+        "batch": list(data.batches),
+        "order": [None if value is None else int(value) for value in order],
+        "observed": data.y,
+        "bound": list(data.bound),
+        "to": [float(end) if kind == "between" else None for kind, end in zip(data.bound, data.high, strict=True)],
+        "fitted": scale.back(fit.fitted),
+        "residual": fit.residual,
+        "leverage": fit.leverage,
+        "studentised": number_column(shown(influence.studentised, influence.defined, few)),
+        "deleted": number_column(shown(influence.deleted, influence.deleted_defined, few)),
+        "cook": number_column(shown(influence.cook, influence.defined, few)),
+    }
+    return pd.DataFrame(columns, columns=list(TRIAL_COLUMNS))

@@ -1,0 +1,46 @@
+"""Whether a recipe lies between recipes that were made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import nnls
+
+from optimise.models.predictors import Chosen
+from optimise.statistics.leastsq import Array
+
+_NEAR = 1e-6
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hull:
+    """The convex hull of recipes as made: levels `X` (n, k) and `chosen` category levels (n,) each."""
+
+    X: Array
+    chosen: Chosen
+
+    def holds(self, X: Array, chosen: Chosen) -> npt.NDArray[np.bool_]:
+        """Whether each recipe X (m, k) is a mean of recipes made with the same category levels, (m,)."""
+        made, asked = self._scaled(self.X), self._scaled(X)
+        out = np.zeros(len(X), dtype=bool)
+        for i, point in enumerate(asked):
+            same = np.ones(len(made), dtype=bool)
+            for name, levels in chosen.items():
+                same &= self.chosen[name] == levels[i]
+            out[i] = bool(same.any()) and _between(made[same], point)
+        return out
+
+    def _scaled(self, X: Array) -> Array:
+        spread = np.ptp(self.X, axis=0)
+        return np.asarray((X - self.X.mean(axis=0)) / np.where(spread > 0, spread, 1.0), dtype=float)
+
+
+def _between(made: Array, point: Array) -> bool:
+    """Whether non-negative weights that add up to 1 make the point: a non-negative least-squares problem."""
+    if (point < made.min(axis=0) - _NEAR).any() or (point > made.max(axis=0) + _NEAR).any():
+        return False
+    system = np.vstack([made.T, np.ones(len(made))])
+    _, left = nnls(system, np.append(point, 1.0))
+    return bool(left <= _NEAR)

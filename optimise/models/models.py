@@ -1,0 +1,405 @@
+"""All responses fitted together, and what they say of any recipe."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.problems import ModelError, Problem, Unavailable
+from doe.recipes.costs import cost_per_kg, exact_values
+from doe.results.own_names import with_own_names
+from doe.results.results import Results
+from doe.shown import Shown
+from doe.study import Study
+from doe.terms.codings import CODINGS
+from doe.threads import one_thread
+from optimise.models.aims import has_window, musts, window
+from optimise.models.batchdata import shares
+from optimise.models.chance import chance_interval, joint_chance
+from optimise.models.correlation import residual_correlation
+from optimise.models.fence import Fence
+from optimise.models.fitted import FittedModel
+from optimise.models.fitting import TermsChoice, fit_response
+from optimise.models.gumlaw import gum_findings
+from optimise.models.hull import Hull
+from optimise.models.modelfile import stored, stored_fence
+from optimise.models.otherform import OtherForm, other_form
+from optimise.models.points import entry, exact_chance, plain, point_findings, trade_findings, within
+from optimise.models.predictors import Chosen, LeastSquaresPredictor, Predictor, split_levels
+from optimise.models.recipes import recipes
+from optimise.models.together import Together, shared_level, together
+from optimise.statistics.leastsq import Array
+from optimise.statistics.predictive import TMixture
+
+QUANTITIES = (
+    "predicted", "confidence_low", "confidence_high", "prediction_low", "prediction_high", "tolerance_low",
+    "tolerance_high", "chance",
+)  # fmt: skip
+
+
+@one_thread
+def fit(
+    study: Study,
+    results: Results,
+    terms: TermsChoice = "select",
+    *,
+    coding: str = "units",
+    without: Sequence[str] = (),
+) -> Models:
+    """Fit every measured response of `study` to `results`.
+
+    `terms`: "select" keeps sure (else first-order) terms and those that pay by AICc, and predicts by the averaged
+    posterior; "all" keeps every planned term and predicts by least squares. `coding` is that of the coefficients shown:
+    units, proportion, l-pseudo, coded. `without` leaves trials out for a look.
+
+    Raises ModelError when there is nothing to fit, or `terms` or `coding` is not known.
+    """
+    problems = []
+    if terms not in ("select", "all"):
+        problems.append(Problem("unknown-terms", "stop", "terms", repr(terms), "select or all", "choose one of them"))
+    if coding not in CODINGS:
+        problems.append(
+            Problem("unknown-coding", "stop", "coding", repr(coding), ", ".join(CODINGS), "choose one of them")
+        )
+    if not study.fitted_responses:
+        problems.append(
+            Problem("no-response", "stop", "[[response]]", "no measured response", "one at least", "add one")
+        )
+    if problems:
+        raise ModelError(problems)
+    used = results.without(without) if without else results
+    left_out = {str(trial): "left out for this look" for trial in without}
+    models = {r.name: fit_response(study, used, r, terms, coding, left_out) for r in study.fitted_responses}
+    if not any(model.n for model in models.values()):
+        raise ModelError(
+            [
+                Problem(
+                    "nothing-read",
+                    "stop",
+                    "results",
+                    "no usable batch has a reading",
+                    "readings",
+                    "record results first",
+                )
+            ]
+        )
+    return Models(study, used, terms, coding, models)
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Models(Shown, Mapping[str, FittedModel]):
+    """Every fitted response by name, with the study and results they rest on.
+
+    What predicts: the averaged posterior for terms "select", the least-squares planned model for "all".
+    """
+
+    study: Study
+    results: Results
+    terms_choice: TermsChoice
+    coding: str
+    models: Mapping[str, FittedModel]
+    _kept: dict[str, Any] = field(default_factory=dict)
+
+    def __getitem__(self, name: str) -> FittedModel:
+        return self.models[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.models)
+
+    def __len__(self) -> int:
+        return len(self.models)
+
+    def __str__(self) -> str:
+        return f"Models of {', '.join(self.models)} ({self.terms_choice})"
+
+    __repr__ = __str__
+
+    @property
+    def results_digest(self) -> str:
+        """Digest of the results that were fitted."""
+        return self.results.digest
+
+    @property
+    def findings(self) -> tuple[Problem, ...]:
+        """The findings of all responses, and the gum's power law where one is read."""
+        own = tuple(finding for model in self.models.values() for finding in model.findings)
+        return tuple(with_own_names(self.results, [*own, *gum_findings(self.study, self.results)]))
+
+    def planned(self, response: str) -> FittedModel:
+        """Least squares of the full planned model where it leaves an error to judge by, else the model as chosen."""
+        if self.terms_choice == "all":
+            return self.models[response]
+        kept = self._kept.setdefault("planned", {})
+        if response not in kept:
+            full = fit_response(self.study, self.results, self.study.response(response), "all", self.coding)
+            kept[response] = full if full.core is not None and full.core.error is not None else self.models[response]
+        found: FittedModel = kept[response]
+        return found
+
+    def together(self, response: str) -> Together | Unavailable:
+        """Limits of a response's terms that hold for all of them at once."""
+        found = self._kept.setdefault("together", {})
+        if response not in found:
+            found[response] = together(self.models[response])
+        out: Together | Unavailable = found[response]
+        return out
+
+    def other_form(self, response: str) -> OtherForm | Unavailable:
+        """The same blend fitted in its other form (fill left out, or Scheffé's), and whether the two agree."""
+        found = self._kept.setdefault("other form", {})
+        if response not in found:
+            found[response] = other_form(self.study, self.results, self.models[response], self.terms_choice)
+        out: OtherForm | Unavailable = found[response]
+        return out
+
+    def entry(self, response: str) -> dict[str, Any]:
+        """The entry of one response in `fit --json`: its fit, limits that hold together, its other form."""
+        more = {"together": self.together(response), "other_form": self.other_form(response)}
+        return {**self.models[response].to_dict(), **{key: value.to_dict() for key, value in more.items()}}
+
+    def predictor(self, response: str, *, planned: bool = False) -> Predictor | Unavailable:
+        """What predicts a response; with `planned` the least squares that published desirability is defined on."""
+        model = self.planned(response) if planned else self.models[response]
+        if not planned or model.core is None:
+            return model.predictor
+        error = model.core.error or (0.0, 1.0)
+        return LeastSquaresPredictor(model.core.terms, model.core.coding, model.core.beta, model.core.unscaled, *error)
+
+    @property
+    def residual_correlation(self) -> pd.DataFrame:
+        """Correlation between responses of what a batch differs by, shrunk towards none; index and columns by name."""
+        if "correlation" not in self._kept:
+            self._kept["correlation"] = residual_correlation(self.models)
+        found: pd.DataFrame = self._kept["correlation"]
+        return found.copy()
+
+    @property
+    def fence(self) -> Fence | None:
+        """The fence of what was tried, under the planned model; None where the trials carry not even a plane."""
+        if "fence" not in self._kept:
+            X, chosen = self._tried_levels()
+            self._kept["fence"] = Fence.build(self.study.terms(), self.study.region, X, chosen)
+        found: Fence | None = self._kept["fence"]
+        return found
+
+    @property
+    def tried(self) -> pd.DataFrame:
+        """Recipes as made of the batches that were read, indexed by batch; the blend adds up as it was fitted."""
+        readings = self.results.counted
+        read = set(readings["batch"][readings["value"].notna()])
+        levels = self.results.levels()
+        levels = levels[[batch in read for batch in levels.index]].copy()
+        levels[list(self.study.region.names)] = shares(self.study.region, levels)
+        return levels
+
+    def _tried_levels(self) -> tuple[Array, dict[str, npt.NDArray[Any]]]:
+        return split_levels(self.tried, self.study.region)
+
+    def _levels(self, frame: pd.DataFrame) -> tuple[pd.DataFrame, Array, Chosen]:
+        whole = recipes(self.study, frame)
+        return whole, *split_levels(whole, self.study.region)
+
+    def predictive(self, response: str, frame: pd.DataFrame) -> TMixture:
+        """What is known of a response at recipes `frame`, on its model scale. Raises ModelError where nothing is."""
+        _, X, chosen = self._levels(frame)
+        return self.models[response].predictive_at(X, chosen)
+
+    def predict(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Predictions at recipes `frame`: its index, columns (response, quantity) in the response's unit.
+
+        Quantities: predicted (on a log or logit scale the median); confidence, prediction and tolerance limits (95 %,
+        tolerance of 95 % of batches); chance of one new batch meeting the response's limits. A number that does not
+        exist is `Unavailable`.
+        """
+        _, X, chosen = self._levels(frame)
+        columns: dict[tuple[str, str], Any] = {}
+        for name, model in self.models.items():
+            for quantity, values in self._quantities(model, X, chosen).items():
+                columns[name, quantity] = values
+        for response in self.study.exact_responses:
+            values = self.exact(frame)[response.name].to_numpy()
+            columns[response.name, "predicted"] = values
+            columns[response.name, "chance"] = exact_chance(values, window(response))
+        out = pd.DataFrame(columns, index=frame.index)
+        out.columns = pd.MultiIndex.from_tuples(list(columns), names=["response", "quantity"])
+        return out
+
+    def _quantities(self, model: FittedModel, X: Array, chosen: Chosen) -> dict[str, Any]:
+        n = len(X)
+        if isinstance(model.predictor, Unavailable):
+            return {quantity: [model.predictor] * n for quantity in QUANTITIES}
+        law = model.predictor.at(X, chosen)
+        scale, (low, high) = model.scale, model.window
+        out: dict[str, Any] = {"predicted": scale.back(law.median())}
+        intervals = {
+            "confidence": law.mean_interval(),
+            "prediction": law.batch_interval(),
+            "tolerance": law.tolerance(),
+        }
+        one = Unavailable("a batch passes or fails, and nothing between", "read the chance instead")
+        for name, ends in intervals.items():
+            binary = model.kind == "pass" and name != "confidence"
+            for j, side in enumerate(("low", "high")):
+                out[f"{name}_{side}"] = [one] * n if binary else scale.back(ends[:, j])
+        # A limit that every value meets leaves no window, but it was asked for, and is met.
+        asked = low is not None or high is not None or has_window(self.study.response(model.response))
+        nothing = Unavailable("no limits are asked of it", "give low or high, and an aim")
+        out["chance"] = law.chance(low, high) if asked else [nothing] * n
+        return out
+
+    def exact(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Exact responses at recipes `frame`: its index, a column each."""
+        whole = recipes(self.study, frame)
+        columns = {}
+        for response in self.study.exact_responses:
+            values = exact_values(self.study, response, whole)
+            columns[response.name] = [values] * len(whole) if isinstance(values, Unavailable) else values
+        return pd.DataFrame(columns, index=frame.index)
+
+    def joint(self, frame: pd.DataFrame) -> tuple[Array, Array] | Unavailable:
+        """Chance that a new batch meets every must (n,), and its 90 % interval (n, 2); or why there is none."""
+        whole, X, chosen = self._levels(frame)
+        asked = [r for r in musts(self.study) if not r.is_exact]
+        asked += [r for r in self.study.fitted_responses if r.kind == "pass" and r.is_must and not has_window(r)]
+        exact_ok = np.ones(len(X))
+        for response in musts(self.study):
+            if response.is_exact:
+                values = exact_values(self.study, response, whole)
+                if isinstance(values, Unavailable):
+                    return values
+                exact_ok *= within(values, window(response))
+        if not asked:
+            if any(r.is_exact for r in musts(self.study)):
+                return exact_ok, np.column_stack([exact_ok, exact_ok])
+            return Unavailable(
+                "no response is a must with limits", "give an aim and limits to what a batch has to meet"
+            )
+        laws = []
+        for response in asked:
+            predictor = self.models[response.name].predictor
+            if isinstance(predictor, Unavailable):
+                return Unavailable(f"{response.name}: {predictor.reason}", predictor.do)
+            laws.append(predictor.at(X, chosen))
+        windows = [self.models[r.name].window for r in asked]
+        names = [r.name for r in asked]
+        correlation = self.residual_correlation.loc[names, names].to_numpy()
+        joint = joint_chance(laws, windows, correlation).joint * exact_ok
+        return joint, chance_interval(laws, windows) * exact_ok[:, None]
+
+    def chance(self, frame: pd.DataFrame) -> pd.Series:
+        """Chance that one new batch meets every must, for each recipe. Raises ModelError where there is none."""
+        found = self.joint(frame)
+        if isinstance(found, Unavailable):
+            raise ModelError([Problem("no-chance", "stop", "chance", found.reason, "a chance of every must", found.do)])
+        return pd.Series(found[0], index=frame.index, name="chance")
+
+    def leverage(self, frame: pd.DataFrame) -> pd.Series:
+        """Variance of the mean at recipes `frame` in units of the batch variance, under the planned model."""
+        _, X, chosen = self._levels(frame)
+        fence = self.fence
+        if fence is None:
+            raise ModelError(
+                [
+                    Problem(
+                        "no-fence",
+                        "stop",
+                        "leverage",
+                        "the trials carry no model",
+                        "more trials",
+                        "make more",
+                    )
+                ]
+            )
+        return pd.Series(fence.leverage(X, chosen), index=frame.index, name="leverage")
+
+    def inside(self, frame: pd.DataFrame) -> pd.Series:
+        """Whether each recipe lies in the region and is predicted no worse than some trial under the planned model."""
+        _, X, chosen = self._levels(frame)
+        within = self.study.region.contains(X, chosen=chosen)
+        fence = self.fence
+        if fence is not None:
+            within = within & fence.inside(X, chosen)
+        return pd.Series(within, index=frame.index, name="inside")
+
+    def in_hull(self, frame: pd.DataFrame) -> pd.Series:
+        """Whether each recipe is a mean of recipes as made, with the same categories."""
+        _, X, chosen = self._levels(frame)
+        return pd.Series(Hull(*self._tried_levels()).holds(X, chosen), index=frame.index, name="in_hull")
+
+    def points(self, frame: pd.DataFrame) -> list[dict[str, Any]]:
+        """What is known at each recipe of `frame`, in the form of `predict --json`.
+
+        `together` holds limits by which all responses of one recipe can be read at once, at least 95 % (Bonferroni).
+        """
+        whole, X, chosen = self._levels(frame)
+        table = self.predict(frame)
+        inside, hull = self.inside(frame), self.in_hull(frame)
+        joint, cost, fence = self.joint(frame), cost_per_kg(self.study, whole), self.fence
+        together = self._joint_limits(X, chosen)
+        in_region = self.study.region.contains(X, chosen=chosen)
+        trade = trade_findings(self.study, whole, table)
+        no_fence = Unavailable("the trials carry no model", "make more trials").to_dict()
+        leverage = [no_fence] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
+        points = []
+        for i in range(len(frame)):
+            row = table.iloc[i]
+            responses = {name: entry(row[name]) for name in dict.fromkeys(table.columns.get_level_values(0))}
+            for name, ends in together.items():
+                responses[name]["together"] = {key: [float(v) for v in pair[i]] for key, pair in ends.items()}
+            levels = {name: plain(whole[name].iloc[i]) for name in whole.columns}
+            points.append(
+                {
+                    "levels": levels,
+                    "inside": bool(inside.iloc[i]),
+                    "in_hull": bool(hull.iloc[i]),
+                    "leverage": leverage[i],
+                    "cost_per_kg": cost.to_dict() if isinstance(cost, Unavailable) else float(cost[i]),
+                    "chance_all": joint.to_dict() if isinstance(joint, Unavailable) else float(joint[0][i]),
+                    "chance_interval": joint.to_dict()
+                    if isinstance(joint, Unavailable)
+                    else [float(v) for v in joint[1][i]],
+                    "responses": responses,
+                    "findings": [
+                        *trade[i],
+                        *point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i])),
+                    ],
+                }
+            )
+        return points
+
+    def _joint_limits(self, X: Array, chosen: Chosen) -> dict[str, dict[str, Array]]:
+        """Confidence and prediction limits (n, 2) by response that hold for all responses of one recipe at once."""
+        laws = {
+            name: (model.scale, model.predictor.at(X, chosen))
+            for name, model in self.models.items()
+            if not isinstance(model.predictor, Unavailable) and model.kind != "pass"
+        }
+        level = shared_level(len(laws))
+        return {
+            name: {
+                "confidence": scale.back(law.mean_interval(level)),
+                "prediction": scale.back(law.batch_interval(level)),
+            }
+            for name, (scale, law) in laws.items()
+        }
+
+    def to_dict(self) -> dict[str, Any]:
+        """All that a script needs to repeat the predictions (models.json)."""
+        responses = {name: stored(model, self.study.response(name)) for name, model in self.models.items()}
+        correlation = self.residual_correlation
+        return {
+            "terms": self.terms_choice,
+            "coding": self.coding,
+            "digests": {**self.study.digests, "results": self.results_digest},
+            "columns": list(self.study.region.names),
+            "responses": responses,
+            "residual_correlation": {
+                str(name): {str(k): float(v) for k, v in row.items()} for name, row in correlation.iterrows()
+            },
+            "fence": stored_fence(self.fence),
+        }

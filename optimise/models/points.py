@@ -1,0 +1,85 @@
+"""One recipe's predictions in the form of `predict --json`, and the chances of exact responses."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.problems import Problem, Unavailable
+from doe.study import Study
+from doe.trade import TradeChecks
+from optimise.statistics.leastsq import Array
+
+Ends = tuple[float | None, float | None]
+
+
+def entry(row: pd.Series) -> dict[str, Any]:
+    """One response of a point: named intervals as pairs."""
+    out: dict[str, Any] = {}
+    for quantity in ("predicted", "chance"):
+        if quantity in row.index:
+            out[quantity] = plain(row[quantity])
+    for name in ("confidence", "prediction", "tolerance"):
+        if f"{name}_low" in row.index:
+            low, high = plain(row[f"{name}_low"]), plain(row[f"{name}_high"])
+            out[name] = low if isinstance(low, dict) else [low, high]
+    return out
+
+
+def plain(value: Any) -> Any:
+    """A cell as JSON knows it."""
+    if isinstance(value, Unavailable):
+        return value.to_dict()
+    return value.item() if isinstance(value, np.generic) else value
+
+
+def within(values: Array, ends: Ends) -> Array:
+    """1 where a value (n,) lies within its limits, to a relative 1e-9, else 0."""
+    low, high = ends
+    size = 1e-9 * np.maximum(1.0, np.abs(values))
+    good = np.ones(len(values), dtype=bool)
+    if low is not None:
+        good &= values >= low - size
+    if high is not None:
+        good &= values <= high + size
+    return good.astype(float)
+
+
+def exact_chance(values: npt.NDArray[Any], ends: Ends) -> Any:
+    """The chance of an exact response, 0 or 1 each; or why there is none."""
+    if len(values) and isinstance(values[0], Unavailable):
+        return values
+    if ends == (None, None):
+        return [Unavailable("no limits are asked of it", "give low or high, and an aim")] * len(values)
+    return within(np.asarray(values, dtype=float), ends)
+
+
+def point_findings(in_region: bool, inside: bool, in_hull: bool) -> list[dict[str, Any]]:
+    """What there is to say of where a recipe lies."""
+    out = []
+    if not in_region:
+        out.append(Problem("outside-region", "warn", "levels", "outside the limits of the study", "within the limits",
+                           "read the prediction as a guess"))  # fmt: skip
+    elif not inside:
+        out.append(Problem("outside-tried", "warn", "levels", "outside what was tried: predicted worse than any trial",
+                           "near the trials", "make a trial there before relying on it"))  # fmt: skip
+    if not in_hull:
+        out.append(
+            Problem("outside-hull", "inform", "levels", "not between recipes that were made", "between them", "")
+        )
+    return [problem.to_dict() for problem in out]
+
+
+def trade_findings(study: Study, whole: pd.DataFrame, table: pd.DataFrame) -> list[list[dict[str, Any]]]:
+    """What checks of the trade say of each whole recipe, with what `table` predicts of pH, yield value and the like."""
+    checks = TradeChecks(study)
+    predicted = {}
+    for name in dict.fromkeys(table.columns.get_level_values(0)):
+        values = list(table[name, "predicted"])
+        if not any(isinstance(value, Unavailable) for value in values):
+            predicted[str(name)] = np.array([float(value) for value in values])
+    found = checks.each(whole, checks.given(predicted, "predicted"))
+    return [[problem.to_dict() for problem in row] for row in found]

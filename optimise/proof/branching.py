@@ -1,0 +1,151 @@
+"""Best-first branch and bound: a proven upper bound of what any recipe can score, cell by cell.
+
+A field bounds its score over many boxes at once. Boxes that cannot beat what is known by more than the target are done
+with; of the others the most promising are halved, until none is left or the work that was allowed is done. Work counts
+boxes, never time, so that the same study gives the same bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from optimise.proof.boxes import Boxes
+
+Array = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+_BATCH = 256
+_SMALLEST = 1e-7
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bounds:
+    """Of n boxes those kept, drawn in to the limits, with the upper bounds of the score and the side to halve.
+
+    `middle` is the score at the middle, where that is allowed, else -infinity.
+    """
+
+    boxes: Boxes
+    upper: Array
+    middle: Array
+    side: npt.NDArray[np.intp]
+
+
+class Field(Protocol):
+    """A score over one piece of a space that can be bounded."""
+
+    @property
+    def cost(self) -> float:
+        """The work of one box."""
+        ...
+
+    def whole(self) -> Boxes:
+        """Boxes that hold the piece."""
+        ...
+
+    def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
+        """The bounds of boxes, none above what is `known` (n,); those proven empty are left out.
+
+        A bound at or below `enough` need not be made closer.
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Proof:
+    """No score exceeds `upper`; `closed` when nothing was left to look at.
+
+    `best` is the best score seen at the middle of a box, `where` its field, `place` the middle; `boxes` were looked at.
+    """
+
+    upper: float
+    closed: bool
+    best: float
+    where: int
+    place: Array
+    boxes: int
+
+
+@dataclass(slots=True, eq=False)
+class _Open:
+    """The boxes not done with, over all fields."""
+
+    low: Array
+    high: Array
+    upper: Array
+    side: npt.NDArray[np.intp]
+    of: npt.NDArray[np.intp]
+    done: float = -np.inf
+    stuck: bool = False
+    best: float = -np.inf
+    where: int = 0
+    place: Array = field(default_factory=lambda: np.zeros(0))
+
+    def add(self, found: Bounds, which: int, enough: float) -> None:
+        if not len(found.upper):
+            return
+        top = int(found.middle.argmax())
+        if found.middle[top] > self.best:
+            self.best, self.where, self.place = float(found.middle[top]), which, found.boxes.centre[top]
+        keep = found.upper > enough
+        # A box too small to halve stays as it is, and the proof with it.
+        small = keep & (found.boxes.half.max(axis=1, initial=0.0) < _SMALLEST)
+        self.stuck |= bool(small.any())
+        keep &= ~small
+        self.done = max(self.done, float(np.max(found.upper[~keep], initial=-np.inf)))
+        d = self.low.shape[1]
+        low, high = (np.pad(b[keep], ((0, 0), (0, d - b.shape[1]))) for b in (found.boxes.low, found.boxes.high))
+        self.low, self.high = np.vstack([self.low, low]), np.vstack([self.high, high])
+        self.upper = np.concatenate([self.upper, found.upper[keep]])
+        self.side = np.concatenate([self.side, found.side[keep]])
+        self.of = np.concatenate([self.of, np.full(int(keep.sum()), which)])
+
+    def drop(self, keep: Flags) -> None:
+        self.low, self.high, self.upper = self.low[keep], self.high[keep], self.upper[keep]
+        self.side, self.of = self.side[keep], self.of[keep]
+
+
+def prove(fields: Sequence[Field], enough: float, work: float, stop: float = np.inf, batch: int = _BATCH) -> Proof:
+    """The proof that no score exceeds `enough`, or as near to it as `work` allows.
+
+    Given up where a score above `stop` is met.
+
+    Boxes are taken best first, at most `batch` at a time, from the field of the most promising one.
+    """
+    # Places where a model overflows give no bound, and lose none.
+    with np.errstate(all="ignore"):
+        return _prove(fields, enough, work, stop, batch)
+
+
+def _prove(fields: Sequence[Field], enough: float, work: float, stop: float, batch: int) -> Proof:
+    starts = [one.whole() for one in fields]
+    most = max((boxes.low.shape[1] for boxes in starts), default=0)
+    none = np.zeros((0, most))
+    opened = _Open(none, none, np.zeros(0), np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp))
+    count, left = 0, work
+    for which, (one, whole) in enumerate(zip(fields, starts, strict=True)):
+        found = one.over(whole, np.full(whole.count, np.inf), enough)
+        count, left = count + whole.count, left - one.cost * whole.count
+        opened.add(found, which, enough)
+    while len(opened.upper) and left > 0 and opened.best <= stop:
+        which = int(opened.of[opened.upper.argmax()])
+        one, d = fields[which], starts[which].low.shape[1]
+        mine = np.flatnonzero(opened.of == which)
+        room = max(1, min(batch, int(left / (2 * one.cost))))
+        order = mine[np.argsort(-opened.upper[mine], kind="stable")[:room]]
+        boxes = Boxes(opened.low[order, :d], opened.high[order, :d])
+        before = opened.upper[order]
+        halves = boxes.halved(opened.side[order])
+        keep = np.ones(len(opened.upper), dtype=bool)
+        keep[order] = False
+        opened.drop(keep)
+        opened.add(one.over(halves, np.concatenate([before, before]), enough), which, enough)
+        count, left = count + halves.count, left - one.cost * halves.count
+    upper = max(opened.done, float(np.max(opened.upper, initial=-np.inf)), opened.best)
+    closed = not len(opened.upper) and not opened.stuck and bool(upper <= enough)
+    return Proof(upper, closed, opened.best, opened.where, opened.place, count)

@@ -1,0 +1,132 @@
+"""How good a formula is known to be: a bound that no recipe of the searched region exceeds, and what it rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.problems import Unavailable
+from optimise.formula.optimum import Certificate, Number
+from optimise.formula.peaks import Peak, Quest
+from optimise.proof.branching import Field, Proof, prove
+from optimise.proof.fields import ChanceField
+from optimise.proof.rampfield import RampField
+
+if TYPE_CHECKING:
+    from optimise.models.models import Models
+
+Array = npt.NDArray[np.float64]
+
+TARGET = 0.001
+_WORK = {"chance": 2e9, "desirability": 1e9}
+_BETTER = 1e-6
+_ROOM = 0.3
+_LEAST = 1e-12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Searched:
+    """What cutting up the region has shown: no score above `proof.upper`; `peaks` with any that it made better."""
+
+    proof: Proof | None
+    peaks: list[Peak]
+
+
+def searched(quest: Quest, peaks: list[Peak], whole: float, work: float | None = None) -> Searched:
+    """The proof for a quest and its peaks (best first); a better place that turns up on the way is climbed from.
+
+    `whole` is the score of the best recipe of whole weighable steps: the bound is to come within the target of it, or
+    of the best peak where the steps alone cost more. `work` is about nanoseconds of one slow core, counted in boxes.
+    """
+    if not peaks:
+        return Searched(None, peaks)
+    if all(quest.space.at(combo).dimension == 0 for combo in quest.space.combos):
+        return Searched(_one_each(quest), peaks)
+    fields = _fields(quest)
+    if fields is None:
+        return Searched(None, peaks)
+    allowed = work if work is not None else _WORK[quest.objective]
+    best = max(peak.score for peak in peaks)
+    free, stepped = float(np.exp(best)), float(np.exp(whole))
+    enough = stepped + TARGET if stepped + TARGET >= free + _ROOM * TARGET else free + TARGET
+    found = prove(fields, float(np.log(enough)), allowed)
+    if found.best > best + _BETTER:
+        combo = quest.space.combos[found.where]
+        better = quest.climb(quest.hill(combo), found.place[: quest.space.at(combo).dimension])
+        peaks = sorted([better, *peaks], key=lambda peak: -peak.score)
+    return Searched(found, peaks)
+
+
+def _one_each(quest: Quest) -> Proof:
+    """The proof where every combination leaves one recipe only: the best of them is known."""
+    spot = np.zeros((1, 0))
+    combos = quest.space.combos
+    allowed = [bool(quest.inside(spot, combo)[0]) for combo in combos]
+    scores = [float(quest.score(spot, combo)[0]) for combo in combos]
+    counted = scores if not any(allowed) else [s if ok else -np.inf for s, ok in zip(scores, allowed, strict=True)]
+    where = int(np.argmax(counted))
+    return Proof(counted[where], True, counted[where], where, spot[0], 0)
+
+
+def _fields(quest: Quest) -> list[Field] | None:
+    """One field for each combination of category levels; None where some prediction cannot be bounded."""
+    out: list[Field] = []
+    if any(quest.space.at(combo).dimension == 0 for combo in quest.space.combos):
+        return None
+    for combo in quest.space.combos:
+        made: ChanceField | RampField | None
+        if quest.objective == "chance":
+            if any(one.low == np.inf or one.high == -np.inf for one in quest.brief.aimed):
+                return None
+            made = ChanceField.of(quest.space, combo, quest.fence, quest.brief.aimed)
+        else:
+            made = RampField.of(quest.space, combo, quest.fence, quest.brief.properties)
+        if made is None:
+            return None
+        out.append(made)
+    return out
+
+
+def certificate(
+    objective: str,
+    value: Number,
+    quest: Quest,
+    models: Models,
+    proof: Proof | None,
+    exact_met: bool = True,
+    held: tuple[str, ...] = (),
+) -> Certificate:
+    """What is proven of a formula's `value`. `exact_met`: some recipe keeps the limits of all exact musts.
+
+    The proof is of the product of the musts' chances. Where batches' responses go together by a correlation matrix, the
+    chance of all is at most that product to the power 1 / l with l the matrix's largest eigenvalue (a Hölder inequality
+    for normal variables: Chen, Dafnis & Paouris 2015, Adv. Math. 281, 643-689, from memory).
+    """
+    if isinstance(value, Unavailable):
+        return Certificate(objective, value, value, target=TARGET)
+    if not exact_met and objective == "chance" and value == 0:
+        return Certificate(objective, value, 0.0, proved=True, target=TARGET)
+    if proof is None or quest.objective != objective:
+        return Certificate(objective, value, 1.0, target=TARGET)
+    upper = min(1.0, float(np.exp(proof.upper)) + _LEAST)
+    alone = None
+    if objective == "chance":
+        power = 1 / _together(quest, models)
+        if power < 1:
+            alone, upper = upper, min(1.0, upper**power + _LEAST)
+    upper = max(upper, value)
+    fenced, proved = quest.fence is not None, bool(upper - value <= TARGET)
+    return Certificate(objective, value, upper, proved, TARGET, alone, proof.boxes, fenced, held)
+
+
+def _together(quest: Quest, models: Models) -> float:
+    """The largest eigenvalue of the correlation between the musts that a batch can miss."""
+    names = [one.response.name for one in quest.brief.aimed]
+    if len(names) < 2:
+        return 1.0
+    matrix = models.residual_correlation.loc[names, names].to_numpy(dtype=float)
+    top = float(np.linalg.eigvalsh(matrix)[-1])
+    return top if top > 1 + 1e-12 else 1.0

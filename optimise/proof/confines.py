@@ -1,0 +1,106 @@
+"""What a proof may leave out of a box: what breaks a limit of the region, lies beyond the fence, or behind a wall."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimise.formula.space import Space
+from optimise.models.fence import Fence
+from optimise.proof.boxes import Boxes, Flags, tightened
+from optimise.proof.expansion import Curve
+from optimise.proof.polynomials import Leverage, RowExpander
+from optimise.proof.quadratics import highest
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wall:
+    """slope't + t'bend t / 2 <= `left` for every recipe of a box that is allowed: (n, d), (n, d, d), (n,).
+
+    `dead` (n,): no recipe of the box is; `met` (n,): the one in its middle is.
+    """
+
+    slope: Array
+    bend: Array
+    left: Array
+    dead: Flags
+    met: Flags
+
+    @classmethod
+    def of(cls, curve: Curve, most: float, w: Array, sign: float = 1.0) -> Wall:
+        """Sign times a function at most `most`, from its curve; a lower one (sign 1) or an upper one (sign -1)."""
+        reach = (np.abs(curve.slope) * w).sum(axis=1) + curve.second
+        value = sign * curve.value
+        slack = 1e-9 * max(1.0, abs(most))
+        return cls(
+            sign * curve.slope, sign * curve.bend, most + slack - value + curve.third, value - reach > most + slack,
+            np.asarray(value <= most, dtype=bool),
+        )  # fmt: skip
+
+    def only(self, rows: npt.NDArray[np.intp]) -> Wall:
+        """Over some of the boxes."""
+        return Wall(self.slope[rows], self.bend[rows], self.left[rows], self.dead[rows], self.met[rows])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Confines:
+    """The limits of one piece of a space: G u <= h, and leverage at most `most` (none where `leverage` is None)."""
+
+    G: Array
+    h: Array
+    leverage: Leverage | None
+    most: float
+
+    @classmethod
+    def of(cls, space: Space, combo: Mapping[str, str], fence: Fence | None) -> Confines:
+        """The limits at one combination of category levels."""
+        # Each row once.
+        _, first = np.unique(np.round(np.column_stack([space.G, space.h]), 12), axis=0, return_index=True)
+        G, h = space.G[np.sort(first)], space.h[np.sort(first)]
+        if fence is None:
+            return cls(G, h, None, np.inf)
+        rows = RowExpander.of(fence.terms, fence.coding, space, combo)
+        return cls(G, h, Leverage(rows, fence.unscaled), fence.limit)
+
+    def whole(self) -> Boxes:
+        """One box that holds the piece."""
+        d = self.G.shape[1]
+        return Boxes(np.full((1, d), -1.0), np.full((1, d), 1.0))
+
+    def entered(self, boxes: Boxes) -> tuple[Boxes, Flags]:
+        """Boxes drawn in to the limits, and which may hold a recipe that is allowed."""
+        return tightened(boxes, self.G, self.h)
+
+    def fenced(self, a: Array, w: Array) -> list[Wall]:
+        """The fence around a (n, d) over |t| <= w, if there is one."""
+        return [] if self.leverage is None else [Wall.of(self.leverage.at(a, w), self.most, w)]
+
+    def allowed(self, u: Array) -> Flags:
+        """Which places (n, d) keep every limit of the region."""
+        return np.asarray((u @ self.G.T <= self.h + 1e-12).all(axis=1), dtype=bool)
+
+    def highest(self, slope: Array, bend: Array, a: Array, w: Array, walls: Sequence[Wall]) -> tuple[Array, Array]:
+        """Upper bounds (n,) of slope't + t'bend t / 2 over what is allowed of |t| <= w around a, and about where."""
+        room = self.h - a @ self.G.T
+        found, place = highest(slope, bend, w, self.G, room)
+        for wall in walls:
+            scaled = wall.slope * w
+            pull = ((slope * w) * scaled).sum(axis=1) / np.maximum((scaled**2).sum(axis=1), 1e-300)
+            at = (wall.slope * place).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", place, wall.bend, place)
+            rows = np.flatnonzero((at > wall.left) & (pull > 0))
+            for share in (1.0, 0.5):
+                if len(rows):
+                    price = share * pull[rows]
+                    tilted = slope[rows] - price[:, None] * wall.slope[rows]
+                    bent = bend[rows] - price[:, None, None] * wall.bend[rows]
+                    bound, there = highest(tilted, bent, w[rows], self.G, room[rows])
+                    bound += price * wall.left[rows]
+                    better = bound < found[rows]
+                    found[rows] = np.where(better, bound, found[rows])
+                    place[rows] = np.where(better[:, None], there, place[rows])
+        return found, place

@@ -1,0 +1,81 @@
+"""Quadratics that lie above a score over many boxes, and the bounds they give together.
+
+A quadratic taken at one place of a box is close there and loose elsewhere. The next is taken where the bound is reached
+so far; half of each is above the score too, and often closer than either (as in a bundle method).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimise.proof.confines import Confines, Wall
+
+Array = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
+
+_SLACK = 1e-9
+_HOPE = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Quadratic:
+    """Over n boxes: level + slope't + t'bend t / 2, (n,), (n, d), (n, d, d). An infinite level says nothing."""
+
+    level: Array
+    slope: Array
+    bend: Array
+
+    def only(self, rows: Rows) -> Quadratic:
+        """Over some of the boxes."""
+        return Quadratic(self.level[rows], self.slope[rows], self.bend[rows])
+
+    def or_else(self, which: npt.NDArray[np.bool_], other: Quadratic) -> Quadratic:
+        """Itself where `which`, elsewhere the other."""
+        return Quadratic(
+            np.where(which, self.level, other.level), np.where(which[:, None], self.slope, other.slope),
+            np.where(which[:, None, None], self.bend, other.bend),
+        )  # fmt: skip
+
+    def halfway(self, other: Quadratic) -> Quadratic:
+        """Half of this and half of the other."""
+        return Quadratic(
+            0.5 * (self.level + other.level), 0.5 * (self.slope + other.slope), 0.5 * (self.bend + other.bend)
+        )
+
+
+Again = Callable[[Rows, Array], Quadratic]
+
+
+def closest(
+    confines: Confines, a: Array, w: Array, walls: Sequence[Wall], first: Sequence[Quadratic], again: Again,
+    enough: float, plain: Array, rounds: int = 1,
+) -> Array:  # fmt: skip
+    """Upper bounds (n,) of a score over what is allowed of |t| <= w around a, from quadratics above it.
+
+    `again` gives the quadratics taken at places (m, d) of some boxes. No more work is done where the bound is no higher
+    than `enough`, or far above the `plain` bound (n,).
+    """
+    best, place, cut = np.full(len(a), np.inf), np.zeros_like(a), first[0]
+    for one in first:
+        found, there = confines.highest(one.slope, one.bend, a, w, walls)
+        better = one.level + found < best
+        best, place = np.where(better, one.level + found, best), np.where(better[:, None], there, place)
+        cut = one.or_else(better, cut)
+    for _ in range(rounds):
+        rows = np.flatnonzero((best > enough) & (best < plain + _HOPE))
+        if not len(rows):
+            break
+        new = again(rows, place[rows])
+        some, old = [wall.only(rows) for wall in walls], cut.only(rows)
+        for one in (new, new.halfway(old)):
+            found, there = confines.highest(one.slope, one.bend, a[rows], w[rows], some)
+            better = one.level + found < best[rows]
+            best[rows] = np.where(better, one.level + found, best[rows])
+            place[rows] = np.where(better[:, None], there, place[rows])
+            old = one.or_else(better, old)
+        cut.level[rows], cut.slope[rows], cut.bend[rows] = old.level, old.slope, old.bend
+    return best + _SLACK

@@ -1,0 +1,124 @@
+"""The chance of passing as a field for proofs: bounded over many boxes of one piece of a space at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimise.formula.goals import Aimed
+from optimise.formula.space import Space
+from optimise.models.fence import Fence
+from optimise.proof.boxes import Boxes
+from optimise.proof.branching import Bounds
+from optimise.proof.chancebound import Hood
+from optimise.proof.confines import Confines, Wall
+from optimise.proof.cuts import Quadratic, Rows, closest
+from optimise.proof.expansion import Expander
+from optimise.proof.sources import expander
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChanceField:
+    """Sum over the musts of the log chance that one new batch passes, in one piece of a space, inside the fence."""
+
+    confines: Confines
+    aimed: tuple[Aimed, ...]
+    expanders: tuple[Expander, ...]
+
+    @property
+    def cost(self) -> float:
+        """The work of one box."""
+        return 10_000.0 + sum(one.cost for one in self.expanders)
+
+    @classmethod
+    def of(
+        cls, space: Space, combo: Mapping[str, str], fence: Fence | None, aimed: Sequence[Aimed]
+    ) -> ChanceField | None:
+        """The field at one combination of category levels; None where some prediction cannot be expanded."""
+        asked = [one for one in aimed if one.low is not None or one.high is not None]
+        place, found = space.at(combo), []
+        for one in asked:
+            made = expander(one.predictor, place, combo)
+            if made is None:
+                return None
+            found.append(made)
+        return cls(Confines.of(place, combo, fence), tuple(asked), tuple(found))
+
+    def whole(self) -> Boxes:
+        """The box that holds the piece."""
+        return self.confines.whole()
+
+    def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
+        """Bounds of log chance over boxes; no closer where that is not above `enough`."""
+        boxes, known, walls = within(self.confines, boxes, known)
+        a, w = boxes.centre, boxes.half
+        ends = [(aim.low, aim.high) for aim in self.aimed]
+        hoods = [Hood.of(one.at(a, w), end, w) for one, end in zip(self.expanders, ends, strict=True)]
+        top, middle, pull = np.zeros(len(a)), np.zeros(len(a)), np.zeros_like(a)
+        for one in hoods:
+            top += one.top
+            middle += one.middle
+            each, gap = one.pull(), np.maximum(one.top - one.middle, 0.0)
+            pull += (gap / np.maximum(each.sum(axis=1), 1e-300))[:, None] * each
+        upper = np.fmin(known, top)
+        rows = np.flatnonzero(upper > enough)
+        if len(rows):
+            some = [one.only(rows) for one in hoods]
+            pairs = [one.tangents() for one in some]
+            first = [_added(some, [[pair[k] for k in kinds] for pair in pairs]) for kinds in ((0,), (0, 1))]
+
+            def again(which: Rows, place: Array) -> Quadratic:
+                few = [one.only(which) for one in some]
+                return _added(few, [[one.tangent_at(place)] for one in few])
+
+            cut = [wall.only(rows) for wall in walls]
+            close = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows])
+            upper[rows] = np.fmin(upper[rows], close)
+        middle = np.where(self.confines.allowed(a) & met(walls, len(a)), middle, -np.inf)
+        return Bounds(boxes, upper, middle, pull.argmax(axis=1))
+
+
+def _added(hoods: Sequence[Hood], kinds: Sequence[Sequence[Quadratic]]) -> Quadratic:
+    """One quadratic of all responses: of each the kind that adds least, or its plain top where none says more."""
+    w = hoods[0].w
+    level, slope, bend = np.zeros(len(w)), np.zeros_like(w), np.zeros((*w.shape, w.shape[1]))
+    for one, many in zip(hoods, kinds, strict=True):
+        best = many[0]
+        for other in many[1:]:
+            adds = [q.level + np.einsum("nii,ni->n", q.bend, w * w) / 6 for q in (best, other)]
+            best = other.or_else(adds[1] < adds[0], best)
+        plain = ~(best.level < one.top)
+        level += np.where(plain, one.top, best.level)
+        slope += np.where(plain[:, None], 0.0, best.slope)
+        bend += np.where(plain[:, None, None], 0.0, best.bend)
+    return Quadratic(level, slope, bend)
+
+
+def within(confines: Confines, boxes: Boxes, known: Array) -> tuple[Boxes, Array, list[Wall]]:
+    """Boxes drawn in to the limits, without those proven empty or beyond the fence; the fence over them."""
+    boxes, alive = confines.entered(boxes)
+    boxes, known = boxes.only(alive), known[alive]
+    walls = confines.fenced(boxes.centre, boxes.half)
+    near = np.flatnonzero(~dead(walls, boxes.count))
+    return boxes.only(near), known[near], [wall.only(near) for wall in walls]
+
+
+def dead(walls: Sequence[Wall], n: int) -> npt.NDArray[np.bool_]:
+    """Which boxes lie behind some wall for certain, (n,)."""
+    out = np.zeros(n, dtype=bool)
+    for wall in walls:
+        out |= wall.dead
+    return out
+
+
+def met(walls: Sequence[Wall], n: int) -> npt.NDArray[np.bool_]:
+    """Of which boxes the middle keeps every wall, (n,)."""
+    out = np.ones(n, dtype=bool)
+    for wall in walls:
+        out &= wall.met
+    return out

@@ -1,0 +1,128 @@
+"""By how much the worst of some limits is missed, as a field for proofs: where every box must miss, none can be met.
+
+The score is minus the largest miss. In a box it is at most any mean of minus the misses with weights that add up to 1
+(as in Farkas' lemma): a quadratic, which is below zero over the whole box where the weights are well chosen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimise.proof.boxes import Boxes
+from optimise.proof.branching import Bounds
+from optimise.proof.confines import Confines
+from optimise.proof.cuts import Quadratic, Rows, closest
+from optimise.proof.expansion import Curve, Source
+from optimise.proof.fields import within
+
+Array = npt.NDArray[np.float64]
+
+_STEPS = 24
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MissField:
+    """Minus the largest of the misses sign * (limit - value) / size of `sources`, in one piece of a space.
+
+    `which` (k,) says whose value each limit is about; `sign`, `limit`, `size` are (k,). `hint` (k,) are weights to try
+    in every box, such as those that hold the balance where the largest miss is smallest.
+    """
+
+    confines: Confines
+    sources: tuple[Source, ...]
+    which: tuple[int, ...]
+    sign: Array
+    limit: Array
+    size: Array
+    hint: Array | None = None
+
+    @property
+    def cost(self) -> float:
+        """The work of one box."""
+        return 10_000.0 + sum(one.mean_cost for one in self.sources)
+
+    def whole(self) -> Boxes:
+        """The box that holds the piece."""
+        return self.confines.whole()
+
+    def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
+        """Bounds of minus the largest miss; no closer where that is not above `enough`."""
+        boxes, known, walls = within(self.confines, boxes, known)
+        a, w = boxes.centre, boxes.half
+        curves = [one.mean(a, w) for one in self.sources]
+        value, slope, bend, second, third = self._gains(curves)
+        reach = (np.abs(slope) * w[:, None, :]).sum(axis=2) + second
+        top = (value + reach).min(axis=1)
+        middle = np.where(self.confines.allowed(a), value.min(axis=1), -np.inf)
+        for wall in walls:
+            middle = np.where(wall.met, middle, -np.inf)
+        upper = np.fmin(known, top)
+        rows = np.flatnonzero(upper > enough)
+        if len(rows):
+
+            def again(some: Rows, place: Array) -> Quadratic:
+                k = rows[some]
+                return _weighed(value[k], slope[k], bend[k], third[k], w[k], place)
+
+            first = [again(np.arange(len(rows)), np.zeros((len(rows), a.shape[1])))]
+            if self.hint is not None:
+                hinted = np.broadcast_to(self.hint, (len(rows), len(self.hint)))
+                first.append(_mean(hinted, value[rows], slope[rows], bend[rows], third[rows]))
+            cut = [wall.only(rows) for wall in walls]
+            close = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], 2)
+            upper[rows] = np.fmin(upper[rows], close)
+        weights = np.exp(
+            -(value - value.min(axis=1, keepdims=True)) / np.maximum(reach.mean(axis=1, keepdims=True), 1e-12)
+        )
+        weights /= weights.sum(axis=1, keepdims=True)
+        pull = np.einsum("nk,nkd->nd", weights, np.abs(slope)) * w
+        bent = (weights * second).sum(axis=1)[:, None] * w * w
+        pull = pull + bent / np.maximum((w * w).sum(axis=1), 1e-300)[:, None]
+        return Bounds(boxes, upper, middle, pull.argmax(axis=1))
+
+    def _gains(self, curves: Sequence[Curve]) -> tuple[Array, Array, Array, Array, Array]:
+        """Minus each miss: value (n, k), slope (n, k, d), bend (n, k, d, d), bounds beyond slope and bend (n, k)."""
+        rate = self.sign / self.size
+        value = np.stack([curves[i].value for i in self.which], axis=1)
+        slope = np.stack([curves[i].slope for i in self.which], axis=1)
+        bend = np.stack([curves[i].bend for i in self.which], axis=1)
+        second = np.stack([curves[i].second for i in self.which], axis=1)
+        third = np.stack([curves[i].third for i in self.which], axis=1)
+        return (
+            rate * (value - self.limit), rate[:, None] * slope, rate[:, None, None] * bend, second / self.size,
+            third / self.size,
+        )  # fmt: skip
+
+
+def _weighed(value: Array, slope: Array, bend: Array, third: Array, w: Array, place: Array) -> Quadratic:
+    """The mean of the gains with the weights that a game about the box comes to, begun at a place (n, d).
+
+    One side picks the corner that is best for the mean, the other moves weight to the gains that are least there
+    (multiplicative weights); their average weights are near the best for the linear parts.
+    """
+    n, k = value.shape
+    total, log = np.zeros((n, k)), np.zeros((n, k))
+    t = place
+    reach = (np.abs(slope) * w[:, None, :]).sum(axis=2)
+    scale = np.maximum((reach + np.abs(value - value.min(axis=1, keepdims=True))).max(axis=1, keepdims=True), 1e-300)
+    for step in range(_STEPS):
+        gain = value + np.einsum("nkd,nd->nk", slope, t) + 0.5 * np.einsum("nkde,nd,ne->nk", bend, t, t, optimize=True)
+        log -= 2.0 * gain / scale
+        weights = np.exp(log - log.max(axis=1, keepdims=True))
+        weights /= weights.sum(axis=1, keepdims=True)
+        if step >= _STEPS // 3:
+            total += weights
+        t = w * np.sign(np.einsum("nk,nkd->nd", weights, slope))
+    return _mean(total / total.sum(axis=1, keepdims=True), value, slope, bend, third)
+
+
+def _mean(weights: Array, value: Array, slope: Array, bend: Array, third: Array) -> Quadratic:
+    """The mean of the gains with weights (n, k)."""
+    return Quadratic(
+        (weights * (value + third)).sum(axis=1), np.einsum("nk,nkd->nd", weights, slope),
+        np.einsum("nk,nkde->nde", weights, bend),
+    )  # fmt: skip

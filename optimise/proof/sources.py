@@ -1,0 +1,83 @@
+"""What stands behind a response in a proof: a prediction, a linear sum of the levels, or a ratio of two sums."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from optimise.formula.exact import Exact
+from optimise.formula.space import Space
+from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor
+from optimise.proof.expansion import Curve, Expander, Source
+from optimise.proof.polynomials import LeastSquaresExpander
+from optimise.proof.smooth import SmoothExpander
+
+Array = npt.NDArray[np.float64]
+
+
+def expander(predictor: Predictor, space: Space, combo: Mapping[str, str]) -> Expander | None:
+    """What expands a predictor in one piece of a space; None for one that is not known here, or has no scatter."""
+    if isinstance(predictor, LeastSquaresPredictor):
+        return LeastSquaresExpander.of(predictor, space, combo)
+    if isinstance(predictor, PosteriorPredictor):
+        return SmoothExpander.of(predictor, space, combo)
+    return None
+
+
+def source(predictor: Predictor | None, exact: Exact | None, space: Space, combo: Mapping[str, str]) -> Source | None:
+    """What gives the centre of a response in one piece; None where that is not known here."""
+    if predictor is not None:
+        return expander(predictor, space, combo)
+    sums = None if exact is None else exact.at(combo)
+    if sums is None or sums.bend is not None:
+        return None
+    top = Line.of(sums.top, sums.constant, space)
+    return top if sums.under is None else Ratio(top, Line.of(sums.under, sums.under_constant, space))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """A linear sum of the levels over the free coordinates: value + slope'u."""
+
+    value: float
+    slope: Array
+    mean_cost: float = 2000.0
+
+    @classmethod
+    def of(cls, weights: Array, constant: float, space: Space) -> Line:
+        """The sum of the levels with `weights` (k,), and a constant."""
+        slope = np.asarray(space.basis.T @ weights, dtype=float)
+        return cls(float(space.origin @ weights + constant), slope)
+
+    def mean(self, a: Array, w: Array) -> Curve:
+        """The sum near a (n, d): nothing lies beyond its slope."""
+        n, d = a.shape
+        none, slope = np.zeros(n), np.broadcast_to(self.slope, (n, d)).copy()
+        return Curve(self.value + a @ self.slope, slope, np.zeros((n, d, d)), none, none.copy())
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ratio:
+    """A ratio of two sums, the one under it above 0.
+
+    With v the ratio at a, it is v + r / (1 + s) where r = (top' - v under')t / under and s = under't / under.
+    """
+
+    top: Line
+    under: Line
+    mean_cost: float = 5000.0
+
+    def mean(self, a: Array, w: Array) -> Curve:
+        """The ratio near a (n, d) over |t| <= w; unbounded where what is under it may be nothing."""
+        under = self.under.value + a @ self.under.slope
+        value = (self.top.value + a @ self.top.slope) / under
+        rise = (self.top.slope - value[:, None] * self.under.slope) / under[:, None]
+        fall = self.under.slope / under[:, None]
+        r, s = ((np.abs(part) * w).sum(axis=1) for part in (rise, fall))
+        sound = (s < 1) & (under > 0)
+        third = np.where(sound, r * s * s / np.where(sound, 1 - s, 1.0), np.inf)
+        cross = rise[:, :, None] * fall[:, None, :]
+        return Curve(value, rise, -(cross + cross.transpose(0, 2, 1)), r * s + third, third)

@@ -1,0 +1,1 @@
+"""Estimators and laws on plain arrays; they know no study."""

@@ -1,0 +1,395 @@
+"""The averaged posterior that predicts: a quadratic with structured shrinkage and a small smooth discrepancy.
+
+With z the whitened coordinates of the region (zero mean, covariance I/3) and y standardised,
+
+    y | s2 ~ N(X b, s2 [W + tL^2 ZZ' + tQ^2 (ZZ')^2 + tD^2 M + tP^2 G])
+
+where X is the intercept and block columns with a flat prior, W the identity or relative variances, (ZZ')^2 is taken
+element by element (the rotation-invariant normal prior on all squares and cross terms), M is the Matern 5/2 kernel
+with length ell, and G is 1 for batches of one whole plot, or of one block, else 0. s2 has the prior 1/s2 and is
+integrated exactly; tL, tQ/tL, tD/tL, ell and, where there are whole plots, tP over a fixed grid. Each grid point
+predicts by a t law, a new batch in a whole plot of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.problems import ModelError, Problem
+from optimise.statistics.predictive import TMixture
+
+Array = npt.NDArray[np.float64]
+
+_LINEAR = (0.3, 0.6, 1.2, 2.4, 4.8, 9.6)
+_QUADRATIC_RATIO = (0.05, 0.12, 0.25, 0.5, 1.0, 2.0)
+_SMOOTH_RATIO = (0.12, 0.25, 0.5, 1.0)
+_LENGTHS = (1.0, 2.0)
+_NO_SMOOTH = 0.2
+_PLOT_RATIO = (0.35, 0.7, 1.4, 2.8, 5.6, 11.2)
+_NO_PLOT = 0.2
+_KEEP_MASS = 0.995
+_KEEP_MOST = 40
+_KEEP_LEAST = 10
+_CHUNK_NUMBERS = 6_000_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Posterior:
+    """The posterior of one response, in c kept grid points; y standardised as (y - centre) / size.
+
+    Training coordinates `z` (n, d), `fixed` (n, b) intercept and block columns, `noise` (n,) relative variances, `y`
+    (m, n) the values, once or as m equally likely completions, `df`, `plots` (n,) the number of each batch's whole
+    plot (empty without any). Per component: `weights` (c,), `points` (c, 5) = tL, tQ, tD, ell, tP, `draw` (c,) the
+    completion it belongs to, `s2` (c,), and what predicts:
+    mean `intercept + k(z)' alpha`, relative variance `k(z, z) - k' P k - 2 k' lean + floor`, with shapes (c,),
+    (c, n), (c, n, n), (c, n), (c,).
+    """
+
+    z: Array
+    fixed: Array
+    noise: Array
+    y: Array
+    plots: Array
+    df: float
+    centre: float
+    size: float
+    weights: Array
+    points: Array
+    draw: npt.NDArray[np.intp]
+    s2: Array
+    intercept: Array
+    alpha: Array
+    P: Array
+    lean: Array
+    floor: Array
+
+    @classmethod
+    def fit(
+        cls,
+        z: Array,
+        y: Array,
+        nuisance: Array | None = None,
+        weights: Array | None = None,
+        plots: npt.ArrayLike | None = None,
+        apart: float = 1.0,
+    ) -> Posterior:
+        """Fit to coordinates z (n, d) and values y (n,) on the model's scale, or to m completions (m, n) of them.
+
+        `nuisance` (n, b) are block columns with a flat prior; predictions are made where they are all zero, so
+        sum-to-zero columns predict for the average block. `weights` (n,) are inverse to the variances of the values
+        (numbers of readings, say); `plots` (n,) name the whole plot of each batch; `apart` is the prior scale of the
+        sd between these over that of a batch. Raises ModelError when there are too
+        few batches for an error, or when all values are the same.
+        """
+        ready = prepared(z, y, nuisance, weights, plots, apart)
+        data, y, grid = ready.data, ready.y, ready.grid
+        most = max(_KEEP_LEAST, _KEEP_MOST // len(y))
+        kept = [_heaviest(grid, log_weights(grid, data, each), most) for each in y]
+        mass = np.concatenate([each for each, _ in kept]) / len(y)
+        draw = np.repeat(np.arange(len(y)), [len(each) for each, _ in kept])
+        points = np.concatenate([each for _, each in kept])
+        return cls._from(data, y, draw, ready.centre, ready.size, mass, points)
+
+    @classmethod
+    def _from(
+        cls, data: Data, y: Array, draw: npt.NDArray[np.intp], centre: float, size: float, weights: Array, points: Array
+    ) -> Posterior:
+        P, lean, floor = projections(points, data)
+        values = y[draw]
+        alpha = (P @ values[:, :, None])[:, :, 0]
+        s2 = np.maximum((alpha * values).sum(axis=1) / data.df, 1e-300)
+        intercept = (lean * values).sum(axis=1)
+        arrays = [data.z, data.fixed, data.noise, y, data.plots, weights, points, s2, intercept, alpha, P, lean, floor]
+        copies = [np.array(array, dtype=float) for array in arrays]
+        whose = np.array(draw, dtype=np.intp)
+        for array in [*copies, whose]:
+            array.setflags(write=False)
+        z, fixed, noise, y, plots, weights, points, s2, intercept, alpha, P, lean, floor = copies
+        return cls(
+            z, fixed, noise, y, plots, float(data.df), centre, size, weights, points, whose, s2, intercept, alpha, P,
+            lean, floor,
+        )  # fmt: skip
+
+    def at(self, z: Array) -> TMixture:
+        """What the posterior says at coordinates z (m, d)."""
+        k = self._kernel(*_between(z, self.z))
+        own = (z * z).sum(axis=1)
+        location = self.intercept[:, None] + (k @ self.alpha[:, :, None])[:, :, 0]
+        linear, quadratic, smooth = (self.points[:, j, None] ** 2 for j in range(3))
+        variance = linear * own + quadratic * own**2 + smooth + self.floor[:, None]
+        variance -= ((k @ self.P + 2 * self.lean[:, None, :]) * k).sum(axis=2)
+        return self._mixture(location, variance)
+
+    def slopes(self, z: Array) -> tuple[Array, Array]:
+        """Derivatives by z of each component's location and squared mean scale, each (m, c, d)."""
+        return self.at_with_slopes(z)[1:]
+
+    def at_with_slopes(self, z: Array) -> tuple[TMixture, Array, Array]:
+        """`at` and `slopes` in one pass, for searches."""
+        dots, distance = _between(z, self.z)
+        k = self._kernel(dots, distance)
+        own = (z * z).sum(axis=1)
+        linear, quadratic, smooth = (self.points[:, j, None] ** 2 for j in range(3))
+        location = self.intercept[:, None] + (k @ self.alpha[:, :, None])[:, :, 0]
+        pushed = k @ self.P
+        variance = linear * own + quadratic * own**2 + smooth + self.floor[:, None]
+        variance -= ((pushed + 2 * self.lean[:, None, :]) * k).sum(axis=2)
+        # dk_i/dz = pull_i z_i + bend_i (z - z_i), the bend from the discrepancy alone.
+        bend = smooth[:, :, None] * _at_lengths(matern_slope, distance, self.points[:, 3])
+        pull = linear[:, :, None] + 2 * quadratic[:, :, None] * dots - bend
+        by_location = (self.alpha[:, None, :] * pull) @ self.z
+        by_location += (bend @ self.alpha[:, :, None]) * z
+        lever = -2 * (pushed + self.lean[:, None, :])
+        by_variance = (2 * linear + 4 * quadratic * own)[:, :, None] * z + (lever * pull) @ self.z
+        by_variance += (lever * bend).sum(axis=2)[:, :, None] * z
+        by_variance *= self.s2[:, None, None] * self.size**2
+        mixture = self._mixture(location, variance)
+        return mixture, by_location.transpose(1, 0, 2) * self.size, by_variance.transpose(1, 0, 2)
+
+    def covariance(self, z: Array, component: int = 0) -> Array:
+        """Covariance of the means at coordinates z (m, d) in units of the batch variance, (m, m), in one component."""
+        linear, quadratic, smooth, length, _ = self.points[component]
+        k = self._kernel(*_between(z, self.z))[component]
+        dots, distance = _between(z, z)
+        prior = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * matern(distance, length)
+        tilt = k @ self.lean[component]
+        found: Array = prior - k @ self.P[component] @ k.T - tilt[:, None] - tilt + self.floor[component]
+        return found
+
+    def _kernel(self, dots: Array, distance: Array) -> Array:
+        linear, quadratic, smooth = (self.points[:, j, None, None] ** 2 for j in range(3))
+        kernel: Array = linear * dots + quadratic * dots**2
+        return kernel + smooth * _at_lengths(matern, distance, self.points[:, 3])
+
+    def _mixture(self, location: Array, variance: Array) -> TMixture:
+        s = np.sqrt(self.s2) * self.size
+        return TMixture(
+            weights=self.weights,
+            df=np.full(self.weights.size, self.df),
+            location=self.centre + self.size * location.T,
+            mean_scale=s * np.sqrt(np.maximum(variance.T, 0.0)),
+            residual=s * np.hypot(1.0, self.points[:, 4]),
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """All that a script needs to predict; `from_dict` of it predicts the same.
+
+        With K = diag(noise) + tL² ZZ' + tQ² (ZZ')² + tD² M + tP² (same plot) and G = K⁻¹ fixed:
+        P = K⁻¹ - G (fixed' G)⁻¹ G'. The sd of one new batch about its mean is sqrt(s2 (1 + tP²)) size.
+        """
+        parts = []
+        for j, weight in enumerate(self.weights):
+            numbers = dict(zip(_POINT, self.points[j].tolist(), strict=True))
+            lean, floor = self.lean[j].tolist(), float(self.floor[j])
+            alpha, intercept = self.alpha[j].tolist(), float(self.intercept[j])
+            numbers |= {"s2": float(self.s2[j]), "intercept": intercept}
+            numbers |= {"draw": int(self.draw[j]), "weight": float(weight)}
+            parts.append({**numbers, "alpha": alpha, "lean": lean, "floor": floor})
+        return {
+            "kind": "averaged quadratic with smooth discrepancy",
+            "z": self.z.tolist(),
+            "fixed": self.fixed.tolist(),
+            "noise": self.noise.tolist(),
+            "y": self.y.tolist(),
+            "plots": self.plots.astype(int).tolist(),
+            "df": self.df,
+            "centre": self.centre,
+            "size": self.size,
+            "components": parts,
+        }
+
+    @classmethod
+    def from_dict(cls, kept: Mapping[str, Any]) -> Posterior:
+        """The posterior that `to_dict` was made from."""
+        z = np.array(kept["z"], dtype=float).reshape(len(kept["noise"]), -1)
+        fixed, noise, y, plots = (np.array(kept[name], dtype=float) for name in ("fixed", "noise", "y", "plots"))
+        data = Data(z, fixed, noise, plots, int(kept["df"]))
+        parts = kept["components"]
+        points = np.array([[part[name] for name in _POINT] for part in parts])
+        weights = np.array([part["weight"] for part in parts])
+        draw = np.array([part["draw"] for part in parts], dtype=np.intp)
+        return cls._from(data, y, draw, float(kept["centre"]), float(kept["size"]), weights, points)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Data:
+    """What the marginal likelihood of values rests on: coordinates, flat columns, relative variances, plots, df."""
+
+    z: Array
+    fixed: Array
+    noise: Array
+    plots: Array
+    df: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """Values `y` (m, n), standardised by `centre` and `size`, what they rest on, and the grid (log prior, point)."""
+
+    data: Data
+    y: Array
+    centre: float
+    size: float
+    grid: Array
+
+
+def prepared(
+    z: Array,
+    y: npt.ArrayLike,
+    nuisance: Array | None = None,
+    weights: Array | None = None,
+    plots: npt.ArrayLike | None = None,
+    apart: float = 1.0,
+) -> Prepared:
+    """What `Posterior.fit` works on; the same arguments and errors."""
+    values = np.atleast_2d(np.asarray(y, dtype=float))
+    n = values.shape[1]
+    middle = values.mean(axis=0)
+    fixed = np.ones((n, 1)) if nuisance is None else np.column_stack([np.ones(n), nuisance])
+    fixed = fixed[:, _independent(fixed)]
+    df = n - fixed.shape[1]
+    size = float(np.std(middle, ddof=1)) if n > 1 else 0.0
+    if df < 2:
+        do = "make more batches, or plan fewer blocks"
+        got = f"{n} batches in {fixed.shape[1]} blocks" if fixed.shape[1] > 1 else f"{n} batches"
+        raise ModelError([Problem("too-few-batches", "stop", "the model", got, "two more than blocks", do)])
+    if size <= 1e-12 * max(1e-300, float(np.abs(values).max())):
+        got, do = "all values are the same", "there is nothing to model; look at the method"
+        raise ModelError([Problem("all-equal", "stop", "the model", got, "values that differ", do)])
+    noise = np.ones(n) if weights is None else np.mean(weights) / np.asarray(weights, dtype=float)
+    centre = float(np.mean(middle))
+    scaled = (values - centre) / size
+    groups = np.zeros(0) if plots is None else np.unique(np.asarray(plots), return_inverse=True)[1].astype(float)
+    grid = np.array(list(_grid())) if plots is None else np.array(list(_with_plots(_grid(), apart)))
+    return Prepared(Data(z, fixed, noise, groups, df), scaled, centre, size, grid)
+
+
+def projections(points: Array, data: Data) -> tuple[Array, Array, Array]:
+    """P = K⁻¹ - G S G' (c, n, n), G S first column (c, n) and S first element (c,), with G = K⁻¹ X, S = (X'G)⁻¹."""
+    inverse = np.linalg.inv(_covariances(points, data))
+    inverse = 0.5 * (inverse + inverse.transpose(0, 2, 1))
+    G = inverse @ data.fixed
+    S = np.linalg.inv(data.fixed.T @ G)
+    P: Array = inverse - G @ S @ G.transpose(0, 2, 1)
+    lean: Array = (G @ S)[:, :, 0]
+    return P, lean, np.array(S[:, 0, 0], dtype=float)
+
+
+def _heaviest(grid: Array, logs: Array, most: int) -> tuple[Array, Array]:
+    """The grid points that hold most of the mass, at most so many: their weights, made to add up to 1, and points."""
+    mass = np.exp(logs - logs.max())
+    mass /= mass.sum()
+    order = np.argsort(-mass, kind="stable")
+    enough = int(np.searchsorted(np.cumsum(mass[order]), _KEEP_MASS)) + 1
+    kept = order[: min(enough, most)]
+    return mass[kept] / mass[kept].sum(), grid[kept, 1:]
+
+
+_POINT = ("linear", "quadratic", "smooth", "length", "plot")
+_Point = tuple[float, float, float, float, float, float]
+
+
+def _grid() -> Iterator[_Point]:
+    """Grid points (log prior, tL, tQ, tD, ell, tP), 324 of them, without whole plots."""
+    quadratic = _half_t(_QUADRATIC_RATIO, 0.5)
+    smooth = _half_t(_SMOOTH_RATIO, 0.3)
+    for t, (ratio, p) in product(_LINEAR, zip(_QUADRATIC_RATIO, quadratic, strict=True)):
+        yield float(np.log(p * _NO_SMOOTH)), t, t * ratio, 0.0, 1.0, 0.0
+        for (extra, q), length in product(zip(_SMOOTH_RATIO, smooth, strict=True), _LENGTHS):
+            yield float(np.log(p * (1 - _NO_SMOOTH) * q / len(_LENGTHS))), t, t * ratio, t * extra, length, 0.0
+
+
+def _with_plots(grid: Iterable[_Point], apart: float) -> Iterator[_Point]:
+    """The same with the sd between whole plots over that of a batch: none, or some, half-t with scale `apart`."""
+    prior = _half_t(_PLOT_RATIO, apart)
+    for log_prior, *rest, _ in grid:
+        linear, quadratic, smooth, length = rest
+        yield log_prior + float(np.log(_NO_PLOT)), linear, quadratic, smooth, length, 0.0
+        for ratio, p in zip(_PLOT_RATIO, prior, strict=True):
+            yield log_prior + float(np.log(p * (1 - _NO_PLOT))), linear, quadratic, smooth, length, ratio
+
+
+def _half_t(ratios: tuple[float, ...], scale: float) -> Array:
+    """Half-t law with 3 degrees of freedom on a log grid, made to add up to one."""
+    r = np.array(ratios)
+    density = r * (1 + (r / scale) ** 2 / 3) ** -2
+    out: Array = density / density.sum()
+    return out
+
+
+def _chunks(grid: Array, n: int) -> Iterator[Array]:
+    size = max(1, _CHUNK_NUMBERS // (n * n))
+    for start in range(0, len(grid), size):
+        yield grid[start : start + size]
+
+
+def _independent(columns: Array) -> list[int]:
+    """Columns that the earlier ones do not make up, the first always."""
+    kept: list[int] = []
+    for j in range(columns.shape[1]):
+        if np.linalg.matrix_rank(columns[:, [*kept, j]]) == len(kept) + 1:
+            kept.append(j)
+    return kept
+
+
+def _between(a: Array, b: Array) -> tuple[Array, Array]:
+    """Inner products and distances of rows of a (m, d) and b (n, d), each (m, n)."""
+    apart = a[:, None, :] - b[None, :, :]
+    return a @ b.T, np.sqrt((apart * apart).sum(axis=2))
+
+
+def matern(r: Array, length: float) -> Array:
+    """Matern kernel of order 5/2 (Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, eq. 4.17)."""
+    a = np.sqrt(5.0) * r / length
+    out: Array = (1 + a + a * a / 3) * np.exp(-a)
+    return out
+
+
+def matern_slope(r: Array, length: float) -> Array:
+    """(dM/dr) / r, finite at r = 0."""
+    a = np.sqrt(5.0) * r / length
+    out: Array = -(5.0 / (3 * length**2)) * (1 + a) * np.exp(-a)
+    return out
+
+
+def _at_lengths(kernel: Callable[[Array, float], Array], distance: Array, lengths: Array) -> Array:
+    """A kernel of the distances for each component's own length, (c, m, n); few lengths differ."""
+    known, which = np.unique(lengths, return_inverse=True)
+    return np.stack([kernel(distance, float(length)) for length in known])[which]
+
+
+def _covariances(points: Array, data: Data) -> Array:
+    """Covariance of y over s2 for each point (tL, tQ, tD, ell, tP), (c, n, n)."""
+    dots, distance = _between(data.z, data.z)
+    linear, quadratic, smooth = (points[:, j, None, None] ** 2 for j in range(3))
+    K: Array = np.diag(data.noise) + linear * dots + quadratic * dots**2
+    K += smooth * _at_lengths(matern, distance, points[:, 3])
+    if data.plots.size:
+        K += points[:, 4, None, None] ** 2 * (data.plots[:, None] == data.plots[None, :])
+    return K
+
+
+def log_weights(grid: Array, data: Data, y: Array) -> Array:
+    """Log posterior weight of each grid row for standardised values y (n,), up to a constant."""
+    return np.concatenate([_log_weights(part, data, y) for part in _chunks(grid, len(y))])
+
+
+def _log_weights(points: Array, data: Data, y: Array) -> Array:
+    """Log prior plus log marginal likelihood of each grid row (log prior, tL, tQ, tD, ell, tP), up to a constant."""
+    L = np.linalg.cholesky(_covariances(points[:, 1:], data))
+    right = np.broadcast_to(np.column_stack([data.fixed, y]), (len(points), len(y), data.fixed.shape[1] + 1))
+    half = np.linalg.solve(L, right)
+    A = half[:, :, :-1]
+    XtX = A.transpose(0, 2, 1) @ A
+    Xty = A.transpose(0, 2, 1) @ half[:, :, -1:]
+    fit = (Xty * np.linalg.solve(XtX, Xty)).sum(axis=(1, 2))
+    ss = np.maximum((half[:, :, -1] ** 2).sum(axis=1) - fit, 1e-300)
+    log_det = 2 * np.log(np.diagonal(L, axis1=1, axis2=2)).sum(axis=1) + np.linalg.slogdet(XtX)[1]
+    out: Array = points[:, 0] - log_det / 2 - data.df / 2 * np.log(ss)
+    return out

@@ -1,0 +1,1 @@
+"""What to make next: batches that confirm, trials that teach, or nothing."""

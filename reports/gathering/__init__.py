@@ -1,0 +1,1 @@
+"""Facts, gathered once from study, plan, results, models and formula."""

@@ -1,0 +1,373 @@
+"""Facts, gathered once from study, plan, results, models and formula. Everything that is read renders these."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from importlib.metadata import PackageNotFoundError, version
+from types import MappingProxyType
+from typing import Any
+
+import pandas as pd
+
+from doe import Study
+from doe.design.design import Design
+from doe.problems import Problem
+from doe.results.results import Results
+from doe.trade import study_findings
+from doe.trade.legal import coverage
+from optimise import Models, Optimum
+from reports.facts import BatchRow, Event, Facts, FitFacts, FitPoint, Formula, PlanFacts, Spec, TriedRange
+from reports.gathering.blends import blends_of
+from reports.gathering.effects import chance_effects, effect_rows
+from reports.gathering.formula import amount, confirmed_words, formulas, spec_of
+from reports.gathering.live import live_of
+from reports.gathering.plan import known, plan_facts
+from reports.gathering.residuals import questions_of
+from reports.gathering.slices import slices
+from reports.gathering.trade import measured_findings
+from reports.numbers import counted, listed
+from reports.wording import proof as wording_proof
+from reports.wording import wording
+
+_MOST_ALTERNATIVES = 3
+
+
+def gather(
+    study: Study,
+    *,
+    design: Design | Sequence[Design] | None = None,
+    results: Results | None = None,
+    models: Models | None = None,
+    best: Optimum | None = None,
+    journal: Sequence[Any] = (),
+    verdict: Mapping[str, Any] | None = None,
+) -> Facts:
+    """All that a report on these may say; what is not given is not known yet. `design` is one round or all of them."""
+    designs, plans, judged = _rounds(study, design)
+    specs = _specs(study, models)
+    formula = _chosen(study, models, best, verdict)
+    others = _others(study, models, best)
+    usable = 0 if results is None else len(results.usable)
+    planned = 0 if judged is None else len(judged.table)
+    clash = tuple(_clash(best))
+    wanted = study.done.chance if study.done.chance is not None else wording.ASSUMED_CHANCE
+    decided = wording.decision(formula, clash, wanted, usable, planned)
+    effects = effect_rows(study, models, best) if models is not None and best is not None else ()
+    weak = formula.weakest.spec.name if formula and formula.weakest else ""
+    step = wording.next_step(decided, formula, study.batch_cost, study.batches_per_day, weak, planned)
+    if decided.verdict == "plan" and judged is not None:
+        step = replace(step, cost=amount(judged.quality.to_dict()["cost"]))
+    tried = _tried(study, results, designs, best)
+    compared, ceiling = _compared(study, models), _ceiling(study, specs)
+    return Facts(
+        study=study.name,
+        product=study.product or "",
+        market=study.market or "",
+        currency=study.currency,
+        unit=study.unit,
+        specs=specs,
+        decision=decided,
+        next_step=step,
+        batches=usable,
+        rests_on=_rests_on(usable, models),
+        batch_g=study.batch_g,
+        batches_per_day=study.batches_per_day,
+        batch_cost=study.batch_cost,
+        cost_ceiling=ceiling,
+        formula=formula,
+        alternatives=others,
+        compared=compared,
+        references=tuple((r.name, dict(r.measured)) for r in study.references),
+        front=_front(best),
+        clash=clash,
+        **_proven(study, best),
+        limited_by=tuple(wording.limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
+        effects=effects,
+        chance_effects=chance_effects(study, models, best) if models is not None and best is not None else None,
+        slices=slices(study, models, best, effects) if models is not None and best is not None else (),
+        plans=plans,
+        tried=tried,
+        blends=blends_of(study, tried),
+        made=_made(study, results),
+        fits=_fits(specs, models),
+        findings=_findings(study, results, best, verdict),
+        events=tuple(Event(e.when, e.user, e.command, e.why or e.command) for e in journal),
+        categories=tuple(name for name in study.region.categories if name in study.columns),
+        region=MappingProxyType({"dimension": study.region.dimension, "reach": dict(study.region.reach)}),
+        predicts_by=_predicts_by(models),
+        limits=tuple((limit.rule, limit.why) for limit in study.limits),
+        open_questions=_open(study, models),
+        digests=MappingProxyType({**study.digests, **({"results": results.digest} if results else {})}),
+        version=_version(),
+        steps=tuple(step.does for step in study.steps),
+        live=live_of(study, models, formula, others, compared, ceiling),
+    )
+
+
+def _specs(study: Study, models: Models | None) -> tuple[Spec, ...]:
+    return tuple(
+        spec_of(r, models[r.name].scale.name if models and r.name in models else None) for r in study.responses
+    )
+
+
+def _rounds(
+    study: Study, design: Design | Sequence[Design] | None
+) -> tuple[tuple[Design, ...], tuple[PlanFacts, ...], Design | None]:
+    """All rounds, as designs and as facts, and the last one that was planned to learn from."""
+    designs = () if design is None else tuple(design) if isinstance(design, Sequence) else (design,)
+    plans = tuple(plan_facts(study, one, is_first=one is designs[0]) for one in designs)
+    both = zip(reversed(designs), reversed(plans), strict=True)
+    return designs, plans, next((one for one, plan in both if plan.purpose != "confirm"), None)
+
+
+def _version() -> str:
+    try:
+        return version("blendwright")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def _findings(
+    study: Study, results: Results | None, best: Optimum | None, verdict: Mapping[str, Any] | None
+) -> tuple[Problem, ...]:
+    found = best.findings if best is not None else ()
+    # Before there is a formula, all that the study allows is looked at; then the formula, and the batches as made.
+    trade = coverage(study) if best is not None else study_findings(study)
+    made = (*results.findings, *measured_findings(study, results)) if results is not None else ()
+    return (*_not_confirmed(verdict), *study.problems, *trade, *made, *found)
+
+
+def _not_confirmed(verdict: Mapping[str, Any] | None) -> tuple[Problem, ...]:
+    if verdict is None or verdict["confirmed"]:
+        return ()
+    do = "look at these batches before anything is made; the models now know of them"
+    return (Problem("not-confirmed", "warn", "confirmation", str(verdict["says"]), "as predicted, every must met", do),)
+
+
+def _chosen(
+    study: Study, models: Models | None, best: Optimum | None, verdict: Mapping[str, Any] | None
+) -> Formula | None:
+    if models is None or best is None:
+        return None
+    (formula,) = formulas(
+        study,
+        models,
+        best.levels,
+        [{"desirability": best.to_dict()["desirability"]}],
+        tolerances={name: (float(a), float(b)) for name, (a, b) in best.tolerances.items()},
+        findings=tuple(best.findings),
+    )
+    return replace(formula, confirmed=confirmed_words(verdict))
+
+
+def _others(study: Study, models: Models | None, best: Optimum | None) -> tuple[Formula, ...]:
+    if models is None or best is None:
+        return ()
+    rows = [row for row in best.to_dict()["alternatives"] if "blend" in row][:_MOST_ALTERNATIVES]
+    if not rows:
+        return ()
+    frame = pd.DataFrame(
+        [{**row["blend"], **row["factors"]} for row in rows],
+        index=[str(row.get("label", f"F{i}")) for i, row in enumerate(rows, 2)],
+    )
+    return formulas(study, models, frame)
+
+
+def _compared(study: Study, models: Models | None) -> tuple[Formula, ...]:
+    """References whose levels are known, as formulas predicted like any other."""
+    needed = {i.name for i in study.varied if i.role != "fill"} | {f.name for f in study.factors}
+    known_ones = [r for r in study.references if needed and needed <= set(r.levels)]
+    if models is None or not known_ones:
+        return ()
+    frame = pd.DataFrame([{n: r.levels[n] for n in needed} for r in known_ones], index=[r.name for r in known_ones])
+    return formulas(study, models, study.complete(frame))
+
+
+def _clash(best: Optimum | None) -> Iterable[str]:
+    for row in best.to_dict()["clash"] if best is not None else ():
+        yield str(row.get("response", row)) if isinstance(row, Mapping) else str(row)
+
+
+def _proven(study: Study, best: Optimum | None) -> dict[str, Any]:
+    """What is proven of a formula, as numbers and in words."""
+    if best is None:
+        return {}
+    said = _said(wording_proof.clash(study, best.clash), wording_proof.closest(study, best.closest))
+    certificate = best.certificate.to_dict()
+    return {
+        "certificate": MappingProxyType(certificate),
+        "proof": _said(wording_proof.bound(certificate)),
+        "clash_said": said,
+    }
+
+
+def _said(*sentences: str) -> tuple[str, ...]:
+    return tuple(sentence for sentence in sentences if sentence)
+
+
+def _rests_on(usable: int, models: Models | None) -> str:
+    if not usable:
+        return "Nothing has been measured yet."
+    how = ""
+    if models is not None:
+        measured = any(model.kind in ("number", "curve") for model in models.values())
+        averaged = models.terms_choice == "select"
+        how = ", by the averaged posterior" if averaged else ", by the full planned model"
+        how = how if measured else ", by a model of grades or passes"
+    made = counted(usable, "batch", "batches")
+    return f"Rests on {made} made at bench scale{how}. Other lots and larger scale are not in it."
+
+
+def _predicts_by(models: Models | None) -> str:
+    if models is None:
+        return ""
+    if models.terms_choice == "all":
+        return "Predictions are by these terms, of the full planned model."
+    return "Predictions come from the averaged posterior over many models, not from these coefficients."
+
+
+def _ceiling(study: Study, specs: Sequence[Spec]) -> Spec | None:
+    names = {r.name for r in study.responses if r.source == "cost_per_kg" and r.high is not None}
+    return next((spec for spec in specs if spec.name in names), None)
+
+
+def _front(best: Optimum | None) -> tuple[tuple[float, float, bool], ...]:
+    rows = best.to_dict()["front"] if best is not None else []
+    points = [(row["cost_per_kg"], row["chance_all"]) for row in rows]
+    numbers = [(float(c), float(p)) for c, p in points if isinstance(c, float) and isinstance(p, float)]
+    top = max((p for _, p in numbers), default=0.0)
+    return tuple((c, p, p == top) for c, p in numbers)
+
+
+def _tried(
+    study: Study, results: Results | None, designs: Sequence[Design], best: Optimum | None
+) -> tuple[TriedRange, ...]:
+    if results is not None and len(results.usable):
+        levels, names = results.levels(), [str(t) for t in results.batches.loc[results.usable, "trial"]]
+    elif designs:
+        levels = pd.concat([one.table for one in designs])
+        names = [str(t) for t in levels.index]
+    else:
+        return ()
+    rounds = {str(trial): one.round for one in designs for trial in one.table.index}
+    now = best.levels.iloc[0] if best is not None else None
+    units = {f.name: f.unit for f in study.factors}
+    return tuple(
+        TriedRange(
+            name=name,
+            unit=units.get(name, study.unit),
+            allowed=study.region.reach[name],
+            points=tuple((trial, v) for trial, v in _levels_of(levels, name, names)),
+            now=None if now is None else float(now[name]),
+            rounds=tuple(rounds.get(trial, 0) for trial, _ in _levels_of(levels, name, names)),
+        )
+        for name in study.region.names
+    )
+
+
+def _levels_of(levels: pd.DataFrame, name: str, trials: Sequence[str]) -> list[tuple[str, float]]:
+    """(trial, level) of one column; a round that did not know it yet has none."""
+    if name not in levels:
+        return []
+    return [(trial, float(v)) for trial, v in zip(trials, levels[name], strict=True) if known(v) is not None]
+
+
+def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:
+    if results is None:
+        return ()
+    rows = []
+    readings = results.counted
+    for batch, row in results.batches.iterrows():
+        own = readings[readings["batch"] == batch]
+        said = {
+            str(name): "; ".join(_reading(r) for _, r in group.iterrows()) for name, group in own.groupby("response")
+        }
+        order = known(row["order"])
+        rows.append(
+            BatchRow(
+                batch=str(batch),
+                trial=str(row["trial"]),
+                state=str(row["state"]),
+                why=str(known(row["why"]) or ""),
+                order=None if order is None else float(order),
+                day=str(known(row["day"]) or ""),
+                levels={name: row[name] for name in study.columns},
+                readings=said,
+            )
+        )
+    return tuple(rows)
+
+
+def _reading(row: pd.Series) -> str:
+    value = known(row["value"])
+    if value is None:
+        return str(known(row["flag"]) or "not measured")
+    text = f"{value:g}" if isinstance(value, int | float) else str(value)
+    sign = {"below": "<", "above": ">"}.get(str(row["bound"]), "")
+    return f"{sign}{text}"
+
+
+def _fits(specs: Sequence[Spec], models: Models | None) -> tuple[FitFacts, ...]:
+    if models is None:
+        return ()
+    by_name = {spec.name: spec for spec in specs}
+    places = _places(models.results)
+    out = []
+    for name in models:
+        entry = models.entry(name)
+        points = []
+        for row in entry["trials"]:
+            seen, fitted, off = (row[k] for k in ("observed", "fitted", "deleted"))
+            if not (isinstance(seen, int | float) and isinstance(fitted, int | float)):
+                continue
+            left = float(off) if isinstance(off, int | float) else None
+            end = row.get("to")
+            points.append(
+                FitPoint(
+                    str(row["trial"]), places.get(str(row["batch"]), 0.0), float(seen), float(fitted), left,
+                    str(row["bound"]), float(end) if isinstance(end, int | float) else None,
+                )
+            )  # fmt: skip
+        asked = questions_of(models.study, models, entry)
+        out.append(FitFacts(by_name[name], MappingProxyType(entry), tuple(points), _fit_reading(entry), asked))
+    return tuple(out)
+
+
+def _places(results: Results) -> dict[str, float]:
+    """Each batch's place in the order of making: round by round, then the order within it, else as recorded."""
+    batches = results.batches
+    keys = [
+        (_number(row["round"]), _number(row["order"]), i, str(batch))
+        for i, (batch, row) in enumerate(batches.iterrows())
+    ]
+    return {batch: float(place) for place, (_, _, _, batch) in enumerate(sorted(keys), 1)}
+
+
+def _number(value: Any) -> float:
+    return float(value) if isinstance(value, int | float) and value == value else 0.0
+
+
+def _fit_reading(entry: Mapping[str, Any]) -> str:
+    lack = entry["lack_of_fit"]
+    if "unavailable" in lack:
+        said = f"Whether the shape is right cannot be tested: {lack['unavailable']}."
+    elif lack["p"] < 0.05:
+        said = "The shape may be wrong: batches lie farther from it than repeats of one recipe lie from each other."
+    else:
+        said = "Repeats of one recipe give no sign that the shape is wrong."
+    # The same batches that the fit itself names, by the same limits.
+    for code, words in (("outlier", "Out of the ordinary"), ("influential", "Deciding much by themselves")):
+        named = [str(f["got"]).split(" ", 1)[0] for f in entry["findings"] if f["code"] == code]
+        said += f" {words}: {listed(named)}; look at the sheet." if named else ""
+    return said
+
+
+def _open(study: Study, models: Models | None) -> tuple[str, ...]:
+    out = []
+    if models is not None:
+        out.append("One laboratory, bench scale: what other lots, operators and a larger vessel do is not known.")
+    if study.product is None or study.market is None:
+        out.append("Product type or market is not given, so no legal limit can be looked at.")
+    out.append("Stability, challenge test and the safety assessment stand outside this report.")
+    return tuple(out)

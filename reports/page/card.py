@@ -1,0 +1,239 @@
+"""The formula card: weights for a batch of any size, phases, process, declaration, specs, cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from doe import Study, Unavailable
+from doe.definition.parts import Step
+from doe.problems import Problem
+from optimise import Models, tolerances
+from reports import numbers, tables
+from reports.facts import Formula, Line, Setting
+from reports.gathering.formula import confirmed_words, formulas
+from reports.papers.cautions import cautions
+from reports.wording import wording
+
+CAUTIONS = (
+    "Bench batches stand behind this card; scale, lots and plant differ.",
+    "Hot stages, acids and alkalis, preservatives and fragrance: follow each material's own data sheet.",
+    "For assessment by a qualified safety assessor; local regulation and licensed practice decide on sale.",
+)
+
+
+def formula_card(
+    study: Study, models: Models, levels: pd.DataFrame, name: str, verdict: Mapping[str, Any] | None = None
+) -> Formula:
+    """The formula of one row of levels, as facts; `verdict` is what its confirmation batches said, if any."""
+    named = levels.set_axis([name], axis=0)
+    (formula,) = formulas(study, models, named, tolerances=tolerances(study, models, named))
+    return replace(formula, confirmed=confirmed_words(verdict))
+
+
+def write_card(path: str | Path, study: Study, formula: Formula, batch_g: float, results_digest: str = "") -> None:
+    """Write the card as one self-contained HTML page that prints on one or two sheets.
+
+    `results_digest` is that of the results it rests on, printed for `verify`.
+    """
+    from reports.page.page import card_page
+
+    Path(path).write_text(card_page(study, formula, batch_g, results_digest), encoding="utf-8", newline="\n")
+
+
+def making(step: Step) -> str:
+    """One step of making with its temperature, time, speed and gate."""
+    said = [step.does]
+    if step.temp_c is not None:
+        low, high = step.temp_c
+        said.append(f"{low:g} C" if low == high else f"{low:g} to {high:g} C")
+    said += [f"{step.minutes:g} min"] if step.minutes is not None else []
+    said += [f"{step.rpm:g} rpm"] if step.rpm is not None else []
+    said += [f"hold {step.hold_min:g} min"] if step.hold_min is not None else []
+    said += [f"go on when: {step.gate}"] if step.gate else []
+    return "; ".join(said)
+
+
+def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
+    """The card as plain data."""
+    return {
+        "formula": formula.name,
+        "confirmed": formula.confirmed,
+        "breaks": list(formula.broken),
+        "batch_g": batch_g,
+        "lines": [
+            {
+                "name": line.name,
+                **({"material": line.material} if line.material else {}),
+                "phase": line.phase,
+                "level": line.level,
+                "active": line.level * line.assay,
+                "grams": line.level / study.total * batch_g,
+                "tolerance": None if line.tolerance is None else list(line.tolerance),
+            }
+            for line in formula.lines
+        ],
+        "process": [{"name": s.name, "value": s.value, "unit": s.unit} for s in formula.settings],
+        "steps": [making(step) for step in study.steps],
+        **_trade(formula),
+        "specs": [
+            {
+                "name": s.spec.name,
+                "unit": s.spec.unit,
+                "method": s.spec.method,
+                "asked": wording.asked(s.spec),
+                "predicted": _plain(s.predicted),
+            }
+            for s in formula.strips
+        ],
+        "chance_all": _plain(formula.chance),
+        "cost_per_kg": _plain(formula.cost_per_kg),
+        "cost_per_pack": formula.cost_per_kg * formula.pack_g / 1000
+        if isinstance(formula.cost_per_kg, float) and formula.pack_g is not None
+        else _plain(Unavailable("no pack_g or no prices are given", "add pack_g to [study]")),
+        "cautions": list(card_cautions(study)),
+    }
+
+
+def _trade(formula: Formula) -> dict[str, Any]:
+    """What goes on the label, what it is as a whole, and what checks of the trade say."""
+    trade = formula.trade
+    if trade is None:
+        return {"declaration": [], "allergens": [], "composition": [], "laws": [], "findings": []}
+    return {
+        "declaration": [{"inci": n, "percent": s} for n, s in trade.names],
+        "allergens": [{"name": n, "percent": s, "above": trade.threshold} for n, s in trade.allergens],
+        "composition": [{"what": what, "value": _plain(value), "unit": unit} for what, value, unit in trade.whole],
+        "laws": list(trade.laws),
+        "findings": [finding.to_dict() for finding in trade.findings],
+    }
+
+
+def card_cautions(study: Study) -> tuple[str, ...]:
+    """The cautions of every card, and those that the materials and steps of this study call for."""
+    return tuple(dict.fromkeys((*CAUTIONS, *cautions(study))))
+
+
+def composition_rows(formula: Formula) -> list[list[str]]:
+    """What the formula is as a whole, as cells: what, value, unit; why where there is no value."""
+    rows = formula.trade.whole if formula.trade is not None else ()
+    return [
+        [what, f"not available: {value.reason}", ""] if isinstance(value, Unavailable)
+        else [what, numbers.figure(value, digits=3), unit] for what, value, unit in rows
+    ]  # fmt: skip
+
+
+def tolerance_words(line: Line | Setting) -> str:
+    """How far a level may go, all others within theirs, with nine tenths of the chance kept; else nothing."""
+    if line.tolerance is None:
+        return ""
+    return f"{numbers.figure(line.tolerance[0])} to {numbers.figure(line.tolerance[1])}"
+
+
+def tolerances_by_name(formula: Formula) -> dict[str, str]:
+    """`tolerance_words` of every ingredient and factor."""
+    every: list[Line | Setting] = [*formula.lines, *formula.settings]
+    return {one.name: tolerance_words(one) for one in every}
+
+
+def _plain(value: float | Unavailable) -> float | Mapping[str, str]:
+    return value.to_dict() if isinstance(value, Unavailable) else value
+
+
+def grams_of(study: Study, formula: Formula, batch_g: float) -> dict[str, str]:
+    """The weight of each line, to the finest balance."""
+    return {line.name: numbers.grams(line.level / study.total * batch_g, formula.balance_g) for line in formula.lines}
+
+
+def standing(formula: Formula) -> str:
+    """The word that tells a predicted formula from a confirmed one."""
+    return "confirmed" if formula.confirmed else "predicted"
+
+
+def chance_line(formula: Formula) -> str:
+    """The chance in words, or why there is none."""
+    if isinstance(formula.chance, Unavailable):
+        return f"Predicted chance that one new batch passes every must: not available, {formula.chance.reason}"
+    often = numbers.batches_in_words(formula.chance)
+    return f"Predicted chance that one new batch passes every must: {numbers.likely(formula.chance)}, {often}"
+
+
+def text(study: Study, formula: Formula, batch_g: float) -> str:
+    """The card for the terminal."""
+    weights = grams_of(study, formula, batch_g)
+    out = [f"Formula {tables.clean(formula.name)} of {tables.clean(study.name)}, {standing(formula)}"]
+    if formula.lines:
+        out[0] += f", for a batch of {numbers.exactly(batch_g)} g"
+    out += [tables.wrapped(f"{note.level}: {said(note)}", indent="  ") for note in notes(formula)]
+    rows = [
+        [f"  {line.label}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",
+         "to weight" if line.role == "fill" else tolerance_words(line),
+         "" if line.active is None else f"active {numbers.figure(line.active)}"]
+        for _, lines in formula.phases
+        for line in lines
+    ]  # fmt: skip
+    printed = iter(tables.aligned(rows, right=(1, 3)).splitlines())
+    for phase, lines in formula.phases:
+        out += ["", f"Phase {tables.clean(phase)}" if phase else "Ingredients", *(next(printed) for _ in lines)]
+    if formula.settings:
+        settings = [[f"  {s.name}", _setting(s.value), s.unit, tolerance_words(s)] for s in formula.settings]
+        out += ["", "Process", tables.aligned(settings, right=(1,))]
+    if any(line.tolerance for line in formula.lines):
+        out += ["", "Last column: with all levels anywhere within these, nine tenths of the chance are kept."]
+    if study.steps:
+        out += ["", "Making"] + [
+            tables.wrapped(f"  {i}. {making(s)}", indent="     ") for i, s in enumerate(study.steps, 1)
+        ]
+    out += _label_lines(formula)
+    specs = [
+        [f"  {s.spec.name}", wording.asked(s.spec), wording.predicted_short(s), s.spec.method] for s in formula.strips
+    ]
+    out += ["", "Specs", tables.aligned(specs, most=60), "", chance_line(formula), ""]
+    return "\n".join([*out, *(tables.wrapped(f"- {line}", indent="  ") for line in card_cautions(study))])
+
+
+def _label_lines(formula: Formula) -> list[str]:
+    """The declaration, the legal lines that counted and the composition, for the terminal."""
+    trade = formula.trade
+    if trade is None:
+        return []
+    out = [
+        "",
+        "Declaration, descending; the order below 1 % is free",
+        tables.wrapped(f"  {trade.declared}", indent="  "),
+    ]
+    if trade.allergens:
+        said = ", ".join(f"{name} {numbers.figure(share, digits=3)} %" for name, share in trade.allergens)
+        out.append(tables.wrapped(f"  Allergens above {trade.threshold:g} %: {said}", indent="  "))
+    out += [tables.wrapped(f"  {law}", indent="    ") for law in trade.laws]
+    rows = [[f"  {what}", value, unit] for what, value, unit in composition_rows(formula)]
+    return [*out, "", "As a whole", tables.aligned(rows, right=(1,), most=60)] if rows else out
+
+
+def _setting(value: float | str) -> str:
+    return numbers.exactly(value) if isinstance(value, float) else tables.clean(value)
+
+
+def said(note: Problem) -> str:
+    """A note as the card says it: of what, what is found, what is allowed, what to do."""
+    where = "" if note.where.startswith("formula ") else f"{note.where}: "
+    return where + "; ".join(part for part in (note.got, note.allowed, note.do) if part)
+
+
+def notes(formula: Formula) -> tuple[Problem, ...]:
+    """Findings about the formula itself: limits now in force that it breaks, that it lies outside what was tried, and
+    what checks of the trade stop or warn of.
+    """
+    where, out = f"formula {formula.name}", []
+    for limit in formula.broken:
+        do = "find the formula again with optimise, or take the limit back if it was not meant for this formula"
+        out.append(Problem("breaks-a-limit", "stop", where, f"breaks a limit now in force: {limit}", "", do))
+    if formula.inside is False:
+        got = "lies outside what was tried"
+        out.append(Problem("outside", "warn", where, got, "inside", "make batches there before relying on it"))
+    told = formula.trade.findings if formula.trade is not None else ()
+    return (*out, *(finding for finding in told if finding.level != "inform"))

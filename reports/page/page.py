@@ -1,0 +1,301 @@
+"""The page: facts rendered as one HTML file that needs nothing else and asks for nothing."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from markupsafe import Markup, escape
+
+from doe import Study, Unavailable
+from reports import numbers, tokens
+from reports.facts import EffectRow, Facts, Formula, PlanFacts
+from reports.page import card, rows
+from reports.page.script import embedded, script
+from reports.pictures import chart as svg_chart
+from reports.pictures import residuals as svg_residuals
+from reports.pictures import slice as svg_slice
+from reports.pictures import strip as svg_strip
+from reports.pictures import svg
+from reports.pictures import terms as svg_terms
+from reports.pictures import triangle as svg_triangle
+from reports.rendered import TEMPLATES, rendered
+from reports.wording import fit as wording_fit
+from reports.wording import plan as wording_plan
+from reports.wording import reading as wording_reading
+from reports.wording import wording
+
+# The filters that write numbers and words on every page.
+FILTERS: Mapping[str, Any] = {
+    "percent": numbers.percent,
+    "money": numbers.money,
+    "grams": numbers.grams,
+    "level": numbers.level,
+    "chance_between": lambda pair: numbers.chance_between(*pair),
+    "plain": lambda value: f"{value:g}",
+    "g3": lambda value: numbers.figure(value),
+    "counted": lambda n: numbers.counted(n, "batch", "batches"),
+    "days": lambda d: numbers.counted(max(1, -(-round(d * 100) // 100)), "day"),
+    "predicted_short": wording.predicted_short,
+    "is_wish": wording.is_wish,
+    "barred": lambda items, bars: [(item, bars.get(item.name, "")) for item in items],
+}
+
+QUESTIONS = (
+    ("make", "What to make"),
+    ("sure", "How sure"),
+    ("drives", "What drives it"),
+    ("tried", "What was tried"),
+    ("measured", "What was measured"),
+    ("trust", "How far to trust it"),
+    ("open", "What is still open"),
+)
+
+
+def render(facts: Facts, head: str = "") -> str:
+    """The page as text. Same facts, same text."""
+    values = {
+        **styled(script() if facts.live else "", facts.study),
+        "live_data": Markup(embedded(facts.live)) if facts.live else "",
+        "facts": facts,
+        "head": head,
+        "questions": QUESTIONS,
+        "cautions": wording.CAUTIONS,
+        **_first(facts),
+        **_pictures(facts),
+        **_tables(facts),
+    }
+    return rendered("page.html", values, FILTERS)
+
+
+def card_page(study: Study, formula: Formula, batch_g: float, results_digest: str = "") -> str:
+    """The formula card as a page of its own."""
+    values = {
+        **styled(),
+        "digest": results_digest,
+        "study": study,
+        "f": formula,
+        "batch_g": batch_g,
+        "chance": card.chance_line(formula),
+        "standing": card.standing(formula),
+        "notes": [card.said(note) for note in card.notes(formula)],
+        "weights": card.grams_of(study, formula, batch_g),
+        "steps": [card.making(step) for step in study.steps],
+        "tolerances": card.tolerances_by_name(formula),
+        "composition": card.composition_rows(formula),
+        "specs": [[s.spec.name, wording.asked(s.spec), wording.predicted(s), s.spec.method] for s in formula.strips],
+        "cautions": card.card_cautions(study),
+    }
+    return rendered("card.html", values, FILTERS)
+
+
+def _first(facts: Facts) -> dict[str, Any]:
+    formula = facts.formula
+    plan = facts.plan
+    strips = formula.strips if formula else ()
+    listed = [p for p in facts.findings if p.level == "warn"]
+    return {
+        "jars": _jars(facts),
+        "strips": [(s, svg_strip.strip(s), svg_strip.state_sign(s.state), wording.chance_words(s)) for s in strips],
+        "with_marks": any(s.marks for s in strips),
+        "weakest": wording.weakest_line(formula) if formula else "",
+        "cost": wording.cost_line(formula, facts.cost_ceiling, facts.compared) if formula else "",
+        "stops": [p for p in facts.findings if p.level == "stop"],
+        "notes": listed,
+        "composition": card.composition_rows(formula) if formula else [],
+        "small_notes": [p for p in facts.findings if p.level == "inform"],
+        "plan": plan,
+        "plan_said": wording_plan.plan_said(facts, plan) if plan else {},
+        "trust": wording.trust_lines(formula, facts.rests_on),
+        "predicts": facts.predicts_by,
+    }
+
+
+def _pictures(facts: Facts) -> dict[str, Any]:
+    plan = facts.plan
+    curve = plan.quality.get("fds") if plan else None
+    points = [(float(a), float(b)) for a, b in curve] if isinstance(curve, list | tuple) else []
+    return {
+        "bars": _bars(facts),
+        "front": _front(facts),
+        "front_words": wording.front_words(facts),
+        "fds": svg_chart.fraction_of_space(points) if points else "",
+        "together": svg_terms.together(plan.reading.terms, plan.reading.correlations) if plan else "",
+        "fds_words": wording_plan.fds_words(points) if points else "",
+        "fds_rows": [[f"{share:.0%}", numbers.figure(sd)] for share, sd in points],
+        "effects": [_effect_pictures(row) for row in facts.effects],
+        "chance_effects": [_effect_pictures(facts.chance_effects)] if facts.chance_effects is not None else [],
+        "slices": [(s, svg_slice.contours(s, f"slice{i}")) for i, s in enumerate(facts.slices)],
+        "blends": svg_triangle.tried(facts.blends) if facts.blends else "",
+        "tried": [(t, svg_strip.tried_dots(t)) for t in facts.tried],
+        "fits": [
+            (
+                fit,
+                svg_chart.observed_predicted(fit) if fit.points else "",
+                svg_chart.residuals_by_order(fit),
+                rows.figures(fit),
+                svg_residuals.panels(fit.spec.name, fit.questions) if fit.questions else [],
+            )
+            for fit in facts.fits
+        ],
+        "time_line": svg_chart.time_line(facts.events) if facts.events else "",
+    }
+
+
+def _effect_pictures(row: EffectRow) -> tuple[EffectRow, list[Markup]]:
+    return row, [svg_chart.effect(row, one, first=i == 0) for i, one in enumerate(row.effects)]
+
+
+def _tables(facts: Facts) -> dict[str, Any]:
+    plan = facts.plan
+    responses = [spec for spec in facts.specs if not spec.exact]
+    return {
+        "plan_table": plan_table,
+        "rounds": [(one, wording_plan.round_line(one)) for one in facts.plans],
+        "signs": _round_signs(facts),
+        "plan_numbers": rows.plan_quality(plan) if plan else [],
+        "shown_head": wording_reading.SHOWN_HEAD,
+        "shown_note": wording_reading.SHOWN_NOTE,
+        "shown_rows": wording_reading.shown_rows(plan.reading, wording_reading.units_in(facts)) if plan else [],
+        "unknown_lines": wording_reading.unknown_lines(plan.reading) if plan else [],
+        "filling_line": wording_reading.filling_line(plan.quality) if plan else "",
+        "spread_rows": wording_reading.spread_rows(plan.reading) if plan else [],
+        "alias_lines": wording_reading.alias_lines(plan) if plan else [],
+        "leverage_rows": rows.leverage(plan) if plan else [],
+        "beside": rows.beside(facts),
+        "front_rows": rows.front(facts),
+        "sure_rows": rows.sure(facts.formula) if facts.formula else [],
+        "methods": [f"{spec.name}: {spec.method}" for spec in facts.specs if spec.method],
+        "effect_rows": rows.effect,
+        "asked": rows.asked,
+        "left_head": rows.left_head,
+        "left_rows": rows.left_over_rows,
+        "grid_head": rows.grid_head,
+        "grid_rows": rows.grid,
+        "reading_heads": [_with_unit(spec.name, spec.unit) for spec in responses],
+        "level_heads": [_with_unit(t.name, t.unit if t.unit != facts.unit else "") for t in facts.tried]
+        + list(facts.categories),
+        "made_rows": rows.made(facts),
+        "left_out": rows.left_out(facts),
+        "reach_rows": [
+            [name, *(numbers.figure(v, digits=5) for v in ends)] for name, ends in facts.region["reach"].items()
+        ],
+        "say": wording_fit,
+        "coefficient_head": rows.coefficient_head,
+        "coefficient_rows": rows.coefficients,
+        "other_rows": rows.other_form,
+        "together_rows": rows.together(facts.formula),
+        "not_there": rows.not_there,
+        "anova_rows": rows.anova,
+        "figure_rows": rows.figure_rows,
+        "figures_missing": rows.figures_missing,
+        "trial_rows": rows.trials,
+        "near_rows": rows.near,
+        "event_rows": rows.events(facts),
+    }
+
+
+def _round_signs(facts: Facts) -> list[tuple[Markup, str]]:
+    """The sign of each round that stands in the strips of what was tried."""
+    shown = sorted({number for one in facts.tried for number in one.rounds})
+    words = {0: "from before"}
+    return [(svg.signs(number - 1 if number else 5), words.get(number, f"round {number}")) for number in shown]
+
+
+def _with_unit(name: str, unit: str) -> str:
+    return f"{name} [{unit}]" if unit and unit != name else name
+
+
+def stylesheet() -> str:
+    """The page's one style sheet: tokens for light and dark, the page, the pictures."""
+    light, dark = tokens.css_variables(tokens.LIGHT), tokens.css_variables(tokens.DARK)
+    files = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in ("page.css", "pictures.css", "live.css"))
+    return (
+        f":root {{ {light} }} @media (prefers-color-scheme: dark) {{ @media screen {{ :root {{ {dark} }} }} }}\n{files}"
+    )
+
+
+def styled(script: str = "", header: str = "") -> dict[str, Any]:
+    """What every page's shell asks for: the style sheet, the script if there is one, and the policy that names them.
+
+    Nothing else is allowed: no other script or style, no request, no frame, no form. `header` stands over every
+    printed page.
+    """
+    style = stylesheet()
+    if header:
+        style += f"@media print {{ @page {{ @top-left {{ content: {_css_text(header)}; }} }} }}\n"
+    allowed = ["default-src 'none'", f"style-src '{_hash(style)}'"]
+    allowed += [f"script-src '{_hash(script)}'"] if script else []
+    policy = "; ".join([*allowed, "base-uri 'none'", "form-action 'none'"])
+    return {"style": Markup(style), "script": Markup(script), "policy": Markup(policy)}
+
+
+def _css_text(text: str) -> str:
+    """Text as a CSS string in which every sign but letters and digits of ASCII is written as its number."""
+    signs = (c if c.isascii() and c.isalnum() else f"\\{ord(c):x} " for c in text[:120] if c.isprintable())
+    return f'"{"".join(signs)}"'
+
+
+def _hash(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+
+
+def _jars(facts: Facts) -> Markup:
+    formula = facts.formula
+    if formula is None or isinstance(formula.chance, Unavailable):
+        return Markup("")
+    interval = formula.chance_interval
+    return svg_strip.jars(formula.chance, interval if isinstance(interval, tuple) else None)
+
+
+def _bars(facts: Facts) -> dict[str, Markup]:
+    formula = facts.formula
+    if formula is None:
+        return {}
+    bars = {}
+    for line in formula.lines:
+        if line.allowed is not None:
+            bars[line.name] = svg_strip.reach_bar(line.allowed, line.tried, line.level, line.tolerance, line.name)
+    for setting in formula.settings:
+        if setting.allowed is not None and isinstance(setting.value, float):
+            bars[setting.name] = svg_strip.reach_bar(
+                setting.allowed, setting.tried, setting.value, setting.tolerance, setting.name
+            )
+    return bars
+
+
+def _front(facts: Facts) -> Markup:
+    if len(facts.front) < 2:
+        return Markup("")
+    ceiling = facts.cost_ceiling.high if facts.cost_ceiling else None
+    return svg_chart.chance_against_cost(facts.front, facts.currency, ceiling)
+
+
+def plan_table(plan: PlanFacts) -> Markup:
+    """The trials of a plan, in order of making."""
+    rows = sorted(plan.trials, key=lambda t: (t["order"] is None, t["order"]))
+    columns = [c for c in plan.columns if len({t["levels"][c] for t in rows}) > 1]
+    first = {trial for trial, _ in plan.extremes}
+    grouped = {"block": "Block", "whole_plot": "Set-up"}
+    grouped = {key: word for key, word in grouped.items() if any(t.get(key) is not None for t in rows)}
+    head = ["Order", "Trial", *grouped.values(), "", *columns]
+    body = [
+        [t["order"], t["trial"], *(t[key] or "" for key in grouped)]
+        + [f"repeats {t['replicate_of']}" if t["replicate_of"] else ("extreme" if t["trial"] in first else "")]
+        + [t["levels"][c] for c in columns]
+        for t in rows
+    ]
+    return _table(head, body)
+
+
+def _table(head: Sequence[str], body: Iterable[Sequence[Any]]) -> Markup:
+    parts = ['<div class="scroll"><table><thead><tr>']
+    parts += [f'<th scope="col">{escape(h)}</th>' if h else "<td></td>" for h in head]
+    parts.append("</tr></thead><tbody>")
+    for row in body:
+        cells = (f"{v:g}" if isinstance(v, int | float) else str(v) for v in row)
+        parts.append("<tr>" + "".join(f'<td class="n">{escape(c)}</td>' for c in cells) + "</tr>")
+    parts.append("</tbody></table></div>")
+    return Markup("".join(parts))

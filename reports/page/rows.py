@@ -1,0 +1,339 @@
+"""Rows of the page's tables, from facts to text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from doe.problems import Unavailable
+from reports import numbers
+from reports.facts import EffectRow, Facts, FitFacts, Formula, PlanFacts, Slice
+from reports.wording import fit as wording_fit
+from reports.wording import wording
+
+Rows = list[list[str]]
+
+_COARSE = 4
+
+
+def cell(value: Any) -> str:
+    """A number of the analyst's part, or why it is not there."""
+    if value is None:
+        return ""
+    if isinstance(value, Unavailable):
+        return f"not available: {value.reason}"
+    if isinstance(value, Mapping):
+        return f"not available: {value.get('unavailable', '')}"
+    return numbers.precise(value) if isinstance(value, int | float) else str(value)
+
+
+def ends(value: Any) -> str:
+    """Two ends of an interval, nothing where there is none."""
+    return numbers.between(*value) if isinstance(value, tuple) else ""
+
+
+def sure(formula: Formula) -> Rows:
+    """What is asked and predicted of each response, with the three intervals."""
+    return [
+        [
+            s.spec.name + (" (wish)" if wording.is_wish(s.spec) else ""),
+            wording.asked(s.spec),
+            wording.predicted(s),
+            ends(s.confidence),
+            ends(s.prediction),
+            ends(s.tolerance),
+            "exact" if s.spec.exact else numbers.likely(s.chance),
+        ]
+        for s in formula.strips
+    ]
+
+
+def beside(facts: Facts) -> Rows:
+    """The chosen formula, its alternatives and the references, side by side."""
+    shown = [facts.formula] if facts.formula is not None else []
+    return [
+        [f.name + ("" if f.inside is not False else " (outside what was tried)"), numbers.likely(f.chance),
+         numbers.money(f.cost_per_kg, f.currency) if isinstance(f.cost_per_kg, float) else "", _levels(f)]
+        for f in [*shown, *facts.alternatives, *facts.compared]
+    ]  # fmt: skip
+
+
+def _levels(formula: Formula) -> str:
+    said = [
+        f"{line.label} {numbers.level(line.level, line.step, formula.total)}"
+        for line in formula.lines
+        if line.role in ("varied", "fill")
+    ]
+    said += [f"{s.name} {numbers.figure(s.value) if isinstance(s.value, float) else s.value}" for s in formula.settings]
+    return ", ".join(said)
+
+
+def front(facts: Facts) -> Rows:
+    """Cost and chance of the cheapest formulas."""
+    return [[numbers.money(cost, facts.currency), numbers.percent(chance)] for cost, chance, _ in sorted(facts.front)]
+
+
+def effect(row: EffectRow) -> Rows:
+    """Start and end of each direction."""
+    return [
+        [
+            e.direction,
+            e.levels[0] if e.levels else numbers.figure(e.points[0][0]),
+            e.levels[-1] if e.levels else f"{numbers.figure(e.points[-1][0])} {e.unit}",
+            numbers.figure(e.points[0][1]),
+            numbers.between(e.points[0][2], e.points[0][3]),
+            numbers.figure(e.points[-1][1]),
+            numbers.between(e.points[-1][2], e.points[-1][3]),
+        ]
+        for e in row.effects
+    ]
+
+
+def asked(fit: FitFacts) -> list[str]:
+    """The questions put to the residuals with their answers; those with one answer are asked together."""
+    groups: dict[str, list[str]] = {}
+    for one in fit.questions:
+        groups.setdefault(one.answer, []).append(one.asks)
+    return [f"{asks[0] if len(asks) == 1 else 'Is each level read right?'} {answer}" for answer, asks in groups.items()]
+
+
+def left_head(fit: FitFacts) -> list[str]:
+    """The head of the table of residuals: the deleted residual, then what it is set against."""
+    return ["Batch", "Deleted residual", *(one.axis for one in fit.questions)]
+
+
+def left_over_rows(fit: FitFacts) -> Rows:
+    """Each batch's deleted residual with its place on the axis of every question."""
+    places = [{batch: place for batch, place, _ in one.points} for one in fit.questions]
+    return [
+        [batch, numbers.figure(off), *(numbers.figure(place[batch]) for place in places)]
+        for batch, _, off in fit.questions[0].points
+    ]
+
+
+def grid_head(facts: Slice) -> list[str]:
+    """The head of a slice's table: its y name down, its x values across."""
+    return [f"{facts.y_name} down, {facts.x_name} across", *(numbers.figure(x) for x in facts.xs[::_COARSE])]
+
+
+def grid(facts: Slice) -> Rows:
+    """A slice's values at every fourth line of its grid, nothing outside the limits."""
+    inside = [[within(facts.polygon, x, y) for x in facts.xs] for y in facts.ys]
+    write = numbers.percent if facts.is_chance else numbers.figure
+    return [
+        [numbers.figure(facts.ys[j]), *(write(facts.values[j][i]) if inside[j][i] else "" for i in _every(facts.xs))]
+        for j in reversed(_every(facts.ys))
+    ]
+
+
+def _every(values: Sequence[float]) -> list[int]:
+    return list(range(0, len(values), _COARSE))
+
+
+def within(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:
+    """Whether a point lies in a convex polygon."""
+    turns = []
+    size = max(abs(v) for p in polygon for v in p) or 1.0
+    for (ax, ay), (bx, by) in zip(polygon, [*polygon[1:], polygon[0]], strict=True):
+        turns.append((bx - ax) * (y - ay) - (by - ay) * (x - ax))
+    return all(t >= -1e-9 * size for t in turns) or all(t <= 1e-9 * size for t in turns)
+
+
+def made(facts: Facts) -> Rows:
+    """Batches as made, with what was read and why one does not count."""
+    responses = [s.name for s in facts.specs if not s.exact]
+    return [
+        [b.batch, b.state + (f": {b.why}" if b.why else ""), *(b.readings.get(n, "") for n in responses)]
+        + [_plain(b.levels[t.name]) for t in facts.tried]
+        + [_plain(b.levels[name]) for name in facts.categories]
+        for b in facts.made
+    ]
+
+
+def _plain(value: Any) -> str:
+    return f"{value:.5g}" if isinstance(value, int | float) else str(value)
+
+
+def left_out(facts: Facts) -> Rows:
+    """Batches left out of a fit, with the reason."""
+    return [
+        [fit.spec.name, str(entry.get("batch", entry.get("trial", ""))), str(entry.get("why", entry.get("reason", "")))]
+        for fit in facts.fits
+        for entry in fit.fit.get("excluded", ())
+    ]
+
+
+def figures(fit: FitFacts) -> Rows:
+    """The few numbers that stand beside a fit's pictures."""
+    entry = fit.fit
+    r2 = entry.get("r2_predicted")
+    out = [["Batches", str(entry["n"])], ["Terms", str(len(entry["terms"]))]]
+    sd = entry.get("residual_sd")
+    if isinstance(sd, float):
+        says = f"{numbers.percent(sd)} of the value" if entry["scale"] == "log" else numbers.with_unit(
+            numbers.figure(sd, digits=2), fit.spec.unit)  # fmt: skip
+        out.append(["A batch differs from its fit by", says + " (sd)"])
+    if isinstance(r2, float):
+        out.append(["Of the differences between new batches it would foretell", numbers.percent(max(r2, 0.0))])
+    return out
+
+
+def figure_rows(fit: FitFacts) -> Rows:
+    """The single figures of a fit under their standard names."""
+    rows = [[name, cell(value)] for name, value in _figures(fit) if not _nothing(value)]
+    lack = fit.fit.get("lack_of_fit", {})
+    if "f" in lack:
+        a, b = lack["df"]
+        rows.append(["lack of fit", f"F({cell(a)}, {cell(b)}) = {cell(lack['f'])}, p = {cell(lack['p'])}"])
+    return rows
+
+
+def figures_missing(fit: FitFacts) -> list[str]:
+    """The figures that a fit does not have, by the reason."""
+    missing: dict[str, list[str]] = {}
+    for name, value in [*_figures(fit), ("lack of fit", fit.fit.get("lack_of_fit"))]:
+        if _nothing(value):
+            missing.setdefault(cell(value), []).append(name)
+    return [f"{numbers.listed(named)}: {reason}." for reason, named in missing.items()]
+
+
+def _figures(fit: FitFacts) -> list[tuple[str, Any]]:
+    names = ("residual_sd", "df_residual", "r2", "r2_adjusted", "r2_predicted", "press", "log_likelihood")
+    found = [(name.replace("_", " ").replace("r2", "R²"), fit.fit.get(name)) for name in names]
+    return found + [(f"variance of {name.replace('_', ' ')}", v) for name, v in fit.fit.get("variance", {}).items()]
+
+
+def coefficient_head(fit: FitFacts) -> list[str]:
+    """The head of the coefficient table."""
+    head = ["Term", "Estimate", "Standard error", "t", "df", "p"]
+    head += ["Together, from", "to"] if wording_fit.known(fit.fit.get("together")) else []
+    return head + (["Chosen"] if wording_fit.shares(fit.fit) else [])
+
+
+def coefficients(fit: FitFacts) -> Rows:
+    """The coefficient table, with the limits that hold for all terms at once and how often each term was chosen."""
+    keys = ("term", "estimate", "se", "t", "df", "p")
+    found, share = fit.fit.get("together"), wording_fit.shares(fit.fit)
+    limits = found["terms"] if wording_fit.known(found) and found is not None else None
+    out = []
+    for row in fit.fit["terms"]:
+        cells = [_brief(row[key]) if key == "df" else cell(row.get(key)) for key in keys]
+        cells += [cell(end) for end in limits.get(row["term"], ("", ""))] if limits is not None else []
+        out.append(cells + ([share.get(row["term"], "")] if share else []))
+    return out
+
+
+def other_form(fit: FitFacts) -> Rows:
+    """The coefficients of a blend's other form; none where there is none, or where it says the same."""
+    found = fit.fit.get("other_form")
+    if not wording_fit.known(found) or found is None:
+        return []
+    return [[cell(row.get(key)) for key in ("term", "estimate", "se", "p")] for row in found["terms"]]
+
+
+def together(formula: Formula | None) -> Rows:
+    """Confidence and prediction limits of a formula by which all responses can be read at once."""
+    if formula is None:
+        return []
+    rows = [
+        [s.spec.name, wording.predicted(s), ends(s.together[0]), ends(s.together[1])]
+        for s in formula.strips
+        if s.together is not None
+    ]
+    return rows if len(rows) > 1 else []
+
+
+def anova(fit: FitFacts) -> Rows:
+    """The analysis of variance."""
+    keys = ("source", "df", "ss", "ms", "f", "p")
+    return [["" if _nothing(row.get(key)) else cell(row.get(key)) for key in keys] for row in fit.fit["anova"]]
+
+
+def _nothing(value: Any) -> bool:
+    """Whether a line of the table simply has no such figure (a residual has no F); the reason stands in the JSON."""
+    return isinstance(value, Mapping) and "unavailable" in value
+
+
+def trials(fit: FitFacts) -> Rows:
+    """The diagnosis of each batch; a reading that is only a bound stands as one."""
+    keys = ("fitted", "residual", "leverage", "studentised", "deleted", "cook")
+    return [[str(row["batch"]), _seen(row), *(_brief(row.get(key)) for key in keys)] for row in fit.fit["trials"]]
+
+
+def _seen(row: Mapping[str, Any]) -> str:
+    if row.get("bound") == "between":
+        return f"{cell(row.get('observed'))} to {cell(row.get('to'))}"
+    return {"above": "> ", "below": "< "}.get(str(row.get("bound")), "") + cell(row.get("observed"))
+
+
+def _brief(value: Any) -> str:
+    """A number of the table of batches; what does not exist is a dash, the reason stands under the table."""
+    return "–" if _nothing(value) else cell(value)
+
+
+def not_there(fit: FitFacts) -> list[str]:
+    """Why numbers of the table of batches are not there, each reason once with its batches."""
+    reasons: dict[str, list[str]] = {}
+    for row in fit.fit["trials"]:
+        for key in ("leverage", "studentised", "deleted", "cook"):
+            value = row.get(key)
+            if _nothing(value):
+                named = reasons.setdefault(str(value["unavailable"]), [])
+                if row["batch"] not in named:
+                    named.append(str(row["batch"]))
+    every = len(fit.fit["trials"])
+    return [f"{'all' if len(who) == every else numbers.spans(who)}: {why}" for why, who in reasons.items()]
+
+
+def near(fit: FitFacts) -> Rows:
+    """Models that explain nearly as well as the one that is read."""
+    found = (fit.fit.get("selection") or {}).get("near") or ()
+    return [[" + ".join(row["terms"]), cell(row.get("delta_aicc"))] for row in found]
+
+
+def plan_quality(plan: PlanFacts) -> Rows:
+    """The quality of a plan under its standard names."""
+    quality = plan.quality
+    out: Rows = []
+    for key in ("terms", "rank", "condition", "d_efficiency", "i_efficiency", "best_possible", "df", "prediction_sd",
+                "filling", "steps", "days", "cost"):  # fmt: skip
+        value = quality.get(key)
+        if key == "condition":
+            out.append([f"condition number, {quality.get('coding', '')} coding", cell(value)])
+        elif isinstance(value, Mapping) and "unavailable" not in value:
+            out += [[_named(f"{key}: {k}"), _pair(v)] for k, v in value.items()]
+        elif value is not None:
+            out.append([_named(key), cell(value)])
+    return out
+
+
+def _named(key: str) -> str:
+    known = {
+        "d_efficiency": "D efficiency",
+        "i_efficiency": "I efficiency",
+        "best_possible: d": "D efficiency, proven from, to",
+        "best_possible: i": "I efficiency, proven from, to",
+        "filling: nearest": "nearest two recipes, rms share of the reach",
+        "filling: farthest": "farthest from any trial, rms share of the reach",
+        "filling: nearest_by_lot": "nearest two, of as many drawn by lot",
+        "filling: farthest_by_lot": "farthest, of as many drawn by lot",
+    }
+    return known.get(key, key.replace("_", " "))
+
+
+def leverage(plan: PlanFacts) -> Rows:
+    """The leverage of each trial, the highest first."""
+    found = plan.quality.get("leverage") or {}
+    known = [(name, value) for name, value in found.items() if isinstance(value, float)]
+    return [[name, numbers.figure(value)] for name, value in sorted(known, key=lambda row: (-round(row[1], 9), row[0]))]
+
+
+def _pair(value: Any) -> str:
+    if isinstance(value, list | tuple):
+        return " to ".join(cell(v) for v in value)
+    return cell(value)
+
+
+def events(facts: Facts) -> Rows:
+    """The journal as a list."""
+    return [[e.when, e.who, e.command, e.says if e.says != e.command else ""] for e in facts.events]

@@ -1,0 +1,1 @@
+"""What goes to the bench: sheets, labels, workbooks, the formula card."""

@@ -1,0 +1,1 @@
+"""Pictures, drawn by us in SVG."""

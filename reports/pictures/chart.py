@@ -1,0 +1,215 @@
+"""Charts: effects as small multiples, predicted against observed, residuals, design-space curve, front, time line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+
+from markupsafe import Markup
+
+from reports.facts import Effect, EffectRow, Event, FitFacts, FitPoint
+from reports.numbers import exactly, figure, percent
+from reports.pictures.svg import Axis, axis_below, axis_left, element, line, mark, padded, path, picture, words
+
+
+def effect(row: EffectRow, one: Effect, *, first: bool, height: float = 146.0) -> Markup:
+    """One response along one direction: the predicted mean with its confidence band, and the formula's own place."""
+    spec = row.spec
+    width, left = (204.0, 48.0) if first else (166.0, 10.0)
+    x = Axis(one.points[0][0], one.points[-1][0], left, width - 12)
+    y = Axis(*row.axis, height - 30, 38, spec.log and row.axis[0] > 0)
+    parts = axis_left(y, left, "", 4, width - 12 - left) if first else [
+        line(left, y(t), width - 12, y(t), "hair") for t in y.ticks(4)
+    ]  # fmt: skip
+    parts += [
+        line(left, y(limit), width - 12, y(limit), "limit")
+        for limit in (spec.low, spec.high)
+        if limit is not None and row.axis[0] <= limit <= row.axis[1]
+    ]
+    if one.levels:
+        return _category(row, one, parts, (left, width, height), y)
+    upper = [(x(p[0]), _held(y, p[3])) for p in one.points]
+    lower = [(x(p[0]), _held(y, p[2])) for p in one.points]
+    parts += [
+        path([(x(one.now), y.start), (x(one.now), y.end)], "dash"),
+        path([*upper, *reversed(lower)], "band", closed=True),
+        path([(x(p[0]), _held(y, p[1])) for p in one.points], "line"),
+    ]
+    up, _, down = one.direction.partition(", ")
+    here = min(one.points, key=lambda p: abs(p[0] - one.now))
+    parts.append(mark(x(one.now), _held(y, here[1]), 0.9))
+    parts += [
+        line(left, y.start, width - 12, y.start, "axis"),
+        words(left, height - 16, figure(one.points[0][0])),
+        words(width - 12, height - 16, figure(one.points[-1][0]), anchor="end"),
+        words((left + width - 12) / 2, height - 16, one.unit, anchor="middle", most=14),
+        words(left, 13, up, "say", most=24),
+        words(left, 27, down, most=26),
+    ]
+    says = (
+        f"{spec.name} along {one.direction}: from {figure(one.points[0][1])} to {figure(one.points[-1][1])} {spec.unit}"
+    )
+    return picture(width, height, says, parts)
+
+
+def _category(row: EffectRow, one: Effect, parts: list[Markup], size: tuple[float, float, float], y: Axis) -> Markup:
+    """The predicted mean at each level of a category, with its confidence as a bar."""
+    left, width, height = size
+    spec, apart = row.spec, (width - 12 - left) / len(one.levels)
+    for i, (level, point) in enumerate(zip(one.levels, one.points, strict=True)):
+        x = left + apart * (i + 0.5)
+        low, mean, high = (_held(y, v) for v in (point[2], point[1], point[3]))
+        parts += [line(x, low, x, high, "whisker"), line(x - 9, mean, x + 9, mean, "line")]
+        if i == one.now:
+            parts.append(mark(x, mean, 0.9))
+        parts.append(words(x, height - 16, level, anchor="middle", most=max(3, int(apart / 6))))
+    parts += [line(left, y.start, width - 12, y.start, "axis"), words(left, 13, one.direction, "say", most=24)]
+    at = ", ".join(f"{figure(p[1])} at {level}" for level, p in zip(one.levels, one.points, strict=True))
+    return picture(width, height, f"{spec.name} by {one.direction}: {at} {spec.unit}", parts)
+
+
+def _held(axis: Axis, value: float) -> float:
+    """A pixel kept within the plot."""
+    low, high = sorted((axis.start, axis.end))
+    return min(max(axis(value), low), high)
+
+
+def _label(text: str, unit: str) -> str:
+    return f"{text} [{unit}]" if unit else text
+
+
+def observed_predicted(facts: FitFacts, side: float = 250.0) -> Markup:
+    """Measured against fitted with the line where both agree; a bound points to where its value may lie."""
+    spec = facts.spec
+    values = [v for p in facts.points for v in (p.seen, p.fitted, p.seen if p.to is None else p.to)]
+    low, high = padded(values)
+    log = spec.log and min(values) > 0
+    if log:
+        low, high = min(values) / 1.15, max(values) * 1.15
+    x = Axis(low, high, 54, side - 10, log)
+    y = Axis(low, high, side - 40, 30, log)
+    measured = _label(f"measured {spec.name}", "" if spec.unit == spec.name else spec.unit)
+    parts = [*axis_below(x, side - 40, _label("fitted", spec.unit), 4), *axis_left(y, 54, measured, 4)]
+    parts.append(line(x(low), y(low), x(high), y(high), "dash"))
+    for p in facts.points:
+        title = element("title", f"{p.trial}: measured {seen_words(p)}, fitted {figure(p.fitted)}")
+        parts += _bound(x(p.fitted), y(p.seen), None if p.to is None else y(p.to), p.bound)
+        if p.bound != "between":
+            parts.append(element("circle", title, cx=x(p.fitted), cy=y(p.seen), r="3.2", cls="ring"))
+    bounds = sum(p.bound != "none" for p in facts.points)
+    says = f"{spec.name}: measured against fitted, {len(facts.points)} batches"
+    return picture(side, side, says + (f", {bounds} of them known only as a bound" if bounds else ""), parts)
+
+
+def seen_words(point: FitPoint) -> str:
+    """What was measured of a batch, a bound as one."""
+    if point.bound == "between" and point.to is not None:
+        return f"{figure(point.seen)} to {figure(point.to)}"
+    return {"above": "> ", "below": "< "}.get(point.bound, "") + figure(point.seen)
+
+
+def _bound(x: float, y: float, to: float | None, bound: str) -> list[Markup]:
+    """An arrow from a bound towards where the value lies; between two ends, a bar with both."""
+    if bound == "between" and to is not None:
+        return [line(x, y, x, to, "clayline"), line(x - 4, y, x + 4, y, "clayline"),
+                line(x - 4, to, x + 4, to, "clayline")]  # fmt: skip
+    if bound not in ("above", "below"):
+        return []
+    way = -1 if bound == "above" else 1
+    tip = y + way * 17
+    return [
+        line(x, y, x, tip, "clayline"),
+        path([(x - 3.5, tip - way * 5), (x, tip), (x + 3.5, tip - way * 5)], "clayline"),
+    ]
+
+
+def residuals_by_order(facts: FitFacts, width: float = 330.0, height: float = 250.0) -> Markup:
+    """Deleted residuals in the order the batches were made: a drift or a bad day would show. Nothing without any."""
+    shown = [(p.trial, p.place, p.off) for p in facts.points if p.off is not None]
+    if not shown:
+        return Markup("")
+    reach = max(3.2, *(abs(off) * 1.08 for _, _, off in shown))
+    x = Axis(min(place for _, place, _ in shown) - 0.7, max(place for _, place, _ in shown) + 0.7, 44, width - 10)
+    y = Axis(-reach, reach, height - 40, 30)
+    parts = [*axis_below(x, height - 40, "order of making", 6),
+             *axis_left(y, 44, "deleted residual [its own sd]", 5)]  # fmt: skip
+    parts += [line(44, y(0), width - 10, y(0), "axis"), line(44, y(3), width - 10, y(3), "dash"),
+              line(44, y(-3), width - 10, y(-3), "dash")]  # fmt: skip
+    for trial, order, value in shown:
+        cls = "clay" if abs(value) > 3 else "ring"
+        parts += [line(x(order), y(0), x(order), y(value), "hair"),
+                  element("circle", element("title", f"{trial}: {figure(value)}"), cx=x(order), cy=y(value), r="3.2",
+                          cls=cls)]  # fmt: skip
+        if abs(value) > 3:
+            parts.append(words(x(order), y(value) + (-8 if value > 0 else 14), trial, anchor="middle", most=12))
+    return picture(width, height, f"{facts.spec.name}: residuals in order of making", parts)
+
+
+def fraction_of_space(curve: Sequence[tuple[float, float]], width: float = 330.0, height: float = 230.0) -> Markup:
+    """How much of the region is predicted at least so well: standard deviation of a predicted mean against share."""
+    top = max(sd for _, sd in curve) * 1.08
+    x, y = Axis(0, 1, 44, width - 14), Axis(0, top, height - 40, 30)
+    parts = [*axis_left(y, 44, "sd of a predicted mean [batch sd]", 5, width - 58),
+             *axis_below(x, height - 40, "share of the region", 5),
+             path([(x(share), y(sd)) for share, sd in curve], "line")]  # fmt: skip
+    half = min(curve, key=lambda p: abs(p[0] - 0.5))
+    parts += [line(x(half[0]), y.start, x(half[0]), y(half[1]), "dash"),
+              words(x(half[0]) + 6, y(half[1]) + 16, f"half: {figure(half[1], digits=2)}", "halo")]  # fmt: skip
+    return picture(width, height, f"half of the region is predicted within {figure(half[1])} batch sd", parts)
+
+
+def chance_against_cost(
+    front: Sequence[tuple[float, float, bool]], currency: str, ceiling: float | None, width: float = 360.0
+) -> Markup:
+    """The cheapest formula for each chance: (cost, chance, chosen), the chosen one with our mark."""
+    height = 240.0
+    costs = [cost for cost, _, _ in front]
+    low, high = padded([*costs, *([ceiling] if ceiling is not None else [])], 0.08)
+    x = Axis(low, high, 46, width - 14)
+    y = Axis(0, 1, height - 40, 30)
+    parts = axis_below(x, height - 40, f"cost [{currency}/kg]", 5)
+    parts.append(line(46, y.start, 46, y.end, "axis"))
+    for share in (0, 0.25, 0.5, 0.75, 1):
+        parts += [line(46, y(share), width - 14, y(share), "hair"),
+                  words(40, y(share) + 4, f"{share:.0%}".replace("%", " %"), anchor="end")]  # fmt: skip
+    parts.append(words(2, 18, "chance that a new batch passes everything", "say"))
+    ordered = sorted(front)
+    parts.append(path([(x(cost), y(chance)) for cost, chance, _ in ordered], "thin"))
+    if ceiling is not None:
+        parts += [line(x(ceiling), y.start, x(ceiling), y.end, "limit"),
+                  words(x(ceiling) - 4, y.end + 10, f"ceiling {exactly(ceiling)}", anchor="end")]  # fmt: skip
+    for cost, chance, chosen in ordered:
+        label = element("title", f"{percent(chance)} at {figure(cost)} {currency}/kg")
+        if chosen:
+            parts.append(mark(x(cost), y(chance), 1.3))
+        else:
+            parts.append(element("circle", label, cx=x(cost), cy=y(chance), r="3", cls="ring"))
+    return picture(width, height, "chance against cost", parts)
+
+
+def time_line(events: Sequence[Event], width: float = 760.0) -> Markup:
+    """What was done: on a line of days, things of one day on each other; within one day, in order along it."""
+    when = [datetime.fromisoformat(e.when) for e in events]
+    first, last = min(when).date(), max(when).date()
+    one_day = first == last
+    piles: dict[int, list[Event]] = {}
+    for place, (moment, event) in enumerate(zip(when, events, strict=True)):
+        piles.setdefault(place if one_day else (moment.date() - first).days, []).append(event)
+    axis = Axis(0, max(max(piles), 1), 46, width - 70)
+    gap = min(14.0, 150.0 / max(len(pile) for pile in piles.values()))
+    base = 22 + gap * max(len(pile) for pile in piles.values())
+    parts = [line(30, base, width - 30, base, "axis")]
+    shown = -1e9
+    for since, pile in sorted(piles.items()):
+        x = axis(since)
+        for i, event in enumerate(pile):
+            title = element("title", f"{event.when} {event.command}: {event.says}")
+            parts.append(element("circle", title, cx=x, cy=base - 8 - gap * i, r="3.4", cls="ring"))
+            if gap >= 12 and (not one_day or x - shown > 64 or since == 0):
+                parts.append(words(x + 8, base - 4 - gap * i, event.command, most=14))
+        if x - shown > 64:
+            moment = datetime.fromisoformat(pile[0].when)
+            parts.append(words(x, base + 18, f"{moment:%H:%M}" if one_day else str(moment.date()), anchor="middle"))
+            shown = x
+    says = f"what was done on {first}" if one_day else f"what was done from {first} to {last}"
+    return picture(width, base + 26, says, parts, wide=True)

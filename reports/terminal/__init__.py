@@ -1,0 +1,1 @@
+"""What commands say to a person at a terminal."""

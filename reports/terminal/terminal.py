@@ -1,0 +1,404 @@
+"""What commands say to a person at a terminal: quiet, aligned, readable without colour; what next, last."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from doe.problems import Problem, Unavailable
+from doe.recipes.costs import cost_range
+from doe.results.curves import observed
+from doe.trade import trade_refusals
+from doe.trade.rulebook import RULES
+from reports.gathering.plan import plan_facts
+from reports.numbers import (
+    NOTHING,
+    batches_in_words,
+    chance_between,
+    counted,
+    exactly,
+    figure,
+    level,
+    likely,
+    listed,
+    money,
+    percent,
+    spans,
+)
+from reports.tables import aligned, clean, wrapped
+from reports.terminal import plan as terminal_plan
+from reports.terminal import region as terminal_region
+from reports.wording import grades as wording_grades
+from reports.wording import proof as wording_proof
+from reports.wording.changes import gain_line
+from reports.wording.findings import ranked
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from doe.definition.parts import Response
+    from doe.design.design import Design
+    from doe.results.results import Results
+    from doe.study import Study
+    from optimise.formula.optimum import Optimum
+    from optimise.models.models import Models
+
+_WORDS = {"stop": "STOP", "warn": "look", "inform": "note"}
+_SHOWN = 12
+_NARROW = 5e-4  # a reach of fewer than five of the last digits shown
+
+
+def findings(problems: Sequence[Problem]) -> str:
+    """Findings, the gravest first, one to a paragraph; nothing when there are none."""
+    told = ranked(problems)
+    lines = [wrapped(f"{_WORDS[p.level]}  {p}", indent="      ") for p in told[:_SHOWN]]
+    if len(told) > _SHOWN:
+        lines.append(f"and {len(told) - _SHOWN} more; --json lists all")
+    return "\n".join(lines)
+
+
+def _page(*parts: str) -> str:
+    return "\n\n".join(part for part in parts if part)
+
+
+def _do(text: str) -> str:
+    return f"Next: {clean(text)}"
+
+
+def check(
+    study: Study,
+    folder: str = "FOLDER",
+    refused: Sequence[Problem] = (),
+    trade: Sequence[Problem] = (),
+    told: Sequence[Problem] = (),
+    todo: str = "",
+) -> str:
+    """The reach of each ingredient, what a kilogram costs, everything noticed, and why no such plan can be made.
+
+    `trade` is what checks of the trade say, `told` what the plan would tell before any trial is sought,
+    `todo` the command that comes next in the study if there is nothing to mend.
+    """
+    cost = cost_range(study)
+    money_line = (
+        f"Cost: not available ({cost.reason})"
+        if isinstance(cost, Unavailable)
+        else f"Raw materials cost {money(cost[0], study.currency)} to {money(cost[1], study.currency)} per kg."
+    )
+    factors = sum(f.of is None for f in study.factors)
+    size = f"{counted(len(study.varied), 'ingredient')} to blend, {counted(factors, 'factor')}"
+    head = wrapped(f"{study.name}: {size}", columns=80)
+    region = (terminal_region.extent(study), terminal_region.never_deciding(study), money_line)
+    return _page(
+        head,
+        terminal_region.reach_table(study),
+        *(wrapped(text, columns=80, indent="  ") for text in region if text),
+        findings((*study.problems, *refused, *told, *trade)),
+        _do(_to_mend(study, folder, refused, trade) or todo or f"blendwright plan {folder}"),
+    )
+
+
+def _to_mend(study: Study, folder: str, refused: Sequence[Problem], trade: Sequence[Problem]) -> str:
+    if refused:
+        return f"mend what says STOP, then blendwright check {folder}"
+    if trade_refusals(study, trade):
+        return f"mend what says STOP, or take it on purpose with [[accept]], then blendwright check {folder}"
+    return ""
+
+
+_GROUPS = {"block": "block", "whole_plot": "set-up"}
+
+
+def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
+    """The trials in the order to be made, and how good the plan is."""
+    columns = [c for c in study.columns if c in _moving(study)]
+    rows = []
+    grouped = [name for name in _GROUPS if design.runs[name].notna().any()]
+    for trial, run in design.runs.sort_values("order").iterrows():
+        recipe = design.table.loc[str(trial)]
+        again = run.get("replicate_of")
+        cells = [_level(study, column, recipe[column]) for column in columns]
+        where = [clean(str(run[name])) for name in grouped]
+        rows.append([str(run["order"]), str(trial), *where, *cells, _remark(design, str(trial), again)])
+    head = ("order", "trial", *(_GROUPS[name] for name in grouped), *columns, "")
+    table = aligned(rows, head, right=(0, *range(2 + len(grouped), len(head) - 1)), most=16)
+    quality = design.quality.to_dict()
+    ahead = ("what to fetch, " if study.ingredients else "") + "what is due when, jar labels"
+    place, book = f"{name}/plan/round-{design.round}", f"{name}/bench/round-{design.round}.xlsx"
+    says = [
+        f"{counted(len(rows), 'batch', 'batches')}{_before(design)} for {counted(quality['terms'], 'model term')}.",
+        wrapped(terminal_plan.against(quality)),
+        *terminal_plan.between_blocks(quality),
+        *terminal_plan.on_steps(quality),
+        f"{_days(quality.get('days'))}; cost {money(_number(quality.get('cost')), study.currency)}.",
+    ]
+    return _page(
+        wrapped(f"{study.name}, round {design.round}{_units(study, columns)}"),
+        table,
+        "\n".join(says),
+        terminal_plan.reading(study, plan_facts(study, design)),
+        findings(design.findings),
+        _do(f"print {place}/store-room.html ({ahead}) and {place}/sheets.html, "
+            f"make the batches in this order, type results into {book}, then blendwright record {name} {book}"),
+    )  # fmt: skip
+
+
+def _before(design: Design) -> str:
+    before = design.quality.made_before
+    return f" and {before} made before" if before else ""
+
+
+def _units(study: Study, columns: Sequence[str]) -> str:
+    """What the levels are in: that of the blend first, then each factor that has a unit."""
+    blended = {item.name for item in study.ingredients} & set(columns)
+    told = [f"levels in {study.unit}"] if blended and study.unit else []
+    told += [f"{f.name} in {f.unit}" for f in study.factors if f.unit and f.name in columns]
+    return f"; {', '.join(told)}" if told else ""
+
+
+def _remark(design: Design, trial: str, again: Any) -> str:
+    if isinstance(again, str):
+        return f"again {again}"
+    return "extreme" if trial in design.make_first else ""
+
+
+def _moving(study: Study) -> set[str]:
+    return {i.name for i in study.varied} | {f.name for f in study.factors}
+
+
+def _level(study: Study, column: str, value: Any) -> str:
+    if isinstance(value, str):
+        return value
+    item = next((i for i in study.ingredients if i.name == column), None)
+    if item is None:
+        return exactly(float(value))
+    return level(float(value), item.step or _fine(study, column), study.total)
+
+
+def _fine(study: Study, column: str) -> float | None:
+    """The step that shows levels of an ingredient too little of which is used to be told apart in the usual digits."""
+    low, high = study.region.reach.get(column, (0.0, 0.0))
+    narrow = 0.0 < high - low < _NARROW * study.total
+    return 10.0 ** (math.floor(math.log10(high - low)) - 1) if narrow else None
+
+
+def _number(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _days(value: Any) -> str:
+    return counted(int(value), "bench day") if _number(value) is not None else f"bench days: {NOTHING}"
+
+
+def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mapping[str, Any]] = ()) -> str:
+    """What was taken in, what is missing, what was noticed; `todo` is the command that comes next."""
+    batches = results.batches
+    states = ", ".join(f"{count} {state}" for state, count in batches["state"].value_counts().items())
+    rows = []
+    for response in study.fitted_responses:
+        seen, _ = observed(study, results, response)
+        bounds = int((seen["bound"] != "none").sum())
+        numbers = seen.loc[seen["bound"] == "none", "value"]
+        span = wording_grades.read_from_to(response, numbers.tolist()) if len(numbers) else "no number"
+        rows.append([response.name, len(seen), bounds or "", span, response.unit])
+    return _page(
+        f"{counted(len(batches), 'batch', 'batches')} of {counted(batches['trial'].nunique(), 'trial')}: {states}. "
+        f"{counted(len(results.counted), 'reading')}.",
+        aligned(rows, ("response", "batches read", "out of range", "from, to", "unit"), right=(1, 2)),
+        _missing(missing),
+        findings(results.findings),
+        _do(todo),
+    )
+
+
+def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER", moved: Sequence[str] = ()) -> str:
+    """What the models say of given recipes: centre, interval for one new batch, chance."""
+    study = models.study
+    parts = []
+    for label, point in zip(frame.index, models.points(frame), strict=True):
+        rows = []
+        for name, entry in point["responses"].items():
+            response = study.response(name)
+            rows.append([name, *_predicted(response, entry), _chance(response, entry),
+                         wording_grades.asked_for(response), response.unit])  # fmt: skip
+        where = "" if point["inside"] else " Outside what was tried: read it as a guess."
+        head = f"{clean(label)}: {_all_pass(point['chance_all'])}{where}"
+        table = aligned(
+            rows,
+            ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),
+            right=(1, 3),
+        )
+        cost = _number(point["cost_per_kg"])
+        told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in RULES]
+        paid = f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""
+        parts.append(_page(head, table, paid, findings(told)))
+    return _page(*parts, "\n".join(moved), _do(f"blendwright optimise {folder}"))
+
+
+def _chance(response: Response, entry: Mapping[str, Any]) -> str:
+    """The chance of one response; sure only of what is computed."""
+    chance = _number(entry.get("chance"))
+    return percent(chance) if response.is_exact else likely(chance)
+
+
+def _all_pass(chance: Any) -> str:
+    if _number(chance) is None:
+        reason = chance.get("unavailable") if isinstance(chance, Mapping) else getattr(chance, "reason", "")
+        return f"no chance of passing everything can be given ({reason})."
+    return f"{batches_in_words(float(chance))} would pass everything ({likely(float(chance))})."
+
+
+def _predicted(response: Response, entry: Mapping[str, Any]) -> tuple[str, str]:
+    ends, centre = entry.get("prediction"), _number(entry.get("predicted"))
+    if isinstance(ends, list | tuple):
+        return wording_grades.one(response, centre, (ends[1] - ends[0]) / 4), wording_grades.span(response, *ends)
+    return wording_grades.one(response, centre), ""
+
+
+def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -> str:
+    """The formula to make, the chance, what a batch will read, what else would do."""
+    lines = []
+    for item in study.ingredients:
+        ends = best.tolerances.get(item.name)
+        keep = f"{figure(ends[0])} to {figure(ends[1])}" if ends else ""
+        lines.append([item.name, level(best.blend[item.name], item.step, study.total), keep])
+    for factor in study.factors:
+        value = best.factors[factor.name]
+        ends = best.tolerances.get(factor.name)
+        keep = f"{figure(ends[0])} to {figure(ends[1])}" if ends else ""
+        lines.append([f"{factor.name} [{factor.unit}]" if factor.unit else factor.name,
+                      value if isinstance(value, str) else exactly(value), keep])  # fmt: skip
+    rows = []
+    for response, entry in best.responses.items():
+        spec = study.response(response)
+        rows.append([response, *_predicted(spec, entry), _chance(spec, entry),
+                     wording_grades.asked_for(spec), spec.unit])  # fmt: skip
+    interval = best.chance_interval
+    span = "" if isinstance(interval, Unavailable) else f" 90 % interval of the chance: {chance_between(*interval)}."
+    cost = best.cost_per_kg
+    return _page(
+        f"Formula {best.label} of {clean(study.name)}: {_all_pass(best.chance)}{span}",
+        aligned(lines, ("ingredient", f"level [{study.unit}]", "all at once within: 0.9 of the chance"), right=(1,)),
+        aligned(
+            rows,
+            ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),
+            right=(1, 3),
+        ),
+        _trust(study, best, cost),
+        "\n".join(told),
+        findings(best.findings),
+        _do(todo),
+    )
+
+
+def _trust(study: Study, best: Optimum, cost: Any) -> str:
+    says = ["Predicted, not confirmed."]
+    if isinstance(cost, float):
+        says.append(f"Cost {money(cost, study.currency)} per kg.")
+    if not isinstance(best.desirability, Unavailable):
+        says.append(f"Desirability {figure(best.desirability)}.")
+    if not best.inside:
+        says.append("Outside what was tried.")
+    says.append(wording_proof.bound(best.certificate.to_dict()))
+    says += [wording_proof.clash(study, best.clash), wording_proof.closest(study, best.closest)]
+    if best.alternatives:
+        others = ", ".join(
+            f"{entry['label']} {likely(_number(entry.get('chance_all')))}" for entry in best.alternatives
+        )
+        says.append(f"Others nearly as good: {others}.")
+    if best.cheapest is not None:
+        levels = {**best.cheapest["blend"], **best.cheapest["factors"]}
+        moved = [
+            f"{clean(name)} {_level(study, name, levels[name])}" for name in study.columns if name in _moving(study)
+        ]
+        dear, chance = _number(best.cheapest["cost_per_kg"]), _number(best.cheapest["chance_all"])
+        paid = money(dear or 0.0, study.currency)
+        says.append(f"Practically the same chance, {likely(chance)}, for {paid} per kg: {', '.join(moved)}.")
+    return wrapped(" ".join(said for said in says if said))
+
+
+_NOT_MADE = {"aside": "of these set aside", "out": "failed or not makeable", "withdrawn": "withdrawn"}
+
+
+def status(document: Mapping[str, Any]) -> str:
+    """Where the study stands, from its own document."""
+    rows = [
+        [f"round {row['round']}", row.get("purpose", ""), f"{row['made']} of {row['trials']} made",
+         ", ".join(f"{row[key]} {word}" for key, word in _NOT_MADE.items() if row.get(key))]
+        for row in document["rounds"]
+    ]  # fmt: skip
+    told = [f"{counted(document['batches'], 'batch', 'batches')} on record."]
+    told += [f"{key}: {state}." for key, state in (document.get("analyses") or {}).items()]
+    if document.get("formulas"):
+        told.append(f"Formulas kept: {listed([str(n) for n in document['formulas']])}.")
+    # What `check` says of keys that wait for their part of the program is no news here.
+    problems = [Problem.from_dict(entry) for entry in document["problems"] if entry["code"] != "not-used-yet"]
+    rounds = aligned(rows) if rows else "No round is planned yet."
+    lacking = "\n".join(
+        part for part in (_missing(document.get("missing") or []), _due(document.get("due") or [])) if part
+    )
+    return _page(
+        clean(document["study"]), rounds, " ".join(map(clean, told)), lacking, findings(problems), _do(document["next"])
+    )
+
+
+def _due(entries: Sequence[Mapping[str, Any]]) -> str:
+    """When readings of batches that are made fall due, the first first."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for entry in entries:
+        groups.setdefault((entry["due"], entry["response"]), []).append(str(entry["batch"]))
+    ranked = sorted(groups)
+    lines = [wrapped(f"Due {_day(due)}: {clean(name)} of {listed(groups[due, name])}.")
+             for due, name in ranked[:_SHOWN]]  # fmt: skip
+    if len(ranked) > _SHOWN:
+        lines.append(f"and {len(ranked) - _SHOWN} more; --json lists all")
+    return "\n".join(lines)
+
+
+def _day(due: str) -> str:
+    """A moment as it is read, with its weekday where few are at the bench."""
+    weekday = datetime.date.fromisoformat(due[:10]).weekday()
+    return due.replace("T", " ") + {5: ", a Saturday", 6: ", a Sunday"}.get(weekday, "")
+
+
+def _missing(entries: Sequence[Mapping[str, Any]]) -> str:
+    """What trials still wait for, those with the same gaps in one sentence."""
+    groups: dict[str, list[str]] = {}
+    for entry in entries:
+        what = (
+            f"{listed([clean(n) for n in entry['responses']])} still to read of" if entry["made"] else "Still to make:"
+        )
+        groups.setdefault(what, []).append(str(entry["batch"] if entry["made"] else entry["trial"]))
+    return "\n".join(wrapped(f"{what} {spans(names)}.") for what, names in groups.items())
+
+
+def upcoming(
+    study: Study, document: Mapping[str, Any], name: str = "FOLDER", told: Sequence[str] = ()
+) -> str:  # fmt: skip
+    """The batches worth making next, from the document of `next`."""
+    rows = [
+        [row["trial"], *(_level(study, c, row["levels"][c]) for c in study.columns if c in _moving(study))]
+        for row in document["runs"]
+    ]
+    head = ("trial", *(c for c in study.columns if c in _moving(study)))
+    gain = (document.get("gain") or {}).get("chance")
+    says = {
+        "confirm": f"{counted(len(rows), 'confirmation batch', 'confirmation batches')} of the formula.",
+        "learn": f"{counted(len(rows), 'batch', 'batches')} that teach most about the formulas worth making.",
+        "stop": "No further batch is worth its cost.",
+    }[document["purpose"]]
+    if document.get("way"):
+        says = f"{counted(len(rows), 'batch', 'batches')} on the way to a better {clean(document['way'])}."
+    more = f" {gain_line(document['gain'], study.currency)}" if _number(gain) is not None else ""
+    cost = _number(document.get("cost"))
+    spent = f" Cost {money(cost, study.currency)}." if cost is not None else ""
+    verdict = document.get("verdict")
+    said = (
+        verdict if isinstance(verdict, str) else (verdict or {}).get("says", "") if isinstance(verdict, Mapping) else ""
+    )
+    stop = str(document.get("stop") or "")
+    problems = [Problem.from_dict(entry) for entry in document["problems"]]
+    todo = f"blendwright record {name} FILE" if rows else f"blendwright card {name}"
+    return _page(f"{says}{more}{spent}", aligned(rows, head, right=range(1, len(head)), most=16) if rows else "",
+                 clean(said), "\n".join(told), clean(stop), findings(problems), _do(todo))  # fmt: skip

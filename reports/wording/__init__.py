@@ -1,0 +1,1 @@
+"""Sentences that people read, in one place."""

@@ -1,0 +1,161 @@
+"""Sentences about plans side by side: how many batches show what matters, and where more of them stop paying."""
+
+from __future__ import annotations
+
+from doe.design.compare import WORTH, Comparison, Option
+from doe.design.quality import Quality
+from doe.problems import Unavailable
+from doe.study import Study
+from reports.numbers import THIN, counted, exactly, figure, listed, money, percent, with_unit
+
+HOW_TO_READ = (
+    "Each sign is the smallest difference, from one end of an ingredient's or factor's reach to the other, that will "
+    f"most likely (with 80{THIN}% chance) be seen in that response. Left of the heavy line it is smaller than the "
+    "difference that matters: what matters will be seen."
+)
+RULE = (
+    f"More trials are said to stop paying at the first number after which no larger one makes that difference smaller "
+    f"by {100 * WORTH:g}{THIN}% or more for each further day of batches. The response farthest to the right decides."
+)
+
+
+def headline(weighed: Comparison) -> str:
+    """The first line: how many batches show what matters."""
+    if isinstance(weighed.reaches, int):
+        return f"{weighed.reaches} batches show what matters in every response"
+    if any(option.shows for option in weighed.options):
+        return "None of these numbers of batches shows what matters in every response"
+    return "What more batches would show"
+
+
+def because(study: Study, weighed: Comparison) -> str:
+    """The second line: what that costs, and what the number planned now would miss."""
+    said = []
+    chosen = next((o for o in weighed.options if o.own and o.runs == weighed.reaches), None)
+    if chosen is not None:
+        said.append(f"That is {spent(study, chosen)}.")
+    elif isinstance(weighed.reaches, Unavailable):
+        said.append(f"{weighed.reaches.reason[:1].upper()}{weighed.reaches.reason[1:]}.")
+    now = next((o for o in weighed.options if o.own and o.runs == study.plan.runs), None)
+    if now is not None and now is not chosen and now.shows:
+        said.append(_now(study, now))
+    before = next((o.quality.made_before for o in weighed.options if isinstance(o.quality, Quality)), 0)
+    if before:
+        said.append(
+            f"{counted(before, 'batch', 'batches')} made before {'counts' if before == 1 else 'count'} in each."
+        )
+    return " ".join(said)
+
+
+def _now(study: Study, now: Option) -> str:
+    missed = [name for name, share in now.of_matters.items() if isinstance(share, float) and share > 1 + 1e-9]
+    if not missed:
+        return f"The {now.runs} planned now show it as well, in {spent(study, now)}."
+    chances = [f"{name} {percent(chance)}" for name in missed if isinstance(chance := _chance(now, name), float)]
+    return f"The {now.runs} planned now fall short of 80{THIN}% chance to see it: {listed(chances)}."
+
+
+def _chance(option: Option, name: str) -> object:
+    entry = option.quality.can_see[name] if isinstance(option.quality, Quality) else None
+    return None if entry is None or isinstance(entry, Unavailable) else entry["chance"]
+
+
+def stops(weighed: Comparison) -> str:
+    """Where more trials stop paying, and what that says of the number that shows what matters."""
+    if not isinstance(weighed.stops_paying, int):
+        return f"More trials do not stop paying within these numbers: {weighed.stops_paying.reason}."
+    at, reach = weighed.stops_paying, weighed.reaches
+    said = (
+        f"More trials stop paying at {at}: each further day of batches makes the smallest visible difference less "
+        f"than {100 * WORTH:g}{THIN}% smaller"
+    )
+    if not isinstance(reach, int):
+        return f"{said}."
+    if reach < at:
+        return f"{said}. For what matters {reach} are enough; those up to {at} still sharpen the picture."
+    if reach == at:
+        return f"{said}. It is the number that shows what matters, too."
+    return (
+        f"{said}. From there on to the {reach} that show what matters the way is slow: if they are too many, ask "
+        "whether a larger difference would do, or plan for fewer ingredients or a smaller model."
+    )
+
+
+def kinds(study: Study, weighed: Comparison) -> str:
+    """Which other kind of plan of the same size shows most, and which are larger."""
+    own = next((o for o in weighed.options if o.own and o.runs == study.plan.runs and o.worst), None)
+    rest = [o for o in weighed.options if not o.own and o.worst is not None]
+    if own is None or own.worst is None or not rest:
+        return ""
+    same = [o for o in rest if o.runs == own.runs and o.terms == own.terms and o.resets <= own.resets]
+    said = []
+    if same:
+        best = min(same, key=lambda o: o.worst[1] if o.worst else 0.0)
+        name, share = best.worst or ("", 0.0)
+        if share < own.worst[1] * 0.99:
+            said.append(
+                f"Of the other plans of {own.runs} batches, {_quoted(best)} shows most, more than the one planned: "
+                f"{figure(share)} of what matters in {name}, against {figure(own.worst[1])} in {own.worst[0]}."
+            )
+        else:
+            said.append(f"No other kind of plan of {own.runs} batches shows more than the one planned.")
+    larger = [f"{o.plan} ({o.runs})" for o in rest if o.runs > own.runs]
+    if larger:
+        said.append(f"These kinds of plan need more batches here: {listed(larger)}.")
+    return " ".join(said)
+
+
+def refused(weighed: Comparison) -> list[tuple[str, str]]:
+    """Plans that cannot be made, each with its reason and the way out."""
+    out = []
+    for option in weighed.options:
+        if isinstance(option.quality, Unavailable):
+            name = counted(option.runs, "batch", "batches") if option.own else option.plan
+            out.append((name, f"{option.quality.reason}; {option.quality.do}" if option.own else option.quality.reason))
+    return out
+
+
+def _quoted(option: Option) -> str:
+    return option.plan.replace("the same, ", "the same with ") if option.plan.startswith("the same") else option.plan
+
+
+def told(weighed: Comparison) -> list[tuple[str, str]]:
+    """What was changed to make plans possible, or has to be known of them: (plans, what)."""
+    by_what: dict[str, list[str]] = {}
+    for option in weighed.options:
+        for what in option.told:
+            name = f"{option.runs} batches" if option.own else f"{option.plan} ({option.runs})"
+            by_what.setdefault(what, []).append(name)
+    return [(listed(names), what) for what, names in by_what.items()]
+
+
+def spent(study: Study, option: Option) -> str:
+    """Days and money of one plan in words: `7 days at the bench and about €1275`."""
+    if not isinstance(option.quality, Quality):
+        return ""
+    days = f"{counted(option.quality.days, 'day')} at the bench"
+    cost = option.quality.cost
+    return f"{days} and about {money(cost, study.currency)}" if isinstance(cost, float) else days
+
+
+def matters(study: Study) -> list[tuple[str, str]]:
+    """What is said to matter in each response: (name, difference in its own terms)."""
+    out = []
+    for response in study.fitted_responses:
+        if response.matters is None:
+            out.append((response.name, "no difference that matters is given"))
+            continue
+        size, relative = response.matters
+        unit = "" if response.unit == response.name else response.unit
+        out.append((response.name, percent(size) if relative else with_unit(exactly(size), unit)))
+    return out
+
+
+def comes_to(option: Option) -> str:
+    """What stands at the end of a row: `shows all 4`, `shows 2 of 4`."""
+    if isinstance(option.quality, Unavailable):
+        return "cannot be made"
+    shown = option.shows
+    if not shown:
+        return ""
+    return f"shows all {len(shown)}" if all(shown) and len(shown) > 1 else f"shows {sum(shown)} of {len(shown)}"

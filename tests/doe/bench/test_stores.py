@@ -1,0 +1,43 @@
+"""What a round takes from the store-room, added up by hand. Data invented."""
+
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from doe import Study
+from doe.bench.stores import needs
+
+STUDY = Study.from_dict(
+    {
+        "study": {"name": "Invented", "batch_g": 400},
+        "ingredient": [
+            {"name": "Water", "qs": True, "phase": "A"},
+            {"name": "Gum", "low": 0, "high": 1, "phase": "B", "lot": "G-17"},
+            {"name": "Wax", "low": 2, "high": 6, "phase": "C"},
+        ],
+        "response": [{"name": "pH", "method": "meter"}],
+        "make": {"loss": "5 %", "make_up": True},
+    }
+)
+RECIPES = [[95.5, 0.5, 4.0], [94.0, 0.0, 6.0], [97.0, 1.0, 2.0]]
+PLAN = SimpleNamespace(table=pd.DataFrame(RECIPES, index=["T01", "T02", "T03"], columns=["Water", "Gum", "Wax"]))
+
+
+def test_grams_losses_and_one_batch_more():
+    water, gum, wax = needs(STUDY, PLAN)
+    assert [one.label for one in (water, gum, wax)] == ["Water", "Gum", "Wax"]
+    # 382 + 376 + 388 g; 5 % stays behind, and 3 batches of 400 g lose 5 % each; then 388 g for one more.
+    assert water.weighed_g == pytest.approx(1146)
+    assert water.losses_g == pytest.approx(57.3 + 60)
+    assert water.fetch_g == 1700  # 1651.3 in two figures, rounded up
+    # 2 + 0 + 4 g, in two batches; 0.3 g stays behind; 4 g for one more.
+    assert (gum.trials, gum.weighed_g, gum.largest_g, gum.lot, gum.phase) == (2, 6.0, 4.0, "G-17", "B")
+    assert gum.losses_g == pytest.approx(0.3)
+    assert gum.fetch_g == 11
+    assert wax.fetch_g == 75  # 48 + 2.4 + 24 = 74.4 g
+
+
+def test_nothing_made_up_is_nothing_lost_twice():
+    dry = Study.from_dict(STUDY.to_dict() | {"make": {"loss": "5 %"}})
+    assert needs(dry, PLAN)[0].losses_g == pytest.approx(57.3)

@@ -1,0 +1,200 @@
+"""Cells as people write them. Expected readings follow from the words and marks; units from SI definitions."""
+
+import datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from doe.definition.cells import (
+    Entry,
+    Refusal,
+    Uncalculated,
+    decimal_mark,
+    grade_values,
+    read_number,
+    read_response,
+    same_unit,
+    unit_factor,
+)
+from doe.definition.parts import Response
+
+VISCOSITY = Response("Viscosity", unit="mPa.s", reads=(2000.0, 200000.0), scale="log")
+
+
+@pytest.mark.parametrize(
+    "raw, mark, value",
+    [
+        (5, "unknown", 5.0),
+        ("5.5", "unknown", 5.5),
+        ("5,5", "unknown", 5.5),
+        ("0,125", "unknown", 0.125),
+        ("1,234", "comma", 1.234),
+        ("1.234", "point", 1.234),
+        ("1.234", "unknown", 1.234),
+        ("1,234.5", "unknown", 1234.5),
+        ("1.234,5", "unknown", 1234.5),
+        ("1,234,567", "unknown", 1234567.0),
+        ("21\u202f400", "unknown", 21400.0),
+        ("21 400,5", "unknown", 21400.5),
+        ("1'234'567", "unknown", 1234567.0),
+        ("\u22121.5", "unknown", -1.5),
+        ("1.2e5", "unknown", 120000.0),
+        ("1,2E+05", "unknown", 120000.0),
+        (".5", "unknown", 0.5),
+        ("  7 ", "unknown", 7.0),
+    ],
+)
+def test_numbers(raw, mark, value):
+    read = read_number(raw, mark=mark)
+    assert isinstance(read, Entry)
+    assert (read.value, read.bound) == (value, "none")
+
+
+@pytest.mark.parametrize(
+    "raw, mark, words",
+    [
+        ("1,234", "unknown", "1234 or 1.234"),
+        ("1,234", "point", "1234 or 1.234"),
+        ("1.234", "comma", "1234 or 1.234"),
+        ("5,5", "point", "most decimals in this table are written with a point"),
+        ("5,5", "both", "write every decimal with a point"),
+        ("5.5", "both", "write every decimal with a point"),
+        ("5.5", "comma", "written with a point, where most decimals in this table are written with a comma"),
+        ("12 3", "unknown", "one number"),
+        ("about 5", "unknown", "number"),
+        ("5 ± 0.2", "unknown", "one number"),
+        ("5/2", "unknown", "one number"),
+        ("5..5", "unknown", "number"),
+        ("1e999", "unknown", "number"),
+        ("5 5", "unknown", "one number"),
+        ("#DIV/0!", "unknown", "error of the spreadsheet"),
+        (float("inf"), "unknown", "ordinary size"),
+        (True, "unknown", "TRUE"),
+        (datetime.datetime(2031, 5, 5), "unknown", "date"),
+        (datetime.time(5, 5), "unknown", "date or time"),
+        (Uncalculated("=1+1"), "unknown", "formula without a stored result"),
+        ("5.5.2031", "unknown", "number"),
+        ("٥", "unknown", "number"),
+    ],
+)
+def test_what_cannot_be_read_in_one_way_is_refused_in_words(raw, mark, words):
+    read = read_number(raw, mark=mark)
+    assert isinstance(read, Refusal), read
+    assert words in f"{read.got}; {read.allowed}; {read.do}"
+    assert read.do
+
+
+@pytest.mark.parametrize(
+    "raw, bound, value, upper",
+    [
+        ("<5", "below", 5, None),
+        ("≤ 5", "below", 5, None),
+        (">100000", "above", 100000, None),
+        (">= 100 000", "above", 100000, None),
+        ("more than 2", "above", 2, None),
+        ("10 to 20", "between", 10, 20),
+        ("10–20", "between", 10, 20),
+    ],
+)
+def test_bounds_stay_bounds(raw, bound, value, upper):
+    read = read_number(raw)
+    assert isinstance(read, Entry)
+    assert (read.bound, read.value, read.value_to) == (bound, value, upper)
+
+
+@pytest.mark.parametrize("raw", [None, "", "  ", "-", "—", float("nan")])
+def test_blanks(raw):
+    assert read_number(raw) == Entry(missing="blank")
+
+
+@pytest.mark.parametrize("raw", ["not measured", "n/a", "N.M.", "lost"])
+def test_not_measured(raw):
+    assert read_number(raw) == Entry(missing="not measured")
+
+
+# 1 Pa.s = 1000 mPa.s; 1 P = 0.1 Pa.s, so 1 cP = 1 mPa.s: definition of the poise (SI brochure, from memory).
+@pytest.mark.parametrize(
+    "raw, value",
+    [("18500 cP", 18500), ("18500 mPa·s", 18500), ("4.2 Pa.s", 4200), ("18,5 Pa.s", 18500), ("185 P", 18500)],
+)
+def test_units_are_checked_and_converted(raw, value):
+    read = read_response(raw, VISCOSITY)
+    assert isinstance(read, Entry)
+    assert (read.value, read.bound) == (value, "none")
+
+
+@pytest.mark.parametrize("raw", ["5 g", "18500 MPa.s", "12 %", "18500 mPa"])
+def test_other_units_are_refused(raw):
+    read = read_response(raw, VISCOSITY)
+    assert isinstance(read, Refusal)
+    assert "mPa.s" in read.do
+
+
+def test_percent_and_units_of_nothing():
+    assert read_number("5 %", "% w/w") == Entry(5.0)
+    assert read_number("5%", "fraction").value == pytest.approx(0.05, abs=1e-15)
+    assert read_number("5.4 pH") == Entry(5.4)
+    assert isinstance(read_number("5 %"), Refusal)
+    assert same_unit("mPa s", "mPa·s")
+    assert not same_unit("mPa.s", "Pa.s")
+    assert unit_factor("g", "mm") is None
+
+
+def test_beyond_what_is_read_is_censored_not_missing():
+    assert read_response("1500", VISCOSITY).bound == "below"
+    over = read_response(250000, VISCOSITY)
+    assert (over.bound, over.value) == ("above", 200000)
+    assert "250000" in over.said
+    assert read_response("over range", VISCOSITY) == Entry(200000.0, "above")
+    assert isinstance(read_response("over range", Response("Height", unit="mm")), Refusal)
+
+
+def test_none_seen():
+    assert read_response("none seen", VISCOSITY) == Entry(2000.0, "below")
+    assert read_response("none seen", Response("Settled", unit="mm")).value == 0.0
+    assert isinstance(read_response("none seen", Response("Settled", unit="mm", scale="log")), Refusal)
+
+
+def test_grades_and_passes():
+    words = Response("Look", kind="grade", grades=("poor", "fair", "good"))
+    assert read_response("Fair", words) == Entry(2.0)
+    assert "poor, fair, good" in read_response("bad", words).allowed
+    assert isinstance(read_response(3, words), Refusal)
+    assert read_response(3.0, Response("Look", kind="grade", grades=("1", "3", "5"))) == Entry(3.0)
+    assert grade_values(("0", "1")) == {"0": 0.0, "1": 1.0}
+    passes = Response("Lids", kind="pass")
+    assert read_response("Pass", passes) == Entry(1.0)
+    assert read_response(False, passes) == Entry(0.0)
+    assert isinstance(read_response("perhaps", passes), Refusal)
+    assert read_response("", passes) == Entry(missing="blank")
+
+
+def test_the_mark_of_a_table():
+    assert decimal_mark(["5,5", "1,234"]) == "comma"
+    assert decimal_mark(["5.5", 3.2]) == "point"
+    assert decimal_mark(["5.5", "5,5"]) == "both"
+    assert decimal_mark([5.5, "1,234", "T07"]) == "unknown"
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False, min_value=-1e12, max_value=1e12))
+def test_every_number_written_out_comes_back_exactly(number):
+    assert read_number(repr(number), mark="point") == Entry(number)
+    comma = read_number(repr(number).replace(".", ","), mark="comma")
+    assert comma.value == number
+
+
+@given(st.text(max_size=12))
+def test_no_text_ever_breaks_the_reader(text):
+    for response in (VISCOSITY, Response("Look", kind="grade", grades=("a", "b")), Response("Lids", kind="pass")):
+        assert isinstance(read_response(text, response), Entry | Refusal)
+
+
+@pytest.mark.parametrize("raw", [-18000, "-18000", "-18 Pa.s"])
+def test_a_number_below_nothing_is_a_slip_and_no_small_reading(raw):
+    refused = read_response(raw, VISCOSITY)
+    assert isinstance(refused, Refusal)
+    assert "below 0" in refused.got
+    assert isinstance(read_response(raw, Response("Viscosity", unit="mPa.s", scale="log")), Refusal)
+    # A colour difference or a temperature may be negative.
+    assert read_response(-3, Response("b*", unit="")) == Entry(-3.0)

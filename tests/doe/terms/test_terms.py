@@ -1,0 +1,229 @@
+"""Terms: published counts, forms that span the same space, spelling, and derivatives."""
+
+from math import comb, factorial, prod
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Region, StudyError, Terms
+from doe.problems import Unavailable
+from doe.terms.recoding import recoding
+from doe.terms.terms import Term
+
+
+def region(q, fill=None, factors=0, categories=None):
+    names = tuple(f"x{i + 1}" for i in range(q)) + tuple(f"z{i + 1}" for i in range(factors))
+    low = np.array([0.05] * q + [-1.0] * factors)
+    high = np.array([0.9] * q + [1.0] * factors)
+    return Region.build(names, names[:q], 1.0 if q else None, fill, low, high, categories=categories)
+
+
+@pytest.mark.parametrize("q", [3, 4, 5, 6, 7])
+def test_counts_of_scheffe_models(q):
+    # Scheffe (1958), J. Roy. Statist. Soc. B 20, 344-360: q(q+1)/2 terms; special cubic adds C(q,3); the full cubic has
+    # as many as all monomials of degree 3, C(q+2,3).
+    where = region(q)
+    assert len(Terms.build(where, "linear")) == q
+    assert len(Terms.build(where, "quadratic")) == q * (q + 1) // 2
+    assert len(Terms.build(where, "special-cubic")) == q * (q + 1) // 2 + comb(q, 3)
+    assert len(Terms.build(where, "full-cubic")) == comb(q + 2, 3)
+
+
+def test_forms_with_and_without_fill_span_the_same_space():
+    plain, filled = region(4, factors=1), region(4, fill="x4", factors=1)
+    X = plain.sample(80, seed=1)
+    A = Terms.build(plain, "quadratic")
+    B = Terms.build(filled, "quadratic")
+    assert (A.form, B.form, len(A), len(B)) == ("scheffe", "slack", 15, 15)
+    F = A.rows(X, {}, A.coding(plain, "units"))
+    G = B.rows(X, {}, B.coding(filled, "coded"))
+    fit = F @ np.linalg.lstsq(F, G, rcond=None)[0]
+    assert np.abs(fit - G).max() < 1e-9
+
+
+def test_fish_patty_model_has_28_terms():
+    # Cornell, Experiments with Mixtures (2002): seven blend terms, each alone and with three process factors.
+    terms = Terms.build(region(3, factors=3), {"blend": "special-cubic", "process": "linear", "cross": "full"})
+    assert len(terms) == 28
+    assert terms.labels[-1] == "x1 × x2 × x3 × z3"
+
+
+@pytest.mark.parametrize(
+    ("text", "label"),
+    [
+        ("x1", "x1"),
+        ("x1 * x2", "x1 × x2"),
+        ("x1 × x2 × (x1 - x2)", "x1 × x2 × (x1 - x2)"),
+        ("x1^2", "x1²"),
+        ("x1 × x1", "x1²"),
+        ("x1 × [Mill: fine]", "x1 × [Mill: fine]"),
+        ("1", "1"),
+    ],
+)
+def test_terms_are_read_as_they_are_written(text, label):
+    assert Term.parse(text, ("x1", "x2"), {"Mill": ("fine", "coarse")}).label == label
+
+
+def test_unknown_terms_are_named():
+    with pytest.raises(StudyError, match="x9 is not known"):
+        Terms.build(region(3), terms=["x1", "x9"])
+
+
+def test_contrasts_sum_to_zero():
+    where = region(2, categories={"Mill": ("a", "b", "c")})
+    terms = Terms.build(where, terms=["[Mill: a]", "[Mill: b]"])
+    rows = terms.matrix(pd.DataFrame({"x1": 0.5, "x2": 0.5, "Mill": ["a", "b", "c"]}), terms.coding(where, "units"))
+    assert rows.values.sum(axis=0) == pytest.approx([0, 0])
+    with pytest.raises(KeyError, match="Mill is d"):
+        terms.matrix(pd.DataFrame({"x1": 0.5, "x2": 0.5, "Mill": ["d"]}), terms.coding(where, "units"))
+
+
+@pytest.mark.parametrize("model", ["quadratic", "full-cubic"])
+def test_derivatives_agree_with_differences(model):
+    where = region(3, factors=1, categories={"Mill": ("a", "b")})
+    terms = Terms.build(where, model)
+    code = terms.fitting_coding(where)
+    X = where.sample(5, seed=2)
+    chosen = {"Mill": np.array(["a", "b", "a", "b", "b"], dtype=object)}
+    gradient = terms.gradient(X, chosen, code)
+    for j in range(4):
+        step = np.zeros(4)
+        step[j] = 1e-6
+        difference = (terms.rows(X + step, chosen, code) - terms.rows(X - step, chosen, code)) / 2e-6
+        assert gradient[:, :, j] == pytest.approx(difference, abs=1e-5)
+
+
+def test_potential_terms():
+    terms = Terms.build(region(4), "quadratic")
+    assert terms.with_maybe(20).n_sure == 10
+    assert terms.with_maybe(7).n_sure == 4
+    asked = Terms.build(region(4), "linear", maybe="quadratic")
+    assert (len(asked), asked.n_sure) == (10, 4)
+
+
+def factor_region(low, high):
+    names = tuple(f"z{i + 1}" for i in range(len(low)))
+    return Region.build(names, (), None, None, np.array(low, dtype=float), np.array(high, dtype=float))
+
+
+@pytest.mark.parametrize("model", ["quadratic", "full-cubic"])
+def test_second_derivatives_agree_with_differences(model):
+    where = region(3, factors=1, categories={"Mill": ("a", "b")})
+    terms = Terms.build(where, model)
+    code = terms.fitting_coding(where)
+    X = where.sample(4, seed=2)
+    chosen = {"Mill": np.array(["a", "b", "a", "b"], dtype=object)}
+    bend = terms.hessian(X, chosen, code)
+    for j in range(4):
+        step = np.zeros(4)
+        step[j] = 1e-6
+        difference = (terms.gradient(X + step, chosen, code) - terms.gradient(X - step, chosen, code)) / 2e-6
+        assert bend[:, :, j, :] == pytest.approx(difference, abs=1e-4)
+
+
+@pytest.mark.parametrize(("q", "model"), [(3, "full-cubic"), (4, "special-cubic"), (6, "quadratic"), (7, "quadratic")])
+def test_average_over_the_simplex_is_that_of_the_dirichlet_law(q, model):
+    # E prod x_i^a_i = Gamma(q) prod a_i! / Gamma(q + sum a_i) for Dirichlet(1, ..., 1).
+    names = tuple(f"x{i + 1}" for i in range(q))
+    where = Region.build(names, names, 1.0, None, np.zeros(q), np.ones(q))
+    terms = Terms.build(where, model)
+    found, exact = terms.moment(where, terms.coding(where, "units"))
+    assert exact
+    plain = [i for i, t in enumerate(terms.terms) if t.difference is None]
+    for i in plain:
+        for j in plain:
+            powers = dict.fromkeys(names, 0)
+            for name, power in (*terms.terms[i].powers, *terms.terms[j].powers):
+                powers[name] += power
+            closed = factorial(q - 1) * prod(map(factorial, powers.values())) / factorial(q - 1 + sum(powers.values()))
+            assert found[i, j] == pytest.approx(closed, rel=1e-9)
+
+
+def test_average_over_a_box_is_the_product_of_its_sides():
+    # Over -1..+1: E z = 0, E z^2 = 1/3, E z^4 = 1/5; three levels of a contrast: E c^2 = 2/3.
+    names = ("z1", "z2")
+    where = Region.build(names, (), None, None, -np.ones(2), np.ones(2), categories={"Mill": ("a", "b", "c")})
+    terms = Terms.build(where, terms=["z1", "z1^2", "z1 × z2", "z1 × [Mill: a]"])
+    found, exact = terms.moment(where, terms.coding(where, "units"))
+    assert exact
+    assert terms.labels == ("1", "z1", "z1²", "z1 × z2", "z1 × [Mill: a]")
+    assert np.diag(found) == pytest.approx([1, 1 / 3, 1 / 5, 1 / 9, 2 / 9])
+    assert found[0] == pytest.approx([1, 0, 1 / 3, 0, 0])
+
+
+def test_average_with_a_limit_agrees_with_points():
+    where = region(4, fill="x4", factors=1)
+    limited = Region.build(
+        where.names,
+        where.blend,
+        1.0,
+        "x4",
+        where.low,
+        where.high,
+        [({"x1": 1.0, "z1": 0.2}, None, 0.5, "x1 + z1/5 <= 0.5")],
+    )
+    terms = Terms.build(limited, "quadratic")
+    code = terms.fitting_coding(limited)
+    found, exact = terms.moment(limited, code)
+    F = terms.rows(limited.sample(40_000, seed=1), {}, code)
+    assert exact
+    products = F[:, :, None] * F[:, None, :]
+    error = products.std(axis=0) / np.sqrt(len(F))
+    assert (np.abs(products.mean(axis=0) - found) <= 5 * error + 1e-12).all()
+
+
+def test_terms_are_the_same_whatever_the_order_they_are_written_in():
+    groups = {"Mill": ("fine", "coarse"), "Pot": ("a: b", "c")}
+    names = ("Gum", "Wax - soft", "Gum 2")
+    assert Term.parse("Wax - soft * Gum", names) == Term.parse("Gum × Wax - soft", names)
+    assert Term.parse("[Pot: a: b] × [Mill: fine]", names, groups).label == "[Mill: fine] × [Pot: a: b]"
+    assert Term.parse("Gum 2 × Gum", names).label == "Gum × Gum 2"
+    assert Term.parse("Gum × Wax - soft × (Gum - Wax - soft)", names).difference == ("Gum", "Wax - soft")
+
+
+def test_a_factor_beside_all_its_products_is_not_said_twice():
+    where = region(3, factors=1)
+    terms = Terms.build(where, "linear", maybe="quadratic")
+    F = terms.rows(where.sample(60, seed=1), {}, terms.fitting_coding(where))
+    # Full quadratic in 3 free coordinates: 10 terms.
+    assert (len(terms), np.linalg.matrix_rank(F)) == (10, 10)
+    assert dict(zip(terms.labels, terms.sure, strict=True))["z1"]
+
+
+@pytest.mark.parametrize(("given", "wanted"), [("coded", "units"), ("units", "l-pseudo"), ("l-pseudo", "proportion")])
+@pytest.mark.parametrize(("fill", "model"), [(None, "quadratic"), ("x4", "quadratic"), (None, "full-cubic")])
+def test_coefficients_in_another_coding_predict_the_same(given, wanted, fill, model):
+    names = ("x1", "x2", "x3", "x4", "Speed")
+    low, high = np.array([0.3, 2, 0.5, 0, 500.0]), np.array([0.8, 6, 3, np.inf, 6000])
+    where = Region.build(names, names[:4], 100.0, fill, low, high)
+    terms = Terms.build(where, {"blend": model, "process": "quadratic", "cross": "linear"})
+    one, other = terms.coding(where, given), terms.coding(where, wanted)
+    turn = recoding(terms, where, one, other)
+    beta = np.random.default_rng(1).normal(size=len(terms)) * 10
+    X = where.sample(50, seed=3)
+    before = terms.rows(X, {}, one) @ beta
+    after = terms.rows(X, {}, other) @ (turn @ beta)
+    # The sums themselves lose digits where large terms cancel: judged against the size of those terms.
+    size = np.maximum(
+        np.abs(terms.rows(X, {}, one)) @ np.abs(beta), np.abs(terms.rows(X, {}, other)) @ np.abs(turn @ beta)
+    )
+    assert (np.abs(before - after) <= 1e-10 * size).all()
+    back = recoding(terms, where, other, one)
+    assert back @ turn @ beta == pytest.approx(beta, rel=1e-6, abs=1e-6)
+
+
+def test_coefficients_of_a_parabola_in_units():
+    # b0 + b1 u + b2 u^2 with u = (z - 3000)/1000, multiplied out.
+    where = factor_region([2000], [4000])
+    terms = Terms.build(where, "quadratic")
+    turn = recoding(terms, where, terms.coding(where, "coded"), terms.coding(where, "units"))
+    assert turn == pytest.approx(np.array([[1, -3, 9], [0, 1e-3, -6e-3], [0, 0, 1e-6]]), rel=1e-10, abs=1e-300)
+
+
+def test_a_model_that_is_another_in_that_coding_says_so():
+    where = factor_region([10, 20], [30, 40])
+    terms = Terms.build(where, terms=["z1 × z2"])
+    found = recoding(terms, where, terms.coding(where, "coded"), terms.coding(where, "units"))
+    assert isinstance(found, Unavailable)
+    assert "another model" in found.reason

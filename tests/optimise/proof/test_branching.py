@@ -1,0 +1,327 @@
+"""Bounds that proofs rest on, against dense points; and what is proven against known and published answers."""
+
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from doe import Study
+from optimise.formula.brief import Brief
+from optimise.formula.peaks import Peak, Quest
+from optimise.formula.space import Space
+from optimise.models.aims import desirability, overall
+from optimise.models.chance import joint_chance
+from optimise.models.models import fit
+from optimise.proof import tlaw
+from optimise.proof.boxes import Boxes, tightened
+from optimise.proof.branching import prove
+from optimise.proof.certify import searched
+from optimise.proof.chancebound import Hood
+from optimise.proof.fields import ChanceField
+from optimise.proof.quadratics import highest
+from optimise.proof.rampfield import RampField
+from optimise.search import find
+from optimise.statistics.predictive import TMixture
+
+SEEDS = st.integers(0, 10_000)
+
+
+def study_of(responses, factors=2, model="quadratic", ingredients=(), limits=()):
+    source = {
+        "study": {"name": "proof", **({"total": 100} if ingredients else {})},
+        "factor": [{"name": f"P{j}", "low": -1, "high": 1} for j in range(factors)],
+        "response": responses,
+        "plan": {"model": model},
+    }
+    if ingredients:
+        source["ingredient"] = [{"name": "Water", "qs": True}, *ingredients]
+    if limits:
+        source["limit"] = [{"rule": rule} for rule in limits]
+    return Study.from_dict(source)
+
+
+def made(study, truth, n, seed, noise=0.0):
+    """Trials spread over the region with readings of `truth`, a function of coded coordinates and the response."""
+    region = study.region
+    rng = np.random.default_rng(seed)
+    corners = region.vertex_array
+    X = np.vstack([corners, region.sample(max(n - len(corners), 6), seed=seed)])
+    frame = study.complete(pd.DataFrame(X, columns=list(region.names)))
+    for number, response in enumerate(study.fitted_responses):
+        frame[response.name] = truth(region.coded(X), number) + noise * rng.normal(size=len(X))
+    return frame.set_axis([f"H{i}" for i in range(len(X))])
+
+
+GUM = {"name": "Gum", "low": 0.2, "high": 1.2}
+WAX = {"name": "Wax", "low": 1.0, "high": 5.0}
+OIL = {"name": "Oil", "low": 2.0, "high": 8.0}
+BRIEF = [
+    {"name": "Thick", "unit": "u", "method": "m", "aim": "target", "low": 9.5, "target": 10, "high": 10.5},
+    {"name": "Soft", "unit": "u", "method": "m", "aim": "above", "low": 9.3, "target": 12},
+    {"name": "Pale", "unit": "u", "method": "m", "aim": "below", "target": 6, "high": 9.2, "scale": "log"},
+]
+
+
+def bowl(U, number):
+    """Three surfaces that pull apart, the last above 0."""
+    rise = U @ np.linspace(1.5, -1.0, U.shape[1])
+    return [10 + rise - U[:, 0] * U[:, 1], 10 - 0.8 * rise - 0.5 * U[:, 1] ** 2, 9 * np.exp(0.2 * rise)][number]
+
+
+@lru_cache(maxsize=8)
+def case(terms, model="quadratic"):
+    """A blend with a limit and a process factor, fitted; its brief and space."""
+    study = study_of(BRIEF, 1, model, (GUM, WAX, OIL), ("Wax + Oil <= 11",))
+    models = fit(study, study.results(made(study, bowl, 34, 5, 0.35)), terms=terms)
+    brief = Brief.of(study, models, "desirability" if terms == "planned" else "chance")
+    return models, brief, Space.build(study, None, brief.exact)
+
+
+def spread(rng, a, w):
+    """A point of each box |u - a| <= w, often on its edge."""
+    share = rng.uniform(-1, 1, a.shape)
+    return a + w * np.where(rng.random(a.shape) < 0.5, np.sign(share), share)
+
+
+# -- quadratics, boxes, the t law ------------------------------------------------------------------------------------
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=SEEDS, d=st.integers(1, 5))
+def test_no_point_of_a_box_is_above_the_bound_of_its_quadratic(seed, d):
+    rng = np.random.default_rng(seed)
+    g, w = rng.normal(size=(8, d)), rng.uniform(0.01, 1, (8, d))
+    B = rng.normal(size=(8, d, d))
+    B = B + B.transpose(0, 2, 1) - rng.uniform(0, 3) * np.eye(d)
+    G, room = rng.normal(size=(3, d)), rng.uniform(0, 0.5, (8, 3))
+    bound, place = highest(g, B, w, G, room)
+    assert (np.abs(place) <= w + 1e-12).all()
+    for _ in range(60):
+        t = spread(rng, np.zeros((8, d)), w)
+        value = (g * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, B, t)
+        kept = (t @ G.T <= room).all(axis=1)
+        assert (value <= bound + 1e-9)[kept].all()
+
+
+def test_a_concave_quadratic_is_bounded_by_its_top_on_a_limit():
+    # -(t1² + t2²)/2 + t1 + t2 under t1 + t2 <= 1: the top is at (1/2, 1/2), 3/4, by Lagrange.
+    g, B, w = np.ones((1, 2)), -np.eye(2)[None], np.full((1, 2), 5.0)
+    bound, _ = highest(g, B, w, np.ones((1, 2)), np.ones((1, 1)))
+    assert bound[0] == pytest.approx(0.75, abs=1e-5)
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=SEEDS, d=st.integers(1, 5))
+def test_drawing_in_a_box_cuts_off_nothing_that_is_allowed(seed, d):
+    rng = np.random.default_rng(seed)
+    low = rng.uniform(-1, 0.5, (20, d))
+    boxes = Boxes(low, low + rng.uniform(0, 1, (20, d)))
+    G, h = rng.normal(size=(4, d)), rng.uniform(-0.3, 0.6, 4)
+    found, alive = tightened(boxes, G, h)
+    for _ in range(40):
+        u = spread(rng, boxes.centre, boxes.half)
+        inside = (u @ G.T <= h).all(axis=1)
+        assert alive[inside].all()
+        assert ((u >= found.low - 1e-12) & (u <= found.high + 1e-12))[inside].all()
+
+
+@pytest.mark.parametrize("df", [1.0, 2.0, 3.5, 8.0, 26.0, 150.0, np.inf])
+def test_the_t_law_and_its_ranges(df):
+    law = stats.norm() if np.isinf(df) else stats.t(df)
+    x = np.concatenate([np.linspace(-30, 30, 4001), -np.geomspace(30, 500, 100)])
+    assert tlaw.cdf(df, x) == pytest.approx(law.cdf(x), abs=1e-11)
+    assert tlaw.density(df, x) == pytest.approx(law.pdf(x), abs=1e-12)
+    step = 1e-5
+    assert tlaw.density_slope(df, x) == pytest.approx((law.pdf(x + step) - law.pdf(x - step)) / (2 * step), abs=1e-7)
+    rng = np.random.default_rng(3)
+    ends = np.sort(rng.normal(scale=4, size=(300, 2)), axis=1)
+    low, high = ends.T
+    for _ in range(60):
+        at = low + rng.random(300) * (high - low)
+        for values, (least, most) in (
+            (tlaw.density(df, at), tlaw.density_range(df, low, high)),
+            (tlaw.density_slope(df, at), tlaw.density_slope_range(df, low, high)),
+        ):
+            assert (values >= least - 1e-12).all()
+            assert (values <= most + 1e-12).all()
+        assert (tlaw.log_bend(df, at) <= tlaw.log_bend_most(df, low, high) + 1e-9).all()
+
+
+@pytest.mark.parametrize("df", [1.0, 3.0, 12.0, 80.0])
+def test_the_log_of_the_t_law_bends_up_at_one_place_and_down_at_one(df):
+    """What `log_bend_most` rests on: it rises, falls and rises again, and no more often."""
+    x = np.concatenate([-np.geomspace(1e4, 1, 5000), np.linspace(-1, 12, 5000)[1:]])
+    change = np.diff(tlaw.log_bend(df, x))
+    signs = np.sign(change[np.abs(change) > 1e-13])
+    assert signs[0] == 1
+    assert np.count_nonzero(np.diff(signs)) == 2
+
+
+# -- expansions and the chance of one response -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("terms", "model"), [("all", "quadratic"), ("all", "special-cubic"), ("select", "quadratic")])
+@pytest.mark.parametrize("width", [0.4, 0.05])
+def test_no_prediction_leaves_what_its_expansion_allows(terms, model, width):
+    _, brief, space = case(terms, model)
+    combo, d = space.combos[0], space.dimension
+    field = ChanceField.of(space, combo, brief.fence, brief.aimed)
+    rng = np.random.default_rng(4)
+    a, w = rng.uniform(-0.9, 0.9, (30, d)), rng.uniform(0.2, 1, (30, d)) * width
+    for one, aim in zip(field.expanders, field.aimed, strict=True):
+        near, mean = one.at(a, w), one.mean(a, w)
+        hood = Hood.of(near, (aim.low, aim.high), w)
+        cuts = [*hood.tangents(), hood.tangent_at(spread(rng, 0 * a, w)), hood.tangent_at(w)]
+        unit = np.eye(near.m.shape[1])
+        for _ in range(30):
+            u = spread(rng, a, w)
+            t = u - a
+            law = aim.predictor.at(space.region.decoded(u), space.chosen(combo, len(u)))
+            lost = law.location - near.m - np.einsum("ncd,nd->nc", near.m_slope, t)
+            assert (np.abs(lost) <= near.m_second * (1 + 1e-7) + 1e-9).all()
+            variance = (law.mean_scale / near.sd) ** 2
+            over = variance - near.v - np.einsum("ncd,nd->nc", near.v_slope, t)
+            size = 1e-9 * (1 + variance)
+            assert (over >= -near.v_under - size).all()
+            assert (over <= near.v_over + size).all()
+            for k in range(min(3, len(unit))):
+                weights = np.broadcast_to(unit[k], near.m.shape)
+                bent = 0.5 * np.einsum("nd,nde,ne->n", t, near.bends.mean(weights), t)
+                assert (np.abs(lost[:, k] - bent) <= near.m_third[:, k] + 1e-9).all()
+                bent = 0.5 * np.einsum("nd,nde,ne->n", t, near.bends.variance(weights), t)
+                assert (over[:, k] >= bent - near.v_third[:, k] - size[:, k]).all()
+            curve = mean.value + (mean.slope * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, mean.bend, t)
+            assert (np.abs(law.mean() - curve) <= mean.third + 1e-9).all()
+            log = np.log(np.maximum(law.chance(aim.low, aim.high), 1e-300))
+            assert (log <= hood.top + 1e-9).all()
+            for cut in cuts:
+                bound = cut.level + (cut.slope * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, cut.bend, t)
+                assert (log <= bound + 1e-9).all()
+
+
+# -- whole proofs ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("terms", "objective"), [("all", "chance"), ("select", "chance"), ("all", "desirability")])
+def test_no_recipe_is_above_its_box_or_the_final_bound(terms, objective):
+    models, brief, space = case(terms)
+    combo = space.combos[0]
+    if objective == "desirability":
+        brief = Brief.of(brief.study, models, objective)
+        field = RampField.of(space, combo, brief.fence, brief.properties)
+    else:
+        field = ChanceField.of(space, combo, brief.fence, brief.aimed)
+    quest = Quest(brief, space, objective, brief.fence)
+    U = space.region.coded(space.region.sample(4000, seed=8))
+    U = U[quest.inside(U, combo)]
+    scores = quest.score(U, combo)
+    if objective == "desirability":
+        X, chosen = space.region.decoded(U), space.chosen(combo, len(U))
+        wants = tuple(p.response for p in brief.properties)
+        values = {p.response.name: desirability(p.response, p.values(X, chosen))[0] for p in brief.properties}
+        worth = overall(values, wants)
+        assert ((scores < -20) == (worth == 0)).all()
+        scores = np.where(worth > 0, np.log(np.maximum(worth, 1e-300)), -np.inf)
+    boxes = field.whole()
+    for _ in range(5):
+        found = field.over(boxes, np.full(boxes.count, np.inf), -np.inf)
+        low, high = found.boxes.low, found.boxes.high
+        inside = ((U[:, None] >= low) & (U[:, None] <= high)).all(axis=2)
+        assert inside.any(axis=1).all()
+        assert (scores[:, None] <= np.where(inside, found.upper, np.inf) + 1e-9).all()
+        boxes = found.boxes.halved(found.side)
+    peaks = quest.peaks(12)
+    proof = searched(quest, peaks, peaks[0].score, 3e8 if terms == "select" else 2e9).proof
+    assert max(scores.max(), peaks[0].score) <= proof.upper
+    if terms == "all":
+        assert proof.closed
+        assert proof.upper <= np.log(np.exp(peaks[0].score) + 0.001) + 1e-12
+
+
+KNOWN = {
+    "corner": (lambda U, _: 5 + U[:, 0] + 2 * U[:, 1] + 0.5 * U[:, 0] * U[:, 1], 8.5),
+    "edge": (lambda U, _: 5 + 2 * U[:, 0] - (U[:, 1] - 0.3) ** 2, 7.0),
+    "interior": (lambda U, _: 5 - (U[:, 0] - 0.2) ** 2 - 2 * (U[:, 1] + 0.4) ** 2, 5.0),
+    "two equal": (lambda U, _: 5 + U[:, 0] ** 2 - U[:, 1] ** 2, 6.0),
+    "flat": (lambda U, _: 5 - (U[:, 0] + U[:, 1] - 0.2) ** 2, 5.0),
+}
+
+
+@pytest.mark.parametrize("place", KNOWN)
+def test_known_answers_are_proven(place):
+    """Surfaces whose top is known by arithmetic: desirability (top + 10) / 40, proven to within 0.001 of it."""
+    surface, top = KNOWN[place]
+    study = study_of([{"name": "Y", "unit": "u", "method": "m", "aim": "above", "low": -10, "target": 30}])
+    models = fit(study, study.results(made(study, surface, 14, 1, 1e-5)), terms="all")
+    best = find(study, models, objective="desirability", outside=True)
+    assert best.certificate.proved
+    assert best.certificate.upper_bound == pytest.approx((top + 10) / 40, abs=1.1e-3)
+    assert best.certificate.upper_bound >= best.desirability >= (top + 10) / 40 - 1e-4
+
+
+def test_the_published_tyre_tread_optimum_is_proven():
+    # NIST/SEMATECH e-Handbook 5.5.3.2.2 (Derringer & Suich 1980): D = 0.596 is the best in the cube.
+    folder = "tests/published/tyre-tread"
+    study = Study.read(folder)
+    models = fit(study, study.results(pd.read_csv(f"{folder}/trials.csv")))
+    proven = find(study, models, objective="desirability").certificate
+    assert proven.proved
+    assert proven.upper_bound == pytest.approx(0.596, abs=1.5e-3)
+
+
+def test_an_empty_brief_has_no_proof():
+    study = study_of([{"name": "Y", "unit": "u", "method": "m"}])
+    best = find(study, fit(study, study.results(made(study, bowl, 14, 1, 0.1))))
+    assert not best.certificate.proved
+    assert best.certificate.boxes == 0
+
+
+def test_the_same_study_gives_the_same_proof():
+    models, brief, _ = case("all")
+    first, second = (find(brief.study, models).to_dict() for _ in range(2))
+    assert first == second
+
+
+def test_a_search_that_ends_nowhere_is_helped_by_the_proof():
+    """Peaks without any worth: the pieces of the region still hold the recipes that are."""
+    models, brief, space = case("all")
+    brief = Brief.of(brief.study, models, "desirability")
+    quest = Quest(brief, space, "desirability", brief.fence)
+    good = quest.peaks(12)[0]
+    combo = space.combos[0]
+    pool = quest.pool(combo)
+    worst = pool[quest.score(pool, combo).argmin()]
+    lost = [Peak(worst, combo, float(quest.score(worst[None], combo)[0]))]
+    found = searched(quest, lost, lost[0].score)
+    assert found.peaks[0].score == pytest.approx(good.score, abs=1e-3)
+
+
+@settings(max_examples=25, deadline=None)
+@given(seed=SEEDS, r=st.integers(2, 5))
+def test_chances_that_go_together_pass_no_more_often_than_said(seed, r):
+    """At most their product to the power 1 / l, l the largest eigenvalue of the correlation, for any windows."""
+    rng = np.random.default_rng(seed)
+    root = rng.normal(size=(r, r + 1))
+    matrix = root @ root.T
+    size = np.sqrt(np.diag(matrix))
+    matrix = matrix / np.outer(size, size)
+    laws = [TMixture.single([rng.normal()], 0.0, 1.0, np.inf) for _ in range(r)]
+    ends = np.sort(rng.normal(scale=2, size=(r, 2)), axis=1)
+    windows = [(None if rng.random() < 0.3 else low, None if rng.random() < 0.3 else high) for low, high in ends]
+    joint = joint_chance(laws, windows, matrix)
+    bound = joint.each.prod() ** (1 / np.linalg.eigvalsh(matrix)[-1])
+    assert joint.joint[0] <= bound + 5 * joint.error[0] + 1e-9
+
+
+def test_work_that_runs_out_leaves_a_bound_that_holds():
+    _, brief, space = case("select")
+    field = ChanceField.of(space, space.combos[0], brief.fence, brief.aimed)
+    quest = Quest(brief, space, "chance", brief.fence)
+    top = quest.peaks(12)[0].score
+    bounds = [prove([field], top + 1e-3, boxes * field.cost) for boxes in (1, 50, 400)]
+    assert [proof.closed for proof in bounds] == [False, False, False]
+    assert bounds[0].upper >= bounds[1].upper >= bounds[2].upper >= top

@@ -1,0 +1,177 @@
+"""What to make next: confirmation with limits and a verdict, trials that teach, and when to stop."""
+
+import json
+from functools import lru_cache
+from itertools import product
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Study
+from doe.problems import ModelError, Unavailable
+from doe.results.stored import joined
+from optimise.models.models import fit
+from optimise.search import find
+from optimise.upcoming.upcoming import next_trials
+
+NAMES = ["A", "B", "C"]
+
+
+def study(**done):
+    return Study.from_dict(
+        {
+            "study": {"name": "three factors", "batch_cost": 50.0, "batches_per_day": 4},
+            "factor": [{"name": n, "low": -1, "high": 1, "step": 0.1} for n in NAMES],
+            "response": [
+                {"name": "Y", "unit": "u", "method": "m", "aim": "above", "low": 6.0},
+                {"name": "Z", "unit": "u", "method": "m", "aim": "within", "low": -1.0, "high": 1.0},
+            ],
+            "plan": {"model": "quadratic"},
+            "done": done,
+        }
+    )
+
+
+def surface(X):
+    return 5 + X[:, 0] + 1.2 * X[:, 1] - 0.5 * X[:, 2] ** 2, X[:, 0] - X[:, 1] + 0.4 * X[:, 2]
+
+
+def table(X, seed, noise, prefix="H"):
+    rng = np.random.default_rng(seed)
+    y, z = surface(X)
+    frame = pd.DataFrame(X, columns=NAMES, index=[f"{prefix}{i}" for i in range(len(X))])
+    return frame.assign(Y=y + noise * rng.normal(size=len(X)), Z=z + noise * rng.normal(size=len(X)))
+
+
+@lru_cache(maxsize=8)
+def made(noise=0.3, **done):
+    """Sixteen historical trials: corners, faces and two centres of the cube; the fit, and the formula found."""
+    asked = study(**done)
+    corners = np.array(list(product([-1.0, 1.0], repeat=3)))
+    faces = np.vstack([np.eye(3), -np.eye(3)])
+    frame = table(np.vstack([corners, faces, np.zeros((2, 3))]), 1, noise)
+    models = fit(asked, asked.results(frame))
+    return asked, models, find(asked, models), frame
+
+
+def confirmed_by(asked, models, best, noise, shift=0.0, count=3):
+    """Fit to the trials and to confirmation batches of the formula that came back, Y shifted."""
+    design = next_trials(asked, models, confirm=count, best=best).design
+    back = table(design.table[NAMES].to_numpy(dtype=float), 7, noise)
+    readings = back[["Y", "Z"]].assign(trial=list(design.table.index), Y=back["Y"] + shift)
+    results = joined(models.results, asked.results(readings.reset_index(drop=True), design=design))
+    return fit(asked, results)
+
+
+def test_confirmation_is_the_formula_again():
+    asked, models, best, _ = made()
+    upcoming = next_trials(asked, models, confirm=3, best=best)
+    assert upcoming.purpose == "confirm"
+    assert upcoming.table[NAMES].to_numpy(dtype=float) == pytest.approx(np.tile(list(best.factors.values()), (3, 1)))
+    assert upcoming.runs["replicate_of"].notna().sum() == 2
+    assert upcoming.design.round == 1  # a historical table is no round
+    assert isinstance(upcoming.verdict, Unavailable)
+    assert set(upcoming.limits) == {"Y", "Z"}
+
+
+def test_limits_of_three_batches_are_wider_than_those_of_one():
+    asked, models, best, _ = made()
+    limits = next_trials(asked, models, confirm=3, best=best).limits
+    for name, (low, high) in limits.items():
+        one_low, one_high = models.predictive(name, best.levels).batch_interval()[0]
+        assert low < one_low
+        assert high > one_high
+
+
+def test_a_formula_may_be_given_by_its_levels():
+    asked, models, _, _ = made()
+    upcoming = next_trials(asked, models, confirm=2, formula={"A": 0.5, "B": 0.4, "C": 0.0})
+    assert upcoming.table[NAMES].to_numpy(dtype=float) == pytest.approx(np.tile([0.5, 0.4, 0.0], (2, 1)))
+
+
+@pytest.mark.parametrize(("shift", "confirmed"), [(0.0, True), (-3.0, False)])
+def test_a_verdict_on_batches_that_came_back(shift, confirmed):
+    asked, models, best, _ = made()
+    later = confirmed_by(asked, models, best, 0.1, shift)
+    verdict = next_trials(asked, later, confirm=2, formula=dict(best.factors)).verdict
+    assert len(verdict["batches"]) == 3
+    assert verdict["confirmed"] is confirmed
+    assert verdict["responses"]["Y"]["as_predicted"] is confirmed
+    assert verdict["says"].startswith("Confirmed" if confirmed else "Not confirmed")
+
+
+def test_the_verdict_comes_from_a_fit_that_has_not_seen_the_batches():
+    asked, models, best, _ = made()
+    later = confirmed_by(asked, models, best, 0.1, count=2)
+    verdict = next_trials(asked, later, confirm=1, formula=dict(best.factors)).verdict
+    limits = next_trials(asked, models, confirm=2, formula=dict(best.factors)).limits
+    assert verdict["responses"]["Y"]["limits"] == pytest.approx(list(limits["Y"]))
+
+
+def test_learning_trials_take_uncertainty_away_and_keep_steps():
+    asked, models, best, _ = made()
+    few, many = (next_trials(asked, models, learn=n, best=best) for n in (2, 6))
+    assert many.purpose == "learn"
+    levels = many.table[NAMES].to_numpy(dtype=float)
+    assert levels / 0.1 == pytest.approx(np.round(levels / 0.1), abs=1e-6)
+    assert asked.region.contains(levels).all()
+    assert 0 < few.gain["variance"] < many.gain["variance"] < 1
+    assert many.gain["chance"] >= 0
+    assert many.gain["per_batch"] == pytest.approx(many.gain["chance"] / 6)
+    assert many.cost == pytest.approx(6 * 50.0)
+
+
+def test_learning_beats_trials_taken_at_random():
+    """Measured on the predictive variance at the best formula itself, from refits with the same noise-free readings."""
+    asked, models, best, frame = made()
+    chosen = next_trials(asked, models, learn=4, best=best).table[NAMES].to_numpy(dtype=float)
+
+    def spread(X):
+        y, z = surface(X)
+        more = pd.DataFrame(X, columns=NAMES, index=[f"N{i}" for i in range(len(X))]).assign(Y=y, Z=z)
+        refitted = fit(asked, asked.results(pd.concat([frame, more])))
+        laws = [refitted.predictive(name, best.levels) for name in ("Y", "Z")]
+        return sum(float(law.mean_scale[0] ** 2 @ law.weights) for law in laws)
+
+    random = [spread(np.round(asked.region.sample(4, seed=s), 1)) for s in range(5)]
+    assert spread(chosen) < np.median(random)
+
+
+def test_what_is_due_without_being_told():
+    certain = made(noise=0.05, chance=0.8)
+    assert next_trials(certain[0], certain[1], best=certain[2]).purpose == "confirm"
+    vague = made(noise=0.8, chance=0.95)
+    due = next_trials(vague[0], vague[1], best=vague[2])
+    assert (due.purpose, len(due.table)) == ("learn", 4)
+    spent = made(noise=0.8, chance=0.95, max_batches=16)
+    assert next_trials(spent[0], spent[1], best=spent[2]).purpose == "stop"
+    dear = made(noise=0.8, chance=0.95, budget=16 * 50.0 + 110.0)
+    assert len(next_trials(dear[0], dear[1], best=dear[2]).table) == 2
+
+
+def test_a_confirmed_formula_is_the_end():
+    asked, models, best, _ = made(noise=0.05, chance=0.8)
+    due = next_trials(asked, confirmed_by(asked, models, best, 0.05), formula=dict(best.factors))
+    assert due.purpose == "stop"
+    assert due.to_dict()["runs"] == []
+    assert "confirmed" in due.stop
+
+
+def test_the_document_is_plain_and_repeats():
+    asked, models, best, _ = made()
+    first, second = (next_trials(asked, models, learn=3, best=best).to_dict() for _ in range(2))
+    assert json.dumps(first, allow_nan=False) == json.dumps(second, allow_nan=False)
+    assert set(first) >= {"purpose", "runs", "gain", "cost", "stop", "verdict"}
+    assert [run["trial"] for run in first["runs"]] == sorted(run["trial"] for run in first["runs"])
+
+
+REFUSED = [({"confirm": 0}, "confirm"), ({"learn": -1}, "learn"), ({"confirm": 1, "learn": 1}, "next")]
+
+
+@pytest.mark.parametrize(("asked", "where"), REFUSED)
+def test_what_cannot_be_asked(asked, where):
+    made_study, models, best, _ = made()
+    with pytest.raises(ModelError) as caught:
+        next_trials(made_study, models, best=best, **asked)
+    assert caught.value.problems[0].where == where

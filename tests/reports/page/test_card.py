@@ -1,0 +1,65 @@
+"""The formula card: grams that add up, INCI names in descending order, no promise that is not ours."""
+
+import pytest
+
+from reports.page import card
+
+
+@pytest.fixture(scope="module")
+def formula(job):
+    return card.formula_card(job.study, job.models, job.best.levels, "F1")
+
+
+def test_grams_add_up_to_the_batch(job, formula):
+    document = card.document(job.study, formula, 20_000.0)
+    assert sum(line["grams"] for line in document["lines"]) == pytest.approx(20_000)
+
+
+def test_declaration_sums_one_name_over_materials_and_descends(job, formula):
+    names = dict(formula.trade.names)
+    blend = job.best.blend
+    # Water stands as the fill and as two fifths of the wax.
+    assert names["Aqua"] == pytest.approx(blend["Water"] + 0.4 * blend["Wax"])
+    assert names["Cera Alba"] == pytest.approx(0.6 * blend["Wax"])
+    assert list(names.values()) == sorted(names.values(), reverse=True)
+    assert sum(names.values()) == pytest.approx(100)
+
+
+def test_card_says_predicted_and_who_decides(job, formula):
+    text = card.text(job.study, formula, 500.0)
+    assert "qualified safety assessor" in text
+    assert "Predicted chance" in text
+    assert not {"safe", "preserved"} & set(text.lower().replace(",", " ").split())
+    for response in ("Thickness", "Feel", "Cost"):
+        assert response in text
+
+
+def test_the_card_as_a_page(job, formula, tmp_path):
+    path = tmp_path / "card.html"
+    card.write_card(path, job.study, formula, 1000.0)
+    text = path.read_text(encoding="utf-8")
+    assert "wet out &lt;the gum&gt;" in text
+    assert "<script" not in text
+    assert "default-src 'none'" in text
+    for line in card.CAUTIONS:
+        assert line.replace("'", "&#39;") in text
+
+
+def test_names_below_one_percent_stand_apart(job, formula):
+    above, _, below = formula.trade.declared.partition("; below 1 %: ")
+    shares = dict(formula.trade.names)
+    assert all(shares[name] >= 1 for name in above.split(", "))
+    assert below
+    assert all(shares[name] < 1 for name in below.split(", "))
+
+
+def test_the_card_gives_tolerances_composition_and_who_may_look_at_skin(job, formula):
+    document = card.document(job.study, formula, 500.0)
+    by_name = {line["name"]: line for line in document["lines"]}
+    low, high = by_name["Wax"]["tolerance"]
+    assert low <= by_name["Wax"]["level"] <= high
+    whole = {row["what"]: row["value"] for row in document["composition"]}
+    # Water is the fill and two fifths of the wax; all else stays as residue.
+    assert whole["Water in all"] == pytest.approx(by_name["Water"]["level"] + 0.4 * by_name["Wax"]["level"])
+    assert whole["Water in all"] + whole["Dry residue"] == pytest.approx(100)
+    assert "before a safety assessor has released it" in " ".join(document["cautions"])

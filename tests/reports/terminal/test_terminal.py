@@ -1,0 +1,86 @@
+"""The terminal: harmless names, aligned columns, and what to do next on the last line."""
+
+import unicodedata
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from doe.design.compare import Comparison
+from optimise import next_trials
+from reports import documents, tables
+from reports.page.compare import compare_text
+from reports.terminal import fit as terminal_fit
+from reports.terminal import terminal
+
+
+@pytest.fixture(scope="module")
+def said(job):
+    study = job.study
+    upcoming = documents.next_document(next_trials(study, job.models, confirm=3, best=job.best))
+    # A folder's name may carry an escape sequence that would colour the screen.
+    status = documents.status_document(study, rounds=[], results=job.results, todo="blendwright fit \x1b[31mx")
+    return {
+        "check": terminal.check(study),
+        "plan": terminal.plan(study, job.design),
+        "compare": compare_text(
+            study, Comparison.of(study, [12, 16], others=False), "FOLDER", "FOLDER/plan/compare.html"
+        ),
+        "record": terminal.record(study, job.results, "blendwright fit FOLDER"),
+        "fit": terminal_fit.fit(job.models, "blendwright optimise FOLDER"),
+        "predict": terminal.predict(job.models, job.best.levels),
+        "optimise": terminal.optimise(study, job.best, "blendwright next FOLDER --confirm 3"),
+        "next": terminal.upcoming(study, upcoming),
+        "status": terminal.status(status),
+    }
+
+
+def test_the_last_line_says_what_to_do_next(said):
+    for command, text in said.items():
+        assert text.splitlines()[-1].startswith("Next: "), command
+
+
+def test_no_control_reaches_the_screen(said):
+    for text in said.values():
+        assert not [c for c in text if unicodedata.category(c) == "Cc" and c != "\n"]
+
+
+def test_words_that_are_not_ours_to_say(said):
+    for text in said.values():
+        assert not {"safe", "preserved"} & set(text.lower().split())
+
+
+def test_plan_lists_each_trial_once_in_order(job, said):
+    lines = said["plan"].splitlines()
+    trials = [line.split()[1] for line in lines if len(line.split()) > 2 and line.split()[0].isdigit() and "T" in line]
+    assert trials == list(job.design.runs.sort_values("order").index)
+
+
+def test_predicted_is_never_called_measured(said):
+    assert "measured" not in said["optimise"].lower()
+    assert "Predicted, not confirmed." in said["optimise"]
+
+
+@given(st.text(max_size=40))
+def test_clean_text_is_one_harmless_line(text):
+    got = tables.clean(text)
+    assert not any(unicodedata.category(c) in ("Cc", "Cs") for c in got)
+    assert not set(got) & set("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u200e\u200f\u061c")
+
+
+@given(st.text(alphabet="ab黄é\u0301 ", max_size=30), st.integers(2, 12))
+def test_cells_fit_their_columns(text, most):
+    assert tables.width(tables.fitted(text, most)) <= most
+
+
+def test_columns_line_up_with_wide_letters():
+    text = tables.aligned([["黄原胶", "1"], ["Gum", "22"]], ("name", "level"), right=(1,))
+    starts = {tables.width(line[: line.rindex(" ")]) for line in text.splitlines()[2:]}
+    assert [tables.width(line) for line in text.splitlines()[2:]] == [13, 13]
+    assert len(starts) == 2
+
+
+def test_a_number_stays_with_its_unit():
+    text = tables.wrapped("word " * 12 + "80\u202f% of it", columns=64)
+    assert "80\u202f%" in text
+    assert all(tables.width(line) <= 64 for line in text.splitlines())

@@ -1,0 +1,43 @@
+"""Sentences of a fit: what is said of few batches, of powers at the end of the search, and of what predicts."""
+
+import pytest
+
+from reports.numbers import likely
+from reports.wording import fit as words
+
+
+def entry(kind="number", bounds=(), df=8, power=1.2):
+    return {
+        "kind": kind,
+        "scale": "linear",
+        "scale_why": "linear: the values as they are",
+        "df_residual": df,
+        "box_cox": {"power": power, "interval": [-0.1, 4.0]},
+        "trials": [{"bound": bound} for bound in bounds],
+        "anova": [{"source": name} for name in ("model", "linear terms", "squares", "residual", "total")],
+        "variance": {"batch": 0.1},
+    }
+
+
+def test_a_power_at_the_end_of_the_search_is_said_to_lie_beyond_and_few_batches_tell_none():
+    assert "is over 4" in words.scale_line(entry(power=4.0))
+    assert "likeliest" not in words.scale_line(entry(df=1, power=4.0))
+
+
+def test_what_predicts_is_told_response_by_response():
+    said = words.all_kept_line({"Foam": entry(), "Flow": entry(bounds=["above"]), "Lid": entry("pass")})
+    assert said.startswith("All planned terms of Foam are kept")
+    assert "Flow: by likelihood" in said
+    assert "Lid: by a logistic model of first-order terms" in said
+    assert words.all_kept_line({"Foam": entry()}) == "All planned terms are kept, and predict by least squares."
+
+
+def test_partial_lines_and_blocks_are_explained():
+    assert "need not add up" in words.partial_line(entry())
+    shown = words.blocks_line({**entry(), "blocks": {"Mon": -0.5, "Tue": 0.5}, "variance": {"block": 0.25}})
+    assert "Mon −0.5, Tue +0.5; sd 0.5" in shown
+
+
+@pytest.mark.parametrize(("chance", "said"), [(1.0, "over 99"), (0.0, "under 1"), (0.8, "80")])
+def test_nothing_measured_is_sure(chance, said):
+    assert likely(chance).startswith(said)

@@ -1,0 +1,78 @@
+"""What a proof says: rounded so that it stays true, and never more than is proven."""
+
+import pytest
+
+from doe import Study
+from doe.problems import Unavailable
+from reports.wording import proof as wording_proof
+
+CHANCE = {"objective": "chance", "value": 0.7804, "upper_bound": 0.78112, "proved": True, "target": 0.001}
+STUDY = Study.from_dict(
+    {
+        "study": {"name": "words"},
+        "factor": [{"name": "Speed", "low": 0, "high": 10}],
+        "response": [{"name": "Thick", "unit": "Pa s", "method": "m", "aim": "above", "low": 12}],
+    }
+)
+THICK = {"response": "Thick", "side": "low", "limit": 12.0, "reached": 11.2, "proved": True, "minimal": True}
+
+
+def test_a_bound_is_rounded_up():
+    said = wording_proof.bound(CHANCE)
+    assert "no recipe in the tried region passes more often than 78.2" in said
+    assert "none is better than this one by more than 0.1 points" in said
+    assert said.startswith("Proved")
+
+
+def test_a_bound_that_leaves_a_gap_says_so():
+    said = wording_proof.bound({**CHANCE, "upper_bound": 0.81, "proved": False, "fenced": False})
+    assert "no recipe within the limits passes more often than 81.0" in said
+    assert "3 points below that" in said
+    assert "is open" in said
+
+
+def test_a_wide_gap_is_not_led_with_as_proved():
+    said = wording_proof.bound({**CHANCE, "upper_bound": 0.93, "proved": False})
+    assert said.startswith("Found by many starts")
+    assert "more often than 93.0" in said
+
+
+def test_what_is_held_is_said_and_one_recipe_alone_proves_nothing_of_others():
+    held = {**CHANCE, "boxes": 40, "held": ["Gum"]}
+    assert "no recipe in the tried region with this Gum passes" in wording_proof.bound(held)
+    assert wording_proof.bound({**held, "boxes": 0}) == ""
+
+
+@pytest.mark.parametrize("value", [0.2, 0.9])
+def test_without_a_bound_nothing_is_called_proved(value):
+    said = wording_proof.bound({**CHANCE, "value": value, "upper_bound": 1.0, "proved": False})
+    assert "is not proved" in said
+    assert "Proved" not in said
+
+
+def test_desirability_is_no_percentage():
+    said = wording_proof.bound({**CHANCE, "objective": "desirability", "value": 0.596, "upper_bound": 0.5968})
+    assert "a desirability above 0.597" in said
+    assert "%" not in said
+
+
+def test_no_value_no_words():
+    none = Unavailable("no must", "add one").to_dict()
+    assert wording_proof.bound({**CHANCE, "value": none, "upper_bound": none}) == ""
+    assert wording_proof.clash(STUDY, ()) == ""
+    assert wording_proof.closest(STUDY, {}) == ""
+
+
+def test_a_clash_names_limit_reach_and_what_would_do():
+    said = wording_proof.clash(STUDY, [{**THICK, "change": -0.8}])
+    assert said.startswith("Proved: in these models Thick cannot be met by any recipe.")
+    assert "at least 12" in said
+    assert "moving this limit by 0.8" in said
+    open_ = wording_proof.clash(STUDY, [{**THICK, "proved": False, "change": None}])
+    assert "not proved" in open_
+    assert "moving this limit alone is not enough" in open_
+
+
+def test_the_closest_recipe_is_named_with_what_it_gives():
+    said = wording_proof.closest(STUDY, {"levels": {"Speed": 3.0}, "responses": {"Thick": 11.23}, "worst_miss": 1.0})
+    assert said == "Closest to all of them: Speed 3, with Thick 11.23 predicted."
