@@ -165,14 +165,14 @@ def percent(share: Amount, digits: int = 0) -> str:
     edge = 10.0**-digits
     if 1 - near <= share < 1:
         return f"over {plain(100 - edge, digits)}{THIN}%"
-    if 0 < share < near:
+    if 0 < share <= near:
         return f"under {plain(edge, digits)}{THIN}%"
     return f"{plain(100 * share, digits)}{THIN}%"
 
 
-def likely(chance: Amount) -> str:
-    """A chance of what is measured as percent: never sure, however far the computed one is rounded."""
-    return percent(min(max(chance, 1e-9), 1 - 1e-9)) if isinstance(chance, int | float) else percent(chance)
+def likely(chance: Amount, digits: int = 0) -> str:
+    """The one form of a chance that rests on models: as percent, never sure, however far it was rounded."""
+    return percent(min(max(chance, 1e-9), 1 - 1e-9), digits) if isinstance(chance, int | float) else percent(chance)
 
 
 def chance_between(low: float, high: float) -> str:
@@ -215,7 +215,7 @@ def batches_in_words(chance: Amount, what: str = "new batches") -> str:
         return f"about 1 of 20 {what}"
     if chance >= 0.015:
         return f"about 1 of 50 {what}"
-    if chance >= 0.005:
+    if chance > 0.005:
         return f"about 1 of 100 {what}"
     return f"fewer than 1 of 100 {what}"
 

@@ -15,7 +15,7 @@ from optimise import Models, Optimum
 from reports.facts import Effect, EffectRow, Slice
 from reports.gathering.blends import frame_of
 from reports.gathering.effects import Direction, directions, moved
-from reports.numbers import figure, listed, percent, with_unit
+from reports.numbers import figure, likely, listed, percent, with_unit
 from reports.pictures.svg import round_steps
 from reports.wording.wording import ASSUMED_CHANCE
 
@@ -166,7 +166,7 @@ def _chance(study: Study, models: Models, plane: _Plane) -> Slice | None:
     top, x, y = _top(values, inside, plane)
     names = plane.names
     reading = (
-        f"In this slice the chance is highest, {percent(top)}, near {names[0]} "
+        f"In this slice the chance is highest, {likely(top)}, near {names[0]} "
         f"{with_unit(figure(x), plane.units[0])} and "
         f"{names[1]} {with_unit(figure(y), plane.units[1])}."
     )

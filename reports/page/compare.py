@@ -6,7 +6,7 @@ from doe.design.compare import Comparison, Option
 from doe.design.quality import Quality
 from doe.problems import Unavailable
 from doe.study import Study
-from reports.numbers import counted, figure, money, percent
+from reports.numbers import counted, figure, likely, money, percent
 from reports.page import rows as page_rows
 from reports.page.page import FILTERS, styled
 from reports.pictures.compare import Chart, Row, side_by_side
@@ -114,7 +114,7 @@ def _figures(study: Study, option: Option) -> list[str]:
             continue
         size = percent(seen["difference"]) if seen["relative"] else figure(seen["difference"])
         chance = seen["chance"]
-        cells.append(f"{size} ({percent(chance)})" if isinstance(chance, float) else size)
+        cells.append(f"{size} ({likely(chance)})" if isinstance(chance, float) else size)
     return cells
 
 

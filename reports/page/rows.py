@@ -70,7 +70,7 @@ def _levels(formula: Formula) -> str:
 
 def front(facts: Facts) -> Rows:
     """Cost and chance of the cheapest formulas."""
-    return [[numbers.money(cost, facts.currency), numbers.percent(chance)] for cost, chance, _ in sorted(facts.front)]
+    return [[numbers.money(cost, facts.currency), numbers.likely(chance)] for cost, chance, _ in sorted(facts.front)]
 
 
 def effect(row: EffectRow) -> Rows:

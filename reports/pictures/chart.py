@@ -8,7 +8,7 @@ from datetime import datetime
 from markupsafe import Markup
 
 from reports.facts import Effect, EffectRow, Event, FitFacts, FitPoint
-from reports.numbers import exactly, figure, percent
+from reports.numbers import exactly, figure, likely
 from reports.pictures.svg import Axis, axis_below, axis_left, element, line, mark, padded, path, picture, words
 
 
@@ -179,7 +179,7 @@ def chance_against_cost(
         parts += [line(x(ceiling), y.start, x(ceiling), y.end, "limit"),
                   words(x(ceiling) - 4, y.end + 10, f"ceiling {exactly(ceiling)}", anchor="end")]  # fmt: skip
     for cost, chance, chosen in ordered:
-        label = element("title", f"{percent(chance)} at {figure(cost)} {currency}/kg")
+        label = element("title", f"{likely(chance)} at {figure(cost)} {currency}/kg")
         if chosen:
             parts.append(mark(x(cost), y(chance), 1.3))
         else:

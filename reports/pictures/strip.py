@@ -9,7 +9,7 @@ from typing import Any
 from markupsafe import Markup
 
 from reports.facts import Ends, State, Strip, TriedRange
-from reports.numbers import batches_in_words, exactly, figure, in_ten, likely, percent
+from reports.numbers import batches_in_words, chance_between, exactly, figure, in_ten, likely
 from reports.pictures.svg import Axis, Point, element, line, mark, path, picture, round_sign, words
 
 _JAR_WIDTH, _JAR_GAP, _JAR_BODY = 25.0, 9.0, 32.0
@@ -31,7 +31,7 @@ def jars(chance: float, interval: Ends | None = None) -> Markup:
             path([(left, 49), (left, 55), (right, 55), (right, 49)], "axis"),
             line(scale(chance), 50, scale(chance), 60, "limit"),
         ]
-        says += f", 90 % interval {percent(interval[0])} to {percent(interval[1])}"
+        says += f", 90 % interval {chance_between(*interval)}"
     return picture(width, 62 if interval is not None else 46, says, parts)
 
 

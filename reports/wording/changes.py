@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from doe.study import Study
-from reports.numbers import exactly, listed, money, percent
+from reports.numbers import exactly, likely, listed, money, percent
 from reports.tables import clean
 
 
@@ -30,9 +30,9 @@ def kept_lines(kept: Sequence[Mapping[str, Any]]) -> list[str]:
             continue
         if not isinstance(now, float):
             why = now.get("unavailable", "") if isinstance(now, Mapping) else ""
-            lines.append(f"{name}, kept with a chance of {percent(then)}, cannot be predicted any more: {why}.")
-        elif percent(then) != percent(now):
-            lines.append(f"{name} was kept with a chance of {percent(then)}; by all that is known now {percent(now)}.")
+            lines.append(f"{name}, kept with a chance of {likely(then)}, cannot be predicted any more: {why}.")
+        elif likely(then) != likely(now):
+            lines.append(f"{name} was kept with a chance of {likely(then)}; by all that is known now {likely(now)}.")
     return lines
 
 
@@ -50,16 +50,16 @@ def gain_line(gain: Mapping[str, Any], currency: str) -> str:
 
 def weighed_line(share: float, chances: Mapping[str, float]) -> str:
     """The chance of each recipe when every weighing is off by up to `share` of it."""
-    each = "; ".join(f"{clean(name)} {percent(chance, 1)}" for name, chance in chances.items())
+    each = "; ".join(f"{clean(name)} {likely(chance, 1)}" for name, chance in chances.items())
     return f"With every weighing off by up to {100 * share:g} % of it, the chance is: {each}."
 
 
 def _from_to(then: Any, now: Any) -> str:
     if not isinstance(then, float) or not isinstance(now, float):
         return "the chance cannot be compared"
-    if percent(then) == percent(now):
-        return f"the chance is {percent(now)} as before"
-    return f"the chance went from {percent(then)} to {percent(now)}"
+    if likely(then) == likely(now):
+        return f"the chance is {likely(now)} as before"
+    return f"the chance went from {likely(then)} to {likely(now)}"
 
 
 def _move(study: Study, name: str, then: Any, now: Any) -> str:

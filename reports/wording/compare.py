@@ -6,7 +6,7 @@ from doe.design.compare import WORTH, Comparison, Option
 from doe.design.quality import Quality
 from doe.problems import Unavailable
 from doe.study import Study
-from reports.numbers import THIN, counted, exactly, figure, listed, money, percent, with_unit
+from reports.numbers import THIN, counted, exactly, figure, likely, listed, money, percent, with_unit
 
 HOW_TO_READ = (
     "Each sign is the smallest difference, from one end of an ingredient's or factor's reach to the other, that will "
@@ -51,7 +51,7 @@ def _now(study: Study, now: Option) -> str:
     missed = [name for name, share in now.of_matters.items() if isinstance(share, float) and share > 1 + 1e-9]
     if not missed:
         return f"The {now.runs} planned now show it as well, in {spent(study, now)}."
-    chances = [f"{name} {percent(chance)}" for name in missed if isinstance(chance := _chance(now, name), float)]
+    chances = [f"{name} {likely(chance)}" for name in missed if isinstance(chance := _chance(now, name), float)]
     return f"The {now.runs} planned now fall short of 80{THIN}% chance to see it: {listed(chances)}."
 
 

@@ -9,7 +9,7 @@ from doe.design.reading import Reading
 from doe.problems import Unavailable
 from doe.study import Study
 from reports.facts import Facts, PlanFacts
-from reports.numbers import THIN, counted, exactly, figure, listed, percent, with_unit
+from reports.numbers import THIN, counted, exactly, figure, likely, listed, percent, with_unit
 
 SHOWN_HEAD = (
     "Response", "Mean known to, in half of the region", "at worst", "Smallest difference seen", "What matters",
@@ -63,7 +63,7 @@ def shown_rows(reading: Reading, units: Mapping[str, str]) -> list[list[str]]:
         matters, chance = seen["matters"], seen["chance"]
         asked = size(matters, relative, unit, 4) if isinstance(matters, float) else "not given"
         row += [size(seen["difference"], relative, unit), asked]
-        rows.append([*row, percent(chance) if isinstance(chance, float) else "", str(seen["worst_for"])])
+        rows.append([*row, likely(chance) if isinstance(chance, float) else "", str(seen["worst_for"])])
     return rows
 
 
@@ -116,7 +116,7 @@ def _named(terms: Sequence[str]) -> str:
 def missed_line(reading: Reading) -> str:
     """Where the chance to see what matters is short of 80 %."""
     short = [
-        f"{name} ({percent(seen['chance'])})"
+        f"{name} ({likely(seen['chance'])})"
         for name, seen in reading.shows.items()
         if not isinstance(seen, Unavailable) and isinstance(seen["chance"], float) and seen["chance"] < 0.8 - 1e-9
     ]

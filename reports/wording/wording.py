@@ -15,6 +15,7 @@ from reports.numbers import (
     counted,
     exactly,
     figure,
+    likely,
     limits,
     listed,
     money,
@@ -205,16 +206,16 @@ def front_words(facts: Facts) -> str:
     near = next((p for p in points if p[1] >= best - 0.05), None)
     if near is not None and near[0] < best_cost - 0.005 and best - near[1] < 0.005:
         return (
-            f"A chance of {percent(near[1])} is to be had at {money(near[0], facts.currency)}; dearer formulas, up to "
+            f"A chance of {likely(near[1])} is to be had at {money(near[0], facts.currency)}; dearer formulas, up to "
             f"{money(best_cost, facts.currency)}, gain less than one point."
         )
     if near is not None and near[0] < best_cost - 0.005:
         return (
             f"The last {percent(best - near[1])} of chance cost {money(best_cost - near[0], facts.currency)} per kg: "
-            f"{percent(near[1])} is to be had at {money(near[0], facts.currency)}, {percent(best)} at "
+            f"{likely(near[1])} is to be had at {money(near[0], facts.currency)}, {likely(best)} at "
             f"{money(best_cost, facts.currency)}."
         )
-    most = f"{percent(best)} is the most, at {money(best_cost, facts.currency)}"
+    most = f"{likely(best)} is the most, at {money(best_cost, facts.currency)}"
     return f"Each ring is the best chance for its cost; {most}."
 
 

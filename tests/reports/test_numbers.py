@@ -14,6 +14,7 @@ from reports.numbers import (
     grams,
     in_ten,
     level,
+    likely,
     limits,
     listed,
     money,
@@ -87,6 +88,19 @@ def test_levels_follow_the_step():
 @given(st.floats(0, 1, exclude_min=True, exclude_max=True))
 def test_percent_never_claims_certainty(share):
     assert percent(share) not in {"100\u202f%", "0\u202f%"}
+
+
+# One rule for chances, here and in the page's script (the script is held to this table too).
+CHANCES = {
+    0.0: "under 1 %", 1e-300: "under 1 %", 0.0049: "under 1 %", 0.005: "under 1 %", 0.00501: "1 %", 0.0149: "1 %",
+    0.015: "2 %", 0.085: "8 %", 0.5: "50 %", 0.9851: "99 %", 0.9949: "99 %", 0.995: "over 99 %", 0.9999: "over 99 %",
+    1.0: "over 99 %",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("chance", "words"), CHANCES.items())
+def test_a_chance_is_never_sure(chance, words):
+    assert likely(chance) == words.replace(" %", "\u202f%")
 
 
 @pytest.mark.parametrize(

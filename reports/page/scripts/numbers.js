@@ -113,7 +113,7 @@ function percent(share, digits = 0) {
   const near = 0.5 * 10 ** -(digits + 2);
   const edge = 10 ** -digits;
   if (1 - near <= share && share < 1) return `over ${plain(100 - edge, digits)}${THIN}%`;
-  if (0 < share && share < near) return `under ${plain(edge, digits)}${THIN}%`;
+  if (0 < share && share <= near) return `under ${plain(edge, digits)}${THIN}%`;
   return `${plain(100 * share, digits)}${THIN}%`;
 }
 
@@ -142,7 +142,7 @@ function batchesInWords(chance, what) {
   if (chance >= 0.085) return `about ${roundedDigits(10 * chance, 0)} of 10 ${what}`;
   if (chance >= 0.045) return `about 1 of 20 ${what}`;
   if (chance >= 0.015) return `about 1 of 50 ${what}`;
-  if (chance >= 0.005) return `about 1 of 100 ${what}`;
+  if (chance > 0.005) return `about 1 of 100 ${what}`;
   return `fewer than 1 of 100 ${what}`;
 }
 

@@ -44,7 +44,7 @@ function jars(chance, interval) {
     const [left, right] = interval.map(x);
     parts.push(trace([[left, 49], [left, 55], [right, 55], [right, 49]], "axis"));
     parts.push(line(x(chance), 50, x(chance), 60, "limit"));
-    says += `, 90 % interval ${percent(interval[0])} to ${percent(interval[1])}`;
+    says += `, 90 % interval ${chanceBetween(interval)}`;
   }
   return picture(340, interval ? 62 : 46, says, false, parts);
 }

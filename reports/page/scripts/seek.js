@@ -6,6 +6,9 @@ function makeSeeker(page) {
   const { outlook, region } = page;
   let end = null;
 
+  // Formulas that were found before, which a search starts from as well.
+  page.known = () => page.formulas.map((one) => one.recipe).filter((one) => region.inside(one));
+
   function finish(found, before) {
     end = null;
     const after = found === null ? before : outlook.at(found.recipe, page.asked).chance;
@@ -17,8 +20,7 @@ function makeSeeker(page) {
   function begin() {
     const start = page.recipe();
     const before = outlook.at(start, page.asked).chance;
-    const others = page.formulas.map((one) => one.recipe).filter((one) => region.inside(one));
-    const run = bestOfTheRest(outlook, start, new Set(page.held), new Set(page.heldGroups), page.asked, others);
+    const run = bestOfTheRest(outlook, start, new Set(page.held), new Set(page.heldGroups), page.asked, page.known());
     let best = null;
     end = () => finish(best, before);
     function look() {

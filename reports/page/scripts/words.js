@@ -68,7 +68,7 @@ function roomWords([low, high], write) {
 function betterWords(before, after, starts) {
   const from = starts === 1 ? "from one start" : `from ${starts} starts`;
   if (!(after > before + 5e-4)) return `Nothing better was found for the rest, ${from}.`;
-  return `Best found for the rest, ${from}: ${percent(after)} instead of ${percent(before)}. It is not proved the best.`;
+  return `Best found for the rest, ${from}: ${likely(after)} instead of ${likely(before)}. It is not proved the best.`;
 }
 
 function standingWords(labels, whys) {

@@ -1,0 +1,65 @@
+"""The script's own numbers: written as `reports.numbers` writes them, and its laws against a reference library."""
+
+import numpy as np
+import pytest
+from scipy import special, stats
+
+from reports import numbers
+from reports.page.script import SCRIPTS
+
+pytestmark = pytest.mark.browser
+
+
+def test_numbers_are_written_as_in_python(browser):
+    page = browser.new_page()
+    source = (SCRIPTS / "numbers.js").read_text(encoding="utf-8")
+    rng = np.random.default_rng(4)
+    values = [*(rng.normal(size=200) * 10.0 ** rng.integers(-6, 8, size=200)).tolist(), 0.0, 0.125, 2.675, -3.45, 1e-7]
+    errors = (np.abs(rng.normal(size=len(values))) * 10.0 ** rng.integers(-5, 5, size=len(values))).tolist()
+    shares = [0, 1, 0.5, 1e-300, 0.0001, 0.0049, 0.005, 0.00501, 0.0149, 0.015, 0.045, 0.085, 0.945, 0.97, 0.9851, 0.99]
+    shares += [0.9949, 0.995, 0.9951, 0.9999, *rng.random(100).tolist()]
+    seen = page.evaluate(
+        f"""([values, errors, shares]) => {{ {source}
+        return [values.map((v, i) => figure(v, errors[i])), values.map(v => figure(v)), values.map(exactly),
+            values.map(v => money(v, "EUR")), values.map(v => money(v, "CHF")), shares.map(v => percent(v)),
+            shares.map(v => batchesInWords(v, "batches")), shares.map(likely),
+            shares.map((v, i) => chanceBetween([v, shares[shares.length - 1 - i]])),
+            values.map(v => levelText(v, null, 100))]; }}""",
+        [values, errors, shares],
+    )
+    known = [
+        [numbers.figure(v, e) for v, e in zip(values, errors, strict=True)],
+        [numbers.figure(v) for v in values],
+        [numbers.exactly(v) for v in values],
+        [numbers.money(v, "EUR") for v in values],
+        [numbers.money(v, "CHF") for v in values],
+        [numbers.percent(float(v)) for v in shares],
+        [numbers.batches_in_words(float(v), "batches") for v in shares],
+        [numbers.likely(float(v)) for v in shares],
+        [numbers.chance_between(*map(float, ends)) for ends in zip(shares, reversed(shares), strict=True)],
+        [numbers.level(v, None, 100) for v in values],
+    ]
+    for a, b in zip(seen, known, strict=True):
+        assert a == b
+    page.close()
+
+
+def test_the_laws_agree_with_a_reference_library(browser):
+    page = browser.new_page()
+    source = (SCRIPTS / "special.js").read_text(encoding="utf-8")
+    z = np.linspace(-37, 8, 400).tolist()
+    p = [*np.geomspace(1e-15, 0.5, 200).tolist(), *np.linspace(0.5, 1 - 1e-12, 200).tolist()]
+    t = np.linspace(-60, 60, 301).tolist()
+    dfs = [1, 2, 2.5, 7, 8, 21, 60, 400]
+    seen = page.evaluate(
+        f"""([z, p, t, dfs]) => {{ {source}
+        return [z.map(ndtr), p.map(ndtri), dfs.map(df => t.map(tLaw(df).cdf)),
+            dfs.map(df => t.map(tLaw(df).density))]; }}""",
+        [z, p, t, dfs],
+    )
+    assert seen[0] == pytest.approx(special.ndtr(z).tolist(), rel=1e-12)
+    assert seen[1] == pytest.approx(special.ndtri(p).tolist(), rel=1e-12, abs=1e-12)
+    for df, cdf, density in zip(dfs, seen[2], seen[3], strict=True):
+        assert cdf == pytest.approx(stats.t.cdf(t, df).tolist(), rel=1e-10)
+        assert density == pytest.approx(stats.t.pdf(t, df).tolist(), rel=1e-11)
+    page.close()
