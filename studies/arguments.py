@@ -126,6 +126,8 @@ def _record(one: argparse.ArgumentParser) -> None:
     one.add_argument("--restore", metavar="T07", help="take a set-aside trial or batch in again (needs --why)")
     one.add_argument("--correct", nargs=3, metavar=("T09", "RESPONSE", "VALUE"),
                      help="a corrected reading: a new row, the old one is kept (needs --why)")  # fmt: skip
+    one.add_argument("--take-as-is", action="store_true",
+                     help="go on from result tables changed by hand, where no copy is left (needs --why)")  # fmt: skip
     one.add_argument("--reading", type=_whole(1), metavar="N", help="which reading to correct, where there are several")
     one.add_argument("--why", type=readable, default="", help="the reason, kept with the record")
 

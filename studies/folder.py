@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,14 +15,14 @@ from doe import Study
 from doe.design.design import Design
 from doe.problems import Problem, StudyError
 from doe.results.results import Results
+from reports.wording.prompt import typed
 from studies import journal
 from studies.cli import version
 from studies.inspection import links_out
-from studies.names import BATCHES, READINGS, STUDY, refusal
+from studies.names import AS_IT_STANDS, BATCHES, READINGS, STUDY, refusal
 from studies.pending import recover
 from studies.writing import Change, changing
 
-_TRIES, _PAUSE = 5, 0.1
 _ROUND = re.compile(r"round-([1-9][0-9]*)")
 
 
@@ -42,7 +41,7 @@ class StudyFolder:
         place = Path(path)
         if not place.is_dir():
             got = "is a file" if place.exists() else "is not there"
-            raise refusal("no-folder", str(path), got, "a study folder", f"start one with: blendwright new {path}")
+            raise refusal("no-folder", str(path), got, "a study folder", f"start one with: {typed('new', path)}")
         if not (place / STUDY).is_file():
             raise refusal("no-study", str(path), "has no study.toml", "a study folder",
                           "write a study.toml in it, or start one with: blendwright new FOLDER")  # fmt: skip
@@ -104,7 +103,7 @@ class StudyFolder:
         """What was recorded. Raises StudyError when nothing was."""
         if not self.has_results():
             raise refusal("no-results", str(self.path.name), "has no results yet", "results taken in by record",
-                          f"blendwright record {self.path.name} FILE")  # fmt: skip
+                          typed("record", self.path.name, "FILE"))  # fmt: skip
         return self.study.results()
 
     def stored(self, name: str) -> dict[str, Any] | None:
@@ -130,27 +129,22 @@ class StudyFolder:
         """What an analysis rests on: the study's digests and those of the results."""
         return {"study": dict(self.study.digests), "results": self.results.digest}
 
+    def tables_changed(self) -> dict[str, str]:
+        """The tables of results that are not as they were recorded -> the digest they have now, or "missing"."""
+        written = journal.last_digests(self.journal())
+        now = {name: journal.fingerprint(self.path / name) for name in (READINGS, BATCHES) if name in written}
+        return {name: digest for name, digest in now.items() if digest != written[name]}
+
     def _as_recorded(self) -> None:
         """Nothing is built on tables that were changed by hand: the next record would make the change its own."""
-        for _ in range(_TRIES):
-            written = journal.last_digests(self.journal())
-            changed = [
-                (name, now)
-                for name in (READINGS, BATCHES)
-                if name in written and (now := journal.fingerprint(self.path / name)) != written[name]
-            ]
-            if not changed:
-                return
-            time.sleep(_PAUSE)  # another command may be in the midst of writing them
-        raise StudyError(
-            [
+        if changed := self.tables_changed():
+            raise StudyError(
                 Problem("results-changed", "stop", name,
                         "is missing" if now == journal.MISSING else "was changed outside this program",
                         "the table as it was recorded",
-                        "put back a copy of it; to mend a reading: blendwright record FOLDER --correct ... --why ...")
-                for name, now in changed
-            ]
-        )  # fmt: skip
+                        f"put back a copy, then mend a reading with --correct; where no copy is left: {AS_IT_STANDS}")
+                for name, now in changed.items()
+            )  # fmt: skip
 
     def _json(self, name: str) -> dict[str, Any]:
         try:

@@ -13,6 +13,9 @@ MODELS = "analysis/models.json"
 OPTIMUM = "analysis/optimum.json"
 READINGS = "results/readings.csv"
 BATCHES = "results/batches.csv"
+TAKE_AS_IS = "record --take-as-is"
+"""What the journal calls the taking of result tables as someone left them."""
+AS_IT_STANDS = f'blendwright {TAKE_AS_IS.replace(" ", " FOLDER ", 1)} --why "..."'
 KEPT = ("plan", "bench", "results", "analysis", "formulas")
 """Folders in which a study keeps what commands write."""
 _FORMULA = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe.bench.drafts import SET_ASIDE, USABLE
 from doe.design.design import Design
+from reports.wording.prompt import typed
 from studies.analysis import is_fresh
 from studies.folder import StudyFolder
 from studies.names import MODELS, OPTIMUM
@@ -77,19 +78,19 @@ def next_step(folder: StudyFolder, name: str) -> str:
     """
     known = rounds(folder)
     if not known and not folder.has_results():
-        return f"blendwright plan {name}"
+        return typed("plan", name)
     waiting = [row for row in known if row["waiting"]]
     if waiting:
-        return f"blendwright record {name} {name}/bench/round-{waiting[-1]['round']}.xlsx"
+        return typed("record", name, f"{name}/bench/round-{waiting[-1]['round']}.xlsx")
     if known and known[-1]["purpose"] == "confirm":
-        return f"blendwright next {name}"
+        return typed("next", name)
     states = analyses(folder)
     if states["models"] != "fresh":
-        return f"blendwright fit {name}"
+        return typed("fit", name)
     if states["optimum"] != "fresh":
-        return f"blendwright optimise {name}"
+        return typed("optimise", name)
     best = folder.stored(OPTIMUM) or {}
-    return f"blendwright next {name} " + (f"--confirm {CONFIRM}" if best.get("feasible") else f"--learn {LEARN}")
+    return typed("next", name, *(("--confirm", CONFIRM) if best.get("feasible") else ("--learn", LEARN)))
 
 
 def untouched(folder: StudyFolder) -> Design | None:

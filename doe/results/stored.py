@@ -44,7 +44,7 @@ def stored_results(folder: Path) -> Results:
     texts = []
     for name in ("readings.csv", "batches.csv"):
         try:
-            texts.append((folder / "results" / name).read_bytes().decode("utf-8"))
+            texts.append((folder / "results" / name).read_bytes().decode("utf-8-sig"))
         except (OSError, UnicodeDecodeError):
             raise _damaged(name) from None
     return parsed_results(*texts)

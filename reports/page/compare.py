@@ -14,6 +14,7 @@ from reports.pictures.svg import signs
 from reports.rendered import rendered
 from reports.tables import aligned, clean, fitted, width, wrapped
 from reports.wording import compare as wording_compare
+from reports.wording.prompt import typed
 
 _WIDTH, _STRIP, _NARROWEST, _NAME = 80, 40, 20, 32
 _LETTERS = "abcdefghijklmnopqrstuvwxyz"
@@ -132,7 +133,7 @@ def compare_text(study: Study, weighed: Comparison, folder: str, written: str) -
     notes = [*wording_compare.told(weighed), *wording_compare.refused(weighed)]
     parts.append("\n".join(wrapped(f"{clean(name)}: {clean(what)}", indent="    ") for name, what in notes))
     parts.append(f"The same as a page: {clean(written)}" if written else "")
-    parts.append(f"Next: blendwright plan {clean(folder)} --runs N")
+    parts.append(f"Next: {clean(typed('plan', folder))} --runs N")
     return "\n\n".join(part for part in parts if part)
 
 

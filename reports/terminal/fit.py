@@ -9,6 +9,7 @@ from reports.numbers import NOTHING, counted, figure, listed, percent, precise
 from reports.tables import aligned, clean, wrapped
 from reports.terminal.terminal import findings
 from reports.wording import fit as words
+from reports.wording.prompt import typed
 
 if TYPE_CHECKING:
     from optimise.models.look import Changed
@@ -35,8 +36,8 @@ def without(models: Models, changed: Mapping[str, Changed], trials: Sequence[str
     note = "Predictions move by: the largest change of a predicted mean over the batches made, in batch sd."
     lines = [line for response, c in changed.items() for line in _terms_that_moved(response, c)]
     each = "it out for good" if len(trials) == 1 else "them out for good, one by one"
-    kept = f'To leave {each}, with the reason: blendwright record {name} --set-aside {trials[0]} --why "..."'
-    told = [head, table, wrapped(note), "\n".join(lines), *_end(models, f"blendwright fit {name}", kept)]
+    kept = f'To leave {each}, with the reason: {typed("record", name, "--set-aside", trials[0])} --why "..."'
+    told = [head, table, wrapped(note), "\n".join(lines), *_end(models, typed("fit", name), kept)]
     return "\n\n".join(part for part in told if part)
 
 

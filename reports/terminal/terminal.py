@@ -34,6 +34,7 @@ from reports.wording import grades as wording_grades
 from reports.wording import proof as wording_proof
 from reports.wording.changes import gain_line
 from reports.wording.findings import ranked
+from reports.wording.prompt import typed
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -95,15 +96,15 @@ def check(
         terminal_region.reach_table(study),
         *(wrapped(text, columns=80, indent="  ") for text in region if text),
         findings((*study.problems, *refused, *told, *trade)),
-        _do(_to_mend(study, folder, refused, trade) or todo or f"blendwright plan {folder}"),
+        _do(_to_mend(study, folder, refused, trade) or todo or typed("plan", folder)),
     )
 
 
 def _to_mend(study: Study, folder: str, refused: Sequence[Problem], trade: Sequence[Problem]) -> str:
     if refused:
-        return f"mend what says STOP, then blendwright check {folder}"
+        return f"mend what says STOP, then {typed('check', folder)}"
     if trade_refusals(study, trade):
-        return f"mend what says STOP, or take it on purpose with [[accept]], then blendwright check {folder}"
+        return f"mend what says STOP, or take it on purpose with [[accept]], then {typed('check', folder)}"
     return ""
 
 
@@ -140,7 +141,7 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
         terminal_plan.reading(study, plan_facts(study, design)),
         findings(design.findings),
         _do(f"print {place}/store-room.html ({ahead}) and {place}/sheets.html, "
-            f"make the batches in this order, type results into {book}, then blendwright record {name} {book}"),
+            f"make the batches in this order, type results into {book}, then {typed('record', name, book)}"),
     )  # fmt: skip
 
 
@@ -233,7 +234,7 @@ def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER", moved: 
         told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in RULES]
         paid = f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""
         parts.append(_page(head, table, paid, findings(told)))
-    return _page(*parts, "\n".join(moved), _do(f"blendwright optimise {folder}"))
+    return _page(*parts, "\n".join(moved), _do(typed("optimise", folder)))
 
 
 def _chance(response: Response, entry: Mapping[str, Any]) -> str:
@@ -399,6 +400,6 @@ def upcoming(
     )
     stop = str(document.get("stop") or "")
     problems = [Problem.from_dict(entry) for entry in document["problems"]]
-    todo = f"blendwright record {name} FILE" if rows else f"blendwright card {name}"
+    todo = typed("record", name, "FILE") if rows else typed("card", name)
     return _page(f"{says}{more}{spent}", aligned(rows, head, right=range(1, len(head)), most=16) if rows else "",
                  clean(said), "\n".join(told), clean(stop), findings(problems), _do(todo))  # fmt: skip

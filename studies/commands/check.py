@@ -10,6 +10,7 @@ from doe.problems import StudyError
 from doe.trade import study_findings
 from reports import documents
 from reports.terminal import terminal
+from reports.wording.prompt import typed
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.standing import next_step
@@ -31,4 +32,4 @@ def _next(folder: StudyFolder, name: str) -> str:
     try:
         return next_step(folder, name)
     except StudyError:
-        return f"blendwright status {name}"
+        return typed("status", name)

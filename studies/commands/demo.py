@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import importlib
-import shlex
 import shutil
 from pathlib import Path
 from typing import Any
 
 from reports.numbers import counted
+from reports.wording.prompt import typed
 from studies import journal
 from studies.arguments import parser
 from studies.bench import fill_workbook
@@ -34,7 +34,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     make_room(place)
     story = _Story(place, desk)
     desk.say("An invented study, made by a simulated bench: nothing here was ever weighed or measured.\n")
-    desk.say(f"  $ blendwright new {_shown(place)} --from {EXAMPLE}")
+    desk.say(f"  $ {typed('new', place, '--from', EXAMPLE)}")
     create(place, example_toml(EXAMPLE), command="demo")
     story.step("check")
     plan = story.step("plan")
@@ -61,7 +61,7 @@ class _Story:
 
     def step(self, command: str, *words: str) -> dict[str, Any]:
         """Run one command; its document."""
-        self.desk.say("  $ " + shlex.join(["blendwright", command, str(self.place), *words]))
+        self.desk.say(f"  $ {typed(command, self.place, *words)}")
         self.desk.progress("...")
         args = parser().parse_args([command, str(self.place), *words])
         outcome: Outcome = importlib.import_module(f"studies.commands.{command}").run(args, Desk(as_json=True))
@@ -104,10 +104,6 @@ class _Story:
             true_chance=truth,
         )
         return Outcome(document, "\n".join(said), code_of(document))
-
-
-def _shown(place: Path) -> str:
-    return shlex.quote(str(place))
 
 
 def make_room(place: Path) -> None:

@@ -15,6 +15,7 @@ from doe.tables.tables import file_bytes, grids_from_bytes, tables_from_bytes
 from reports.numbers import listed
 from reports.papers.form_book import form_book
 from reports.tables import clean
+from reports.wording.prompt import typed
 from studies.arguments import readable
 from studies.cli import Desk, Outcome, version
 from studies.form_toml import form_toml
@@ -37,7 +38,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     text, notes, source = _definition(args.source, place.name)
     create(place, text, source)
     lines = [f"A study was started: {place / STUDY}", *_told(notes), ""]
-    lines.append(f"Next: edit it, then  blendwright check {place}")
+    lines.append(f"Next: edit it, then  {typed('check', place)}")
     document = envelope("new", None, notes, folder=str(args.folder), files=[STUDY], source=args.source or "template")
     return Outcome(document, "\n".join(lines))
 
@@ -58,7 +59,7 @@ def _form(place: Path, args: argparse.Namespace) -> Outcome:
     lines = [
         f"A form to fill: {place / FORM}",
         "",
-        f"Next: fill it, then  blendwright new {place} --from {place / FORM}",
+        f"Next: fill it, then  {typed('new', place, '--from', place / FORM)}",
     ]
     return Outcome(envelope("new", None, [], folder=str(args.folder), files=[FORM], source="form"), "\n".join(lines))
 

@@ -12,6 +12,7 @@ from optimise.upcoming.upcoming import Upcoming, next_trials
 from reports import documents
 from reports.terminal import terminal
 from reports.wording.changes import kept_lines
+from reports.wording.prompt import typed
 from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
@@ -94,20 +95,20 @@ def _upcoming(
 def _after(folder: StudyFolder, shown: str, upcoming: Upcoming, files: Sequence[str]) -> str:
     """What to do next, by its files' own names."""
     if files:
-        return f"Next: make them from {files[2]}, type into {files[3]}, then blendwright record {shown} {files[3]}"
+        return f"Next: make them from {files[2]}, type into {files[3]}, then {typed('record', shown, files[3])}"
     waiting = untouched(folder)
     if waiting is not None:
         place = f"plan/round-{waiting.round}"
         first, last = waiting.table.index[0], waiting.table.index[-1]
         return (
             f"Nothing is issued yet: {place} ({first} to {last}) waits to be made.\n\n"
-            f"Next: blendwright record {shown} bench/round-{waiting.round}.xlsx,"
-            f' or retire it: blendwright plan {shown} --withdraw {first}-{last} --why "..."'
+            f"Next: {typed('record', shown, f'bench/round-{waiting.round}.xlsx')},"
+            f' or retire it: {typed("plan", shown, "--withdraw", f"{first}-{last}")} --why "..."'
         )
     if any(row["waiting"] for row in rounds(folder)):
         return f"Nothing is issued yet: other trials wait to be made.\n\nNext: {next_step(folder, shown)}"
-    flag = f"--{upcoming.purpose} {len(upcoming.table)}"
-    return f"Nothing is issued yet.\n\nNext: blendwright next {shown} {flag}"
+    again = typed("next", shown, f"--{upcoming.purpose}", len(upcoming.table))
+    return f"Nothing is issued yet.\n\nNext: {again}"
 
 
 def _unless_waiting(folder: StudyFolder) -> None:

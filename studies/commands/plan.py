@@ -14,6 +14,7 @@ from reports import documents
 from reports.documents import json_text
 from reports.numbers import counted, listed
 from reports.terminal import terminal
+from reports.wording.prompt import typed
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import COMPARE, refusal
@@ -142,7 +143,7 @@ def _withdraw(folder: StudyFolder, args: argparse.Namespace) -> Outcome:
             mine = {t: why for t, why in before.items() if designs.get(t) == number}
             mine.update({t: args.why for t in trials if designs[t] == number})
             change.write(f"plan/round-{number}/withdrawn.json", json_text(dict(sorted(mine.items()))))
-    text = f"{counted(len(trials), 'trial')} retired: {listed(trials)}.\n\nNext:  blendwright status {args.folder}"
+    text = f"{counted(len(trials), 'trial')} retired: {listed(trials)}.\n\nNext:  {typed('status', args.folder)}"
     return Outcome(envelope("plan", folder.study, (), withdrawn=list(trials), why=args.why), text)
 
 

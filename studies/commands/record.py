@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import argparse
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
-from doe.problems import Problem, ResultsError, StudyError
+from doe.problems import Problem, ResultsError, StudyError, listed
 from doe.results.corrections import correct, restore, set_aside
 from doe.results.missing import missing
 from doe.results.oddities import odd
@@ -20,17 +19,17 @@ from doe.tables.rawtable import RawTable
 from doe.tables.tables import file_bytes, tables_from_bytes
 from reports import documents
 from reports.terminal import terminal
-from studies import journal
+from reports.wording.prompt import typed
 from studies.arguments import readable
+from studies.as_found import take_as_found
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
-from studies.names import BATCHES, READINGS, refusal
+from studies.names import BATCHES, READINGS, TAKE_AS_IS, refusal
+from studies.originals import PLACE, kept_as
 from studies.papers import first_free_trial
 from studies.standing import next_step
-from studies.wording import code_of
+from studies.wording import code_of, envelope
 from studies.writing import Change
-
-ORIGINALS = "results/originals"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +44,18 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Take results in, or change what counts of them. Nothing is written when anything is wrong."""
     _one_deed(args)
     folder = StudyFolder.at(args.folder)
-    with folder.changing("record") as change:
+    with folder.changing(TAKE_AS_IS if args.take_as_is else "record") as change:
         change.why = args.why
-        if args.files:
-            results = _taken_in(folder, change, [Path(name) for name in args.files])
+        if args.take_as_is:
+            found = take_as_found(folder, change)
         else:
-            results = _changed(folder, args)
-        change.write(READINGS, readings_csv(results))
-        change.write(BATCHES, batches_csv(results))
+            found = _taken_in(folder, change, [Path(f) for f in args.files]) if args.files else _changed(folder, args)
+            change.write(READINGS, readings_csv(found))
+            change.write(BATCHES, batches_csv(found))
+    return _told(folder, args, found) if found is not None else _none_left(folder, args)
+
+
+def _told(folder: StudyFolder, args: argparse.Namespace, results: Results) -> Outcome:
     study = folder.study
     results = replace(results, findings=tuple(with_own_names(results, [*results.findings, *odd(study, results)])))
     waits = [one.to_dict() for one in missing(study, folder.designs(), results, folder.withdrawn())]
@@ -62,11 +65,21 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     return Outcome({**document, "next": todo}, terminal.record(study, results, todo, missing=waits), code_of(document))
 
 
+def _none_left(folder: StudyFolder, args: argparse.Namespace) -> Outcome:
+    """Both tables were gone, and that was taken as it is: what was recorded before can be recorded again."""
+    kept = sorted(path.name for path in (folder.path / PLACE).glob("*"))
+    todo = typed("record", args.folder, "FILE")
+    text = f"The tables of results are gone, and the journal says so now. Originals kept: {listed(kept) or 'none'}."
+    document = envelope("record", folder.study, (), files=[], originals=kept, next=todo)
+    return Outcome(document, f"{text}\n\nNext: {todo}")
+
+
 def _one_deed(args: argparse.Namespace) -> None:
-    deeds = [bool(args.files), args.set_aside is not None, args.restore is not None, args.correct is not None]
+    deeds = [bool(args.files), *(deed is not None for deed in (args.set_aside, args.restore, args.correct)),
+             args.take_as_is]  # fmt: skip
     if sum(deeds) != 1:
         got = "nothing to record" if not any(deeds) else "several things at once"
-        raise refusal("usage", "record", got, "files, or one of --set-aside, --restore, --correct",
+        raise refusal("usage", "record", got, "files, or one of --set-aside, --restore, --correct, --take-as-is",
                       "see blendwright record --help")  # fmt: skip
 
 
@@ -79,7 +92,7 @@ def _taken_in(folder: StudyFolder, change: Change, paths: Sequence[Path]) -> Res
     )
     for one in returned:
         change.note_read(one.journal_name, one.content)
-        change.write(f"{ORIGINALS}/{original_name(one.name, one.content)}", one.content)
+        change.write(kept_as(one.name, one.content), one.content)
     return joined(stored, new) if stored is not None else new
 
 
@@ -111,21 +124,13 @@ def _journal_name(folder: StudyFolder, path: Path) -> str:
     return readable(name)
 
 
-def original_name(name: str, content: bytes) -> str:
-    """The name an original is kept under: its digest, then its own name in signs every system allows."""
-    path = Path(name)
-    stem = re.sub(r"[^A-Za-z0-9_-]+", "-", path.stem).strip("-")[:40]
-    suffix = re.sub(r"[^A-Za-z0-9.]+", "", path.suffix)[:8].lower()
-    return f"{journal.digest_of(content)[:16]}{'-' if stem else ''}{stem}{suffix}"
-
-
 def _changed(folder: StudyFolder, args: argparse.Namespace) -> Results:
     stored = stored_results(folder.path) if folder.has_results() else None
     if args.set_aside is not None:
         return _set_aside(folder, stored, _names(args.set_aside), args)
     if stored is None:
         raise refusal("no-results", "record", "nothing was recorded yet", "results to change",
-                      f"blendwright record {args.folder} FILE")  # fmt: skip
+                      typed("record", args.folder, "FILE"))  # fmt: skip
     if args.correct is not None:
         which, response, value = args.correct
         return correct(folder.study, stored, which, response, value, args.why, reading=args.reading)
@@ -146,7 +151,7 @@ def _set_aside(folder: StudyFolder, stored: Results | None, names: list[str], ar
     if stored is None or rest or not args.why.strip():
         if stored is None:
             raise refusal("no-results", "record", "nothing was recorded yet", "results to change",
-                          f"blendwright record {args.folder} FILE")  # fmt: skip
+                          typed("record", args.folder, "FILE"))  # fmt: skip
         return set_aside(stored, rest or names, args.why, state=args.state)
     return stored
 

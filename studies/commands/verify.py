@@ -9,9 +9,14 @@ from reports.numbers import counted
 from studies import journal
 from studies.cli import Desk, Outcome
 from studies.inspection import inspect
-from studies.names import refusal
+from studies.names import STUDY, refusal
 from studies.pending import recover
 from studies.wording import code_of, envelope
+
+ANCHOR = (
+    "That nothing was cut off the end together with its files, and that the chain was not written anew, only a digest "
+    "from paper tells: --head DIGEST, as printed on sheets, cards and reports."
+)
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
@@ -21,6 +26,8 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         raise refusal("no-folder", str(place), "is not a folder", "a study folder", "check its name")
     recover(place)
     entries = journal.read(place)
+    if not entries and not (place / STUDY).is_file() and not (place / journal.NAME).exists():
+        raise refusal("no-study", str(place), "has neither study.toml nor journal", "a study folder", "check its name")
     problems = inspect(place, args.head)
     files = journal.last_digests(entries)
     head = entries[-1].digest if entries else journal.START
@@ -29,5 +36,6 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     bad = sum(problem.level == "stop" for problem in problems)
     said = f"{counted(bad, 'thing')} to look at" if bad else "as they were written"
     lines.append(f"{counted(len(entries), 'journal entry', 'journal entries')}, {counted(len(files), 'file')}: {said}.")
-    lines.append(f"Head {head[:16]}. To check a digest printed on a sheet, card or report: --head DIGEST.")
+    if entries:
+        lines.append(f"Head {head[:16]}. {ANCHOR}")
     return Outcome(document, "\n".join(lines), code_of(document))
