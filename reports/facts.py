@@ -204,7 +204,8 @@ class NextStep:
 class Effect:
     """One response along one direction from the formula. Points are (level, mean, confidence low, high).
 
-    For a category, `levels` names what stands at 0, 1, ... and the direction is its name.
+    For a category, `levels` names what stands at 0, 1, ... and the direction is its name. A `slight` one moves the mean
+    less than one batch differs from the next.
     """
 
     direction: str
@@ -213,16 +214,21 @@ class Effect:
     now: float
     span: float
     levels: tuple[str, ...] = ()
+    slight: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class EffectRow:
-    """All directions of one response, the strongest first, with the sentence that reads them."""
+    """All directions of one response, the strongest first, with the sentence that reads them.
+
+    With `is_chance` it is the chance that every must is met, in percent.
+    """
 
     spec: Spec
     axis: Ends
     effects: tuple[Effect, ...]
     reading: str
+    is_chance: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -68,9 +70,19 @@ def effect_rows(study: Study, models: Models, best: Optimum) -> tuple[EffectRow,
         spec = spec_of(study.response(name), model.scale.name)
         effects = [_effect(study, models, name, direction, frame, at) for direction, frame in lines]
         effects += [_category(study, models, name, *levels, at) for levels in _categories(study, at)]
-        effects.sort(key=lambda e: -e.span)
+        effects = _by_strength(effects, model.residual_sd)
         rows.append(EffectRow(spec, _axis(spec, effects), tuple(effects), effect_reading(name, spec.unit, effects)))
     return tuple(rows)
+
+
+def _by_strength(effects: list[Effect], sd: float | Unavailable) -> list[Effect]:
+    """The strongest first; those that move the mean by less than one batch differs from the next are slight.
+
+    Where no such spread exists (grades, pass or fail), those below a tenth of the strongest are.
+    """
+    effects = sorted(effects, key=lambda e: -e.span)
+    least = sd if isinstance(sd, float) else 0.1 * max((e.span for e in effects), default=0.0)
+    return [replace(one, slight=i > 0 and one.span < least) for i, one in enumerate(effects)]
 
 
 def _lines(study: Study, at: pd.DataFrame, points: int) -> list[tuple[Direction, pd.DataFrame]]:
@@ -106,7 +118,7 @@ def chance_effects(study: Study, models: Models, best: Optimum) -> EffectRow | N
         return None
     effects.sort(key=lambda e: -e.span)
     spec = Spec("Chance of all", "%", "", "above", must=True, exact=False, low=100 * wanted)
-    return EffectRow(spec, (0.0, 100.0), tuple(effects), chance_reading(effects, wanted))
+    return EffectRow(spec, (0.0, 100.0), tuple(effects), chance_reading(effects, wanted), is_chance=True)
 
 
 def _effect(

@@ -23,6 +23,7 @@ Array = npt.NDArray[np.float64]
 
 _GRID = 23
 _CHANCE_STEPS = (0.1, 0.25, 0.5, 0.75, 0.9)
+_SPEAKS = 0.05  # a chance below it is not worth room in a picture; our own choice
 
 
 def slices(study: Study, models: Models, best: Optimum, rows: Sequence[EffectRow]) -> tuple[Slice, ...]:
@@ -33,7 +34,7 @@ def slices(study: Study, models: Models, best: Optimum, rows: Sequence[EffectRow
     musts = [row for row in rows if row.spec.must]
     plane = _strongest(study, at, musts, planes) if musts else None
     if plane is not None:
-        drawn = _chance(study, models, plane)
+        drawn = _chance(study, models, plane, at)
         found += [drawn] if drawn is not None else []
     for row in rows:
         plane = _strongest(study, at, [row], planes)
@@ -79,7 +80,7 @@ class _Plane:
         names = list(study.region.names)
         self.places = [names.index(name) for name in self.names]
         self.start = at[names].to_numpy(dtype=float)[0]
-        self.polygon = polygon
+        self.polygon, self._along = polygon, (study, at, first, second)
         self.xs, self.ys = (np.linspace(polygon[:, i].min(), polygon[:, i].max(), _GRID) for i in (0, 1))
         along = [(x - self.start[self.places[0]], y - self.start[self.places[1]]) for y in self.ys for x in self.xs]
         self.frame = moved(study, at, self.start + np.array(along) @ _moves(study, first, second))
@@ -100,6 +101,16 @@ class _Plane:
         polygon = _polygon(study, at, first, second)
         flat = len(polygon) < 3 or bool(np.any(np.ptp(polygon, axis=0) <= 1e-9))
         return None if flat else cls(study, at, first, second, polygon)
+
+    def cut(self, polygon: Array) -> _Plane:
+        """The same plane, of which only `polygon` is looked at."""
+        return _Plane(*self._along, polygon)
+
+    @property
+    def ends(self) -> str:
+        """How far the limits let both levels go in this plane, in words."""
+        spans = zip(self.names, self.polygon.min(axis=0), self.polygon.max(axis=0), self.units, strict=True)
+        return listed([f"{name} {figure(low)} to {with_unit(figure(high), unit)}" for name, low, high, unit in spans])
 
     def grid(self, values: npt.ArrayLike) -> tuple[tuple[float, ...], ...]:
         """Values of the recipes as rows of y."""
@@ -154,36 +165,78 @@ def _clip(shape: Array, weights: Array, most: float) -> Array:
     return np.array(kept).reshape(-1, 2)
 
 
-def _chance(study: Study, models: Models, plane: _Plane) -> Slice | None:
-    try:
-        found = models.joint(plane.frame)
-    except StudyError:
+def _chance(study: Study, models: Models, plane: _Plane, at: pd.DataFrame) -> Slice | None:
+    values = _joint(models, plane)
+    if values is None:
         return None
-    if isinstance(found, Unavailable):
-        return None
-    values = plane.grid(found[0])
+    wanted = study.done.chance if study.done.chance is not None else ASSUMED_CHANCE
+    whole, near = plane, _near_the_chance(study, plane, values)
+    if near is not None:
+        plane, values = near, _joint(models, near) or values
     inside = _within(study, plane.frame)
     top, x, y = _top(values, inside, plane)
     names = plane.names
     reading = (
         f"In this slice the chance is highest, {likely(top)}, near {names[0]} "
-        f"{with_unit(figure(x), plane.units[0])} and "
-        f"{names[1]} {with_unit(figure(y), plane.units[1])}."
+        f"{with_unit(figure(x, np.ptp(plane.xs) / 30), plane.units[0])} and "
+        f"{names[1]} {with_unit(figure(y, np.ptp(plane.ys) / 30), plane.units[1])}."
     )
-    wanted = study.done.chance if study.done.chance is not None else ASSUMED_CHANCE
-    reading += _likely(values, inside, plane, wanted)
+    part = 1.0 if near is None else _area(plane.polygon) / _area(whole.polygon)
+    reading += _likely(values, inside, plane, wanted, part)
+    if near is not None:
+        reading += f" Shown is the part with any chance to speak of; the limits allow {whole.ends}."
     steps = tuple(step for step in _CHANCE_STEPS if abs(step - wanted) > 0.06)
     title = "Chance that a new batch meets every must"
     return _slice(study, models, plane, values, title, "", steps, (wanted,), reading, is_chance=True)
 
 
-def _likely(values: tuple[tuple[float, ...], ...], inside: npt.NDArray[np.bool_], plane: _Plane, wanted: float) -> str:
-    """Where in the slice the chance is as high as is wanted: its share of the slice, the formula itself counted."""
+def _joint(models: Models, plane: _Plane) -> tuple[tuple[float, ...], ...] | None:
+    """The chance on the grid of a plane; None where there is none."""
+    try:
+        found = models.joint(plane.frame)
+    except StudyError:
+        return None
+    return None if isinstance(found, Unavailable) else plane.grid(found[0])
+
+
+def _near_the_chance(study: Study, plane: _Plane, values: tuple[tuple[float, ...], ...]) -> _Plane | None:
+    """The plane cut to the places with a chance of at least `_SPEAKS` and a margin, where that saves much; else None.
+
+    A triangle is always drawn whole.
+    """
+    allowed = _within(study, plane.frame).reshape(_GRID, _GRID) & (np.array(values) >= _SPEAKS)
+    if not allowed.any() or (frame_of(study) is not None and set(plane.names) <= set(study.region.blend)):
+        return None
+    shape, cut = plane.polygon, False
+    for axis, (marks, places) in enumerate(((plane.xs, allowed.any(axis=0)), (plane.ys, allowed.any(axis=1)))):
+        step = marks[1] - marks[0]
+        here = plane.start[plane.places[axis]]
+        low, high = (float(v) for v in (min(marks[places].min(), here), max(marks[places].max(), here)))
+        low, high = low - 2 * step, high + 2 * step
+        if high - low > 0.6 * np.ptp(marks):
+            continue
+        cut, way = True, np.eye(2)[axis]
+        shape = _clip(_clip(shape, way, high), -way, -low)
+    if not cut or len(shape) < 3 or bool(np.any(np.ptp(shape, axis=0) <= 1e-9)):
+        return None
+    return plane.cut(shape)
+
+
+def _area(shape: Array) -> float:
+    """The area of a polygon."""
+    x, y = shape.T
+    return 0.5 * abs(float(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))))
+
+
+def _likely(
+    values: tuple[tuple[float, ...], ...], inside: npt.NDArray[np.bool_], plane: _Plane, wanted: float, part: float
+) -> str:
+    """Where in the slice the chance is as high as is wanted: its share of the whole slice, of which `part` is shown."""
     allowed = inside.reshape(_GRID, _GRID)
     high = allowed & (np.array(values) >= wanted)
     if not high.any():
         return f" Nowhere on the grid of this slice is it {percent(wanted)}."
-    share = float(high.sum() / allowed.sum())
+    share = part * float(high.sum() / allowed.sum())
     return f" Inside the heavy line it is {percent(wanted)} or more: {percent(share)} of what the limits leave."
 
 

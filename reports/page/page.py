@@ -15,6 +15,7 @@ from reports.facts import EffectRow, Facts, Formula, PlanFacts
 from reports.page import card, rows
 from reports.page.script import embedded, script
 from reports.pictures import chart as svg_chart
+from reports.pictures import effect as svg_effect
 from reports.pictures import residuals as svg_residuals
 from reports.pictures import slice as svg_slice
 from reports.pictures import strip as svg_strip
@@ -52,6 +53,9 @@ QUESTIONS = (
     ("trust", "How far to trust it"),
     ("open", "What is still open"),
 )
+
+# A slice's picture in pixels; the chance has a wider one.
+_SLICE_SIZE = {False: (302.0, 306.0), True: (440.0, 380.0)}
 
 
 def render(facts: Facts, head: str = "") -> str:
@@ -127,7 +131,9 @@ def _pictures(facts: Facts) -> dict[str, Any]:
         "fds_rows": [[f"{share:.0%}", numbers.figure(sd)] for share, sd in points],
         "effects": [_effect_pictures(row) for row in facts.effects],
         "chance_effects": [_effect_pictures(facts.chance_effects)] if facts.chance_effects is not None else [],
-        "slices": [(s, svg_slice.contours(s, f"slice{i}")) for i, s in enumerate(facts.slices)],
+        "slices": [
+            (s, svg_slice.contours(s, f"slice{i}", *_SLICE_SIZE[s.is_chance])) for i, s in enumerate(facts.slices)
+        ],
         "blends": svg_triangle.tried(facts.blends) if facts.blends else "",
         "tried": [(t, svg_strip.tried_dots(t)) for t in facts.tried],
         "fits": [
@@ -145,7 +151,8 @@ def _pictures(facts: Facts) -> dict[str, Any]:
 
 
 def _effect_pictures(row: EffectRow) -> tuple[EffectRow, list[Markup]]:
-    return row, [svg_chart.effect(row, one, first=i == 0) for i, one in enumerate(row.effects)]
+    shown = [one for one in row.effects if not one.slight]
+    return row, [svg_effect.effect(row, one, first=i == 0) for i, one in enumerate(shown)]
 
 
 def _tables(facts: Facts) -> dict[str, Any]:

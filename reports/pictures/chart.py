@@ -1,4 +1,4 @@
-"""Charts: effects as small multiples, predicted against observed, residuals, design-space curve, front, time line."""
+"""Charts: predicted against observed, residuals, design-space curve, front, time line."""
 
 from __future__ import annotations
 
@@ -7,71 +7,9 @@ from datetime import datetime
 
 from markupsafe import Markup
 
-from reports.facts import Effect, EffectRow, Event, FitFacts, FitPoint
+from reports.facts import Event, FitFacts, FitPoint
 from reports.numbers import exactly, figure, likely
 from reports.pictures.svg import Axis, axis_below, axis_left, element, line, mark, padded, path, picture, words
-
-
-def effect(row: EffectRow, one: Effect, *, first: bool, height: float = 146.0) -> Markup:
-    """One response along one direction: the predicted mean with its confidence band, and the formula's own place."""
-    spec = row.spec
-    width, left = (204.0, 48.0) if first else (166.0, 10.0)
-    x = Axis(one.points[0][0], one.points[-1][0], left, width - 12)
-    y = Axis(*row.axis, height - 30, 38, spec.log and row.axis[0] > 0)
-    parts = axis_left(y, left, "", 4, width - 12 - left) if first else [
-        line(left, y(t), width - 12, y(t), "hair") for t in y.ticks(4)
-    ]  # fmt: skip
-    parts += [
-        line(left, y(limit), width - 12, y(limit), "limit")
-        for limit in (spec.low, spec.high)
-        if limit is not None and row.axis[0] <= limit <= row.axis[1]
-    ]
-    if one.levels:
-        return _category(row, one, parts, (left, width, height), y)
-    upper = [(x(p[0]), _held(y, p[3])) for p in one.points]
-    lower = [(x(p[0]), _held(y, p[2])) for p in one.points]
-    parts += [
-        path([(x(one.now), y.start), (x(one.now), y.end)], "dash"),
-        path([*upper, *reversed(lower)], "band", closed=True),
-        path([(x(p[0]), _held(y, p[1])) for p in one.points], "line"),
-    ]
-    up, _, down = one.direction.partition(", ")
-    here = min(one.points, key=lambda p: abs(p[0] - one.now))
-    parts.append(mark(x(one.now), _held(y, here[1]), 0.9))
-    parts += [
-        line(left, y.start, width - 12, y.start, "axis"),
-        words(left, height - 16, figure(one.points[0][0])),
-        words(width - 12, height - 16, figure(one.points[-1][0]), anchor="end"),
-        words((left + width - 12) / 2, height - 16, one.unit, anchor="middle", most=14),
-        words(left, 13, up, "say", most=24),
-        words(left, 27, down, most=26),
-    ]
-    says = (
-        f"{spec.name} along {one.direction}: from {figure(one.points[0][1])} to {figure(one.points[-1][1])} {spec.unit}"
-    )
-    return picture(width, height, says, parts)
-
-
-def _category(row: EffectRow, one: Effect, parts: list[Markup], size: tuple[float, float, float], y: Axis) -> Markup:
-    """The predicted mean at each level of a category, with its confidence as a bar."""
-    left, width, height = size
-    spec, apart = row.spec, (width - 12 - left) / len(one.levels)
-    for i, (level, point) in enumerate(zip(one.levels, one.points, strict=True)):
-        x = left + apart * (i + 0.5)
-        low, mean, high = (_held(y, v) for v in (point[2], point[1], point[3]))
-        parts += [line(x, low, x, high, "whisker"), line(x - 9, mean, x + 9, mean, "line")]
-        if i == one.now:
-            parts.append(mark(x, mean, 0.9))
-        parts.append(words(x, height - 16, level, anchor="middle", most=max(3, int(apart / 6))))
-    parts += [line(left, y.start, width - 12, y.start, "axis"), words(left, 13, one.direction, "say", most=24)]
-    at = ", ".join(f"{figure(p[1])} at {level}" for level, p in zip(one.levels, one.points, strict=True))
-    return picture(width, height, f"{spec.name} by {one.direction}: {at} {spec.unit}", parts)
-
-
-def _held(axis: Axis, value: float) -> float:
-    """A pixel kept within the plot."""
-    low, high = sorted((axis.start, axis.end))
-    return min(max(axis(value), low), high)
 
 
 def _label(text: str, unit: str) -> str:

@@ -220,42 +220,73 @@ def front_words(facts: Facts) -> str:
 
 
 def effect_reading(name: str, unit: str, effects: Sequence[Effect]) -> str:
-    """One sentence under a row of effects: which direction moves it most, and by how much."""
+    """Under a row of effects: which direction moves it most and by how much, and which hardly do."""
     if not effects:
         return f"Nothing was found to move {name}."
     strong = effects[0]
     first, last = strong.points[0][1], strong.points[-1][1]
-    error = max((p[3] - p[2]) / 4 for p in strong.points) or None
+    errors = [(p[3] - p[2]) / 4 or None for p in strong.points]
     if strong.levels:
         ends = [max(range(len(strong.levels)), key=lambda i: way * strong.points[i][1]) for way in (-1, 1)]
-        least, most = (strong.points[i][1] for i in ends)
-        return (
-            f"{name} moves most with {strong.direction}: {figure(least, error)} at {strong.levels[ends[0]]},"
-            f" {with_unit(figure(most, error), unit)} at {strong.levels[ends[1]]}."
-            " Bars and bands are 95 % confidence for the mean."
+        least, most = (figure(strong.points[i][1], errors[i]) for i in ends)
+        says = (
+            f"{name} moves most with {strong.direction}: {least} at {strong.levels[ends[0]]},"
+            f" {with_unit(most, unit)} at {strong.levels[ends[1]]}."
         )
-    return (
-        f"{name} moves most with {strong.direction}: from {figure(first, error)} to "
-        f"{with_unit(figure(last, error), unit)} over what is allowed here. Bands are 95 % confidence for the mean."
-    )
+    else:
+        says = (
+            f"{name} moves most with {strong.direction}: from {figure(first, errors[0])} to "
+            f"{with_unit(figure(last, errors[-1]), unit)} over what is allowed here."
+        )
+    slight = [_moved(one) for one in effects if one.slight]
+    if slight:
+        says += (
+            f" {listed(slight)} {'moves' if len(slight) == 1 else 'move'} it less than one batch differs from the next."
+        )
+    return says
+
+
+def _moved(one: Effect) -> str:
+    """What is moved along a direction."""
+    return one.direction.partition(" up")[0]
 
 
 def chance_reading(effects: Sequence[Effect], wanted: float) -> str:
-    """One sentence under the chance along each direction: how far each may go before less than is wanted is left."""
-    kept = []
+    """Under the chance along each direction: how far each may go before less than is wanted is left."""
+    kept, stay = [], []
     for one in effects:
-        inside = [p[0] for p in one.points if p[1] >= 100 * wanted]
-        whole = len(inside) == len(one.points)
-        if inside and not whole:
-            kept.append(
-                f"{one.direction.partition(' up')[0]} {figure(min(inside))} to {figure(max(inside))} {one.unit}"
-            )
-    bands = "Bands are the 90 % interval of the chance."
+        inside = _kept(one, 100 * wanted)
+        if inside is None:
+            continue
+        whole = one.points[-1][0] - one.points[0][0]
+        low, high = (figure(end, 0.02 * whole) for end in inside)
+        if inside[1] - inside[0] >= whole:
+            continue
+        if inside[1] - inside[0] < 0.02 * whole:
+            stay.append(with_unit(f"{_moved(one)}, at {figure(one.now)}", one.unit))
+        else:
+            kept.append(with_unit(f"{_moved(one)} {low} to {high}", one.unit))
     if not any(p[1] >= 100 * wanted for one in effects for p in one.points):
-        return f"Along no line from the formula does the chance reach the {percent(wanted)} asked for. {bands}"
-    if not kept:
-        return f"Along every line the chance stays above the {percent(wanted)} asked for. {bands}"
-    return f"The chance is {percent(wanted)} or more for {listed(kept)}, one moved at a time. {bands}"
+        return f"Along no line from the formula does the chance reach the {percent(wanted)} asked for."
+    if not kept and not stay:
+        return f"Along every line the chance stays above the {percent(wanted)} asked for."
+    says = f"The chance is {percent(wanted)} or more for {listed(kept)}, one moved at a time." if kept else ""
+    return f"{says} It leaves hardly any room for {listed(stay)}.".strip() if stay else says
+
+
+def _kept(one: Effect, wanted: float) -> tuple[float, float] | None:
+    """From where to where along a line at least `wanted` is left, straight between its points; None for nowhere."""
+    inside = [i for i, p in enumerate(one.points) if p[1] >= wanted]
+    if not inside:
+        return None
+    ends = []
+    for here, beyond in ((inside[0], inside[0] - 1), (inside[-1], inside[-1] + 1)):
+        x, y = one.points[here][:2]
+        if 0 <= beyond < len(one.points):
+            x1, y1 = one.points[beyond][:2]
+            x += (x1 - x) * (y - wanted) / (y - y1)
+        ends.append(x)
+    return ends[0], ends[1]
 
 
 def trust_lines(formula: Formula | None, done: str) -> tuple[str, ...]:

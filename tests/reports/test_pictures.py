@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from doe import Unavailable
-from reports.facts import Event, Slice, Spec, Strip, TriedRange
+from reports.facts import Effect, EffectRow, Event, Slice, Spec, Strip, TriedRange
 from reports.pictures import chart as svg_chart
+from reports.pictures import effect as svg_effect
 from reports.pictures import slice as svg_slice
 from reports.pictures import strip as svg_strip
 
@@ -152,3 +153,23 @@ def test_a_time_line_of_one_day_keeps_its_order():
     places = [float(c.get("cx")) for c in drawn.iter(f"{SVG}circle")]
     assert places == sorted(places)
     assert len(set(places)) == 4
+
+
+def test_an_effect_is_heavy_where_the_response_is_met_and_thin_where_it_is_missed():
+    # A straight line from 0 to 30 over 0 to 3, wanted from 10 to 20: met from 1 to 2.
+    points = tuple((float(x), 10.0 * x, 10.0 * x - 2, 10.0 * x + 2) for x in np.linspace(0, 3, 8))
+    one = Effect("Gum up, Water down", "%", points, 1.5, 30.0)
+    drawn = tree(svg_effect.effect(EffectRow(SPEC, (-5.0, 35.0), (one,), ""), one, first=True))
+    parts = [p for p in drawn.iter(f"{SVG}path") if p.get("class") in ("line", "clayline")]
+    ends = [[float(v.split()[0]) for v in re.findall(r"[ML]([\d. ]+)", p.get("d"))] for p in parts]
+    left, right = ends[0][0], ends[-1][-1]
+    assert [p.get("class") for p in parts] == ["clayline", "line", "clayline"]
+    shares = [(ends[1][0] - left) / (right - left), (ends[1][-1] - left) / (right - left)]
+    assert shares == pytest.approx([1 / 3, 2 / 3], abs=0.002)
+    assert {t.text for t in drawn.iter(f"{SVG}text")} >= {"30.0", "10", "20", "Gum up", "Water down"}
+
+
+def test_a_line_without_limits_is_one_piece():
+    points = [(0.0, 1.0), (1.0, 5.0), (2.0, 1.0)]
+    assert svg_effect.runs(points, None, None) == [(points, True)]
+    assert [met for _, met in svg_effect.runs(points, None, 3.0)] == [True, False, True]

@@ -1,5 +1,6 @@
 """Facts agree with the objects they are gathered from."""
 
+import re
 from dataclasses import replace
 from html import escape
 
@@ -8,6 +9,7 @@ import pandas as pd
 import pytest
 
 from doe import Study, Unavailable, plan
+from optimise import find, fit
 from reports.gathering import effects as gather_effects
 from reports.gathering import slices as gather_slices
 from reports.gathering.gather import gather
@@ -270,3 +272,35 @@ def test_an_ingredient_that_may_be_left_out_is_reported_by_its_level():
 def test_a_spec_that_most_batches_miss_says_how_many_pass(facts):
     strip = replace(facts.formula.strips[0], state="misses", chance=0.01)
     assert wording.chance_words(strip) == "misses, 1 of 100 batches pass"
+
+
+def test_effects_smaller_than_the_spread_of_batches_are_told_and_not_drawn(job, facts):
+    for row in facts.effects:
+        sd = job.models[row.spec.name].residual_sd
+        assert [one.slight for one in row.effects] == [i > 0 and one.span < sd for i, one in enumerate(row.effects)]
+        for one in row.effects:
+            name = one.direction.partition(" up")[0]
+            assert (name in row.reading.partition("allowed here.")[2]) == one.slight
+
+
+def test_a_small_region_of_high_chance_is_drawn_large_and_its_share_is_of_the_whole(job, monkeypatch):
+    source = job.study.to_dict()
+    source["done"] = {"chance": 0.3}
+    source["response"][0] |= {"low": 4700, "high": 5300}
+    study = Study.from_dict(source)
+    models = fit(study, study.results(job.results.readings, job.results.batches, design=job.design))
+    best = find(study, models)
+    rows = gather_effects.effect_rows(study, models, best)
+
+    def drawn():
+        return next(s for s in gather_slices.slices(study, models, best, rows) if s.is_chance)
+
+    part = drawn()
+    monkeypatch.setattr(gather_slices, "_SPEAKS", 0.0)
+    whole = drawn()
+    assert np.ptp(part.xs) * np.ptp(part.ys) < 0.7 * np.ptp(whole.xs) * np.ptp(whole.ys)
+    assert part.xs[0] <= part.chosen[0] <= part.xs[-1]
+    assert "the limits allow" in part.reading
+    assert "the limits allow" not in whole.reading
+    shares = [int(re.search(r"or more: (\d+)", one.reading)[1]) for one in (whole, part)]
+    assert shares[1] == pytest.approx(shares[0], abs=3)
