@@ -392,7 +392,7 @@ class Event:
 class Facts:
     """Everything a report may say. Empty tuples and None are what is not known yet.
 
-    `live` is what the page's live formula computes from, as plain data; empty where there is none.
+    `standing` says whether fresh batches have confirmed the formula. `live` is what the page's live formula computes from, as plain data; empty where there is none.
     """
 
     study: str
@@ -409,6 +409,7 @@ class Facts:
     batches_per_day: float
     batch_cost: float
     cost_ceiling: Spec | None = None
+    standing: str = ""
     formula: Formula | None = None
     alternatives: tuple[Formula, ...] = ()
     compared: tuple[Formula, ...] = ()

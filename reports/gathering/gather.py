@@ -75,6 +75,7 @@ def gather(
         batches_per_day=study.batches_per_day,
         batch_cost=study.batch_cost,
         cost_ceiling=ceiling,
+        standing=wording.standing(formula, verdict) if formula is not None else "",
         formula=formula,
         alternatives=others,
         compared=compared,

@@ -162,9 +162,21 @@ def cost_line(formula: Formula, ceiling: Spec | None, others: Sequence[Formula])
     return f"{says}."
 
 
+def standing(formula: Formula, verdict: Mapping[str, Any] | None) -> str:
+    """Whether fresh batches have confirmed the formula, and where they did not, in what."""
+    if formula.confirmed:
+        return f"{_first(formula.confirmed)}."
+    if verdict is None:
+        return "Predicted; no fresh batches of this very formula have confirmed it yet."
+    says = str(verdict["says"]).removeprefix("Not confirmed: ").rstrip(".")
+    return f"Not confirmed by {counted(len(verdict['batches']), 'fresh batch', 'fresh batches')}: {says}."
+
+
 def weakest_line(formula: Formula) -> str:
     """The spec that most often would fail."""
     weak = formula.weakest
+    if not any(strip.spec.must for strip in formula.strips):
+        return "No response is a must, so none can fail."
     if weak is None or not isinstance(weak.chance, float):
         return "No must has a chance yet."
     if weak.chance > 0.99:

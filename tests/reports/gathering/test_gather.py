@@ -237,18 +237,18 @@ def test_the_chance_falls_from_the_formula_along_every_line(job):
 
 def test_questions_are_put_to_the_same_residuals_and_answered_by_the_fit(job):
     facts = gather(job.study, design=job.design, results=job.results, models=job.models, best=job.best)
-    for fit in facts.fits:
-        off = sorted(row["deleted"] for row in fit.fit["trials"])
-        assert [one.axis for one in fit.questions] == ["fitted", "Gum & co", "Wax", "Speed", "expected of chance alone"]
-        for one in fit.questions:
+    for seen in facts.fits:
+        off = sorted(row["deleted"] for row in seen.fit["trials"])
+        assert [one.axis for one in seen.questions] == ["fitted", "Gum & co", "Wax", "Speed", "expected of chance alone"]
+        for one in seen.questions:
             assert sorted(point[2] for point in one.points) == pytest.approx(off)
         # Normal scores rise with the residuals and are symmetric about 0.
-        tails = fit.questions[-1].points
+        tails = seen.questions[-1].points
         assert [point[2] for point in tails] == pytest.approx(off)
         assert [point[1] for point in tails] == pytest.approx([-point[1] for point in reversed(tails)])
-        found = {finding["code"] for finding in fit.fit["findings"]}
-        assert ("No sign" in fit.questions[0].answer) == ("spread" not in found)
-        assert ("No batch" in fit.questions[-1].answer) == ("outlier" not in found)
+        found = {finding["code"] for finding in seen.fit["findings"]}
+        assert ("No sign" in seen.questions[0].answer) == ("spread" not in found)
+        assert ("No batch" in seen.questions[-1].answer) == ("outlier" not in found)
 
 
 def test_an_ingredient_that_may_be_left_out_is_reported_by_its_level():
