@@ -129,7 +129,7 @@ def measured_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]
             lambda v: f"pH {v:.2f} {given.how}", f"pH {_span(low, high)}",
             "move the pH, or take another material",
             low=-np.inf if low is None else low, high=np.inf if high is None else high, number="ph",
-            live=Live("pH {v}", reading="ph", low=low, high=high, present=(stock.names[row],)),
+            live=Live(f"pH {{v:.2f}} {given.how}", reading="ph", low=low, high=high, present=(stock.names[row],)),
         )  # fmt: skip
 
 
@@ -186,7 +186,7 @@ def _free(
         also=(("pka", pka), ("acid_percent", most)),
         live=None if name is None else Live(
             f"at pH {{v}} less than {100 * LEAST_FREE:g} % of its {acid} acid is undissociated", reading="ph",
-            high=pka + float(np.log10(1.0 / LEAST_FREE - 1.0)), present=(name,),
+            high=pka + float(np.log10(1.0 / LEAST_FREE - 1.0)), present=(name,), level="warn",
         ),
     )  # fmt: skip
 

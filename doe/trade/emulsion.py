@@ -19,6 +19,8 @@ HLB_APART = 1.0  # common practice, no source
 LEAST_EMULSIFIER = 0.10  # of the oil; common practice, no source
 LEAST_HUMECTANT = 3.0  # of the gum, to wet it out; common practice (3 to 10), no source
 
+_CURD = "anionic beside cationic: they may come out together as lumps or a curd"
+
 # What an INCI name tells of charge, for materials that do not say; common practice, no source.
 _ANIONIC = (
     "xanthan gum", "carbomer", "acrylates/c10-30", "carrageenan", "algin", "cellulose gum", "gellan gum",
@@ -53,12 +55,12 @@ def charge_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             told = all("charge" in stock.items[k].facts for k in (i, j))
             yield Look(
                 "K18", f"{stock.labels[i]} and {stock.labels[j]}", both,
-                lambda v: "anionic beside cationic: they may come out together as lumps or a curd",
+                lambda v: _CURD,
                 "one of them, or a pair known to go together",
                 "try them alone in water first; take a nonionic gum or surfactant"
                 + ("" if told else "; if a name was misread, give charge"),
                 high=0.0, number="pair",
-                live=Live("anionic beside cationic", ((1.0, Form(stock.percent(stock.one(i)))),), high=0.0,
+                live=Live(_CURD, ((1.0, Form(stock.percent(stock.one(i)))),), high=0.0,
                           present=(stock.names[i], stock.names[j])),
             )  # fmt: skip
 
@@ -84,11 +86,11 @@ def emulsion_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     names = [[n for n, is_one in zip(stock.labels, rows, strict=True) if is_one] for rows in (emulsifier, oil)]
     yield Look(
         "K19", ", ".join(names[0]), gap,
-        lambda v: f"the emulsifiers' HLB is {figure(abs(v))} {'above' if v > 0 else 'below'} what "
-        f"{', '.join(names[1])} require{'s' if len(names[1]) == 1 else ''}", f"within {HLB_APART:g}",
+        lambda v: f"the emulsifiers' HLB is {figure(abs(v))} {'above' if v > 0 else 'below'} what {_require(names[1])}",
+        f"within {HLB_APART:g}",
         "move the ratio of emulsifiers; it says little of ionic, polymeric or liquid-crystal systems",
         low=-HLB_APART, high=HLB_APART, number="hlb_gap",
-        live=Live("the emulsifiers' HLB less what the oils require is {v}", (
+        live=Live("the emulsifiers' HLB is {v:abs} {v?above|below} what " + _require(names[1]), (
             (1.0, Form(stock.percent(np.nan_to_num(stock.facts("hlb"))), stock.percent(emulsifier))),
             (-1.0, Form(stock.percent(np.nan_to_num(stock.facts("required_hlb"))), stock.percent(oil))),
         ), low=-HLB_APART, high=HLB_APART),
@@ -99,6 +101,10 @@ def emulsion_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         number="ratio", live=Live("{v} of emulsifier to 1 of oil", (
             (1.0, Form(stock.percent(emulsifier), stock.percent(oil))),), low=LEAST_EMULSIFIER),
     )  # fmt: skip
+
+
+def _require(oils: list[str]) -> str:
+    return f"{', '.join(oils)} require{'s' if len(oils) == 1 else ''}"
 
 
 def wetting_looks(stock: Stock, percent: Array) -> Iterator[Look]:
@@ -117,7 +123,7 @@ def wetting_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         "K46", ", ".join(names[0]), ratio, lambda v: f"{figure(v)} of {', '.join(names[1])} to 1 of gum",
         f"at least {LEAST_HUMECTANT:g} (common practice)",
         "as a limit: '" + " + ".join(names[1]) + f" >= {LEAST_HUMECTANT:g} * {names[0][0]}'; gum wetted too dry lumps",
-        low=LEAST_HUMECTANT, number="ratio", live=Live("{v} of humectant to 1 of gum", (
+        low=LEAST_HUMECTANT, number="ratio", live=Live(f"{{v}} of {', '.join(names[1])} to 1 of gum", (
             (1.0, Form(stock.percent(sum(map(stock.one, wet))), stock.percent(sum(map(stock.one, gums))))),
         ), low=LEAST_HUMECTANT),
     )  # fmt: skip

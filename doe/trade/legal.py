@@ -200,7 +200,7 @@ def allergen_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             f"up to {threshold:g} % without a word on the label ({kind})",
             "name it in the declaration; mind that the list of allergens has grown",
             high=threshold, number="percent",
-            live=Live(f"{{v}} % of {name}", ((1.0, Form(stock.percent(share))),), high=threshold),
+            live=Live(f"{{v}} % of {name} from all sources", ((1.0, Form(stock.percent(share))),), high=threshold),
         )  # fmt: skip
 
 
@@ -229,14 +229,15 @@ def polymer_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             continue
         rinsed = stock.study.product == "rinse-off"
         when = "beads that scrub since 2023-10-17, other rinse-off from 2027-10-17, leave-on from 2029-10-17 on"
+        what = f"% of particles of {size:g} um, a {kind} polymer"
         is_stop = kind == "synthetic" and (rinsed or stock.study.product is None)
         yield Look(
             "K17", stock.labels[row], percent[:, row],
-            _amount(f"% of particles of {size:g} um, a {kind} polymer"),
+            _amount(what),
             f"below {POLYMER_SHARE:g} %, unless natural, degradable or soluble ({when})",
             f"take beads of wax, mineral or plant; or show that these degrade: {_DECIDES}",
             high=POLYMER_SHARE * (1 - 1e-6), number="percent", level="stop" if is_stop else "warn",
-            live=Live(f"{{v}} % of particles of a {kind} polymer", ((1.0, Form(stock.percent(stock.one(row)))),),
+            live=Live(f"{{v}} {what}", ((1.0, Form(stock.percent(stock.one(row)))),),
                       high=POLYMER_SHARE * (1 - 1e-6)),
         )  # fmt: skip
 

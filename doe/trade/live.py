@@ -1,15 +1,20 @@
-"""Checks of the trade as a live page asks them again: coefficients over the levels, and readings that are predicted."""
+"""Checks of the trade as a live page asks them again: coefficients over the levels, and readings that are predicted.
+
+What depends only on which materials are there is told beforehand, for each set of those that may be left out.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
-from doe.problems import Level
+from doe.definition.categories import material_of
+from doe.problems import Level, Problem
 from doe.trade.engine import TradeChecks
 from doe.trade.look import Given, Live
 from doe.trade.recipes import extreme_recipes
@@ -19,6 +24,9 @@ if TYPE_CHECKING:
     from doe.study import Study
 
 Array = npt.NDArray[np.float64]
+
+_BY_PRESENCE = ("K15",)
+_MOST_LEFT_OUT = 6  # 64 sets of materials that may be left out; beyond that the page is silent of them
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,6 +44,7 @@ class LiveCheck:
         """Where recipes miss it, (n,): `columns` are levels by name, `readings` what is predicted, in SI units."""
         live = self.live
         value = readings[live.reading] if live.reading else sum(f * form.values(columns) for f, form in live.forms)
+        value = value / readings[live.under] if live.under else value
         there = np.all([columns[name].astype(float) > 0 for name in live.present], axis=0) if live.present else True
         out = np.zeros(len(np.atleast_1d(value)), dtype=bool)
         slack = 1e-9 * np.abs(np.nan_to_num(value))
@@ -51,7 +60,7 @@ class LiveCheck:
 def live_checks(study: Study) -> dict[tuple[str, ...], list[LiveCheck]]:
     """The checks of a study by the levels of its categories of materials; those that never apply are left out.
 
-    Checks that rest on what a page cannot ask again (windows of pH that do not meet) are not among them.
+    Checks that depend only on which materials are there are not among them: see `told_by_presence`.
     """
     checks = TradeChecks(study)
     if not checks.applies:
@@ -63,10 +72,46 @@ def live_checks(study: Study) -> dict[tuple[str, ...], list[LiveCheck]]:
     for places, looks in checks.looks(rows, Given(**known, how="predicted")):
         key = tuple(str(rows[name].iloc[places[0]]) for name in categories)
         out[key] = [
-            LiveCheck(look.code, look.grade, look.where, look.live,
+            LiveCheck(look.code, look.live.level or look.grade, look.where, look.live,
                       look.live.allowed or (look.allowed if isinstance(look.allowed, str) else ""),
                       checks.accepted(look.finding(0)).do)
             for look in looks
             if look.live is not None and not np.isnan(look.value).all()
         ]  # fmt: skip
+    return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Told:
+    """Findings by which of `names` are there: keys are a 1 for each that is, a 0 for each that is not, as text."""
+
+    names: tuple[str, ...]
+    findings: Mapping[str, tuple[Problem, ...]]
+
+
+def told_by_presence(study: Study) -> dict[tuple[str, ...], Told]:
+    """What depends only on which materials are there, by the levels of their categories, for each set of them."""
+    checks = TradeChecks(study)
+    if not checks.applies:
+        return {}
+    rows = extreme_recipes(study)
+    categories = [f.name for f in study.category_factors if f.of is not None]
+    out: dict[tuple[str, ...], Told] = {}
+    for key, group in rows.groupby(categories, sort=False) if categories else [((), rows)]:
+        choice = tuple(map(str, key))
+        picks = dict(zip(categories, choice, strict=True))
+        free = [
+            item.name
+            for item in study.ingredients
+            if {"ph_low", "ph_high"} & set(item.of(picks.get(material_of(item.name))).facts)
+            and (group[item.name] <= 0).any() and (group[item.name] > 0).any()
+        ][:_MOST_LEFT_OUT]  # fmt: skip
+        one = group.loc[[(group[free] > 0).sum(axis=1).idxmax()]]
+        found = {}
+        for there in product((1.0, 0.0), repeat=len(free)):
+            (told,) = checks.each(one.assign(**dict(zip(free, there, strict=True))))
+            own = tuple(problem for problem in told if problem.code in _BY_PRESENCE)
+            if own:
+                found["".join(f"{flag:.0f}" for flag in there)] = own
+        out[choice] = Told(tuple(free), found)
     return out

@@ -44,20 +44,24 @@ NOTHING = Given()
 class Live:
     """A check as a live page can ask it again: in terms of the levels, or of a reading that is predicted.
 
-    The value is the sum of `forms` times their factors, or the `reading` (ph, yield_pa, low_shear), held against `low`
-    and `high`; `least` is a further low in terms of the levels. Asked only where every ingredient of `present` is in.
-    `says` puts it into words, {v} being the value, `allowed` is that of the check unless given. Numbers as in the check
-    itself, which a test holds.
+    The value is the sum of `forms` times their factors, divided by the reading `under` where one is named; or it is the
+    `reading` itself (ph, yield_pa, low_shear). It is held against `low` and `high`; `least` is a further low in terms
+    of the levels. `level` is how grave a miss is, where the check grades by what it finds. Asked only where every
+    ingredient of `present` is in. `says` and `allowed` (that of the check unless given) put it into words: {v} is the
+    value and {n} the `least`, {v:2.5} times a factor, {v:abs} its size, {v:.2f} with two decimals, {v?above|below} a
+    word by its sign. Numbers and words as in the check itself, which tests hold.
     """
 
     says: str
     forms: tuple[tuple[float, Form], ...] = ()
     reading: str = ""
+    under: str = ""
     low: float | None = None
     high: float | None = None
     least: tuple[float, Form] | None = None
     present: tuple[str, ...] = ()
     allowed: str = ""
+    level: Level | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -28,6 +28,7 @@ Array = npt.NDArray[np.float64]
 SAFETY = 5.0  # factor on the yield value: transport, warm store, ageing; common practice (5 to 10), no source
 FEW, MANY = 1.0, 4.0  # % of particles that are to be seen; about 2 % reads as a good amount: common practice, no source
 SLOW_MM_PER_DAY = 1.0 / 90.0  # 1 mm in 90 days; our choice
+AS_HEAVY = 5e-4  # kg/m3: half a gram in a cubic metre; our choice
 KNOWN_SHARE = 0.8  # of the base's mass, whose densities have to be known; our choice
 _MM_PER_DAY = 1000.0 * 86400.0  # in one m/s
 
@@ -83,19 +84,25 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
     for row in particles(stock):
         item, d_um = stock.items[row], diameter_um(stock, row)
         there = percent[:, row] > 0
-        # To a gram in a cubic metre: what is as heavy as its base neither sinks nor rises by a last digit.
-        gap = np.where(there, np.round(1000.0 * (float(item.facts["density"]) - base), 3), np.nan)
+        gap = np.where(there, 1000.0 * (float(item.facts["density"]) - base), np.nan)
+        # What is as heavy as its base neither sinks nor rises by a last digit.
+        gap = np.where(np.abs(gap) < AS_HEAVY, 0.0, gap)
         size = f"{'d90' if 'd90_um' in item.facts else 'd50'} {d_um:g} um"
+        mass, volume = base_rows(stock)
+        at, there_is = float(item.facts["density"]), (stock.names[row],)
+        apart = Form(stock.percent(mass), stock.percent(volume), Bend("difference", 1000.0, at))
         yield Look(
             "K21", stock.labels[row], gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
             "", "look at both ends of the jar; air in the batch lowers the base and may turn the sign",
             low=0.0, number="density_difference",
-            live=_live(stock, row, "rises: {v} kg/m3 against what it stands in", low=-5e-4),
+            live=Live(
+                "rises: {v:-1} kg/m3 lighter than what it stands in", ((1.0, apart),), low=-AS_HEAVY, present=there_is
+            ),
         )  # fmt: skip
-        live = _live(stock, row, "apparent yield value {v} Pa predicted", d_um)
-        yield _held(stock.study, stock.labels[row], size, d_um * 1e-6, gap, given, live)
+        far = Form(apart.top, apart.under, Bend("gap", 1000.0, at))
+        yield _held(stock.study, stock.labels[row], size, d_um * 1e-6, gap, given, far, there_is)
         if given.low_shear is not None and given.yield_pa is None:
-            yield _moves(stock.labels[row], size, d_um * 1e-6, gap, given)
+            yield _moves(stock.labels[row], size, d_um * 1e-6, gap, given, far, there_is)
         if not is_seen(item):
             continue
         yield Look(
@@ -103,50 +110,54 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
             _load(stock, row),
             f"{FEW:g} to {MANY:g} % (common practice)", "nothing, if it is meant so",
             low=FEW, high=MANY, number="percent",
-            live=Live("{v} %", ((1.0, Form(stock.percent(stock.one(row)))),), low=FEW, high=MANY,
-                      present=(stock.names[row],)),
+            live=Live(_load_words("{v}", "{v:0.5}", f"{{v:{per_gram(stock, row)!r}}}"),
+                      ((1.0, Form(stock.percent(stock.one(row)))),), low=FEW, high=MANY, present=there_is),
         )  # fmt: skip
-
-
-def _live(stock: Stock, row: int, says: str, held_um: float | None = None, low: float | None = None) -> Live:
-    """The density difference of a particle for a live page, or with `held_um` the yield value that holds it."""
-    mass, volume = base_rows(stock)
-    at = float(stock.items[row].facts["density"])
-    scale = 1000.0 if held_um is None else 1000.0 * float(yield_to_hold(held_um * 1e-6, 1.0))
-    bend = Bend("difference" if held_um is None else "gap", scale, at)
-    form = Form(stock.percent(mass), stock.percent(volume), bend)
-    if held_um is None:
-        return Live(says, ((1.0, form),), low=low, present=(stock.names[row],))
-    allowed = f"{SAFETY:g} times what just holds it"
-    return Live(says, reading="yield_pa", least=(SAFETY, form), present=(stock.names[row],), allowed=allowed)
 
 
 def _load(stock: Stock, row: int) -> Words:
     often = per_gram(stock, row)
-    return lambda v: (
-        f"{figure(v)} %, {figure(v / 2)} times what reads as a good amount; {figure(often * v)} particles in a gram"
-    )
+    return lambda v: _load_words(figure(v), figure(v / 2), figure(often * v))
 
 
-def _held(study: Study, name: str, size: str, d_m: float, gap: Array, given: Given, live: Live | None) -> Look:
+def _load_words(percent: str, times: str, often: str) -> str:
+    return f"{percent} %, {times} times what reads as a good amount; {often} particles in a gram"
+
+
+def _held(
+    study: Study, name: str, size: str, d_m: float, gap: Array, given: Given, far: Form, there: tuple[str, ...]
+) -> Look:  # fmt: skip
     """K22: against the yield value where one is known, else what is needed, unless a response asks for as much."""
     need = SAFETY * yield_to_hold(d_m, gap)
+    per_gap = SAFETY * float(yield_to_hold(d_m, 1.0))
     if given.yield_pa is not None:
         return Look(
             "K22", name, np.where(np.isnan(need), np.nan, given.yield_pa),
             lambda v: f"apparent yield value {figure(v)} Pa {given.how}",
-            lambda row: f"{figure(float(need[row]))} Pa: {size}, {figure(abs(float(gap[row])))} kg/m3 apart, "
-            f"{SAFETY:g} times what just holds it",
+            lambda row: _enough(figure(float(need[row])), figure(abs(float(gap[row]))), size),
             "more yield value (another gum, not only more of it), smaller beads, or a nearer density",
-            low=np.nan_to_num(need), number="yield_pa", live=live,
+            low=np.nan_to_num(need), number="yield_pa",
+            live=Live(f"apparent yield value {{v}} Pa {given.how}", reading="yield_pa", least=(per_gap, far),
+                      present=there, allowed=_enough("{n}", f"{{n:{1 / per_gap!r}}}", size)),
         )  # fmt: skip
-    per_gap = SAFETY * float(yield_to_hold(d_m, 1.0))
     asked, allowed, do = _asked_yield(study)
     return Look(
-        "K22", name, need, lambda v: f"needs an apparent yield value of {figure(v)} Pa to stay where it is: {size}, "
-        f"{figure(v / per_gap)} kg/m3 apart, {SAFETY:g} times what just holds it", allowed,
+        "K22", name, need, lambda v: _needs(figure(v), figure(v / per_gap), size), allowed,
         f"{do}; gums alone may flow at any stress, only slowly", high=asked, number="yield_needed_pa", level="inform",
+        live=Live(_needs("{v}", f"{{v:{1 / per_gap!r}}}", size), ((per_gap, far),), high=max(asked, per_gap * AS_HEAVY),
+                  present=there),
     )  # fmt: skip
+
+
+def _enough(pascal: str, apart: str, size: str) -> str:
+    return f"{pascal} Pa: {size}, {apart} kg/m3 apart, {SAFETY:g} times what just holds it"
+
+
+def _needs(pascal: str, apart: str, size: str) -> str:
+    return (
+        f"needs an apparent yield value of {pascal} Pa to stay where it is: {size}, {apart} kg/m3 apart, "
+        f"{SAFETY:g} times what just holds it"
+    )
 
 
 def _asked_yield(study: Study) -> tuple[float, str, str]:
@@ -167,14 +178,23 @@ def _is_yield(response: Response) -> bool:
     return stress and (response.source == "yield_value" or "yield" in words)
 
 
-def _moves(name: str, size: str, d_m: float, gap: Array, given: Given) -> Look:
-    speed = np.abs(stokes_velocity(d_m, 1.0, 1.0) * gap / np.asarray(given.low_shear)) * _MM_PER_DAY
+def _moves(
+    name: str, size: str, d_m: float, gap: Array, given: Given, far: Form, there: tuple[str, ...]
+) -> Look:  # fmt: skip
+    pace = abs(float(stokes_velocity(d_m, 1.0, 1.0))) * _MM_PER_DAY
+    speed = pace * np.abs(gap) / np.asarray(given.low_shear)
     return Look(
-        "K23", name, speed, lambda v: f"moves {figure(v)} mm a day by its low-shear viscosity {given.how} ({size})",
+        "K23", name, speed, lambda v: _moves_by(figure(v), size, given.how),
         f"{figure(SLOW_MM_PER_DAY)} mm a day, 1 mm in 90 days (our choice)",
         "a yield value holds it, viscosity alone only slows it; a warm jar decides", high=SLOW_MM_PER_DAY,
         number="mm_per_day",
+        live=Live(_moves_by("{v}", size, given.how), ((pace, far),), under="low_shear", high=SLOW_MM_PER_DAY,
+                  present=there),
     )  # fmt: skip
+
+
+def _moves_by(speed: str, size: str, how: str) -> str:
+    return f"moves {speed} mm a day by its low-shear viscosity {how} ({size})"
 
 
 def per_gram(stock: Stock, row: int) -> float:

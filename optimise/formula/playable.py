@@ -17,7 +17,7 @@ from doe.problems import Unavailable
 from doe.region.region import Combination, Region
 from doe.study import Study
 from doe.trade.forms import Form
-from doe.trade.live import LiveCheck, live_checks
+from doe.trade.live import LiveCheck, Told, live_checks, told_by_presence
 from doe.trade.suspension import readings_of
 from optimise.formula.exact import Exact, Sum, exact_form, former
 from optimise.models.aims import has_window, musts, window
@@ -45,11 +45,11 @@ def playable(study: Study, models: Models) -> dict[str, Any]:
         "cost": _sums(exact_form(study, Response("Cost", source="cost_per_kg"))),
         "region": _region(study, models),
         "chance": _chance(study, models),
-        "trade": _trade(study),
+        "trade": trade_asked(study),
     }
 
 
-def _trade(study: Study) -> dict[str, Any]:
+def trade_asked(study: Study) -> dict[str, Any]:
     """Checks of the trade by choice of materials, their sums over the levels, and the responses that tell readings."""
     form, accepted = former(study), {accept.finding for accept in study.accepts}
 
@@ -65,17 +65,31 @@ def _trade(study: Study) -> dict[str, Any]:
             "accepted": check.code in accepted,
             "forms": [{"times": factor, **_sum(form(own))} for factor, own in live.forms],
             "reading": live.reading,
+            "under": live.under,
             "low": live.low,
             "high": live.high,
             "least": None if live.least is None else {"times": live.least[0], **_sum(form(live.least[1]))},
             "present": [_sum(form(Form({name: 1.0}))) for name in live.present],
         }
 
-    every = live_checks(study)
+    def there(told: Told) -> dict[str, Any]:
+        return {
+            "levels": [_sum(form(Form({name: 1.0}))) for name in told.names],
+            "told": {
+                key: [{"code": p.code, "level": p.level, "where": p.where, "got": p.got, "allowed": p.allowed,
+                       "do": p.do, "accepted": p.code in accepted} for p in problems]
+                for key, problems in told.findings.items()
+            },
+        }  # fmt: skip
+
+    every, by_presence = live_checks(study), told_by_presence(study)
     return {
         "materials": [f.name for f in study.category_factors if f.of is not None],
         "readings": {key: {"response": name, "factor": factor} for key, (name, factor) in readings_of(study).items()},
-        "choices": [{"levels": list(levels), "checks": [one(c) for c in checks]} for levels, checks in every.items()],
+        "choices": [
+            {"levels": list(levels), "checks": [one(c) for c in checks], "there": there(by_presence[levels])}
+            for levels, checks in every.items()
+        ],
     }
 
 

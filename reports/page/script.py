@@ -13,8 +13,8 @@ SCRIPTS = Path(__file__).parent / "scripts"
 
 # In the order in which they build on each other; `start` begins.
 MODULES = (
-    "special", "mixture", "scales", "models", "chances", "region", "sums", "trade", "outlook", "search", "code",
-    "numbers", "words", "elements", "pictures", "sheet", "readout", "beside", "tools", "formula", "lines",
+    "special", "tolerance", "mixture", "scales", "models", "chances", "region", "sums", "trade", "outlook", "search",
+    "code", "numbers", "words", "elements", "pictures", "sheet", "readout", "beside", "tools", "formula", "lines",
     "seek", "live", "start",
 )  # fmt: skip
 

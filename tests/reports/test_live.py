@@ -165,10 +165,11 @@ def random_formulas(study, n):
 
 def told(page, frame):
     """What the page says of recipes, at full precision."""
-    ask = """rows => rows.map(row => {
+    ask = """rows => rows.map((row, i) => {
         const found = blendwright.predict(row);
         const responses = Object.fromEntries(Object.entries(found.responses).map(([name, one]) =>
-            [name, [one.value, one.confidence ? one.confidence() : null, one.prediction, one.chance]]));
+            [name, [one.value, one.confidence ? one.confidence() : null, one.prediction, one.chance,
+                one.tolerance && i < 6 ? one.tolerance() : null]]));
         const trade = found.findings.map((one) => [one.code, one.where, one.got]);
         const { chance, error, interval, cost } = found;
         return { responses, chance, error, interval, cost, trade };
@@ -190,6 +191,8 @@ def test_it_agrees_with_the_models_on_two_hundred_random_formulas(which, request
         assert parts == [pytest.approx(part, rel=1e-9) for part in known[:2]]
         if model.kind != "pass":
             assert np.array([row["responses"][name][2] for row in seen]) == pytest.approx(known[2], rel=1e-9)
+            tolerance = model.scale.back(law.at(slice(6)).tolerance())
+            assert np.array([row["responses"][name][4] for row in seen[:6]]) == pytest.approx(tolerance, rel=1e-9)
         assert [row["responses"][name][3] for row in seen] == pytest.approx(law.chance(*model.window), abs=1e-9)
     joint, interval = one.models.joint(frame)
     # The same nodes as `optimise.models.chance`: far within the error bar that goes with the chance.

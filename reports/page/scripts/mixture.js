@@ -62,5 +62,10 @@ function mixture(law, weights, location, meanScale, residual) {
     median: () => quantile(0.5),
     confidence: () => [quantile(0.025, mean), quantile(0.975, mean)],
     prediction: () => [quantile(0.025), quantile(0.975)],
+    tolerance() {
+      const centre = quantile(0.5, mean);
+      const half = toleranceHalf(law, centre, weights, location, meanScale, residual);
+      return [centre - half, centre + half];
+    },
   };
 }

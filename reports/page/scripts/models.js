@@ -100,23 +100,31 @@ function coordinatesOf(kept, region, recipe) {
   return z;
 }
 
+// Parts that a rough look goes by, the heaviest first.
+const ROUGH_PARTS = 8;
+
 function posteriorPredictor(kept, coordinates, region) {
   const n = kept.z.length;
-  const parts = kept.components;
   const law = tLaw(kept.df);
-  const weights = Float64Array.from(parts, (part) => part.weight);
-  const residual = Float64Array.from(parts, (part) => Math.sqrt(part.s2) * kept.size * Math.hypot(1, part.plot));
   const pairs = kept.z.map((a) => kept.z.map((b) => between(a, b)));
-  const held = parts.map((part) => projection(kept, part, pairs));
+  const held = new Map(kept.components.map((part) => [part, projection(kept, part, pairs)]));
   const k = new Float64Array(n);
-  return (recipe) => {
+  function those(parts) {
+    const sum = parts.reduce((total, part) => total + part.weight, 0);
+    const residual = Float64Array.from(parts, (part) => Math.sqrt(part.s2) * kept.size * Math.hypot(1, part.plot));
+    return { parts, weights: Float64Array.from(parts, (part) => part.weight / sum), residual };
+  }
+  const whole = { ...those(kept.components), weights: Float64Array.from(kept.components, (part) => part.weight) };
+  const heaviest = those([...kept.components].sort((a, b) => b.weight - a.weight).slice(0, ROUGH_PARTS));
+  return (recipe, rough = false) => {
+    const { parts, weights, residual } = rough ? heaviest : whole;
     const z = coordinatesOf(coordinates, region, recipe);
     const own = dot(z, z);
     const near = kept.z.map((other) => between(z, other));
     const location = new Float64Array(parts.length);
     const meanScale = new Float64Array(parts.length);
     parts.forEach((part, c) => {
-      const P = held[c];
+      const P = held.get(part);
       let centre = part.intercept;
       for (let i = 0; i < n; i++) {
         k[i] = kernel(part, near[i]);

@@ -5,16 +5,19 @@ function makeOutlook(data) {
   const chances = makeChances(data.chance, data.models.residual_correlation);
   const missed = makeTrade(data.trade);
   const made = new Map();
+  const exactMusts = data.responses.filter((one) => data.chance.exact_musts.includes(one.name));
 
   function predictor(name) {
     if (!made.has(name)) made.set(name, makePredictor(data.models.responses[name], region));
     return made.get(name);
   }
 
-  function sumOf(exact, recipe) {
-    if (exact.unavailable) return null;
-    const sum = exact.sums.find((one) => exact.materials.every((name, i) => recipe.levels[name] === one.levels[i]));
-    return sumAt(sum, recipe.x);
+  function sumOf(exact, { levels }) {
+    return exact.sums.find((one) => exact.materials.every((name, i) => levels[name] === one.levels[i]));
+  }
+
+  function exactAt(exact, recipe) {
+    return exact.unavailable ? null : sumAt(sumOf(exact, recipe), recipe.x);
   }
 
   // The window asked for on the model's scale: that of the study, or of `asked` limits where they were moved.
@@ -33,14 +36,37 @@ function makeOutlook(data) {
     return (low === null || value >= low - slack) && (high === null || value <= high + slack);
   }
 
+  // The region less what misses exact musts: their limits as limits on levels, where they are sums or ratios of sums.
+  function ground(asked) {
+    const rows = (combo) => {
+      const levels = region.levelsOf(combo);
+      const out = { A: [], b: [] };
+      for (const response of exactMusts) {
+        const exact = data.exact[response.name];
+        const sum = exact.unavailable ? null : sumOf(exact, { levels });
+        if (!sum || sum.bend) continue;
+        (asked[response.name] || response.window).forEach((end, side) => {
+          if (end === null) return;
+          const sign = side ? 1 : -1;
+          const under = sum.under || { weights: sum.weights.map(() => 0), constant: 1 };
+          out.A.push(sum.weights.map((w, j) => sign * (w - end * under.weights[j])));
+          out.b.push(sign * (end * under.constant - sum.constant));
+        });
+      }
+      return out;
+    };
+    return { ...makeRegion(data.region, data.models.fence, rows), wider: region };
+  }
+
   function exactly(response, recipe, asked) {
-    const value = sumOf(data.exact[response.name], recipe);
+    const value = exactAt(data.exact[response.name], recipe);
     if (value === null) return { value, chance: null, why: data.exact[response.name].unavailable };
     return { value, chance: response.limited ? Number(meets(value, asked || response.window)) : null };
   }
 
-  // `asked` holds moved limits by response name; `full` adds intervals, else only chances (for searches).
-  function at(recipe, asked = {}, full = true) {
+  // `asked` holds moved limits by response name; `full` adds intervals, else only chances, `rough` ones by the heaviest
+  // parts of each model (for searches).
+  function at(recipe, asked = {}, full = true, rough = false) {
     const laws = new Map();
     const responses = {};
     for (const response of data.responses) {
@@ -56,7 +82,7 @@ function makeOutlook(data) {
       }
       const needed = full || chances.musts.includes(response.name);
       if (!needed) continue;
-      const law = predict(recipe);
+      const law = predict(recipe, rough);
       laws.set(response.name, law);
       const ends = endsOf(response, asked[response.name]);
       const limited = response.limited || response.kind === "pass";
@@ -65,7 +91,7 @@ function makeOutlook(data) {
       responses[response.name] = full ? { ...found, ...inUnits(response, law) } : found;
     }
     const findings = full ? missed(recipe, responses) : [];
-    return { responses, ...all(recipe, laws, responses, full), cost: sumOf(data.cost, recipe), findings };
+    return { responses, ...all(recipe, laws, responses, full), cost: exactAt(data.cost, recipe), findings };
   }
 
   function inUnits(response, law) {
@@ -77,6 +103,7 @@ function makeOutlook(data) {
       value: scale.back(law.median()),
       prediction: binary ? null : back(law.prediction()),
       confidence: () => back(law.confidence()),
+      tolerance: () => (binary ? null : back(law.tolerance())),
     };
   }
 
@@ -110,6 +137,5 @@ function makeOutlook(data) {
     };
   }
 
-  const exactMusts = data.responses.filter((one) => data.chance.exact_musts.includes(one.name));
-  return { region, at, chances, missed, exactMusts, hasGoal: chances.musts.length > 0 };
+  return { region, at, ground, chances, missed, exactMusts, hasGoal: chances.musts.length > 0 };
 }

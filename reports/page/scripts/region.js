@@ -3,7 +3,8 @@
 const LIMIT_SLACK = 1e-9;
 const FENCE_STEPS = 40;
 
-function makeRegion(kept, fence) {
+// `beside` gives further limits of a combination, { A, b } rows; the region without them is then `wider`.
+function makeRegion(kept, fence, beside = null) {
   const { names, pieces, combos, categories } = kept;
   const k = names.length;
   const groups = Object.keys(categories);
@@ -23,8 +24,16 @@ function makeRegion(kept, fence) {
     return combos.findIndex((one) => groups.every((name, i) => one.levels[i] === levels[name]));
   }
 
+  const narrowed = new Map();
+
   function pieceOf(combo) {
-    return pieces[combos[combo].piece];
+    const piece = pieces[combos[combo].piece];
+    if (!beside) return piece;
+    if (!narrowed.has(combo)) {
+      const more = beside(combo);
+      narrowed.set(combo, { ...piece, A: [...piece.A, ...more.A], b: [...piece.b, ...more.b] });
+    }
+    return narrowed.get(combo);
   }
 
   function sizes(piece) {

@@ -99,7 +99,7 @@ function betaFraction(a, b, x) {
 // A t law of `df` degrees of freedom (Infinity: normal), standard: `cdf` and `density` of a value.
 function tLaw(df) {
   if (!Number.isFinite(df)) {
-    return { cdf: ndtr, density: (z) => Math.exp(-0.5 * z * z) / Math.sqrt(2 * Math.PI) };
+    return { df, cdf: ndtr, density: (z) => Math.exp(-0.5 * z * z) / Math.sqrt(2 * Math.PI) };
   }
   const a = df / 2;
   const lnBeta = lnGamma(a) + lnGamma(0.5) - lnGamma(a + 0.5);
@@ -113,6 +113,7 @@ function tLaw(df) {
     return 0.5 - front * betaFraction(0.5, a, 1 - x);
   }
   return {
+    df,
     cdf(t) {
       if (t === 0) return 0.5;
       const square = t * t;
