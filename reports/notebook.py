@@ -11,6 +11,7 @@ from html import escape
 from typing import Any
 
 from reports.numbers import NOTHING, between, exactly, figure, level, likely, limits, percent
+from reports.wording.fit import threshold_rows
 
 _MOST_ROWS = 30
 
@@ -92,6 +93,10 @@ def _fitted(model: Any) -> str:
     rows = [
         [r["term"], figure(r["estimate"], r["se"]), figure(r["se"]), figure(r["p"])]
         for r in model.terms.to_dict("records")
+    ]
+    rows += [
+        [name, figure(place, error), NOTHING if error is None else figure(error), NOTHING]
+        for name, place, error in threshold_rows(model.to_dict())
     ]
     return _table(
         f"{model.response}: {model.n} batches, {model.scale.name} scale", ("term", "estimate", "se", "p"), rows

@@ -7,7 +7,7 @@ a block not yet seen: its error is that between blocks and that of a batch, howe
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import sqrt
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -55,14 +55,16 @@ def few_blocks(core: Core, data: BatchData, rows: Array, y: Array) -> FewBlocks 
     square = max(float(solve(rows, y).rss) - float(core.fit.rss), 0.0) / (b - 1)
     between = (square - batch) / k
     if between <= 0:
-        return FewBlocks(effects, 0.0, Estimate(core.beta, core.unscaled * batch, sqrt(batch), df))
+        shared = 0.0 if core.other is None else core.other.shared
+        return FewBlocks(effects, 0.0, Estimate(core.beta, core.unscaled * batch, sqrt(batch), df, shared))
     parts = ((square / k, b - 1), ((1 - 1 / k) * batch, df))
     total = between + batch
     freedom = total**2 / sum(part**2 / its for part, its in parts)
     # The level that the blocks seen have in common is itself off by that of b draws.
     level = np.linalg.lstsq(rows, np.ones(len(y)), rcond=None)[0]
     covariance = core.unscaled * batch + between / b * np.outer(level, level)
-    return FewBlocks(effects, between, Estimate(core.beta, covariance, sqrt(total), freedom))
+    shared = hypot(sqrt(between), 0.0 if core.other is None else core.other.shared)
+    return FewBlocks(effects, between, Estimate(core.beta, covariance, sqrt(total), freedom, shared))
 
 
 def membership(data: BatchData) -> Array:

@@ -59,12 +59,16 @@ class Stationary:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Estimate:
-    """What takes the place of plain least squares: `beta` (r,), `covariance` (r, r), `sd` of a new batch, `df`."""
+    """What takes the place of plain least squares: `beta` (r,), `covariance` (r, r), `sd` of a new batch, `df`.
+
+    `shared` is the part of `sd` that batches made together have in common.
+    """
 
     beta: Array
     covariance: Array
     sd: float
     df: float
+    shared: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,7 +121,8 @@ class FittedModel(Shown):
     `excluded`: batches left out of this fit, with the reason. `log_likelihood` is on the model scale. `core` is None
     where no least squares stands behind it; `predictor` is what predicts (the averaged posterior, or least squares).
     `box_cox` is the power of the values that these terms would fit best. `blocks`: where blocks are few, what each
-    adds to their mean, on the model scale.
+    adds to their mean, on the model scale. `thresholds` of grades: below, above (the grades it parts), estimate and se
+    measured from the one the aim rests on, of_the_aim.
     """
 
     response: str
@@ -152,6 +157,7 @@ class FittedModel(Shown):
     kind: str = "number"
     box_cox: BoxCox | Unavailable = _NO_POWER
     blocks: Mapping[str, float] = field(default_factory=dict)
+    thresholds: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def predictive(self, frame: pd.DataFrame) -> TMixture:
         """What the model says of recipes `frame` (n rows), on the model scale. Raises ModelError where it cannot."""
@@ -201,6 +207,7 @@ class FittedModel(Shown):
             "n": self.n,
             "excluded": [dict(entry) for entry in self.excluded],
             "terms": _records(self.terms),
+            "thresholds": _records(self.thresholds),
             "covariance": _plain(self.covariance),
             "residual_sd": _plain(self.residual_sd),
             "df_residual": self.df_residual,

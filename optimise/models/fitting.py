@@ -375,8 +375,11 @@ def _predictor(
     if blocked is not None:
         ahead = blocked.ahead
         unscaled = ahead.covariance / ahead.sd**2
-        return LeastSquaresPredictor(core.terms, core.coding, ahead.beta, unscaled, ahead.sd, ahead.df), notes
-    return LeastSquaresPredictor(core.terms, core.coding, core.beta, core.unscaled, *error), notes
+        return LeastSquaresPredictor(
+            core.terms, core.coding, ahead.beta, unscaled, ahead.sd, ahead.df, ahead.shared
+        ), notes
+    shared = 0.0 if core.other is None else core.other.shared
+    return LeastSquaresPredictor(core.terms, core.coding, core.beta, core.unscaled, *error, shared), notes
 
 
 def _drawn(data: BatchData) -> tuple[Array | None, tuple[str, ...] | None, float]:

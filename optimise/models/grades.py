@@ -1,18 +1,19 @@
 """Scores in grades: a cumulative link model of every grade given, those of one batch sharing a score of their own.
 
 What lies behind a grade is taken as a score on the logistic scale, cut at thresholds. A new batch reaches a grade when
-its score lies beyond the threshold; its scatter is taken as t with 8 degrees of freedom over 0.634 (Albert & Chib 1993,
-J. Am. Stat. Assoc. 88, 669-679), so that chance and its uncertainty have the same form as elsewhere.
+its score lies beyond the threshold; its scatter is taken as a t law, so that chance and its uncertainty have the same
+form as elsewhere.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
 from doe.definition.cells import grade_values
 from doe.definition.parts import Response
@@ -20,37 +21,49 @@ from doe.problems import Problem, Unavailable
 from doe.results.results import Results
 from doe.results.resultset import UNUSED_FLAGS
 from doe.study import Study
-from doe.terms.codings import Coding
 from doe.terms.terms import Terms
 from optimise.models.aims import window
 from optimise.models.batchdata import BatchData
 from optimise.models.findings import say
 from optimise.models.fitted import FittedModel, anova_frame, number_column
-from optimise.models.passes import NOISE_DF, NOISE_SD
-from optimise.models.predictors import LeastSquaresPredictor
 from optimise.models.scales import Scale
-from optimise.statistics.leastsq import Array, independent
+from optimise.models.scores import (
+    HELD,
+    SINGLE_SD,
+    Apart,
+    Kind,
+    ScoreColumns,
+    ahead,
+    columns_of,
+    frozen,
+    in_coding,
+    of_few,
+    of_many,
+    orders,
+    score_table,
+    told,
+    without_constant,
+)
+from optimise.statistics.diagnosis import Number
+from optimise.statistics.leastsq import Array
 from optimise.statistics.ordinal import OrdinalFit, ordinal_fit
-from optimise.statistics.ordinal_shared import ordinal_shared
-
-SINGLE_SD = float(np.pi / np.sqrt(3))
-"""Sd of the logistic law: how a single grade scatters about its batch's score."""
-
-_HELD = 1 / 2.5**2  # a score changes by 2.5 logits for one sd of a column: weak (common practice, no source)
+from optimise.statistics.ordinal_shared import SharedFit, ordinal_shared
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Scores:
-    """The fit on the columns that say something, a map (p, 1 + r) from first cut and slopes to all columns, values.
+    """The fit on the columns that say something, blocks last, and a map (p, 1 + r) from the aim's cut and slopes.
 
-    `sd` is what grades of one batch share beyond the terms: 0 where each batch was graded once.
+    `values` are the grades seen; `sd` is what grades of one batch share beyond the terms: 0 where each batch was graded
+    once. `apart` tells by kind how far blocks or whole plots lie apart.
     """
 
     fit: OrdinalFit
     to_terms: Array
     values: Array
     cut: int
-    sd: float = 0.0
+    sd: float
+    apart: Mapping[Kind, Apart]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,19 +90,13 @@ def fit_grades(
     values, grade = np.unique(given.values, return_inverse=True)
     if len(values) < 2:
         return Unavailable("every batch got the same grade", "make a trial that might differ")
-    first = planned.only(planned.first_order)
-    region = study.region
-    base = first.fitting_coding(region)
-    whole = first.rows(data.X, data.chosen, base)
-    kept, _ = independent(whole)
-    terms = first.only(j in set(kept.tolist()) for j in range(len(first)))
-    rows = whole[:, kept]
-    if len(data.y) < rows.shape[1] + len(values) - 1:
+    found = columns_of(study, planned, data, response.name)
+    if len(data.y) < found.rows.shape[1] + found.blocks.shape[1] + len(values) - 1:
         return Unavailable("too few batches for thresholds and slopes", "make more batches")
-    scores = _scored(rows[given.batch], grade, values, response, given)
+    scores = _scored(found, grade, values, response, given, data)
     if scores is None:
         return Unavailable("the columns of the model hold no constant", "use a model with an intercept or a blend")
-    return _model(study, response, terms, base, coding, data, rows, scores, given)
+    return _model(study, response, found, coding, data, scores, given)
 
 
 def _given(results: Results, response: Response, data: BatchData) -> _Grades:
@@ -103,33 +110,34 @@ def _given(results: Results, response: Response, data: BatchData) -> _Grades:
 
 
 def _scored(
-    rows: Array, grade: npt.NDArray[np.intp], values: Array, response: Response, given: _Grades
+    found: ScoreColumns, grade: npt.NDArray[np.intp], values: Array, response: Response, given: _Grades, data: BatchData
 ) -> _Scores | None:
     """The fit, with thresholds measured from the one that the aim rests on."""
-    constant = np.linalg.lstsq(rows, np.ones(len(rows)), rcond=None)[0]
-    if np.abs(rows @ constant - 1).max() > 1e-9:
+    map_ = without_constant(found.rows)
+    if map_ is None:
         return None
-    # One column of those that make up the constant gives way to the thresholds.
-    out = int(np.abs(constant).argmax())
-    others = [j for j in range(rows.shape[1]) if j != out]
+    others, to_terms = map_
+    rows = np.column_stack([found.rows[:, others], found.blocks])[given.batch]
+    larger = None if data.shared is None else np.array(data.shared.names)[given.batch]
     try:
-        fit, sd = _likeliest(rows[:, others], grade, len(values), given, 0.0)
+        fit = _likeliest(rows, grade, len(values), given, larger, 0.0)
     except ValueError:
-        fit, sd = _likeliest(rows[:, others], grade, len(values), given, _HELD)
-    cut = _cut(response, values)
-    to_terms = np.zeros((rows.shape[1], 1 + len(others)))
-    to_terms[:, 0] = -constant
-    to_terms[others, 1 + np.arange(len(others))] = 1.0
-    return _Scores(fit, to_terms, values, cut, sd)
+        fit = _likeliest(rows, grade, len(values), given, larger, HELD)
+    apart: dict[Kind, Apart] = {}
+    if data.shared is not None:
+        apart[data.shared.kind] = of_many(data.shared.names, fit.outer_sd, fit.outer_sd_error)
+    if found.blocks.shape[1]:
+        b = found.blocks.shape[1]
+        apart["block"] = of_few(data.block_names, fit.fit.estimate[-b:], fit.fit.covariance[-b:, -b:])
+    return _Scores(fit.fit, to_terms, values, _cut(response, values), fit.sd, apart)
 
 
 def _likeliest(
-    rows: Array, grade: npt.NDArray[np.intp], grades: int, given: _Grades, prior: float
-) -> tuple[OrdinalFit, float]:
-    if not given.several:
-        return ordinal_fit(rows, grade, grades, prior=prior), 0.0
-    found = ordinal_shared(rows, grade, grades, given.batch, prior)
-    return found.fit, found.sd
+    rows: Array, grade: npt.NDArray[np.intp], grades: int, given: _Grades, larger: npt.NDArray[Any] | None, prior: float
+) -> SharedFit:
+    if not given.several and larger is None:
+        return SharedFit(ordinal_fit(rows, grade, grades, prior=prior), 0.0, 0.0)
+    return ordinal_shared(rows, grade, grades, given.batch if given.several else None, prior, larger)
 
 
 def _cut(response: Response, values: Array) -> int:
@@ -143,43 +151,64 @@ def _cut(response: Response, values: Array) -> int:
 
 
 def _model(
-    study: Study, response: Response, terms: Terms, base: Coding, coding: str, data: BatchData, rows: Array,
-    scores: _Scores, given: _Grades,
+    study: Study, response: Response, found: ScoreColumns, coding: str, data: BatchData, scores: _Scores,
+    given: _Grades,
 ) -> FittedModel:  # fmt: skip
-    fit, g = scores.fit, len(scores.fit.thresholds)
-    place = np.concatenate([[scores.cut], g + np.arange(len(fit.estimate))])
+    fit, g, rows, terms = scores.fit, len(scores.fit.thresholds), found.rows, found.terms
+    slopes = len(fit.estimate) - found.blocks.shape[1]
+    place = np.concatenate([[scores.cut], g + np.arange(slopes)])
     inner = fit.covariance[np.ix_(place, place)]
-    beta = scores.to_terms @ np.append(fit.thresholds[scores.cut], fit.estimate)
+    beta = scores.to_terms @ np.append(fit.thresholds[scores.cut], fit.estimate[:slopes])
     covariance = scores.to_terms @ inner @ scores.to_terms.T
-    asked = terms.coding(study.region, coding, study.total if study.varied else None)
-    shown = terms.rows(data.X, data.chosen, asked)
-    turn = np.linalg.lstsq(shown, rows, rcond=None)[0]
-    same = np.abs(shown @ turn - rows).max() < 1e-8 and independent(shown)[1].size == 0
-    if not same:
-        turn, asked = np.eye(len(terms)), base
+    turn, shown = in_coding(study, terms, found.base, coding, data, rows)
     scale = _scale(fit.thresholds - fit.thresholds[scores.cut], scores.values)
     none = Unavailable("a graded response has no scatter of its own", "read the chance instead")
-    # What a batch has of its own adds to the scatter of a grade: variances add, that of the t law being 8/6 scale².
-    noise = float(np.hypot(NOISE_SD, scores.sd * np.sqrt(1 - 2 / NOISE_DF)))
-    predictor = LeastSquaresPredictor(terms, base, beta, covariance / noise**2, noise, NOISE_DF)
+    predictor = ahead(terms, found.base, rows, beta, covariance, list(scores.apart.values()), scores.sd**2)
+    variance: dict[str, Number] = {"batch": scores.sd**2 if given.several else none}
+    variance |= {kind: apart.variance for kind, apart in scores.apart.items()}
+    fitted = scale.back(rows @ beta + found.blocks @ fit.estimate[slopes:])
     return FittedModel(
-        response=response.name, unit=response.unit, scale=scale, form=terms.form, coding=asked.name, n=data.y.size,
-        scale_why="grades: thresholds on a logistic score, measured from the one the aim rests on",
-        excluded=data.excluded, terms=_table(terms, turn @ beta, turn @ covariance @ turn.T),
-        covariance=_frozen(turn @ covariance @ turn.T), residual_sd=none, df_residual=data.y.size - len(place) - g + 1,
-        variance={"batch": scores.sd**2 if given.several else none}, anova=anova_frame(()), r2=none,
+        response=response.name, unit=response.unit, scale=scale, form=terms.form, coding=shown, n=data.y.size,
+        scale_why="grades: a logistic score, cut at thresholds",
+        excluded=data.excluded, terms=score_table(terms, turn @ beta, turn @ covariance @ turn.T),
+        covariance=frozen(turn @ covariance @ turn.T), residual_sd=none,
+        df_residual=data.y.size - len(fit.estimate) - g, variance=variance, anova=anova_frame(()), r2=none,
         r2_adjusted=none, r2_predicted=none, press=none,
         log_likelihood=fit.log_likelihood, lack_of_fit=none, stationary=none, way=none,
-        trials=_trials(data, scale.back(rows @ beta)), findings=_said(response, data, given, scores),
+        trials=_trials(data, fitted), findings=_said(response, data, given, scores, found.notes),
         selection={"how": "first-order terms, none chosen", "criterion": "likelihood", "near": [], "chosen_share": {}},
         core=None, predictor=predictor, window=_window(response, scores), study=study, kind="grade",
+        blocks=dict(scores.apart["block"].effects) if "block" in scores.apart else {},
+        thresholds=_thresholds(response, scores),
     )  # fmt: skip
 
 
-def _said(response: Response, data: BatchData, given: _Grades, scores: _Scores) -> tuple[Problem, ...]:
+def _thresholds(response: Response, scores: _Scores) -> pd.DataFrame:
+    """Where grades part on the score, measured from the threshold the aim rests on, with standard errors."""
+    fit, cut = scores.fit, scores.cut
+    g = len(fit.thresholds)
+    from_cut = np.eye(g)
+    from_cut[:, cut] -= 1
+    covariance = from_cut @ fit.covariance[:g, :g] @ from_cut.T
+    called = {value: name for name, value in grade_values(response.grades).items()}
+    names = [called[float(value)] for value in scores.values]
+    columns = {
+        "below": names[:-1],
+        "above": names[1:],
+        "estimate": from_cut @ fit.thresholds,
+        "se": np.sqrt(np.maximum(np.diag(covariance), 0.0)),
+        "of_the_aim": [j == cut for j in range(g)],
+    }
+    return pd.DataFrame(columns)
+
+
+def _said(
+    response: Response, data: BatchData, given: _Grades, scores: _Scores, notes: tuple[Problem, ...]
+) -> tuple[Problem, ...]:
     # No mean is made of several grades, whatever the readings of other responses are taken for.
     before = [finding for finding in data.findings if finding.code != "readings-averaged"]
-    counts = ", ".join(f"{value:g}: {int((given.values == value).sum())}" for value in scores.values)
+    called = {value: name for name, value in grade_values(response.grades).items()}
+    counts = ", ".join(f"{called[float(value)]}: {int((given.values == value).sum())}" for value in scores.values)
     batches = len(np.unique(given.batch))
     how_often = f"{given.values.size} grades of {batches} batches" if given.several else f"grades of {batches} batches"
     got = (
@@ -190,10 +219,12 @@ def _said(response: Response, data: BatchData, given: _Grades, scores: _Scores) 
     out = [say("grades", "inform", response.name, got, do)]
     if given.several:
         out.append(_shared_words(response, scores.sd))
+    for kind, apart in scores.apart.items():
+        out += told(response.name, apart, kind)
     if scores.fit.held:
         got = "the trials part some grades without overlap, so how steeply they change is held by a weak prior"
         out.append(say("grades-parted", "warn", response.name, got, "make trials near the edge between those grades"))
-    return (*before, *out)
+    return (*before, *notes, *out)
 
 
 def _shared_words(response: Response, sd: float) -> Problem:
@@ -229,33 +260,10 @@ def _window(response: Response, scores: _Scores) -> tuple[float | None, float | 
     return bottom, top
 
 
-def _frozen(array: Array) -> Array:
-    array.setflags(write=False)
-    return array
-
-
-def _table(terms: Terms, beta: Array, covariance: Array) -> pd.DataFrame:
-    se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    z = np.divide(beta, se, out=np.zeros_like(beta), where=se > 0)
-    none = Unavailable("tested by the normal law", "nothing to do")
-    return pd.DataFrame(
-        {
-            "term": list(terms.labels),
-            "powers": [dict(t.powers_dict) for t in terms.terms],
-            "estimate": beta,
-            "se": se,
-            "t": z,
-            "df": number_column([none] * len(terms)),
-            "p": 2 * stats.norm.sf(np.abs(z)),
-        }
-    )
-
-
 def _trials(data: BatchData, fitted: Array) -> pd.DataFrame:
     n = data.y.size
     none = Unavailable("a grade has no residual of its own", "compare observed and fitted")
-    order = [None] * n if data.order is None else [int(v) for v in data.order]
-    columns = {"trial": list(data.trials), "batch": list(data.batches), "order": order, "observed": data.y}
+    columns = {"trial": list(data.trials), "batch": list(data.batches), "order": orders(data), "observed": data.y}
     columns |= {"bound": list(data.bound), "fitted": fitted, "residual": data.y - fitted}
     frame = pd.DataFrame(columns)
     for name in ("leverage", "studentised", "deleted", "cook"):

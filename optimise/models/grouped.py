@@ -78,7 +78,8 @@ def in_use(fit: MixedFit) -> Estimate:
     """The fit for use: a new batch stands in a group of its own; df after Satterthwaite (1946, Biom. Bull. 2)."""
     variance = float(fit.variance.sum())
     df = 2 * variance**2 / float(fit.information.sum())
-    return Estimate(fit.estimate, fit.covariance, float(np.sqrt(variance)), df)
+    shared = float(np.sqrt(fit.variance[:-1].sum()))
+    return Estimate(fit.estimate, fit.covariance, float(np.sqrt(variance)), df, shared)
 
 
 def left_out(shared: Sharing, where: str, averaged: bool) -> Problem:

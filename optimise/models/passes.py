@@ -1,32 +1,48 @@
 """Pass or fail: logistic regression with Firth's penalty, which stays finite where the trials separate the two.
 
 Firth (1993) Biometrika 80, 27-38; Heinze & Schemper (2002) Stat. Med. 21, 2409-2419. A new batch passes when its
-linear predictor plus logistic noise is above 0; the noise is taken as t with 8 degrees of freedom over 0.634 (Albert
-& Chib 1993, J. Am. Stat. Assoc. 88, 669-679), so that chance and its uncertainty have the same form as elsewhere.
+linear predictor plus logistic noise is above 0; the noise is taken as a t law, so that chance and its uncertainty have
+the same form as elsewhere. Passes of one whole plot, or of one of many days, share a score (`ordinal_shared`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.linalg import block_diag
 from scipy.special import expit, log_expit
 
 from doe.definition.parts import Response
-from doe.problems import Unavailable
+from doe.problems import Problem, Unavailable
 from doe.study import Study
 from doe.terms.terms import Terms
 from optimise.models.batchdata import BatchData
 from optimise.models.findings import say
 from optimise.models.fitted import FittedModel, anova_frame, number_column
-from optimise.models.predictors import LeastSquaresPredictor
 from optimise.models.scales import Scale
-from optimise.statistics.leastsq import Array, independent
+from optimise.models.scores import (
+    HELD,
+    Apart,
+    Kind,
+    ScoreColumns,
+    ahead,
+    columns_of,
+    frozen,
+    in_coding,
+    of_few,
+    of_many,
+    orders,
+    score_table,
+    told,
+    without_constant,
+)
+from optimise.statistics.diagnosis import Number
+from optimise.statistics.leastsq import Array
+from optimise.statistics.ordinal_shared import ordinal_shared
 
-NOISE_DF = 8.0
-NOISE_SD = 1 / 0.634
 _MOST_STEPS = 200
 
 
@@ -82,47 +98,103 @@ def _penalised(X: Array, y: Array, beta: Array) -> float:
     return likelihood + 0.5 * float(log_det) if sign > 0 else -np.inf
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Passing:
+    """Coefficients (p,) of the terms, their covariance, chance of each batch in its block, log-likelihood.
+
+    `apart` tells by kind how far blocks or whole plots lie apart.
+    """
+
+    beta: Array
+    covariance: Array
+    chance: Array
+    log_likelihood: float
+    apart: Mapping[Kind, Apart]
+
+
 def fit_passes(study: Study, response: Response, planned: Terms, coding: str, data: BatchData) -> FittedModel:
     """A pass-or-fail response fitted on first-order terms; estimates on the logit scale, p from the normal law."""
-    region, where = study.region, response.name
-    first = planned.only(planned.first_order)
-    base = first.fitting_coding(region)
-    kept, _ = independent(first.rows(data.X, data.chosen, base))
-    terms = first.only(j in set(kept.tolist()) for j in range(len(first)))
-    fit = firth(terms.rows(data.X, data.chosen, base), data.y)
-    asked = terms.coding(region, coding, study.total if study.varied else None)
-    asked_rows = terms.rows(data.X, data.chosen, asked)
-    same = independent(asked_rows)[1].size == 0
-    shown = firth(asked_rows, data.y) if same else fit
-    passed = float(np.sum(data.y))
-    notes = [*data.findings]
-    got = f"{passed:g} of {data.y.size} batches passed; fitted by a penalised logistic model of first-order terms"
-    notes.append(
-        say(
-            "pass-or-fail",
-            "inform",
-            where,
-            got,
-            "a measured value says far more per batch, where there is one",
+    where = response.name
+    found = columns_of(study, planned, data, where)
+    terms, rows = found.terms, found.rows
+    fit = _passing(found, data)
+    turn, shown = in_coding(study, terms, found.base, coding, data, rows)
+    covariance = turn @ fit.covariance @ turn.T
+    none = Unavailable("a pass-or-fail response has no scatter of its own", "read the chance instead")
+    variance: dict[str, Number] = {"batch": none}
+    variance |= {kind: apart.variance for kind, apart in fit.apart.items()}
+    return FittedModel(
+        response=where, unit=response.unit, scale=Scale("logit"), scale_why="logit: pass or fail", form=terms.form,
+        coding=shown, n=data.y.size, excluded=data.excluded, terms=score_table(terms, turn @ fit.beta, covariance),
+        covariance=frozen(covariance), residual_sd=none, df_residual=data.y.size - len(terms) - found.blocks.shape[1],
+        variance=variance, anova=anova_frame(()), r2=none, r2_adjusted=none, r2_predicted=none, press=none,
+        log_likelihood=fit.log_likelihood, lack_of_fit=none, stationary=none, way=none, trials=_trials(data, fit, none),
+        selection={"how": "first-order terms, none chosen", "criterion": "penalised likelihood", "near": [],
+                   "chosen_share": {}},
+        findings=_said(where, data, found, fit), core=None,
+        predictor=ahead(terms, found.base, rows, fit.beta, fit.covariance, list(fit.apart.values())),
+        window=_window(response.aim), study=study, kind="pass",
+        blocks=dict(fit.apart["block"].effects) if "block" in fit.apart else {},
+    )  # fmt: skip
+
+
+def _passing(found: ScoreColumns, data: BatchData) -> _Passing:
+    """The fit, with a score that whole plots or many blocks share where one can be seen."""
+    p, columns = len(found.terms), np.column_stack([found.rows, found.blocks])
+    apart: dict[Kind, Apart] = {}
+    fit: Firth | None = None
+    if data.shared is not None:
+        apart[data.shared.kind] = Apart(count=len(set(data.shared.names)))
+        together = _together(found, data, data.shared.names)
+        if together is not None:
+            fit, apart[data.shared.kind] = together
+    fit = firth(columns, data.y) if fit is None else fit
+    if columns.shape[1] > p:
+        apart["block"] = of_few(data.block_names, fit.estimate[p:], fit.covariance[p:, p:])
+    return _Passing(fit.estimate[:p], fit.covariance[:p, :p], fit.chance, fit.log_likelihood, apart)
+
+
+def _together(found: ScoreColumns, data: BatchData, names: tuple[str, ...]) -> tuple[Firth, Apart] | None:
+    """The fit where passes of one group share a score, held by a weak prior; None where groups show no such score.
+
+    A batch of several readings counts by the share of them that passed.
+    """
+    turned = without_constant(found.rows)
+    if turned is None or np.ptp(data.y) == 0:
+        return None
+    others, to_terms = turned
+    rows = np.column_stack([found.rows[:, others], found.blocks])
+    passed = np.repeat([1, 0], len(rows))
+    share = np.concatenate([data.y, 1 - data.y])
+    seen = share > 0
+    try:
+        shared = ordinal_shared(
+            np.vstack([rows, rows])[seen], passed[seen], 2, None, HELD, np.tile(names, 2)[seen], share[seen]
         )
-    )
+    except ValueError:
+        return None
+    if shared.outer_sd == 0:
+        return None
+    whole = block_diag(to_terms, np.eye(found.blocks.shape[1]))
+    estimate = whole @ np.append(shared.fit.thresholds, shared.fit.estimate)
+    covariance = whole @ shared.fit.covariance @ whole.T
+    chance = np.asarray(expit(np.column_stack([found.rows, found.blocks]) @ estimate), dtype=float)
+    apart = of_many(names, shared.outer_sd, shared.outer_sd_error)
+    return Firth(estimate, covariance, chance, shared.fit.log_likelihood), apart
+
+
+def _said(where: str, data: BatchData, found: ScoreColumns, fit: _Passing) -> tuple[Problem, ...]:
+    passed = float(np.sum(data.y))
+    got = f"{passed:g} of {data.y.size} batches passed; fitted by a penalised logistic model of first-order terms"
+    do = "a measured value says far more per batch, where there is one"
+    notes = [*data.findings, *found.notes, say("pass-or-fail", "inform", where, got, do)]
+    for kind, apart in fit.apart.items():
+        notes += told(where, apart, kind)
     if passed in (0.0, float(data.y.size)):
         always = "passed" if passed else "failed"
         notes.append(say("no-contrast", "warn", where, f"every batch {always}, so nothing says what it depends on",
                          "make a trial at the edge where it might not"))  # fmt: skip
-    predictor = LeastSquaresPredictor(terms, base, fit.estimate, fit.covariance / NOISE_SD**2, NOISE_SD, NOISE_DF)
-    none = Unavailable("a pass-or-fail response has no scatter of its own", "read the chance instead")
-    return FittedModel(
-        response=where, unit=response.unit, scale=Scale("logit"), scale_why="logit: pass or fail", form=terms.form,
-        coding=coding if same else base.name, n=data.y.size, excluded=data.excluded, terms=_table(terms, shown),
-        covariance=_frozen(shown.covariance), residual_sd=none, df_residual=data.y.size - len(terms),
-        variance={"batch": none}, anova=anova_frame(()), r2=none, r2_adjusted=none, r2_predicted=none, press=none,
-        log_likelihood=fit.log_likelihood, lack_of_fit=none, stationary=none, way=none, trials=_trials(data, fit, none),
-        selection={"how": "first-order terms, none chosen", "criterion": "penalised likelihood", "near": [],
-                   "chosen_share": {}},
-        findings=tuple(notes), core=None, predictor=predictor,
-        window=_window(response.aim), study=study, kind="pass",
-    )  # fmt: skip
+    return tuple(notes)
 
 
 def _window(aim: str) -> tuple[float | None, float | None]:
@@ -130,37 +202,14 @@ def _window(aim: str) -> tuple[float | None, float | None]:
     return {"watch": (None, None), "below": (None, 0.0)}.get(aim, (0.0, None))
 
 
-def _frozen(array: Array) -> Array:
-    array.setflags(write=False)
-    return array
-
-
-def _table(terms: Terms, fit: Firth) -> pd.DataFrame:
-    se = np.sqrt(np.diag(fit.covariance))
-    z = fit.estimate / se
-    none = Unavailable("tested by the normal law", "nothing to do")
-    return pd.DataFrame(
-        {
-            "term": list(terms.labels),
-            "powers": [dict(t.powers_dict) for t in terms.terms],
-            "estimate": fit.estimate,
-            "se": se,
-            "t": z,
-            "df": number_column([none] * len(terms)),
-            "p": 2 * stats.norm.sf(np.abs(z)),
-        }
-    )
-
-
-def _trials(data: BatchData, fit: Firth, none: Unavailable) -> pd.DataFrame:
+def _trials(data: BatchData, fit: _Passing, none: Unavailable) -> pd.DataFrame:
     n = data.y.size
     w = fit.chance * (1 - fit.chance)
-    order = [None] * n if data.order is None else [int(v) for v in data.order]
     return pd.DataFrame(
         {
             "trial": list(data.trials),
             "batch": list(data.batches),
-            "order": order,
+            "order": orders(data),
             "observed": data.y,
             "bound": list(data.bound),
             "fitted": fit.chance,

@@ -51,7 +51,8 @@ def split_levels(frame: pd.DataFrame, region: Region) -> tuple[Array, dict[str, 
 class LeastSquaresPredictor:
     """Prediction by one least-squares fit: one t law.
 
-    `beta` (p,) and `unscaled` (p, p) = (X'X)^-1 belong to `terms` in `coding`; `sd` on `df` degrees of freedom.
+    `beta` (p,) and `unscaled` (p, p) = (X'X)^-1 belong to `terms` in `coding`; `sd` on `df` degrees of freedom, of
+    which `shared` is what batches made together have in common.
     """
 
     terms: Terms
@@ -60,6 +61,7 @@ class LeastSquaresPredictor:
     unscaled: Array
     sd: float
     df: float
+    shared: float = 0.0
 
     def at(self, X: Array, chosen: Chosen) -> TMixture:
         """The law of the mean and of one new batch at levels X (n, k)."""
@@ -90,7 +92,7 @@ class LeastSquaresPredictor:
     def _law(self, rows: Array) -> TMixture:
         variance = ((rows @ self.unscaled) * rows).sum(axis=1)
         scale = self.sd * np.sqrt(np.maximum(variance, 0.0))
-        return TMixture.single(rows @ self.beta, scale, self.sd, self.df)
+        return TMixture.single(rows @ self.beta, scale, self.sd, self.df, self.shared)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

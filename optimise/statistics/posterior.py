@@ -175,6 +175,7 @@ class Posterior:
             location=self.centre + self.size * location.T,
             mean_scale=s * np.sqrt(np.maximum(variance.T, 0.0)),
             residual=s * np.hypot(1.0, self.points[:, 4]),
+            shared=s * self.points[:, 4],
         )
 
     def to_dict(self) -> dict[str, Any]:

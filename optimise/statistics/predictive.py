@@ -7,7 +7,7 @@ both with `df` degrees of freedom. One component is the ordinary least-squares p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Any, Literal
 
@@ -29,7 +29,8 @@ class TMixture:
     """A mixture of c components at n points, on the model scale of a response.
 
     `weights` (c,) add up to 1; `df` (c,) > 0 (infinite: normal); `location` (n, c); `mean_scale` (n, c) is the
-    scale of the mean; `residual` (c,) the scale of one batch about its mean. Raises ValueError for shapes that do
+    scale of the mean; `residual` (c,) the scale of one batch about its mean, of which `shared` (c,) is what batches
+    made together (on one day, in one whole plot) have in common: 0 unless given. Raises ValueError for shapes that do
     not fit, weights that do not add up to 1, or a scale that is negative or not finite.
     """
 
@@ -38,28 +39,33 @@ class TMixture:
     location: Array
     mean_scale: Array
     residual: Array
+    shared: Array = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
-        for name in ("weights", "df", "location", "mean_scale", "residual"):
+        if not np.size(self.shared):
+            object.__setattr__(self, "shared", np.zeros(np.size(self.weights)))
+        for name in ("weights", "df", "location", "mean_scale", "residual", "shared"):
             values = np.array(getattr(self, name), dtype=float)
             values.setflags(write=False)
             object.__setattr__(self, name, values)
         c = self.weights.size
         if self.location.ndim != 2 or self.location.shape[1] != c or self.mean_scale.shape != self.location.shape:
             raise ValueError("location and mean_scale must both be (points, components)")
-        if self.df.shape != (c,) or self.residual.shape != (c,):
-            raise ValueError("weights, df and residual must have one value a component")
+        if not self.df.shape == self.residual.shape == self.shared.shape == (c,):
+            raise ValueError("weights, df, residual and shared must have one value a component")
         if np.any(self.weights < 0) or abs(self.weights.sum() - 1) > 1e-9 or not np.all(self.df > 0):
             raise ValueError("weights must add up to 1 and degrees of freedom be above 0")
         if not (np.all(np.isfinite(self.location)) and np.all(self.mean_scale >= 0) and np.all(self.residual >= 0)):
             raise ValueError("centres must be finite and scales not negative")
 
     @classmethod
-    def single(cls, location: npt.ArrayLike, mean_scale: npt.ArrayLike, residual: float, df: float) -> TMixture:
+    def single(
+        cls, location: npt.ArrayLike, mean_scale: npt.ArrayLike, residual: float, df: float, shared: float = 0.0
+    ) -> TMixture:
         """One t component: least squares at n points, `location` and `mean_scale` (n,)."""
         centre = np.atleast_1d(np.asarray(location, dtype=float))[:, None]
         scale = np.broadcast_to(np.atleast_1d(np.asarray(mean_scale, dtype=float))[:, None], centre.shape)
-        return cls(np.ones(1), np.array([df]), centre, scale, np.array([residual]))
+        return cls(np.ones(1), np.array([df]), centre, scale, np.array([residual]), np.array([shared]))
 
     @property
     def size(self) -> int:
@@ -74,7 +80,7 @@ class TMixture:
 
     def at(self, rows: Any) -> TMixture:
         """The same mixture at some of its points (a slice or an index array)."""
-        return TMixture(self.weights, self.df, self.location[rows], self.mean_scale[rows], self.residual)
+        return TMixture(self.weights, self.df, self.location[rows], self.mean_scale[rows], self.residual, self.shared)
 
     def mean(self) -> Array:
         """The centres averaged over the components, (n,)."""

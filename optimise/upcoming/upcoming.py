@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.definition.cells import grade_values
+from doe.definition.parts import Response
 from doe.design.design import Design, plan
 from doe.problems import ModelError, Problem, StudyError, Unavailable
 from doe.results.curves import observed
@@ -24,12 +26,15 @@ from optimise.formula.optimum import Number, Optimum, plain
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.space import Space
 from optimise.models.batchdata import shares
+from optimise.models.fitted import FittedModel
 from optimise.models.models import Models, fit
 from optimise.models.recipes import recipes
 from optimise.search import find
+from optimise.statistics.predictive import TMixture
 from optimise.upcoming.jointlimits import joint_limits
 from optimise.upcoming.learning import learn as teach
 from optimise.upcoming.onway import trials_on_way
+from optimise.upcoming.together import Kind, made_together, planned_days, recorded_days
 
 Array = npt.NDArray[np.float64]
 
@@ -258,22 +263,49 @@ def _confirming(
     verdict: Mapping[str, Any] | Unavailable, numbers: tuple[int, int],
 ) -> Upcoming:  # fmt: skip
     design = _planned(study, models.results, _rows(study, recipe) * count, numbers)
-    limits = _limits(models, recipe, count)
+    limits, shared = _limits(study, models, recipe, planned_days(study, count))
     nothing = Unavailable("confirmation batches are made to check, not to gain", "use learn for trials that gain")
     cost = design.quality.cost
-    return Upcoming("confirm", design, {"chance": nothing, "per_batch": nothing}, cost, stop, limits, verdict, ())
+    return Upcoming("confirm", design, {"chance": nothing, "per_batch": nothing}, cost, stop, limits, verdict,
+                    made_together(planned_days(study, count), shared))  # fmt: skip
 
 
-def _limits(models: Models, recipe: pd.DataFrame, count: int) -> dict[str, tuple[float, float]]:
-    """Joint 95 % limits for all batches and responses of a confirmation, by response, in its unit."""
+def _limits(
+    study: Study, models: Models, recipe: pd.DataFrame, days: Mapping[Kind, Sequence[int]]
+) -> tuple[dict[str, tuple[float, float]], list[str]]:
+    """Joint 95 % limits for all batches and responses of a confirmation, by response, in its unit.
+
+    `days` are the numbers of batches made together, by what they share. And the responses whose batches share an error.
+    """
     names = [name for name, model in models.items() if not isinstance(model.predictor, Unavailable)]
     laws = [models.predictive(name, recipe) for name in names]
-    found = joint_limits(laws, count, _LEVEL)
-    out = {}
-    for name, ends in zip(names, found, strict=True):
-        low, high = models[name].scale.back(ends[0])
-        out[name] = (float(low), float(high))
-    return out
+    together = [days["whole_plot" if "whole_plot" in models[name].variance else "block"] for name in names]
+    found = joint_limits(laws, sum(days["block"]), _LEVEL, together)
+    out = {
+        name: _in_units(study.response(name), models[name], law, ends[0], sum(days["block"]))
+        for name, law, ends in zip(names, laws, found, strict=True)
+    }
+    return out, [name for name, law in zip(names, laws, strict=True) if law.shared.any()]
+
+
+def _in_units(
+    response: Response, model: FittedModel, law: TMixture, ends: Array, count: int
+) -> tuple[float, float]:  # fmt: skip
+    """Limits on the model scale as values that can be read: for grades, those the ends fall in; for passes 0 and 1.
+
+    That all pass is asked for where even one fail among them would be a surprise, and so that all fail.
+    """
+    if model.kind == "pass":
+        level = 1 - (1 - _LEVEL) / 2
+        passing = float(law.chance(0.0, None)[0])
+        return float(passing**count >= level), float((1 - passing) ** count < level)
+    if model.scale.name == "grades":
+        known = grade_values(response.grades)
+        names = [model.thresholds["below"].iloc[0], *model.thresholds["above"]]
+        low, high = (known[names[int(np.searchsorted(model.scale.cuts, end))]] for end in ends)
+        return low, high
+    low, high = model.scale.back(ends)
+    return float(low), float(high)
 
 
 def _learning(
@@ -352,7 +384,7 @@ def _verdict(study: Study, results: Results, recipe: pd.DataFrame) -> Mapping[st
         before = fit(study, rest)
     except ModelError as error:
         return Unavailable(str(error), "make more trials first")
-    limits = _limits(before, recipe, len(mine))
+    limits, _ = _limits(study, before, recipe, recorded_days(study, results, mine))
     told: dict[str, Any] = {}
     for name, (low, high) in limits.items():
         seen, _ = observed(study, results, study.response(name))

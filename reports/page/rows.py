@@ -220,6 +220,9 @@ def coefficients(fit: FitFacts) -> Rows:
         cells = [_brief(row[key]) if key == "df" else cell(row.get(key)) for key in keys]
         cells += [cell(end) for end in limits.get(row["term"], ("", ""))] if limits is not None else []
         out.append(cells + ([share.get(row["term"], "")] if share else []))
+    width = len(coefficient_head(fit))
+    for name, place, error in wording_fit.threshold_rows(fit.fit):
+        out.append([name, cell(place), "–" if error is None else cell(error), *["–"] * (width - 3)])
     return out
 
 

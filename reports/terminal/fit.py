@@ -71,12 +71,15 @@ def _response(models: Models, response: str) -> str:
         cells += [_number(row["df"], 3)] if own_df else []
         cells += [_number(row["p"], 3)]
         rows.append([*cells, share.get(row["term"], "")] if share else cells)
+    for name, place, error in words.threshold_rows(entry):
+        rows.append([clean(name), _number(place), _number(error, 4), *["-"] * (len(head) - 3)])
     unit = f" [{model.unit}]" if model.unit and model.unit != response else ""
     title = f"{clean(response)}{clean(unit)}: {counted(model.n, 'batch', 'batches')}, {model.scale.name} scale,"
     title += f" coefficients in {model.coding}"
     first = words.judged(entry) if model.core is not None else f"Terms: {entry['selection']['how']}."
     said = [first, words.blocks_line(entry), words.left_terms(entry), words.together_line(entry),
-            words.scale_line(entry), words.other_form_line(entry), words.top_line(entry)]  # fmt: skip
+            words.scale_line(entry), words.threshold_line(entry), words.other_form_line(entry),
+            words.top_line(entry)]  # fmt: skip
     told = [wrapped(f"  {line}", indent="    ") for line in said if line]
     return "\n".join([title, aligned(rows, head, right=tuple(range(1, len(head)))), *told])
 

@@ -374,6 +374,20 @@ def _missing(entries: Sequence[Mapping[str, Any]]) -> str:
     return "\n".join(wrapped(f"{what} {spans(names)}.") for what, names in groups.items())
 
 
+def _to_keep(study: Study, limits: Mapping[str, Sequence[float]], count: int) -> str:
+    """Between what every confirmation batch has to come out if the models are right."""
+    if not limits:
+        return ""
+    responses = {name: study.response(name) for name in limits}
+    rows = [
+        (clean(name), wording_grades.as_read(responses[name], *ends), responses[name].unit)
+        for name, ends in limits.items()
+    ]
+    every = "it comes" if count == 1 else "every one comes"
+    head = f"As predicted if {every} out within (95 % for all of these at once):"
+    return "\n".join([head, aligned(rows, ("response", "from, to", "unit"))])
+
+
 def upcoming(
     study: Study, document: Mapping[str, Any], name: str = "FOLDER", told: Sequence[str] = ()
 ) -> str:  # fmt: skip
@@ -401,5 +415,7 @@ def upcoming(
     stop = str(document.get("stop") or "")
     problems = [Problem.from_dict(entry) for entry in document["problems"]]
     todo = typed("record", name, "FILE") if rows else typed("card", name)
-    return _page(f"{says}{more}{spent}", aligned(rows, head, right=range(1, len(head)), most=16) if rows else "",
-                 clean(said), "\n".join(told), clean(stop), findings(problems), _do(todo))  # fmt: skip
+    table = aligned(rows, head, right=range(1, len(head)), most=16) if rows else ""
+    keep = _to_keep(study, document.get("limits") or {}, len(rows))
+    return _page(f"{says}{more}{spent}", table, keep, clean(said), "\n".join(told), clean(stop), findings(problems),
+                 _do(todo))  # fmt: skip

@@ -35,6 +35,30 @@ def read_by(entry: Entry) -> str:
     return "Least squares for reading"
 
 
+def threshold_rows(entry: Entry) -> list[tuple[str, float, float | None]]:
+    """Where grades part on the score: what each threshold is called, its place and standard error, as a table has it.
+
+    The one that the aim rests on is where the score begins, and has no error of its own.
+    """
+    rows = entry.get("thresholds") or ()
+    return [(_parting(row), row["estimate"], None if row["of_the_aim"] else row["se"]) for row in rows]
+
+
+def _parting(row: Mapping[str, Any]) -> str:
+    return f"threshold {row['below']} | {row['above']}"
+
+
+def threshold_line(entry: Entry) -> str:
+    """From where the score of grades is measured."""
+    rows = [row for row in entry.get("thresholds") or () if row["of_the_aim"]]
+    if not rows:
+        return ""
+    return (
+        f"A batch's score is the sum of its terms, measured from the threshold {rows[0]['below']} | {rows[0]['above']};"
+        " a grade lies between the thresholds its score falls between."
+    )
+
+
 def has_bounds(entry: Entry) -> bool:
     """Whether some of the readings that were fitted are only bounds."""
     return entry["kind"] in ("number", "curve") and any(row.get("bound", "none") != "none" for row in entry["trials"])
@@ -82,10 +106,9 @@ def blocks_line(entry: Entry) -> str:
     if not effects or not known(apart):
         return ""
     signed = [f"{name} {'+' if value > 0 else ''}{figure(value)}" for name, value in effects.items()]
-    scale = "" if entry["scale"] == "linear" else f", {entry['scale']} scale"
-    return (
-        f"Blocks, about their mean{scale}: {', '.join(signed)}; sd {figure(float(apart) ** 0.5)} from one to the next."
-    )
+    scale = {"linear": "", "grades": ", on the score"}.get(entry["scale"], f", {entry['scale']} scale")
+    gap = f"sd {figure(float(apart) ** 0.5)} from one to the next" if apart > 0 else "no more than their own errors"
+    return f"Blocks, about their mean{scale}: {', '.join(signed)}; {gap}."
 
 
 def partial_line(entry: Entry) -> str:

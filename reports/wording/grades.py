@@ -38,6 +38,13 @@ def span(response: Response, low: float, high: float) -> str:
     return " to ".join(ends)
 
 
+def as_read(response: Response, low: float, high: float) -> str:
+    """Between what a reading may lie: a value, a grade, or which of pass and fail."""
+    if response.kind == "pass":
+        return {(1.0, 1.0): "pass", (0.0, 0.0): "fail"}.get((low, high), "pass or fail")
+    return span(response, low, high)
+
+
 def read_from_to(response: Response, values: Sequence[float]) -> str:
     """From the least to the most that was read, or how many passed."""
     if response.kind == "pass":

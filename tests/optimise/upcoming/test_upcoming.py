@@ -13,7 +13,7 @@ from doe.problems import ModelError, Unavailable
 from doe.results.stored import joined
 from optimise.models.models import fit
 from optimise.search import find
-from optimise.upcoming.upcoming import next_trials
+from optimise.upcoming.upcoming import confirmation, next_trials
 
 NAMES = ["A", "B", "C"]
 
@@ -175,3 +175,64 @@ def test_what_cannot_be_asked(asked, where):
     with pytest.raises(ModelError) as caught:
         next_trials(made_study, models, best=best, **asked)
     assert caught.value.problems[0].where == where
+
+
+def came_back(study, first, back, formula):
+    models = fit(study, study.results(first))
+    design = next_trials(study, models, confirm=3, formula=formula).design
+    readings = back.assign(trial=list(design.table.index))
+    return confirmation(study, joined(models.results, study.results(readings, design=design)), formula)
+
+
+def graded_and_passing():
+    study = Study.from_dict(
+        {
+            "study": {"name": "Words"},
+            "factor": [{"name": "Speed", "low": 0, "high": 1}],
+            "plan": {"model": "linear"},
+            "response": [
+                {"name": "Feel", "kind": "grade", "grades": ["poor", "fair", "good"], "aim": "above", "low": "fair",
+                 "must": True, "method": "panel"},
+                {"name": "Stable", "kind": "pass", "aim": "above", "must": True, "method": "oven"},
+            ],
+        }
+    )  # fmt: skip
+    x = np.linspace(0, 1, 24)
+    rows = pd.DataFrame({"Speed": x})
+    rows["Feel"] = np.array(["poor", "fair", "good"])[np.searchsorted([0.3, 0.6], x + 0.1 * np.cos(9 * x))]
+    rows["Stable"] = np.where(x + 0.2 * np.cos(7 * x) > 0.25, "pass", "fail")
+    return study, rows
+
+
+@pytest.mark.parametrize(("feel", "stable", "good"), [("good", "pass", True), ("good", "fail", False)])
+def test_top_grades_and_passes_can_confirm(feel, stable, good):
+    """The best grade and a pass lie at the very end of what can be read, and are still as predicted."""
+    study, rows = graded_and_passing()
+    verdict = came_back(study, rows, pd.DataFrame({"Feel": [feel] * 3, "Stable": stable}), {"Speed": 0.95})
+    assert verdict["confirmed"] is good
+    assert verdict["responses"]["Feel"]["as_predicted"]
+    assert verdict["responses"]["Feel"]["limits"][1] == 3.0
+    assert verdict["responses"]["Stable"]["limits"] in ([1.0, 1.0], [0.0, 1.0])
+
+
+def test_batches_recorded_on_one_day_are_judged_together():
+    """Where days differ, three batches of one day keep closer to each other than three of three days."""
+    rng = np.random.default_rng(3)
+    study = Study.from_dict(
+        {
+            "study": {"name": "Days"},
+            "factor": [{"name": "Speed", "low": -1, "high": 1}],
+            "plan": {"model": "linear"},
+            "response": [{"name": "Foam", "method": "cylinder", "aim": "above", "low": 15}],
+        }
+    )
+    x = np.tile([-1.0, -0.3, 0.3, 1.0], 6)
+    first = pd.DataFrame({"Speed": x, "block": np.repeat([f"D{i}" for i in range(6)], 4)})
+    first["Foam"] = 20 + 2 * x + np.repeat(rng.normal(0, 2, 6), 4) + rng.normal(0, 0.3, 24)
+    width = {}
+    for days in (["E1"] * 3, ["E1", "E2", "E3"]):
+        back = pd.DataFrame({"block": days, "Foam": [20.0, 20.1, 19.9]})
+        verdict = came_back(study, first, back, {"Speed": 0.0})
+        low, high = verdict["responses"]["Foam"]["limits"]
+        width[len(set(days))] = high - low
+    assert width[1] < width[3]
