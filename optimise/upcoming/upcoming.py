@@ -31,10 +31,10 @@ from optimise.models.models import Models, fit
 from optimise.models.recipes import recipes
 from optimise.search import find
 from optimise.statistics.predictive import TMixture
+from optimise.upcoming.confirmdays import Kind, made_together, planned_days, recorded_days
 from optimise.upcoming.jointlimits import joint_limits
 from optimise.upcoming.learning import learn as teach
 from optimise.upcoming.onway import trials_on_way
-from optimise.upcoming.together import Kind, made_together, planned_days, recorded_days
 
 Array = npt.NDArray[np.float64]
 
