@@ -4,6 +4,19 @@ from optimise.formula.optimum import Optimum
 from optimise.models.fitted import FittedModel
 from optimise.models.models import Models, fit
 from optimise.search import find, tolerances
+from optimise.upcoming.due import Due, due
 from optimise.upcoming.upcoming import Upcoming, confirmation, next_trials
 
-__all__ = ["FittedModel", "Models", "Optimum", "Upcoming", "confirmation", "find", "fit", "next_trials", "tolerances"]
+__all__ = [
+    "Due",
+    "FittedModel",
+    "Models",
+    "Optimum",
+    "Upcoming",
+    "confirmation",
+    "due",
+    "find",
+    "fit",
+    "next_trials",
+    "tolerances",
+]

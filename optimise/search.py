@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.definition.parts import Response
 from doe.problems import ModelError, Problem, StudyError, Unavailable
 from doe.study import Study
 from doe.threads import one_thread
@@ -17,6 +18,7 @@ from doe.trade.rulebook import RULES
 from optimise.formula import allowance, around
 from optimise.formula.brief import Brief
 from optimise.formula.exact import Exact, exact_form
+from optimise.formula.measures import Price, Wanting
 from optimise.formula.optimum import Number, Optimum, plain
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.space import Space
@@ -41,32 +43,35 @@ _ON_THE_FRONT = ("cost_per_kg", "chance_all", "desirability", "blend", "factors"
 @one_thread
 def find(
     study: Study, models: Models, hold: Mapping[str, Any] | None = None, objective: str = "chance", *,
-    outside: bool = False, starts: int = _STARTS, lean: bool = False,
+    outside: bool = False, starts: int = _STARTS, lean: bool = False, against: Sequence[str] = (),
 ) -> Optimum:  # fmt: skip
     """The formula with the highest objective that keeps every limit, with what the manager asks about it.
 
     `objective`: chance (joint chance of one new batch, predictions from `models` as they stand) or desirability
     (Derringer & Suich 1980, on the least-squares centres of the planned model). `hold` fixes levels by name. The search
     stays where prediction is no worse than at some trial, unless `outside`. It runs uphill from `starts` places shared
-    out over the region; it is deterministic. Limits of exact musts (cost, linear sums) are limits
-    of the search. `lean` leaves out what lies around the formula (alternatives, front, tolerances, clash): for many
-    studies at once. Raises StudyError for holds that are not possible, ModelError for an unknown objective.
+    out over the region; it is deterministic. Limits of exact musts (cost, linear sums) are limits of the search. Where
+    there are only wishes, their desirability is searched, whatever the objective. The front is that of the objective
+    against the cost, or `against` one response of which something is wanted, or between two of them among formulas that
+    keep 0.9 of the objective. `lean` leaves out what lies around the formula (alternatives, front, tolerances, clash):
+    for many studies at once. Raises StudyError for holds that are not possible, ModelError for an unknown objective.
     """
     if objective not in ("chance", "desirability"):
         got = f"objective {objective!r}"
         raise ModelError(
             [Problem("unknown-objective", "stop", "optimise", got, "chance or desirability", "choose one")]
         )
-    brief = Brief.of(study, models, objective)
-    findings: list[Problem] = [_no_model(name, why) for name, why in brief.missing.items()]
+    findings: list[Problem] = []
+    brief, objective = _brief(study, models, objective, findings)
+    _check_against(brief, against)
     space, exact_met = _space(brief, hold, findings)
-    quest = Quest(brief, space, _scored(brief, objective, findings), None if outside else brief.fence)
+    quest = Quest(brief, space, objective, None if outside else brief.fence)
     peaks = _peaks(quest, starts)
     best = _best(quest, peaks)
     found = Searched(None, peaks) if lean else searched(quest, peaks, best.score)
     if found.peaks is not peaks:
         best = _best(quest, found.peaks)
-    return _described(quest, models, best, found, objective, outside, exact_met, hold, findings, lean)
+    return _described(quest, models, best, found, outside, exact_met, hold, findings, lean, against)
 
 
 @one_thread
@@ -98,21 +103,26 @@ def _space(brief: Brief, hold: Mapping[str, Any] | None, findings: list[Problem]
         return plain_space, False
 
 
-def _scored(brief: Brief, objective: str, findings: list[Problem]) -> str:
-    """What the search goes up: the objective, or what stands in for it where the study asks for nothing of the kind."""
+def _brief(study: Study, models: Models, objective: str, findings: list[Problem]) -> tuple[Brief, str]:
+    """The brief and what the search goes up: the objective, or what stands in for it where nothing of the kind is.
+
+    What stands in is searched just as if it had been asked for.
+    """
+    brief = Brief.of(study, models, objective)
+    findings += [_no_model(name, why) for name, why in brief.missing.items()]
     if objective == "chance" and not brief.aimed and brief.properties:
         do = "mark what a batch has to meet as must = true"
         findings.append(
             _say("no-musts", "no fitted must with a limit", "the wishes' desirability was searched instead", do)
         )
-        return "desirability"
+        return Brief.of(study, models, "desirability"), "desirability"
     if objective == "desirability" and not brief.properties and brief.aimed:
         findings.append(_say("no-aims", "nothing with a desirability", "the chance was searched instead", "give aims"))
-        return "chance"
+        return Brief.of(study, models, "chance"), "chance"
     if not brief.aimed and not brief.properties:
         do = "give responses an aim and limits"
         findings.append(_say("empty-brief", "no response has an aim", "the centre of the region is shown", do))
-    return objective
+    return brief, objective
 
 
 def _say(code: str, got: str, allowed: str, do: str) -> Problem:
@@ -150,10 +160,10 @@ def _with_alternatives(quest: Quest, best: Peak, peaks: list[Peak]) -> tuple[Pea
 
 
 def _described(
-    quest: Quest, models: Models, best: Peak, found: Searched, objective: str, outside: bool, exact_met: bool,
-    hold: Mapping[str, Any] | None, findings: list[Problem], lean: bool,
+    quest: Quest, models: Models, best: Peak, found: Searched, outside: bool, exact_met: bool,
+    hold: Mapping[str, Any] | None, findings: list[Problem], lean: bool, against: Sequence[str],
 ) -> Optimum:  # fmt: skip
-    brief, study, peaks = quest.brief, quest.brief.study, found.peaks
+    objective, brief, study, peaks = quest.objective, quest.brief, quest.brief.study, found.peaks
     wide = bool(brief.aimed or brief.properties) and not lean
     best, others = _with_alternatives(quest, best, peaks) if wide else (best, [])
     entry = _entries(quest, models, [best], ["F1"], objective)[0]
@@ -192,8 +202,9 @@ def _described(
         in_hull=entry.get("in_hull"),
         leverage=entry["leverage"],
         alternatives=tuple(_short(e) for e in _entries(quest, models, others, labels, objective)),
-        front=tuple(_front(quest, models, best, peaks, objective)) if wide else (),
-        cheapest=_cheapest(quest, models, best, objective) if wide else None,
+        front=tuple(_front(quest, models, best, peaks, objective, against)) if wide else (),
+        front_of=(*([objective] if len(against) < 2 else []), *(against or ["cost_per_kg"])),
+        cheapest=_cheapest(quest, models, best, peaks, objective) if wide else None,
         tolerances=allowance.tolerances(quest, quest.fence, x, best.combo) if wide else {},
         limited_by=tuple(around.limited_by(brief, x, best.combo)),
         clash=clash.entries,
@@ -365,28 +376,53 @@ def _short(entry: Mapping[str, Any]) -> dict[str, Any]:
     return {key: entry[key] for key in keys}
 
 
-def _cost(quest: Quest) -> Exact | None:
-    """What the study asks to know of the cost, as a sum over the levels."""
-    cost = next((r for r in quest.brief.study.exact_responses if r.source == "cost_per_kg"), None)
-    form = None if cost is None else exact_form(quest.brief.study, cost)
-    return form if isinstance(form, Exact) else None
+def _price(quest: Quest) -> Price | None:
+    """The cost of a recipe, where every material has its price."""
+    study = quest.brief.study
+    form = exact_form(study, Response("Cost", source="cost_per_kg")) if study.ingredients else None
+    return Price(quest, form) if isinstance(form, Exact) else None
 
 
-def _cheapest(quest: Quest, models: Models, best: Peak, objective: str) -> dict[str, Any] | None:
+def _cheapest(quest: Quest, models: Models, best: Peak, peaks: list[Peak], objective: str) -> dict[str, Any] | None:
     """The cheapest formula with practically the same chance, where it saves something."""
-    cost = _cost(quest)
-    found = None if cost is None else around.cheapest(quest, best, cost)
+    price = _price(quest)
+    found = None if price is None else around.cheapest(quest, best, peaks, price)
     if found is None:
         return None
     (entry,) = _entries(quest, models, [found], [""], objective)
     return {key: plain(entry[key]) for key in _ON_THE_FRONT}
 
 
-def _front(quest: Quest, models: Models, best: Peak, peaks: list[Peak], objective: str) -> list[dict[str, Any]]:
-    """The best for each of a few ceilings on cost, cheapest first."""
-    cost = _cost(quest)
-    if cost is None:
-        return []
-    found = around.front(quest, best, peaks, cost)
-    entries = _entries(quest, models, [peak for _, peak in found], ["" for _ in found], objective)
-    return [{key: plain(entry[key]) for key in _ON_THE_FRONT} for entry in entries]
+def _front(
+    quest: Quest, models: Models, best: Peak, peaks: list[Peak], objective: str, against: Sequence[str]
+) -> list[dict[str, Any]]:
+    """The best for each of a few ceilings on cost or on another aim, the least of it first."""
+    if len(against) == 2:
+        one, other = (_wanting(quest, name) for name in against)
+        found = around.between(best, peaks, one, other)
+    else:
+        measure = _wanting(quest, against[0]) if against else _price(quest)
+        found = [] if measure is None else around.front(quest, best, peaks, measure)
+    rows = []
+    for entry in _entries(quest, models, found, ["" for _ in found], objective):
+        values = {"values": {name: plain(entry["responses"][name]["predicted"]) for name in against}} if against else {}
+        rows.append({**{key: plain(entry[key]) for key in _ON_THE_FRONT}, **values})
+    return rows
+
+
+def _wanting(quest: Quest, name: str) -> Wanting:
+    """How far a response is from what is wanted of it."""
+    return Wanting(quest, next(p for p in quest.brief.properties if p.response.name == name))
+
+
+def _check_against(brief: Brief, against: Sequence[str]) -> None:
+    """Raises ModelError with all that is wrong with the aims a front is asked for."""
+    known = [p.response.name for p in brief.properties]
+    allowed = ", ".join(known) or "a response with an aim and a model"
+    do = "name a response of which something is wanted"
+    problems = [Problem("unknown-aim", "stop", "against", name, allowed, do) for name in against if name not in known]
+    if len(against) > 2 or len(set(against)) < len(against):
+        got, allowed = ", ".join(against), "one or two different responses"
+        problems.append(Problem("unknown-aim", "stop", "against", got, allowed, "leave some out"))
+    if problems:
+        raise ModelError(problems)

@@ -379,6 +379,20 @@ class FitFacts:
 
 
 @dataclass(frozen=True, slots=True)
+class FrontAim:
+    """One of the two aims of a front: what it is, its unit, and whether it is a share from 0 to 1."""
+
+    name: str
+    unit: str = ""
+    share: bool = False
+
+    @property
+    def label(self) -> str:
+        """The name with its unit."""
+        return f"{self.name} [{self.unit}]" if self.unit else self.name
+
+
+@dataclass(frozen=True, slots=True)
 class Event:
     """One thing done, from the journal: when (ISO 8601), by whom, which command, in words."""
 
@@ -392,7 +406,9 @@ class Event:
 class Facts:
     """Everything a report may say. Empty tuples and None are what is not known yet.
 
-    `standing` says whether fresh batches have confirmed the formula. `live` is what the page's live formula computes from, as plain data; empty where there is none.
+    `standing` says whether fresh batches have confirmed the formula. `front` is (second aim, first aim, chosen) of
+    formulas that are each the best of the first for what they are in the second; `front_of` names the two. `live` is
+    what the page's live formula computes from, as plain data; empty where there is none.
     """
 
     study: str
@@ -415,6 +431,7 @@ class Facts:
     compared: tuple[Formula, ...] = ()
     references: tuple[tuple[str, Mapping[str, float]], ...] = ()
     front: tuple[tuple[float, float, bool], ...] = ()
+    front_of: tuple[FrontAim, FrontAim] = (FrontAim("chance", share=True), FrontAim("cost"))
     certificate: Mapping[str, Any] = field(default_factory=lambda: _NONE)
     clash: tuple[str, ...] = ()
     proof: tuple[str, ...] = ()

@@ -26,6 +26,7 @@ class Asked:
     objective: Objective = "chance"
     hold: str = ""
     outside: bool = False
+    against: tuple[str, ...] = ()
 
 
 def last_terms(folder: StudyFolder) -> TermsChoice:
@@ -44,7 +45,10 @@ def last_asked(folder: StudyFolder) -> Asked:
     """What the last `optimise` was asked for."""
     asked = (folder.stored(OPTIMUM) or {}).get("asked", {})
     objective: Objective = "desirability" if asked.get("objective") == "desirability" else "chance"
-    return Asked(objective, str(asked.get("hold", "")), bool(asked.get("outside", False)))
+    # Names of responses that are gone since ask for nothing any more.
+    known = {response.name for response in folder.study.responses if response.aim != "watch"}
+    against = tuple(str(name) for name in asked.get("against", ()) if name in known)
+    return Asked(objective, str(asked.get("hold", "")), bool(asked.get("outside", False)), against)
 
 
 def is_fresh(folder: StudyFolder, name: str) -> bool:
@@ -88,10 +92,12 @@ def keep_fresh_models(change: Change, folder: StudyFolder, models: Models) -> No
 def best(folder: StudyFolder, models: Models, asked: Asked) -> Optimum:
     """The formula to make."""
     hold = parsed(asked.hold, folder.study, "--hold") if asked.hold else None
-    return find(folder.study, models, hold=hold, objective=asked.objective, outside=asked.outside)
+    return find(folder.study, models, hold=hold, objective=asked.objective, outside=asked.outside,
+                against=asked.against)  # fmt: skip
 
 
 def keep_optimum(change: Change, folder: StudyFolder, document: Mapping[str, Any], asked: Asked) -> None:
     """Have optimum.json written, with what was asked and what it rests on."""
     asked_for = {"objective": asked.objective, "hold": asked.hold, "outside": asked.outside}
+    asked_for |= {"against": list(asked.against)} if asked.against else {}
     change.write(OPTIMUM, json_text({**document, "asked": asked_for, "basis": folder.basis()}))

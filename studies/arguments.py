@@ -9,6 +9,8 @@ from unicodedata import category
 
 SUMMARY = "Plans, fits and optimises formulation trials, and says how sure it is."
 
+ADVISED = 0  # stands for as many batches as are worth making
+
 COMMANDS: dict[str, tuple[str, str]] = {
     "new": ("start a study from a template, a shipped example or a formula table", "blendwright new my-wash"),
     "check": ("everything wrong with the definition, the true reach, the cost", "blendwright check my-wash"),
@@ -159,6 +161,9 @@ def _predict(one: argparse.ArgumentParser) -> None:
 def _optimise(one: argparse.ArgumentParser) -> None:
     one.add_argument("--objective", choices=("chance", "desirability"), default="chance",
                      help="what to make as large as possible (default: chance)")  # fmt: skip
+    one.add_argument("--against", nargs="+", metavar="RESPONSE",
+                     help="show the best chance for each value of RESPONSE, not for each cost; with two, the best of "
+                          "the first for each value of the second")  # fmt: skip
     one.add_argument("--hold", metavar="LEVELS", help='levels to hold: "Gum=0.5"')
     one.add_argument("--keep", metavar="F1", help="keep the formula under this name")
     one.add_argument("--outside", action="store_true", help="lift the fence of what was tried, and say so")
@@ -166,7 +171,10 @@ def _optimise(one: argparse.ArgumentParser) -> None:
 
 def _next(one: argparse.ArgumentParser) -> None:
     which = one.add_mutually_exclusive_group()
-    which.add_argument("--confirm", type=_whole(1), metavar="N", help="N fresh batches of one formula")
+    which.add_argument(
+        "--confirm", type=_whole(1), nargs="?", const=ADVISED, metavar="N",
+        help="N fresh batches of one formula; without N as many as are worth making",
+    )  # fmt: skip
     which.add_argument("--learn", type=_whole(1), metavar="N", help="the N next trials worth making")
     one.add_argument("--way", metavar="RESPONSE", help="with --learn: trials on the way up (or down) of one response")
     one.add_argument("--formula", metavar="F1", help="the formula to confirm (default: the best)")

@@ -11,7 +11,7 @@ import pandas as pd
 
 from doe import Study
 from doe.problems import Problem, StudyError, Unavailable
-from optimise import Models, Optimum, confirmation, find
+from optimise import Due, Models, Optimum, confirmation, due, find
 from reports.documents import json_text
 from reports.numbers import listed
 from studies import analysis
@@ -139,19 +139,37 @@ def verdict(folder: StudyFolder) -> Mapping[str, Any] | None:
     return None if said is None or isinstance(said, Unavailable) else said
 
 
-def confirmed_or_best(folder: StudyFolder, models: Models) -> tuple[Optimum, Mapping[str, Any] | None]:
-    """What the report is about, and what confirmation batches said, if any came back.
+def in_question(
+    folder: StudyFolder, models: Models, best: Optimum | None = None
+) -> tuple[pd.DataFrame, Optimum | None, Mapping[str, Any] | None]:
+    """The formula the study is about now, as one row under its name, and what confirmation batches said, if any.
 
-    The formula that they confirmed stays the formula, though the models have learnt from them since; where they did
-    not confirm it, the best formula of the present models takes its place.
+    The formula that they confirmed stays the formula, though the models have learnt from them since; where they did not
+    confirm it, the best formula of the present models (`best`, or it is looked for) takes its place, and is given.
     """
     tried, said = in_confirmation(folder), verdict(folder)
-    if tried is None or said is None or not said["confirmed"]:
-        return best_of(folder, models), said
+    if tried is not None and said is not None and said["confirmed"]:
+        return tried, None, said
+    best = best_of(folder, models) if best is None else best
+    before = confirmation(folder.study, folder.results, best.levels) if said is None else said
+    return best.levels, best, None if isinstance(before, Unavailable) else before
+
+
+def confirmed_or_best(folder: StudyFolder, models: Models) -> tuple[Optimum, Mapping[str, Any] | None]:
+    """The formula in question with what lies around it, and what confirmation batches said, if any came back."""
+    levels, best, said = in_question(folder, models)
+    if best is not None:
+        return best, said
     names = [item.name for item in folder.study.varied if item.role == "varied"]
     names += [factor.name for factor in folder.study.factors]
-    best = find(folder.study, models, hold={name: tried.iloc[0][name] for name in names})
-    return best.named([str(tried.index[0]), *(str(row["label"]) for row in best.alternatives)]), said
+    best = find(folder.study, models, hold={name: levels.iloc[0][name] for name in names})
+    return best.named([str(levels.index[0]), *(str(row["label"]) for row in best.alternatives)]), said
+
+
+def due_after(folder: StudyFolder, models: Models, best: Optimum) -> Due:
+    """What is due now that `best` is the formula found: with it, or with one that batches confirmed before."""
+    levels, found, said = in_question(folder, models, best)
+    return due(folder.study, models, levels, clash=() if found is None else found.clash, verdict=said)
 
 
 def best_of(folder: StudyFolder, models: Models) -> Optimum:

@@ -15,8 +15,6 @@ from studies.names import MODELS, OPTIMUM
 if TYPE_CHECKING:
     import pandas as pd
 
-CONFIRM, LEARN = 3, 6  # how many batches the next step asks for: common practice, no source
-
 
 def rounds(folder: StudyFolder) -> list[dict[str, Any]]:
     """One row a round: how many trials it has, how many were made, came to nothing (`out`), or were withdrawn.
@@ -82,15 +80,27 @@ def next_step(folder: StudyFolder, name: str) -> str:
     waiting = [row for row in known if row["waiting"]]
     if waiting:
         return typed("record", name, f"{name}/bench/round-{waiting[-1]['round']}.xlsx")
-    if known and known[-1]["purpose"] == "confirm":
-        return typed("next", name)
     states = analyses(folder)
+    due = (folder.stored(OPTIMUM) or {}).get("due") if states["optimum"] == "fresh" else None
+    if due is None and known and known[-1]["purpose"] == "confirm":
+        # Its batches came back: what they say comes first.
+        return typed("next", name)
     if states["models"] != "fresh":
         return typed("fit", name)
-    if states["optimum"] != "fresh":
-        return typed("optimise", name)
-    best = folder.stored(OPTIMUM) or {}
-    return typed("next", name, *(("--confirm", CONFIRM) if best.get("feasible") else ("--learn", LEARN)))
+    return command_for(due, name) if due is not None else typed("optimise", name)
+
+
+def command_for(due: Mapping[str, Any], name: str) -> str:
+    """The command by which what is due (as `Due.to_dict` gives it) is done in the folder a person calls `name`."""
+    if due["purpose"] != "stop":
+        return typed("next", name, f"--{due['purpose']}", due["batches"])
+    again = typed("optimise", name)
+    return {
+        "confirmed": typed("card", name),
+        "spent": typed("report", name),
+        "clash": f"agree what may move (the report says how far), change study.toml, then {again}",
+        "no aims": f"say what is wanted in study.toml (aim, low, high), then {again}",
+    }[due["why"]]
 
 
 def untouched(folder: StudyFolder) -> Design | None:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize
 
 from optimise.formula.brief import Brief
 from optimise.formula.climb import Limit
-from optimise.formula.exact import Exact
+from optimise.formula.measures import Measure, Price, TowardsAim, Wanting, of
 from optimise.formula.peaks import Peak, Quest
 
 Array = npt.NDArray[np.float64]
@@ -21,7 +20,9 @@ NEARLY = 0.8
 _APART = 0.35
 _FRONT = 5
 SAME = 0.99
+KEPT = 0.9
 _SAVINGS = 7
+_PENNY = 1e-9
 
 
 def limited_by(brief: Brief, x: Array, combo: Mapping[str, str]) -> list[dict[str, Any]]:
@@ -76,112 +77,99 @@ def _apart_from(
     return [quest.weighable(peak, limits) for peak in climbed]
 
 
-def front(quest: Quest, best: Peak, peaks: list[Peak], cost: Exact) -> list[tuple[float, Peak]]:
-    """The chance against cost: ceilings from the cheapest recipe up to the best formula's cost, the best below each.
+def front(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure) -> list[Peak]:
+    """The best for each of a few ceilings on a measure, from its least up to what it is at the best; the least first.
 
-    Points that cost more than another without scoring better are left out.
+    Those that measure more than another without scoring better are left out.
     """
-    price = _Price(quest, cost)
-    most = price.of(best)
-    least = min(price.cheapest(combo) for combo in _different(quest))
+    most = of(measure, best)
+    least = min(measure.least(combo) for combo in quest.space.combos)
     found = [(most, best)]
     if most - least <= 1e-9 * max(abs(most), 1.0):
-        return found
-    starts = peaks[:2]
-    if quest.space.parts:
-        starts = [next((p for p in peaks if dict(p.combo) == dict(combo)), best) for combo in _different(quest)]
+        return [best]
+    starts = [*peaks[:2], *_one_each(quest, best, peaks)]
     for ceiling in np.linspace(most, least, _FRONT + 1)[1:]:
-        tried = [_below(quest, p, price, float(ceiling)) for p in (found[-1][1], *starts)]
+        tried = [_below(quest, p, measure, float(ceiling)) for p in dict.fromkeys((found[-1][1], *starts))]
         under = [p for p in tried if p is not None]
         if not under:
             continue
         peak = max(under, key=lambda p: round(p.score, 9))
-        peak = quest.weighable(peak, (price.limit(peak.combo, float(ceiling)),))
-        found.append((price.of(peak), peak))
+        peak = quest.weighable(peak, (measure.limit(peak.combo, float(ceiling)),))
+        found.append((of(measure, peak), peak))
     found.sort(key=lambda pair: (round(pair[0], 12), -pair[1].score))
     kept: list[tuple[float, Peak]] = []
     for pair in found:
         if not kept or pair[1].score > kept[-1][1].score + 1e-6:
             kept.append(pair)
-    return kept
+    return [peak for _, peak in kept]
 
 
-def cheapest(quest: Quest, best: Peak, cost: Exact) -> Peak | None:
+def between(best: Peak, peaks: list[Peak], one: Wanting, other: Wanting) -> list[Peak]:
+    """The best of one aim for each of a few ceilings on another, among formulas with 0.9 of the best measure."""
+    quest = TowardsAim.after(one, best.score + np.log(KEPT))
+    ends = [quest.climb(quest.hill(p.combo), p.u) for p in peaks if p.score >= quest.share]
+    ends = [quest.weighable(p) for p in (*ends, replace(best, score=float(quest.score(best.u[None], best.combo)[0])))]
+    top = max(ends, key=lambda p: round(p.score, 9))
+    return [peak for peak in front(quest, top, ends, other) if quest.keeps(peak)]
+
+
+def cheapest(quest: Quest, best: Peak, peaks: list[Peak], price: Price) -> Peak | None:
     """The cheapest recipe found with at least 0.99 of the best measure, where it saves half a per cent or more.
 
-    Ceilings on the cost are halved towards the lowest under which that much is still found.
+    At each combination of categories ceilings on the cost are halved towards the lowest under which that much is still
+    found.
     """
-    price, least = _Price(quest, cost), best.score + np.log(SAME)
-    dear, cheap = price.of(best), min(price.cheapest(combo) for combo in _different(quest))
+    least, dear = best.score + np.log(SAME), of(price, best)
     found = None
-    for _ in range(_SAVINGS):
-        ceiling = 0.5 * (dear + cheap)
-        tried = [_below(quest, one, price, ceiling) for one in dict.fromkeys((best, *([found] if found else [])))]
-        under = [p for p in tried if p is not None and p.score >= least]
-        if not under:
-            cheap = ceiling
-            continue
-        peak = quest.weighable(max(under, key=lambda p: round(p.score, 9)), (price.limit(best.combo, ceiling),))
-        if peak.score >= least:
-            found, dear = peak, ceiling
-        else:
-            cheap = ceiling
-    if found is None or price.of(found) > price.of(best) - 0.005 * abs(price.of(best)):
+    for start in (best, *_one_each(quest, best, peaks)):
+        one = _cheapest_at(quest, start, price, least, dear)
+        if one is not None:
+            found, dear = one, of(price, one)
+    if found is None or of(price, found) > of(price, best) - 0.005 * abs(of(price, best)):
         return None
     return found
 
 
-def _different(quest: Quest) -> list[Mapping[str, str]]:
-    """One combo of each part of the space: the combos between which limits or prices differ."""
-    if not quest.space.parts:
-        return [quest.space.combos[0]]
-    return list({id(part): part.combos[0] for part in quest.space.parts.values()}.values())
-
-
-@dataclass(frozen=True, slots=True)
-class _Price:
-    """Cost as a linear sum of the free coordinates, at each combo."""
-
-    quest: Quest
-    cost: Exact
-
-    def _sum(self, combo: Mapping[str, str]) -> tuple[Array, float]:
-        space = self.quest.space.at(combo)
-        cost = self.cost.at(combo)
-        return cost.top @ space.basis, float(cost.top @ space.origin + cost.constant)
-
-    def of(self, peak: Peak) -> float:
-        slope, at_zero = self._sum(peak.combo)
-        return float(slope @ peak.u + at_zero)
-
-    def values(self, U: Array, combo: Mapping[str, str]) -> Array:
-        slope, at_zero = self._sum(combo)
-        out: Array = U @ slope + at_zero
-        return out
-
-    def limit(self, combo: Mapping[str, str], ceiling: float) -> Limit:
-        slope, at_zero = self._sum(combo)
-        size, most = max(float(np.abs(slope).sum()), 1e-300), ceiling - at_zero
-
-        def limit(u: Array) -> tuple[Array, Array]:
-            return np.array([(most - slope @ u) / size]), -slope[None] / size
-
-        return limit
-
-    def cheapest(self, combo: Mapping[str, str]) -> float:
-        """Lowest cost at a combo, by linear programming."""
-        space, (slope, at_zero) = self.quest.space.at(combo), self._sum(combo)
-        if space.dimension == 0:
-            return at_zero
-        found = optimize.linprog(slope, A_ub=space.G, b_ub=space.h, bounds=[(-1.0, 1.0)] * space.dimension)
-        return at_zero + float(found.fun) if found.fun is not None else at_zero
-
-
-def _below(quest: Quest, peak: Peak, price: _Price, ceiling: float) -> Peak | None:
-    """The best under a cost ceiling, climbed from the best of the pool's places and the peak that are cheap enough."""
-    pool = np.vstack([peak.u[None], quest.pool(peak.combo)])
-    cheap = pool[price.values(pool, peak.combo) <= ceiling + 1e-12]
-    if not len(cheap):
+def _cheapest_at(quest: Quest, start: Peak, price: Price, least: float, dear: float) -> Peak | None:
+    """The cheapest at the combination of `start` that scores `least` and costs less than `dear`."""
+    cheap, found = price.least(start.combo), None
+    if cheap >= dear - _PENNY * abs(dear):
         return None
-    start = cheap[int(np.argmax(np.round(quest.score(cheap, peak.combo), 9)))]
-    return quest.climb(quest.hill(peak.combo, (price.limit(peak.combo, ceiling),)), start)
+    for _ in range(_SAVINGS):
+        ceiling = 0.5 * (dear + cheap)
+        tried = [_below(quest, one, price, ceiling) for one in dict.fromkeys((start, *([found] if found else [])))]
+        under = [p for p in tried if p is not None and p.score >= least]
+        peak = None
+        if under:
+            peak = quest.weighable(max(under, key=lambda p: round(p.score, 9)), (price.limit(start.combo, ceiling),))
+        if peak is not None and peak.score >= least:
+            found, dear = peak, ceiling
+        else:
+            cheap = ceiling
+    return found
+
+
+def _one_each(quest: Quest, best: Peak, peaks: list[Peak]) -> list[Peak]:
+    """The best peak of each combination of categories but that of the best, or the best place of its pool."""
+    out = []
+    for combo in quest.space.combos:
+        if dict(combo) == dict(best.combo):
+            continue
+        own = [p for p in peaks if dict(p.combo) == dict(combo)]
+        if not own:
+            pool = quest.pool(combo)
+            scores = quest.score(pool, combo)
+            first = int(np.argmax(np.round(scores, 9)))
+            own = [Peak(pool[first], combo, float(scores[first]))]
+        out.append(max(own, key=lambda p: round(p.score, 9)))
+    return out
+
+
+def _below(quest: Quest, peak: Peak, measure: Measure, ceiling: float) -> Peak | None:
+    """The best under a ceiling, climbed from the best of the pool's places and the peak that lie under it."""
+    pool = np.vstack([peak.u[None], quest.pool(peak.combo)])
+    under = pool[measure.values(pool, peak.combo) <= ceiling + 1e-12]
+    if not len(under):
+        return None
+    start = under[int(np.argmax(np.round(quest.score(under, peak.combo), 9)))]
+    return quest.climb(quest.hill(peak.combo, (measure.limit(peak.combo, ceiling),)), start)

@@ -71,7 +71,8 @@ class Optimum(Shown):
     within theirs, with 0.9 of the chance kept; `clash` is a smallest set of musts that cannot be met together and
     `closest` the recipe that comes nearest to all of them (see `clash.Clash`). `problems` that come with the way are in
     `findings`. `study_digests` are those of the study searched.
-    `cheapest` is the cheapest formula with practically the same chance (0.99 of it), where there is one.
+    `cheapest` is the cheapest formula with practically the same chance (0.99 of it), where there is one. `front` goes
+    from the least of its second aim to the best of its first; `front_of` names the two.
     """
 
     objective: str
@@ -100,6 +101,7 @@ class Optimum(Shown):
     study_digests: Mapping[str, str]
     results_digest: str
     cheapest: Mapping[str, Any] | None = None
+    front_of: tuple[str, ...] = ("chance", "cost_per_kg")
 
     @property
     def is_feasible(self) -> bool:
@@ -156,6 +158,7 @@ class Optimum(Shown):
             "leverage": plain(self.leverage),
             "alternatives": [plain(entry) for entry in self.alternatives],
             "front": [plain(entry) for entry in self.front],
+            "front_of": list(self.front_of),
             "cheapest": plain(self.cheapest),
             "tolerances": {name: list(ends) for name, ends in self.tolerances.items()},
             "limited_by": [plain(entry) for entry in self.limited_by],

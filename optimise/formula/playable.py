@@ -20,7 +20,7 @@ from doe.trade.forms import Form
 from doe.trade.live import LiveCheck, Told, live_checks, told_by_presence
 from doe.trade.suspension import readings_of
 from optimise.formula.exact import Exact, Sum, exact_form, former
-from optimise.models.aims import has_window, musts, window
+from optimise.models.aims import fitted_musts, has_window, musts, window
 from optimise.models.chance import SOBOL_BITS, copula_nodes, parameter_draws
 from optimise.models.fence import Fence
 from optimise.models.models import Models
@@ -184,8 +184,7 @@ def _anchor(piece: Region, combo: Combination, fence: Fence | None, made: Array)
 
 def _chance(study: Study, models: Models) -> dict[str, Any]:
     """The musts that count in the joint chance, and the fixed numbers by which it and its interval are computed."""
-    fitted = [r for r in musts(study) if not r.is_exact]
-    fitted += [r for r in study.fitted_responses if r.kind == "pass" and r.is_must and not has_window(r)]
+    fitted = fitted_musts(study)
     base, shifts = copula_nodes(len(fitted) - 1)
     draws = parameter_draws(max(len(fitted), 1))
     return {

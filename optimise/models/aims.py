@@ -38,6 +38,12 @@ def musts(study: Study) -> tuple[Response, ...]:
     return tuple(r for r in study.responses if r.is_must and has_window(r) and r.kind != "curve")
 
 
+def fitted_musts(study: Study) -> tuple[Response, ...]:
+    """Fitted responses that every batch must meet: those with limits, then passes."""
+    passes = (r for r in study.fitted_responses if r.kind == "pass" and r.is_must and not has_window(r))
+    return (*(r for r in musts(study) if not r.is_exact), *passes)
+
+
 def wanted(study: Study) -> tuple[Response, ...]:
     """Responses that count in desirability: all with an aim, musts and wishes."""
     return tuple(r for r in study.responses if r.aim != "watch" and r.kind != "curve" and r.weight > 0)

@@ -95,9 +95,17 @@ def _box(lower: Array, upper: Array, root: Array, nodes: Array) -> Array:
 def chance_interval(mixtures: Sequence[TMixture], windows: Sequence[Window], level: float = 0.90) -> Array:
     """How the chance might move with the parameters: its `level` interval for each of n recipes, (n, 2).
 
+    The interval is that of the `true_chances`.
+    """
+    tail = (1 - level) / 2
+    return np.quantile(true_chances(mixtures, windows), [tail, 1 - tail], axis=1).T
+
+
+def true_chances(mixtures: Sequence[TMixture], windows: Sequence[Window]) -> Array:
+    """Chances that each of n recipes may have in truth, (n, draws).
+
     For each response a component, a residual variance (scaled inverse chi-square) and a mean are drawn, the same
-    random numbers for every recipe; each draw gives a chance as a product of normal windows, and the interval is
-    that of these chances.
+    random numbers for every recipe; each draw gives a chance as a product of normal windows.
     """
     draws = parameter_draws(len(mixtures))
     n = len(mixtures[0].location)
@@ -107,8 +115,7 @@ def chance_interval(mixtures: Sequence[TMixture], windows: Sequence[Window], lev
         centre, sigma = mixture.draws(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
         sigma = np.maximum(sigma, _EDGE * _EDGE)
         chances *= np.maximum(ndtr((high - centre) / sigma) - ndtr((low - centre) / sigma), 0.0)
-    tail = (1 - level) / 2
-    return np.quantile(chances, [tail, 1 - tail], axis=1).T
+    return chances
 
 
 @lru_cache(maxsize=8)

@@ -18,7 +18,7 @@ from doe.shown import Shown
 from doe.study import Study
 from doe.terms.codings import CODINGS
 from doe.threads import one_thread
-from optimise.models.aims import has_window, musts, window
+from optimise.models.aims import fitted_musts, has_window, musts, window
 from optimise.models.batchdata import shares
 from optimise.models.chance import chance_interval, joint_chance
 from optimise.models.correlation import residual_correlation
@@ -264,8 +264,7 @@ class Models(Shown, Mapping[str, FittedModel]):
     def joint(self, frame: pd.DataFrame) -> tuple[Array, Array] | Unavailable:
         """Chance that a new batch meets every must (n,), and its 90 % interval (n, 2); or why there is none."""
         whole, X, chosen = self._levels(frame)
-        asked = [r for r in musts(self.study) if not r.is_exact]
-        asked += [r for r in self.study.fitted_responses if r.kind == "pass" and r.is_must and not has_window(r)]
+        asked = fitted_musts(self.study)
         exact_ok = np.ones(len(X))
         for response in musts(self.study):
             if response.is_exact:

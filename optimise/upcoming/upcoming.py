@@ -32,14 +32,14 @@ from optimise.models.recipes import recipes
 from optimise.search import find
 from optimise.statistics.predictive import TMixture
 from optimise.upcoming.confirmdays import Kind, made_together, planned_days, recorded_days
+from optimise.upcoming.confirming import Confirming, confirming
+from optimise.upcoming.due import Due, due, when_to_stop
 from optimise.upcoming.jointlimits import joint_limits
 from optimise.upcoming.learning import learn as teach
 from optimise.upcoming.onway import trials_on_way
 
 Array = npt.NDArray[np.float64]
 
-WANTED_CHANCE = 0.9
-CONFIRM = 3
 _WORTH = 0.01
 _SAME = 0.02
 _LEVEL = 0.95
@@ -53,6 +53,7 @@ class Upcoming(Shown):
     (the rise by the first of the batches, the first two, ...), money_per_percent (what a per cent of chance costs).
     `limits` by response: what all confirmation batches must keep at once. `stop` says when to stop, `verdict` what
     confirmation batches that came back say. `way` names the response on whose way the trials stand, if they do.
+    `due` is what the study owes without being asked, and `advice` what confirmation batches would tell.
     """
 
     purpose: str
@@ -63,6 +64,8 @@ class Upcoming(Shown):
     limits: Mapping[str, tuple[float, float]]
     verdict: Mapping[str, Any] | Unavailable
     findings: tuple[Problem, ...]
+    due: Due
+    advice: Confirming | None = None
     way: str = ""
 
     @property
@@ -84,6 +87,8 @@ class Upcoming(Shown):
         """The form promised for `next --json`."""
         return {
             "purpose": self.purpose,
+            "why": self.due.why if self.purpose == self.due.purpose else "asked for",
+            "formula": self.due.formula,
             "way": self.way or None,
             "round": None if self.design is None else self.design.round,
             "runs": [] if self.design is None else self.design.to_dict()["runs"],
@@ -92,6 +97,7 @@ class Upcoming(Shown):
             "stop": self.stop,
             "limits": {name: list(ends) for name, ends in self.limits.items()},
             "verdict": plain(self.verdict),
+            "advice": None if self.advice is None else self.advice.to_dict(),
             "findings": [finding.to_dict() for finding in self.findings],
         }
 
@@ -101,14 +107,15 @@ def next_trials(
     study: Study, models: Models, *, results: Results | None = None, confirm: int | None = None,
     learn: int | None = None, formula: Mapping[str, Any] | pd.DataFrame | None = None, best: Optimum | None = None,
     round: int | None = None, first_trial: int | None = None, way: str | None = None,
+    verdict: Mapping[str, Any] | None = None,
 ) -> Upcoming:  # fmt: skip
     """The next batches of a study: `confirm` that many of a formula, `learn` from that many new trials, or what is due.
 
     `way` names a response: the trials to learn from then stand on its way up or down from the middle of the region.
     `formula` gives levels by name (or a frame of one row); without it the one of `best`, else the best found. With
-    neither `confirm` nor `learn`: stop where the batches or the money of `[done]` are used up or the formula is
-    confirmed; confirm where the chance wanted is reached (0.9 where the study does not say); else learn as many as can
-    be made in a day. `round` and `first_trial` number the new trials; without them they follow the results.
+    neither `confirm` nor `learn`: what is due (see `upcoming.due`). `verdict` is what batches said that were made to
+    confirm another formula; without it they are looked for among the results. `round` and `first_trial` number the new
+    trials; without them they follow the results.
     Raises ModelError for both or a number below 1, and for a formula that lacks levels; PlanError where the trials
     cannot be planned.
     """
@@ -116,18 +123,22 @@ def next_trials(
     _check(study, confirm, learn, way)
     found = best if best is not None else (None if formula is not None else find(study, models))
     recipe = _recipe(study, formula, found)
-    chance = _chance(models, recipe)
-    verdict = _verdict(study, results, recipe)
-    purpose, count, stop = _due(study, results, chance, verdict, confirm, learn)
+    said = _verdict(study, results, recipe) if verdict is None else verdict
+    clash = () if found is None else found.clash
+    step = due(study, models, recipe, results=results, clash=clash, verdict=said)
+    stop = when_to_stop(study, results, step)
     numbers = _numbers(results, round, first_trial)
+    told = Upcoming("stop", None, {}, 0.0, stop, {}, said, (), step)
+    purpose = "confirm" if confirm is not None else "learn" if learn is not None else step.purpose
+    count = next(n for n in (confirm, learn, step.batches) if n is not None)
     if purpose == "stop":
-        return Upcoming("stop", None, {}, 0.0, stop, {}, verdict, ())
+        return told
     if way is not None:
-        return _on_way(study, models, way, count, stop, verdict, numbers)
+        return _on_way(told, study, models, way, count, numbers)
     if purpose == "confirm":
-        upcoming = _confirming(study, models, recipe, count, stop, verdict, numbers)
+        upcoming = _confirming(told, study, models, recipe, count, numbers)
     else:
-        upcoming = _learning(study, models, results, found, recipe, count, stop, verdict, numbers)
+        upcoming = _learning(told, study, models, results, recipe, count, numbers)
     return _with_trade(study, upcoming)
 
 
@@ -177,57 +188,6 @@ def _recipe(study: Study, formula: Mapping[str, Any] | pd.DataFrame | None, foun
     return recipes(study, frame.iloc[:1])
 
 
-def _chance(models: Models, recipe: pd.DataFrame) -> Number:
-    found = models.joint(recipe)
-    return found if isinstance(found, Unavailable) else float(found[0][0])
-
-
-def _in_words(chance: float) -> str:
-    """A chance near certainty is never shown as certain."""
-    if chance > 0.99 or chance < 0.01:
-        return "over 0.99" if chance > 0.5 else "below 0.01"
-    return f"{chance:.2f}"
-
-
-def _due(
-    study: Study, results: Results, chance: Number, verdict: Mapping[str, Any] | Unavailable, confirm: int | None,
-    learn: int | None,
-) -> tuple[str, int, str]:  # fmt: skip
-    """Purpose, number of batches, and when to stop in words."""
-    made, spent = len(results.batches), len(results.batches) * study.batch_cost
-    wanted = study.done.chance if study.done.chance is not None else WANTED_CHANCE
-    room = _room(study, made, spent)
-    reached = isinstance(chance, float) and chance >= wanted
-    held = not isinstance(verdict, Unavailable) and bool(verdict["confirmed"])
-    told = [f"Stop when a new batch of the formula passes everything with a chance of {wanted:.2g}"]
-    told += [f"or after {study.done.max_batches} batches ({made} made)"] if study.done.max_batches is not None else []
-    if study.done.budget is not None:
-        told += [f"or when {study.done.budget:g} {study.currency} are spent ({spent:g} spent on batches)"]
-    stop = ", ".join(told)
-    stop += f"; the chance is now {_in_words(chance)}." if isinstance(chance, float) else "; there is no chance yet."
-    if confirm is not None:
-        return "confirm", confirm, stop
-    if learn is not None:
-        return "learn", learn, stop
-    if room < 1:
-        return "stop", 0, f"{stop} The batches or the money are used up."
-    if reached and held:
-        return "stop", 0, f"{stop} The chance wanted is reached and the formula confirmed."
-    if reached:
-        return "confirm", min(CONFIRM, room), stop
-    return "learn", max(1, min(int(study.batches_per_day), room)), stop
-
-
-def _room(study: Study, made: int, spent: float) -> int:
-    """How many further batches `[done]` allows."""
-    room = 10_000
-    if study.done.max_batches is not None:
-        room = min(room, study.done.max_batches - made)
-    if study.done.budget is not None and study.batch_cost > 0:
-        room = min(room, int((study.done.budget - spent) / study.batch_cost + 1e-9))
-    return max(room, 0)
-
-
 def _numbers(results: Results, round_: int | None, first: int | None) -> tuple[int, int]:
     """The number of the new round and of its first trial, going on from the results where not given."""
     batches = results.batches
@@ -259,15 +219,17 @@ def _native(value: Any) -> Any:
 
 
 def _confirming(
-    study: Study, models: Models, recipe: pd.DataFrame, count: int, stop: str,
-    verdict: Mapping[str, Any] | Unavailable, numbers: tuple[int, int],
-) -> Upcoming:  # fmt: skip
+    told: Upcoming, study: Study, models: Models, recipe: pd.DataFrame, count: int, numbers: tuple[int, int]
+) -> Upcoming:
     design = _planned(study, models.results, _rows(study, recipe) * count, numbers)
-    limits, shared = _limits(study, models, recipe, planned_days(study, count))
+    days = planned_days(study, count)
+    limits, shared = _limits(study, models, recipe, days)
     nothing = Unavailable("confirmation batches are made to check, not to gain", "use learn for trials that gain")
-    cost = design.quality.cost
-    return Upcoming("confirm", design, {"chance": nothing, "per_batch": nothing}, cost, stop, limits, verdict,
-                    made_together(planned_days(study, count), shared))  # fmt: skip
+    return replace(
+        told, purpose="confirm", design=design, gain={"chance": nothing, "per_batch": nothing},
+        cost=design.quality.cost, limits=limits, findings=made_together(days, shared),
+        advice=confirming(study, models, recipe, told.due.wanted, batches=count),
+    )  # fmt: skip
 
 
 def _limits(
@@ -309,16 +271,13 @@ def _in_units(
 
 
 def _learning(
-    study: Study, models: Models, results: Results, found: Optimum | None, recipe: pd.DataFrame, count: int, stop: str,
-    verdict: Mapping[str, Any] | Unavailable, numbers: tuple[int, int],
+    told: Upcoming, study: Study, models: Models, results: Results, recipe: pd.DataFrame, count: int,
+    numbers: tuple[int, int],
 ) -> Upcoming:  # fmt: skip
     brief = Brief.of(study, models, "chance")
     if not brief.aimed:
-        design = _augmented(study, results, count, numbers)
         none = Unavailable("no must has a model", "give what a batch has to meet limits, and measure it")
-        return Upcoming(
-            "learn", design, {"chance": none, "per_batch": none}, design.quality.cost, stop, {}, verdict, ()
-        )
+        return _to_learn(told, _augmented(study, results, count, numbers), {"chance": none, "per_batch": none})
     try:
         space = Space.build(study, None, brief.exact)
     except StudyError:
@@ -334,29 +293,27 @@ def _learning(
     gain["course"] = lesson.course
     if study.batch_cost > 0 and lesson.gain > 0:
         gain["money_per_percent"] = study.batch_cost * count / (100 * lesson.gain)
-    stop += _expected(study, _chance(models, recipe), lesson.gain, count)
-    return Upcoming("learn", design, gain, design.quality.cost, stop, {}, verdict, ())
+    return replace(_to_learn(told, design, gain), stop=told.stop + _expected(told.due, lesson.gain, count))
 
 
-def _expected(study: Study, chance: Number, gain: float, count: int) -> str:
+def _to_learn(told: Upcoming, design: Design, gain: Mapping[str, Any], way: str = "") -> Upcoming:
+    return replace(told, purpose="learn", design=design, gain=gain, cost=design.quality.cost, way=way)
+
+
+def _expected(step: Due, gain: float, count: int) -> str:
     """What the batches may be expected to do about the chance that is wanted."""
     these = "This batch is" if count == 1 else f"These {count} batches are"
     if gain / count < _WORTH / 4:
         return f" {these} expected to raise it by {gain:.2g} only: other limits or other ingredients would do more."
-    wanted = study.done.chance if study.done.chance is not None else WANTED_CHANCE
-    if isinstance(chance, float) and chance < wanted <= chance + gain:
+    if isinstance(step.chance, float) and step.chance < step.wanted <= step.chance + gain:
         return f" {these} expected to be enough."
     return ""
 
 
-def _on_way(
-    study: Study, models: Models, way: str, count: int, stop: str, verdict: Mapping[str, Any] | Unavailable,
-    numbers: tuple[int, int],
-) -> Upcoming:  # fmt: skip
+def _on_way(told: Upcoming, study: Study, models: Models, way: str, count: int, numbers: tuple[int, int]) -> Upcoming:
     design = _planned(study, models.results, _rows(study, trials_on_way(study, models[way], count)), numbers)
     none = Unavailable("trials on a way follow one response", "use learn without a way for trials that gain most")
-    gain = {"chance": none, "per_batch": none}
-    return Upcoming("learn", design, gain, design.quality.cost, stop, {}, verdict, (), way)
+    return _to_learn(told, design, {"chance": none, "per_batch": none}, way)
 
 
 def _augmented(study: Study, results: Results, count: int, numbers: tuple[int, int]) -> Design:
@@ -370,9 +327,9 @@ def _augmented(study: Study, results: Results, count: int, numbers: tuple[int, i
 def _verdict(study: Study, results: Results, recipe: pd.DataFrame) -> Mapping[str, Any] | Unavailable:
     """What batches of the formula from a later round say, held against a fit that has not seen them.
 
-    A batch belongs to the confirmation when it comes from a later round than the first trials and each varied level as
-    made lies within 2 % of its reach of the formula's. Confirmed: every reading within the joint 95 % limits, and every
-    must within its own.
+    A batch belongs to the confirmation when it comes from the last round after the first trials in which the formula
+    was made, and each varied level as made lies within 2 % of its reach of the formula's. Confirmed: every reading
+    within the joint 95 % limits, and every must within its own.
     """
     mine = _confirmations(study, results, recipe)
     none = Unavailable("no confirmation batch of this formula has come back", "make some: next with confirm")
@@ -416,7 +373,7 @@ def _said(told: Mapping[str, Mapping[str, Any]], asked: set[str], count: int, go
 
 
 def _confirmations(study: Study, results: Results, recipe: pd.DataFrame) -> list[str]:
-    """Usable batches of later rounds that were made to the formula."""
+    """Usable batches of the last round after the first in which the formula was made."""
     region = study.region
     levels = results.levels()
     if not len(levels):
@@ -429,5 +386,8 @@ def _confirmations(study: Study, results: Results, recipe: pd.DataFrame) -> list
     for name, made in region.chosen(levels).items():
         near &= made == wanted[name][0]
     rounds = pd.to_numeric(results.batches["round"], errors="coerce").fillna(0)
-    later = (rounds.loc[levels.index] > rounds.min()).to_numpy()
-    return [str(batch) for batch, good in zip(levels.index, near & later, strict=True) if good]
+    made = rounds.loc[levels.index].to_numpy()
+    good = near & (made > rounds.min())
+    # Those of rounds before are known to the fit: what counts is whether the formula holds now.
+    good &= made == max(made[good], default=0)
+    return [str(batch) for batch, mine in zip(levels.index, good, strict=True) if mine]

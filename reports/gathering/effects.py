@@ -12,9 +12,10 @@ from doe import Study, Unavailable
 from doe.definition.categories import NONE, short
 from doe.definition.parts import Factor
 from optimise import Models, Optimum
+from optimise.upcoming.due import wanted_chance
 from reports.facts import Effect, EffectRow, Ends, Spec
 from reports.gathering.formula import spec_of
-from reports.wording.wording import ASSUMED_CHANCE, chance_reading, effect_reading
+from reports.wording.wording import chance_reading, effect_reading
 
 Array = npt.NDArray[np.float64]
 Direction = tuple[str, str, Array]  # column, in words, rates over the region's columns
@@ -103,7 +104,7 @@ def _lines(study: Study, at: pd.DataFrame, points: int) -> list[tuple[Direction,
 def chance_effects(study: Study, models: Models, best: Optimum) -> EffectRow | None:
     """How the chance of all falls off along every direction, with its 90 % interval; None where there is no chance."""
     at = best.levels
-    wanted = study.done.chance if study.done.chance is not None else ASSUMED_CHANCE
+    wanted = wanted_chance(study)
     units = {f.name: f.unit for f in study.factors}
     effects = []
     for (column, says, _), frame in _lines(study, at, _FINE):

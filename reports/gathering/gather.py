@@ -16,8 +16,8 @@ from doe.problems import Problem
 from doe.results.results import Results
 from doe.trade import study_findings
 from doe.trade.legal import coverage
-from optimise import Models, Optimum
-from reports.facts import BatchRow, Event, Facts, FitFacts, FitPoint, Formula, PlanFacts, Spec, TriedRange
+from optimise import Models, Optimum, due
+from reports.facts import BatchRow, Event, Facts, FitFacts, FitPoint, Formula, FrontAim, PlanFacts, Spec, TriedRange
 from reports.gathering.blends import blends_of
 from reports.gathering.effects import chance_effects, effect_rows
 from reports.gathering.formula import amount, confirmed_words, formulas, spec_of
@@ -49,15 +49,8 @@ def gather(
     formula = _chosen(study, models, best, verdict)
     others = _others(study, models, best)
     usable = 0 if results is None else len(results.usable)
-    planned = 0 if judged is None else len(judged.table)
     clash = tuple(_clash(best))
-    wanted = study.done.chance if study.done.chance is not None else wording.ASSUMED_CHANCE
-    decided = wording.decision(formula, clash, wanted, usable, planned)
     effects = effect_rows(study, models, best) if models is not None and best is not None else ()
-    weak = formula.weakest.spec.name if formula and formula.weakest else ""
-    step = wording.next_step(decided, formula, study.batch_cost, study.batches_per_day, weak, planned)
-    if decided.verdict == "plan" and judged is not None:
-        step = replace(step, cost=amount(judged.quality.to_dict()["cost"]))
     tried = _tried(study, results, designs, best)
     compared, ceiling = _compared(study, models), _ceiling(study, specs)
     return Facts(
@@ -67,8 +60,7 @@ def gather(
         currency=study.currency,
         unit=study.unit,
         specs=specs,
-        decision=decided,
-        next_step=step,
+        **_decided(study, models, best, formula, verdict, usable, judged),
         batches=usable,
         rests_on=_rests_on(usable, models),
         batch_g=study.batch_g,
@@ -80,7 +72,7 @@ def gather(
         alternatives=others,
         compared=compared,
         references=tuple((r.name, dict(r.measured)) for r in study.references),
-        front=_front(best),
+        **_front(study, best),
         clash=clash,
         **_proven(study, best),
         limited_by=tuple(wording.limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
@@ -104,6 +96,23 @@ def gather(
         steps=tuple(step.does for step in study.steps),
         live=live_of(study, models, formula, others, compared, ceiling),
     )
+
+
+def _decided(
+    study: Study, models: Models | None, best: Optimum | None, formula: Formula | None,
+    verdict: Mapping[str, Any] | None, usable: int, judged: Design | None,
+) -> dict[str, Any]:  # fmt: skip
+    """What is due, as the decision and the next step in words."""
+    step = None
+    if models is not None and best is not None:
+        step = due(study, models, best.levels, clash=best.clash, verdict=verdict)
+    planned = 0 if judged is None else len(judged.table)
+    decided = wording.decision(formula, step, tuple(_clash(best)), usable, planned)
+    weak = formula.weakest.spec.name if formula and formula.weakest else ""
+    following = wording.next_step(decided, step, formula, study.batch_cost, study.batches_per_day, weak, planned)
+    if decided.verdict == "plan" and judged is not None:
+        following = replace(following, cost=amount(judged.quality.to_dict()["cost"]))
+    return {"decision": decided, "next_step": following}
 
 
 def _specs(study: Study, models: Models | None) -> tuple[Spec, ...]:
@@ -233,12 +242,31 @@ def _ceiling(study: Study, specs: Sequence[Spec]) -> Spec | None:
     return next((spec for spec in specs if spec.name in names), None)
 
 
-def _front(best: Optimum | None) -> tuple[tuple[float, float, bool], ...]:
-    rows = best.to_dict()["front"] if best is not None else []
-    points = [(row["cost_per_kg"], row["chance_all"]) for row in rows]
-    numbers = [(float(c), float(p)) for c, p in points if isinstance(c, float) and isinstance(p, float)]
-    top = max((p for _, p in numbers), default=0.0)
-    return tuple((c, p, p == top) for c, p in numbers)
+def _front(study: Study, best: Optimum | None) -> dict[str, Any]:
+    """The front and its two aims; the chosen point is the last, the best of the first aim."""
+    if best is None:
+        return {}
+    up, across = best.front_of
+    points = [[_on_front(row, name) for name in (across, up)] for row in best.to_dict()["front"]]
+    numbers = [(float(x), float(y)) for x, y in points if isinstance(x, float) and isinstance(y, float)]
+    front = tuple((x, y, i == len(numbers) - 1) for i, (x, y) in enumerate(numbers))
+    return {"front": front, "front_of": (_aim(study, up), _aim(study, across))}
+
+
+_FRONT_KEYS = {"chance": "chance_all", "desirability": "desirability", "cost_per_kg": "cost_per_kg"}
+
+
+def _on_front(row: Mapping[str, Any], name: str) -> Any:
+    values = row.get("values", {})
+    return values[name] if name in values else row[_FRONT_KEYS[name]]
+
+
+def _aim(study: Study, name: str) -> FrontAim:
+    if name == "cost_per_kg":
+        return FrontAim("cost", f"{study.currency}/kg")
+    if name in _FRONT_KEYS:
+        return FrontAim("chance that a new batch passes everything" if name == "chance" else name, share=True)
+    return FrontAim(name, study.response(name).unit)
 
 
 def _tried(

@@ -12,12 +12,12 @@ import pandas as pd
 from doe import Study, Unavailable
 from doe.problems import StudyError
 from optimise import Models, Optimum
+from optimise.upcoming.due import wanted_chance
 from reports.facts import Effect, EffectRow, Slice
 from reports.gathering.blends import frame_of
 from reports.gathering.effects import Direction, directions, moved
 from reports.numbers import figure, likely, listed, percent, with_unit
 from reports.pictures.svg import round_steps
-from reports.wording.wording import ASSUMED_CHANCE
 
 Array = npt.NDArray[np.float64]
 
@@ -169,7 +169,7 @@ def _chance(study: Study, models: Models, plane: _Plane, at: pd.DataFrame) -> Sl
     values = _joint(models, plane)
     if values is None:
         return None
-    wanted = study.done.chance if study.done.chance is not None else ASSUMED_CHANCE
+    wanted = wanted_chance(study)
     whole, near = plane, _near_the_chance(study, plane, values)
     if near is not None:
         plane, values = near, _joint(models, near) or values

@@ -173,6 +173,7 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "leverage_rows": rows.leverage(plan) if plan else [],
         "beside": rows.beside(facts),
         "front_rows": rows.front(facts),
+        "front_heads": [aim.label for aim in reversed(facts.front_of)],
         "sure_rows": rows.sure(facts.formula) if facts.formula else [],
         "methods": [f"{spec.name}: {spec.method}" for spec in facts.specs if spec.method],
         "effect_rows": rows.effect,
@@ -276,8 +277,9 @@ def _bars(facts: Facts) -> dict[str, Markup]:
 def _front(facts: Facts) -> Markup:
     if len(facts.front) < 2:
         return Markup("")
-    ceiling = facts.cost_ceiling.high if facts.cost_ceiling else None
-    return svg_chart.chance_against_cost(facts.front, facts.currency, ceiling)
+    up, across = facts.front_of
+    ceiling = facts.cost_ceiling.high if facts.cost_ceiling and across.name == "cost" else None
+    return svg_chart.front(facts.front, up, across, ceiling)
 
 
 def plan_table(plan: PlanFacts) -> Markup:

@@ -7,7 +7,7 @@ from typing import Any
 
 from doe.problems import Unavailable
 from reports import numbers
-from reports.facts import EffectRow, Facts, FitFacts, Formula, PlanFacts, Slice
+from reports.facts import EffectRow, Facts, FitFacts, Formula, FrontAim, PlanFacts, Slice
 from reports.wording import fit as wording_fit
 from reports.wording import wording
 
@@ -69,8 +69,15 @@ def _levels(formula: Formula) -> str:
 
 
 def front(facts: Facts) -> Rows:
-    """Cost and chance of the cheapest formulas."""
-    return [[numbers.money(cost, facts.currency), numbers.likely(chance)] for cost, chance, _ in sorted(facts.front)]
+    """The values of the two aims along the front, the second aim first."""
+    up, across = facts.front_of
+
+    def cell(value: float, aim: FrontAim) -> str:
+        if aim.name == "cost":
+            return numbers.money(value, facts.currency)
+        return numbers.likely(value) if aim.share else numbers.figure(value)
+
+    return [[cell(a, across), cell(b, up)] for a, b, _ in sorted(facts.front)]
 
 
 def effect(row: EffectRow) -> Rows:

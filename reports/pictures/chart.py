@@ -7,7 +7,7 @@ from datetime import datetime
 
 from markupsafe import Markup
 
-from reports.facts import Event, FitFacts, FitPoint
+from reports.facts import Event, FitFacts, FitPoint, FrontAim
 from reports.numbers import exactly, figure, likely
 from reports.pictures.svg import Axis, axis_below, axis_left, element, line, mark, padded, path, picture, words
 
@@ -96,33 +96,36 @@ def fraction_of_space(curve: Sequence[tuple[float, float]], width: float = 330.0
     return picture(width, height, f"half of the region is predicted within {figure(half[1])} batch sd", parts)
 
 
-def chance_against_cost(
-    front: Sequence[tuple[float, float, bool]], currency: str, ceiling: float | None, width: float = 360.0
-) -> Markup:
-    """The cheapest formula for each chance: (cost, chance, chosen), the chosen one with our mark."""
+def front(
+    points: Sequence[tuple[float, float, bool]], up: FrontAim, across: FrontAim, ceiling: float | None,
+    width: float = 360.0,
+) -> Markup:  # fmt: skip
+    """The best of one aim for each value of another: (value across, value up, chosen), the chosen one with our mark."""
     height = 240.0
-    costs = [cost for cost, _, _ in front]
-    low, high = padded([*costs, *([ceiling] if ceiling is not None else [])], 0.08)
+    low, high = padded([*(p[0] for p in points), *([ceiling] if ceiling is not None else [])], 0.08)
     x = Axis(low, high, 46, width - 14)
-    y = Axis(0, 1, height - 40, 30)
-    parts = axis_below(x, height - 40, f"cost [{currency}/kg]", 5)
-    parts.append(line(46, y.start, 46, y.end, "axis"))
-    for share in (0, 0.25, 0.5, 0.75, 1):
-        parts += [line(46, y(share), width - 14, y(share), "hair"),
-                  words(40, y(share) + 4, f"{share:.0%}".replace("%", " %"), anchor="end")]  # fmt: skip
-    parts.append(words(2, 18, "chance that a new batch passes everything", "say"))
-    ordered = sorted(front)
-    parts.append(path([(x(cost), y(chance)) for cost, chance, _ in ordered], "thin"))
+    y = Axis(*((0.0, 1.0) if up.share else padded([p[1] for p in points], 0.08)), height - 40, 30)
+    parts = axis_below(x, height - 40, across.label, 5)
+    if up.share:
+        parts.append(line(46, y.start, 46, y.end, "axis"))
+        for share in (0, 0.25, 0.5, 0.75, 1):
+            parts += [line(46, y(share), width - 14, y(share), "hair"),
+                      words(40, y(share) + 4, f"{share:.0%}".replace("%", " %"), anchor="end")]  # fmt: skip
+        parts.append(words(2, 18, up.label, "say"))
+    else:
+        parts += axis_left(y, 46, up.label, 5, width - 60)
+    ordered = sorted(points)
+    parts.append(path([(x(a), y(b)) for a, b, _ in ordered], "thin"))
     if ceiling is not None:
         parts += [line(x(ceiling), y.start, x(ceiling), y.end, "limit"),
                   words(x(ceiling) - 4, y.end + 10, f"ceiling {exactly(ceiling)}", anchor="end")]  # fmt: skip
-    for cost, chance, chosen in ordered:
-        label = element("title", f"{likely(chance)} at {figure(cost)} {currency}/kg")
+    for a, b, chosen in ordered:
+        at = f"{likely(b) if up.share else figure(b)} at {figure(a)} {across.unit}"
         if chosen:
-            parts.append(mark(x(cost), y(chance), 1.3))
+            parts.append(mark(x(a), y(b), 1.3))
         else:
-            parts.append(element("circle", label, cx=x(cost), cy=y(chance), r="3", cls="ring"))
-    return picture(width, height, "chance against cost", parts)
+            parts.append(element("circle", element("title", at), cx=x(a), cy=y(b), r="3", cls="ring"))
+    return picture(width, height, f"{up.name} against {across.name}", parts)
 
 
 def time_line(events: Sequence[Event], width: float = 760.0) -> Markup:

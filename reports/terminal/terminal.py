@@ -35,6 +35,7 @@ from reports.wording import proof as wording_proof
 from reports.wording.changes import gain_line
 from reports.wording.findings import ranked
 from reports.wording.prompt import typed
+from reports.wording.wording import confirm_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -287,10 +288,31 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -
             right=(1, 3),
         ),
         _trust(study, best, cost),
+        _front(study, best),
         "\n".join(told),
         findings(best.findings),
         _do(todo),
     )
+
+
+def _front(study: Study, best: Optimum) -> str:
+    """The front that was asked for, a line a formula; that of the chance against the cost is left to the report."""
+    up, across = best.front_of
+    if across == "cost_per_kg" or not best.front:
+        return ""
+    names = [name for name in study.columns if name in _moving(study)]
+    rows = []
+    for point in best.to_dict()["front"]:
+        levels, values = {**point["blend"], **point["factors"]}, point["values"]
+        seen = [
+            wording_grades.one(study.response(name), _number(values[name])) for name in (across, up) if name in values
+        ]
+        share = [] if up in values else [likely(_number(point["chance_all" if up == "chance" else "desirability"]))]
+        rows.append([*seen, *share, *(_level(study, name, levels[name]) for name in names)])
+    kept = f" that keep 0.9 of the {best.objective}" if up in values else ""
+    head = (clean(across), clean(up), *names)
+    said = f"Formulas{kept} with the best {clean(up)} for each {clean(across)}:"
+    return f"{wrapped(said)}\n{aligned(rows, head, right=range(len(head)), most=16)}"
 
 
 def _trust(study: Study, best: Optimum, cost: Any) -> str:
@@ -388,20 +410,18 @@ def _to_keep(study: Study, limits: Mapping[str, Sequence[float]], count: int) ->
     return "\n".join([head, aligned(rows, ("response", "from, to", "unit"))])
 
 
-def upcoming(
-    study: Study, document: Mapping[str, Any], name: str = "FOLDER", told: Sequence[str] = ()
-) -> str:  # fmt: skip
-    """The batches worth making next, from the document of `next`."""
+def upcoming(study: Study, document: Mapping[str, Any], after: str, told: Sequence[str] = ()) -> str:
+    """The batches worth making next, from the document of `next`; `after` says what to do then."""
     rows = [
         [row["trial"], *(_level(study, c, row["levels"][c]) for c in study.columns if c in _moving(study))]
         for row in document["runs"]
     ]
     head = ("trial", *(c for c in study.columns if c in _moving(study)))
-    gain = (document.get("gain") or {}).get("chance")
+    gain, name = (document.get("gain") or {}).get("chance"), clean(document["formula"])
     says = {
-        "confirm": f"{counted(len(rows), 'confirmation batch', 'confirmation batches')} of the formula.",
+        "confirm": f"{counted(len(rows), 'confirmation batch', 'confirmation batches')} of {name}.",
         "learn": f"{counted(len(rows), 'batch', 'batches')} that teach most about the formulas worth making.",
-        "stop": "No further batch is worth its cost.",
+        "stop": _STOPS.get(document["why"], "No further batch is worth its cost."),
     }[document["purpose"]]
     if document.get("way"):
         says = f"{counted(len(rows), 'batch', 'batches')} on the way to a better {clean(document['way'])}."
@@ -414,8 +434,16 @@ def upcoming(
     )
     stop = str(document.get("stop") or "")
     problems = [Problem.from_dict(entry) for entry in document["problems"]]
-    todo = typed("record", name, "FILE") if rows else typed("card", name)
     table = aligned(rows, head, right=range(1, len(head)), most=16) if rows else ""
     keep = _to_keep(study, document.get("limits") or {}, len(rows))
-    return _page(f"{says}{more}{spent}", table, keep, clean(said), "\n".join(told), clean(stop), findings(problems),
-                 _do(todo))  # fmt: skip
+    told = [clean(said), wrapped(confirm_line(document.get("advice"))), "\n".join(told), clean(stop)]
+    last = "\n".join(map(clean, after.split("\n")))
+    return _page(f"{says}{more}{spent}", table, keep, *told, findings(problems), last)
+
+
+_STOPS = {
+    "confirmed": "Nothing more to make: the formula is confirmed.",
+    "spent": "Nothing more to make: the batches or the money are used up.",
+    "clash": "Nothing to make yet: some musts cannot be met together, as predicted.",
+    "no aims": "Nothing to make yet: nothing is wanted of any response.",
+}

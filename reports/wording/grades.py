@@ -6,13 +6,23 @@ from collections.abc import Sequence
 
 from doe.definition.cells import grade_values
 from doe.definition.parts import Response
-from reports.numbers import between, figure, limits
+from reports.numbers import between, exactly, figure, limits
 from reports.tables import clean
 
 
 def asked_for(response: Response) -> str:
-    """What is asked of a response, its grades by name; of a pass or fail, which of the two."""
-    if response.kind == "pass" and response.aim != "watch":
+    """What is asked of a response, its grades by name; of a pass or fail, which of the two; a target, and a wish."""
+    if response.aim == "watch":
+        return limits(None, None)
+    parts = [_within_limits(response)]
+    if response.target is not None and response.kind != "pass":
+        target = f"target {one(response, response.target) if response.grades else exactly(response.target)}"
+        parts = [target] if response.low is None and response.high is None else [*parts, target]
+    return ", ".join([*parts, *([] if response.is_must else ["a wish"])])
+
+
+def _within_limits(response: Response) -> str:
+    if response.kind == "pass":
         return "fail" if response.aim == "below" else "pass"
     names = _names(response)
     if not names or (response.low is None and response.high is None):

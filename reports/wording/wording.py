@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from doe.problems import Unavailable
 from reports.facts import Amount, Decision, Effect, Facts, Formula, NextStep, Spec, State, Strip
@@ -23,9 +23,11 @@ from reports.numbers import (
     with_unit,
 )
 
+if TYPE_CHECKING:
+    from optimise.upcoming.confirming import Confirming
+    from optimise.upcoming.due import Due
+
 MEETS, CLOSE = 0.9, 0.5  # chances from which a spec is said to meet, or to come close; our own choice
-ASSUMED_CHANCE = 0.90  # wanted where the study sets none; common practice, no source
-CONFIRM = 3  # fresh batches that confirm a formula: NIST/SEMATECH handbook 5.4.6 asks for at least three
 
 _CAUTIONS = """
 These are predictions for laboratory batches. A larger vessel heats, cools, shears and loses water differently.
@@ -82,34 +84,55 @@ def asked(spec: Spec) -> str:
     return ", ".join(parts)
 
 
-def decision(formula: Formula | None, clash: tuple[str, ...], wanted: float, batches: int, planned: int) -> Decision:
-    """The first line of a report."""
+def decision(formula: Formula | None, due: Due | None, clash: tuple[str, ...], batches: int, planned: int) -> Decision:
+    """The first line of a report: what is due, in words."""
     if batches == 0:
         line = f"Make these {counted(planned, 'batch', 'batches')}" if planned else "Plan the first trials"
         return Decision("plan", line, "Nothing has been measured yet." if planned else "There is no plan yet.")
-    if formula is None or isinstance(formula.chance, Unavailable):
-        reason = formula.chance.reason if formula is not None and isinstance(formula.chance, Unavailable) else ""
-        because = f"No chance can be given: {reason}." if reason else "No formula has been looked for yet."
-        return Decision("more", "No decision yet", because)
-    if clash:
+    if formula is None or due is None:
+        return Decision("more", "No decision yet", "No formula has been looked for yet.")
+    if due.why == "clash":
         together = f"{listed(clash)} cannot be met together" if len(clash) > 1 else f"{clash[0]} cannot be met"
         return Decision(
             "stop", "Do not make any of these formulas yet", f"Within these limits {together}, as predicted."
         )
-    often = batches_in_words(formula.chance)
-    if formula.chance >= wanted and formula.confirmed:
-        return Decision(
-            "make", f"Make formula {formula.name}", f"{_first(often)} would pass everything; {formula.confirmed}."
-        )
-    if formula.chance >= wanted:
-        because = f"{_first(often)} would pass everything, as predicted. Fresh batches have yet to confirm it."
-        return Decision("confirm", f"Make formula {formula.name}, {CONFIRM} times, to confirm it", because)
+    if isinstance(formula.chance, Unavailable):
+        return _without_chance(formula, due, formula.chance.reason)
+    passes = f"{_first(batches_in_words(formula.chance))} would pass everything"
+    if due.why == "confirmed":
+        return Decision("make", f"Make formula {formula.name}", f"{passes}; {formula.confirmed}.")
+    if due.why == "spent":
+        fresh = "Fresh batches have confirmed it" if formula.confirmed else "No fresh batches have confirmed it"
+        because = f"{passes} with {formula.name}; the study asks for {percent(due.wanted)}. {fresh}."
+        return Decision("stop", "Decide with what is known: the batches or the money are used up", because)
+    if due.purpose == "confirm":
+        because = f"{passes}, as predicted. Fresh batches have yet to confirm it."
+        return Decision("confirm", _to_confirm(formula, due), because)
     return Decision(
         "more",
         "Spend more batches before deciding",
-        f"The best formula so far, {formula.name}, would pass everything in {often}; "
-        f"the study asks for {percent(wanted)}.",
+        f"The best formula so far, {formula.name}, would pass everything in {batches_in_words(formula.chance)}; "
+        f"the study asks for {percent(due.wanted)}.",
     )
+
+
+def _without_chance(formula: Formula, due: Due, reason: str) -> Decision:
+    """What to decide where no chance can be given."""
+    if due.why == "confirmed":
+        return Decision("make", f"Make formula {formula.name}", f"It comes nearest to the wishes; {formula.confirmed}.")
+    if due.why == "wishes":
+        because = "It comes nearest to the wishes, as predicted. Nothing is a must, so there is no chance to give."
+        return Decision("confirm", _to_confirm(formula, due), because)
+    if due.why == "spent":
+        line = "Decide with what is known: the batches or the money are used up"
+        return Decision("stop", line, f"No chance can be given: {reason}.")
+    because = "Nothing is wanted of any response yet." if due.why == "no aims" else f"No chance can be given: {reason}."
+    return Decision("more", "No decision yet", because)
+
+
+def _to_confirm(formula: Formula, due: Due) -> str:
+    times = "once" if due.batches == 1 else f"{due.batches} times"
+    return f"Make formula {formula.name}, {times}, to confirm it"
 
 
 def _first(text: str) -> str:
@@ -117,23 +140,49 @@ def _first(text: str) -> str:
 
 
 def next_step(
-    made: Decision, formula: Formula | None, batch_cost: float, per_day: float, weak: str, planned: int
+    made: Decision, due: Due | None, formula: Formula | None, batch_cost: float, per_day: float, weak: str, planned: int
 ) -> NextStep:
     """What to do next, with its cost and its days at the bench."""
-    count = {"make": 0, "confirm": CONFIRM, "more": 6, "stop": 0, "plan": planned}[made.verdict]
     name = formula.name if formula is not None else ""
-    line = {
-        "make": f"Write the formula card of {name} and hand it over",
-        "confirm": f"Make {CONFIRM} fresh batches of {name}, one at least with other lots",
-        "more": f"Make 6 batches chosen to teach most{f' about {weak}' if weak else ''}",
-        "stop": "Agree which spec or which limit may move; the part on what limits it says by how much",
-        "plan": f"Make the {counted(planned, 'batch', 'batches')} in the order given" if planned else "Plan the trials",
-    }[made.verdict]
+    plan = f"Make the {counted(planned, 'batch', 'batches')} in the order given" if planned else "Plan the trials"
+    count, line = planned, plan
+    if made.verdict != "plan":
+        count, line = (0, "Look for a formula") if due is None else (due.batches, _due_words(due, name, weak))
     # A batch costs its labour and, as far as the formula tells, its materials.
     per_kg = formula.cost_per_kg if formula is not None and isinstance(formula.cost_per_kg, float) else 0.0
     each = batch_cost + (per_kg * formula.batch_g / 1000 if formula is not None else 0.0)
     cost: Amount = count * each if batch_cost else Unavailable("no batch_cost is given", "add batch_cost")
-    return NextStep(line, count, cost, count / per_day if per_day else Unavailable("no batches_per_day", "add it"))
+    days = count / per_day if per_day else Unavailable("no batches_per_day", "add it")
+    return NextStep(line, count, cost, days, "" if due is None else confirm_line(due.advice))
+
+
+def _due_words(due: Due, name: str, weak: str) -> str:
+    if due.purpose == "confirm":
+        lots = ", one at least with other lots" if due.batches > 1 else ""
+        return f"Make {counted(due.batches, 'fresh batch', 'fresh batches')} of {name}{lots}"
+    if due.purpose == "learn":
+        about = f" about {weak}" if weak else ""
+        return f"Make {counted(due.batches, 'batch', 'batches')} chosen to teach most{about}"
+    return {
+        "confirmed": f"Write the formula card of {name} and hand it over",
+        "clash": "Agree which spec or which limit may move; the part on what limits it says by how much",
+        "no aims": "Say what is wanted: an aim and limits for each response that counts",
+        "spent": f"Decide whether {name} is good enough as it stands, or allow more batches",
+    }[due.why]
+
+
+def confirm_line(advice: Confirming | Mapping[str, Any] | None) -> str:
+    """What confirmation batches that all pass would tell."""
+    if advice is None:
+        return ""
+    told = advice if isinstance(advice, Mapping) else advice.to_dict()
+    n = int(told["batches"])
+    all_pass = "once it has passed" if n == 1 else f"once all {n} have passed"
+    return (
+        f"That the formula in truth passes in fewer than {percent(told['poor'])} of batches is possible with "
+        f"{likely(told['fear'])} now, with {likely(told['fear_left'])} {all_pass}; one as good as asked for passes "
+        f"{'it' if n == 1 else f'all {n}'} with {likely(told['passes'])}."
+    )
 
 
 def per_pack(formula: Formula) -> str:
@@ -210,10 +259,19 @@ def limiting(row: Mapping[str, Any]) -> str:
 
 
 def front_words(facts: Facts) -> str:
-    """The sentence under chance against cost: what the best chance costs over the cheapest that is nearly as good."""
+    """The sentence under the front: what the last of the chance costs, or what each point is."""
+    up, across = facts.front_of
     points = sorted(facts.front)
     if len(points) < 2:
         return ""
+    if across.name != "cost" or up.name == "desirability":
+        kept = "" if up.share else ", among formulas that keep nine tenths of what is to be had of all that is asked"
+        return f"Each ring is the best {up.name} that was found for its {across.name}{kept}."
+    return f"{_front_costs(facts, points)} Cost is exact, from prices and levels."
+
+
+def _front_costs(facts: Facts, points: Sequence[tuple[float, float, bool]]) -> str:
+    """What the best chance costs over the cheapest that is nearly as good."""
     best_cost, best = max(points, key=lambda p: (p[1], -p[0]))[:2]
     near = next((p for p in points if p[1] >= best - 0.05), None)
     if near is not None and near[0] < best_cost - 0.005 and best - near[1] < 0.005:

@@ -3,22 +3,25 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import pandas as pd
 
 from optimise import Models, Optimum
+from optimise.upcoming.due import batches_to_confirm
 from optimise.upcoming.upcoming import Upcoming, next_trials
 from reports import documents
 from reports.terminal import terminal
 from reports.wording.changes import kept_lines
 from reports.wording.prompt import typed
 from studies import analysis, changes, formulas
+from studies.arguments import ADVISED
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import refusal
 from studies.papers import first_free_trial, issue
-from studies.standing import next_step, rounds, untouched
+from studies.standing import command_for, next_step, rounds, untouched
 from studies.wording import code_of
 from studies.writing import Change
 
@@ -34,10 +37,12 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         if asked:
             _unless_waiting(folder)
         formula = formulas.named(folder, args.formula) if args.formula is not None else None
-        if formula is None and not asked:
-            formula = formulas.in_confirmation(folder)
-        models, best = _analysed(folder, args, formula, desk)
-        upcoming = _upcoming(folder, args, models, formula, best)
+        desk.progress("fitting ...")
+        models, best, verdict = analysis.fitted(folder), None, None
+        desk.progress("looking for what to make ...")
+        if formula is None:
+            formula, best, verdict = formulas.in_question(folder, models)
+        upcoming = _upcoming(folder, args, models, formula, best, verdict)
         digests = {**folder.study.digests, "results": folder.results.digest}
         document = documents.next_document(upcoming, digests=digests)
         kept = changes.of_kept(folder, models)
@@ -45,29 +50,17 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         if asked and upcoming.design is not None:
             note = {"purpose": upcoming.purpose}
             if upcoming.purpose == "confirm":
-                note["formula"] = args.formula or _kept(change, folder, best)
+                note["formula"] = args.formula or _kept(change, folder, formula, best)
             files = issue(change, folder, upcoming.design, note)
     desk.progress("")
-    text = terminal.upcoming(folder.study, document, args.folder, kept_lines(kept))
-    if upcoming.design is not None:
-        text = text[: text.rindex("Next: ")] + _after(folder, args.folder, upcoming, files)
+    text = terminal.upcoming(folder.study, document, _after(folder, args.folder, upcoming, files), kept_lines(kept))
     return Outcome({**document, "kept": kept, "files": list(files)}, text, code_of(document))
 
 
-def _analysed(
-    folder: StudyFolder, args: argparse.Namespace, formula: pd.DataFrame | None, desk: Desk
-) -> tuple[Models, Optimum | None]:
-    desk.progress("fitting ...")
-    models = analysis.fitted(folder)
-    desk.progress("looking for what to make ...")
-    # A formula that is given needs no search for the best one.
-    return models, formulas.best_of(folder, models) if formula is None else None
-
-
-def _kept(change: Change, folder: StudyFolder, best: Optimum | None) -> str:
+def _kept(change: Change, folder: StudyFolder, formula: pd.DataFrame, best: Optimum | None) -> str:
     """The name of the formula to confirm, which is kept under it from now on: batches of it will be made."""
     if best is None:
-        return "F1"
+        return str(formula.index[0])
     document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
     text = formulas.to_keep(folder, best.label, document)
     if text is not None:
@@ -76,24 +69,31 @@ def _kept(change: Change, folder: StudyFolder, best: Optimum | None) -> str:
 
 
 def _upcoming(
-    folder: StudyFolder, args: argparse.Namespace, models: Models, formula: pd.DataFrame | None, best: Optimum | None
-) -> Upcoming:
+    folder: StudyFolder, args: argparse.Namespace, models: Models, formula: pd.DataFrame, best: Optimum | None,
+    verdict: Mapping[str, Any] | None,
+) -> Upcoming:  # fmt: skip
+    confirm = args.confirm
+    if confirm == ADVISED:
+        confirm = batches_to_confirm(folder.study, models, formula)
     return next_trials(
         folder.study,
         models,
         results=folder.results,
-        confirm=args.confirm,
+        confirm=confirm,
         learn=args.learn,
         way=args.way,
         formula=formula,
         best=best,
         round=max(folder.rounds(), default=0) + 1,
         first_trial=first_free_trial(folder),
+        verdict=verdict,
     )
 
 
 def _after(folder: StudyFolder, shown: str, upcoming: Upcoming, files: Sequence[str]) -> str:
     """What to do next, by its files' own names."""
+    if upcoming.design is None:
+        return f"Next: {command_for(upcoming.due.to_dict(), shown)}"
     if files:
         return f"Next: make them from {files[2]}, type into {files[3]}, then {typed('record', shown, files[3])}"
     waiting = untouched(folder)
@@ -107,8 +107,7 @@ def _after(folder: StudyFolder, shown: str, upcoming: Upcoming, files: Sequence[
         )
     if any(row["waiting"] for row in rounds(folder)):
         return f"Nothing is issued yet: other trials wait to be made.\n\nNext: {next_step(folder, shown)}"
-    again = typed("next", shown, f"--{upcoming.purpose}", len(upcoming.table))
-    return f"Nothing is issued yet.\n\nNext: {again}"
+    return f"Nothing is issued yet.\n\nNext: {command_for(upcoming.due.to_dict(), shown)}"
 
 
 def _unless_waiting(folder: StudyFolder) -> None:

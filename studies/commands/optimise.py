@@ -22,7 +22,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     Exit code 1 when no formula within the limits meets every must.
     """
     folder = StudyFolder.at(args.folder)
-    asked = analysis.Asked(args.objective, args.hold or "", args.outside)
+    asked = analysis.Asked(args.objective, args.hold or "", args.outside, tuple(args.against or ()))
     if args.hold is not None:
         parsed(args.hold, folder.study, "--hold")
     name = formula_name(args.keep) if args.keep is not None else None
@@ -32,6 +32,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         desk.progress("looking for the formula ...")
         best = formulas.found(folder, models, asked)
         document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
+        document["due"] = formulas.due_after(folder, models, best).to_dict()
         moved = changes.told_with(folder, models, best, document)
         analysis.keep_fresh_models(change, folder, models)
         analysis.keep_optimum(change, folder, document, asked)

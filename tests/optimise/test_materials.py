@@ -155,3 +155,17 @@ def test_what_is_only_there_or_not_is_an_amount_in_the_model():
     assert best.blend["Gum"] >= 0.3
     assert find(study, models, hold={"Gum": 0}).blend["Gum"] == 0
     assert find(study, models, hold={"material: Gum": "none"}).blend["Gum"] == 0
+
+
+def test_where_all_pass_the_cheapest_of_all_materials_is_named(job):
+    """Wide limits: everything passes, the dear material too; the cheapest recipe takes the least, of the cheap one."""
+    source = {**SOURCE, "response": [{**SOURCE["response"][0], "low": 5.0}]}
+    study = Study.from_dict(source)
+    table = job[0].complete(job[1].tried)[["Gum", "Oil", "material: Gum"]].reset_index(drop=True)
+    models = fit(study, study.results(table.assign(Viscosity=truth(table))), terms="all")
+    best = find(study, models)
+    assert best.chance > 0.999
+    reached = min(best.cost_per_kg, best.cheapest["cost_per_kg"] if best.cheapest else np.inf)
+    assert best.cheapest is None or best.cheapest["chance_all"] > 0.99 * best.chance
+    # By hand: no gum at all and the least oil, 2 % at 3 and 98 % water at 0.1.
+    assert reached == pytest.approx(0.02 * 3 + 0.98 * 0.1, rel=0.02)

@@ -395,3 +395,50 @@ def test_stated_chances_are_about_right_over_simulated_studies():
         gaps.append(np.exp(best.score) - passes.prod())
     assert 0.3 < np.mean(true) < 0.95
     assert np.mean(gaps) == pytest.approx(0.0, abs=0.09)
+
+
+def test_only_wishes_are_searched_as_if_desirability_were_asked_for():
+    """Two wishes and no must: one answer, whichever objective, with others beside it and the cost of it."""
+    responses = [{**r, "must": False} for r in blend().to_dict()["response"] if r["name"] != "Cost"]
+    study = blend(response=responses)
+    models = fit(study, study.results(trials(study, 22, 3, blend_truth, {"Thick": 0.25, "Soft": 0.25})))
+    plain, asked = find(study, models), find(study, models, objective="desirability")
+    assert plain.desirability == asked.desirability
+    assert plain.blend == asked.blend
+    assert plain.objective == "desirability"
+    assert [f.code for f in plain.findings if f.code == "no-musts"]
+    assert plain.alternatives
+    # Prices are enough for a front: no response asks for the cost.
+    assert len(plain.front) >= 2
+    worth = [row["desirability"] for row in plain.front]
+    assert worth == sorted(worth)
+
+
+def test_a_front_against_any_aim_trades_the_one_for_the_other():
+    study, models = blend_models()
+    best = find(study, models, against=["Soft"])
+    assert best.front_of == ("chance", "Soft")
+    values = [row["values"]["Soft"] for row in best.front]
+    assert len(values) >= 2
+    chances = [row["chance_all"] for row in best.front]
+    assert chances == sorted(chances)
+    assert best.front[-1]["blend"] == pytest.approx(dict(best.blend))
+    for row in best.front:
+        said = models.predict(pd.DataFrame([row["blend"]]))["Soft"]["predicted"].iloc[0]
+        assert row["values"]["Soft"] == pytest.approx(said, abs=1e-9)
+
+
+def test_a_front_between_two_aims_keeps_the_chance():
+    study, models = blend_models()
+    plain = find(study, models)
+    best = find(study, models, against=["Soft", "Cost"])
+    assert best.front_of == ("Soft", "Cost")
+    assert all(row["chance_all"] >= 0.9 * plain.chance - 5e-3 for row in best.front)
+    costs = [row["values"]["Cost"] for row in best.front]
+    assert costs == sorted(costs)
+
+
+@pytest.mark.parametrize("against", [["Nothing"], ["Soft", "Soft"], ["Soft", "Cost", "Thick"]])
+def test_a_front_against_what_is_not_there_is_refused(against):
+    with pytest.raises(ModelError):
+        find(*blend_models(), against=against)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from doe import Unavailable
-from reports.facts import Effect, EffectRow, Event, Slice, Spec, Strip, TriedRange
+from reports.facts import Effect, EffectRow, Event, FrontAim, Slice, Spec, Strip, TriedRange
 from reports.pictures import chart as svg_chart
 from reports.pictures import effect as svg_effect
 from reports.pictures import slice as svg_slice
@@ -17,6 +17,7 @@ from reports.pictures import strip as svg_strip
 
 SVG = "{http://www.w3.org/2000/svg}"
 NONE = Unavailable("a", "b")
+FRONT_OF = FrontAim("chance", share=True), FrontAim("cost", "EUR/kg")
 
 
 def tree(drawn):
@@ -120,7 +121,7 @@ def test_words_stand_in_for_every_picture(slope):
         svg_strip.tried_dots(TriedRange("Gum", "%", (0.0, 1.0), (("T01", 0.5),), None)),
         svg_slice.contours(slope, "k"),
         svg_chart.fraction_of_space([(0.0, 0.3), (0.5, 0.5), (1.0, 0.9)]),
-        svg_chart.chance_against_cost([(1.0, 0.2, False), (1.2, 0.9, True)], "EUR", 1.3),
+        svg_chart.front([(1.0, 0.2, False), (1.2, 0.9, True)], *FRONT_OF, 1.3),
         svg_chart.time_line([Event("2026-01-02T10:00:00+00:00", "a", "plan", "plan")]),
     ]
     for drawn in fit_free:
@@ -138,7 +139,7 @@ def test_jars_fill_as_far_as_the_chance_goes(chance, filled):
 
 
 def test_cost_stands_on_the_cost_axis():
-    drawn = tree(svg_chart.chance_against_cost([(1.0, 0.2, False), (1.2, 0.9, True)], "EUR", None))
+    drawn = tree(svg_chart.front([(1.0, 0.2, False), (1.2, 0.9, True)], *FRONT_OF, None))
     ring = next(c for c in drawn.iter(f"{SVG}circle"))
     assert ring.find(f"{SVG}title").text.startswith("20")
     mark = next(p for p in drawn.iter(f"{SVG}path") if p.get("class") == "mark")

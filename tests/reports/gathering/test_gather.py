@@ -239,7 +239,13 @@ def test_questions_are_put_to_the_same_residuals_and_answered_by_the_fit(job):
     facts = gather(job.study, design=job.design, results=job.results, models=job.models, best=job.best)
     for seen in facts.fits:
         off = sorted(row["deleted"] for row in seen.fit["trials"])
-        assert [one.axis for one in seen.questions] == ["fitted", "Gum & co", "Wax", "Speed", "expected of chance alone"]
+        assert [one.axis for one in seen.questions] == [
+            "fitted",
+            "Gum & co",
+            "Wax",
+            "Speed",
+            "expected of chance alone",
+        ]
         for one in seen.questions:
             assert sorted(point[2] for point in one.points) == pytest.approx(off)
         # Normal scores rise with the residuals and are symmetric about 0.

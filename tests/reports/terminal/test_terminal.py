@@ -30,7 +30,7 @@ def said(job):
         "fit": terminal_fit.fit(job.models, "blendwright optimise FOLDER"),
         "predict": terminal.predict(job.models, job.best.levels),
         "optimise": terminal.optimise(study, job.best, "blendwright next FOLDER --confirm 3"),
-        "next": terminal.upcoming(study, upcoming),
+        "next": terminal.upcoming(study, upcoming, "Next: blendwright record FOLDER FILE"),
         "status": terminal.status(status),
     }
 

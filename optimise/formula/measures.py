@@ -1,0 +1,178 @@
+"""An aim as one number over the searched region, less being better: a cost, or how far a response is from its aim."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize
+
+from optimise.formula.climb import Hill, Limit, climb_smallest_miss
+from optimise.formula.exact import Exact
+from optimise.formula.goals import Chosen, Property
+from optimise.formula.peaks import Peak, Quest
+from optimise.models.aims import sides
+
+Array = npt.NDArray[np.float64]
+
+_FAR = 1e6
+_SLACK = 1e-6
+
+
+class Measure(Protocol):
+    """One aim in numbers of which less is better, at each combo of category levels."""
+
+    def values(self, U: Array, combo: Mapping[str, str]) -> Array:
+        """The number at free coordinates U (n, d), (n,)."""
+
+    def limit(self, combo: Mapping[str, str], ceiling: float) -> Limit:
+        """That the number is at most `ceiling`, as a limit of a run uphill."""
+
+    def least(self, combo: Mapping[str, str]) -> float:
+        """The lowest number at a combo, or the lowest that was found."""
+
+
+def of(measure: Measure, peak: Peak) -> float:
+    """The number at a peak."""
+    return float(measure.values(peak.u[None], peak.combo)[0])
+
+
+@dataclass(frozen=True, slots=True)
+class Price:
+    """Cost as a linear sum of the free coordinates, at each combo."""
+
+    quest: Quest
+    cost: Exact
+
+    def _sum(self, combo: Mapping[str, str]) -> tuple[Array, float]:
+        space = self.quest.space.at(combo)
+        cost = self.cost.at(combo)
+        return cost.top @ space.basis, float(cost.top @ space.origin + cost.constant)
+
+    def values(self, U: Array, combo: Mapping[str, str]) -> Array:
+        """The cost at free coordinates U (n, d), (n,)."""
+        slope, at_zero = self._sum(combo)
+        out: Array = U @ slope + at_zero
+        return out
+
+    def limit(self, combo: Mapping[str, str], ceiling: float) -> Limit:
+        """A ceiling on the cost."""
+        slope, at_zero = self._sum(combo)
+        size, most = max(float(np.abs(slope).sum()), 1e-300), ceiling - at_zero
+
+        def limit(u: Array) -> tuple[Array, Array]:
+            return np.array([(most - slope @ u) / size]), -slope[None] / size
+
+        return limit
+
+    def least(self, combo: Mapping[str, str]) -> float:
+        """The lowest cost at a combo, by linear programming."""
+        space, (slope, at_zero) = self.quest.space.at(combo), self._sum(combo)
+        if space.dimension == 0:
+            return at_zero
+        found = optimize.linprog(slope, A_ub=space.G, b_ub=space.h, bounds=[(-1.0, 1.0)] * space.dimension)
+        return at_zero + float(found.fun) if found.fun is not None else at_zero
+
+
+@dataclass(frozen=True, slots=True)
+class Wanting:
+    """How far a response is from what is wanted, by its predicted centre on the model's scale, or its exact value.
+
+    Wanted high or low: the centre itself, turned so that less is better. Wanted at a target, or within limits: the
+    square of its distance from the target, or else from the middle of them.
+    """
+
+    quest: Quest
+    of: Property
+
+    def at(self, X: Array, chosen: Chosen) -> Array:
+        """The number at levels X (n, k), (n,)."""
+        predictor = self.of.predictor
+        centre = self.of.values(X, chosen) if predictor is None else predictor.at(X, chosen).mean()
+        return self._turned(centre)[0]
+
+    def values(self, U: Array, combo: Mapping[str, str]) -> Array:
+        """The number at free coordinates U (n, d), (n,)."""
+        space = self.quest.space.at(combo)
+        return self.at(space.region.decoded(U), space.chosen(combo, len(U)))
+
+    def with_slope(self, u: Array, combo: Mapping[str, str]) -> tuple[Array, Array]:
+        """The number at one place u (d,), (1,), and its slope (1, d)."""
+        space = self.quest.space.at(combo)
+        x, chosen = space.origin + space.basis @ u, space.chosen(combo, 1)
+        if self.of.predictor is None:
+            value, slope = self.of.value_and_slope(x, chosen)
+        else:
+            mixture, by_location, _ = self.of.predictor.at_with_slopes(x[None], chosen)
+            value, slope = float(mixture.mean()[0]), mixture.weights @ by_location[0]
+        turned, by_centre = self._turned(np.array([value]))
+        return turned, by_centre[:, None] * (slope @ space.basis)
+
+    def limit(self, combo: Mapping[str, str], ceiling: float) -> Limit:
+        """That it is no farther than `ceiling` from what is wanted."""
+        size = max(float(np.ptp(self.values(self.quest.pool(combo), combo))), 1e-300)
+
+        def limit(u: Array) -> tuple[Array, Array]:
+            value, slope = self.with_slope(u, combo)
+            return (ceiling - value) / size, -slope / size
+
+        return limit
+
+    def least(self, combo: Mapping[str, str]) -> float:
+        """The lowest number found at a combo: downhill from the best of the pool."""
+        pool = self.quest.pool(combo)
+        start = pool[int(np.argmin(np.round(self.values(pool, combo), 9)))]
+        hill = self.quest.hill(combo)
+        return float(climb_smallest_miss(hill, lambda u: self.with_slope(u, combo), start)[1])
+
+    def _turned(self, centre: Array) -> tuple[Array, Array]:
+        """The number at centres (n,), and its slope by them (n,)."""
+        response, scale = self.of.response, self.of.scale
+        if response.aim in ("above", "below"):
+            sign = -1.0 if response.aim == "above" else 1.0
+            return sign * centre, np.full(len(centre), sign)
+        low, target, high = sides(response)
+        aims = np.array([end for end in ((low, high) if target is None else (target,)) if end is not None])
+        off = centre - float((aims if self.of.predictor is None else scale.forward(aims)).mean())
+        return off**2, 2 * off
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TowardsAim(Quest):
+    """A search that goes after one response alone, among recipes that keep `share` of the best chance (a log)."""
+
+    aim: Wanting
+    whole: Quest
+    share: float
+
+    @classmethod
+    def after(cls, aim: Wanting, share: float) -> TowardsAim:
+        """The search after an aim, where the whole search scores `share` at least."""
+        whole = aim.quest
+        return cls(whole.brief, whole.space, whole.objective, whole.fence, aim, whole, share)
+
+    def score_levels(self, X: Array, combo: Mapping[str, str]) -> Array:
+        """The aim turned up, (n,); far below all others where the share is not kept."""
+        score = -self.aim.at(X, self.space.chosen(combo, len(X)))
+        return np.where(self.whole.score_levels(X, combo) >= self.share - _SLACK, score, score - _FAR)
+
+    def keeps(self, peak: Peak) -> bool:
+        """Whether a peak keeps the share of the whole search."""
+        return bool(self.whole.score(peak.u[None], peak.combo)[0] >= self.share - _SLACK)
+
+    def climb(self, hill: Hill, start: Array) -> Peak:
+        """The best of the aim reached from `start`, with every limit and the share kept."""
+        step = 1e-6
+
+        def kept(u: Array) -> tuple[Array, Array]:
+            # The score has no slope of its own here: forward differences, inside the region or not.
+            around = np.vstack([u[None], u + step * np.eye(len(u))])
+            scores = self.whole.score(around, hill.combo)
+            return scores[:1] - self.share, (scores[1:] - scores[0])[None] / step
+
+        inner = replace(hill, limits=(*hill.limits, kept))
+        end, _ = climb_smallest_miss(inner, lambda u: self.aim.with_slope(u, hill.combo), start)
+        return self.kept_in(hill, end, start)

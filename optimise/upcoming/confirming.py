@@ -1,0 +1,97 @@
+"""How many batches confirm a formula: what is left to fear of it once that many have met every must."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from doe.problems import Unavailable
+from doe.study import Study
+from optimise.models.aims import fitted_musts
+from optimise.models.chance import true_chances
+from optimise.models.models import Models
+from optimise.models.predictors import split_levels
+from optimise.models.recipes import recipes
+
+Array = npt.NDArray[np.float64]
+
+FEWEST, MOST = 3, 12  # at least three: NIST/SEMATECH e-Handbook 5.4.6; at most a dozen: common practice, no source
+_FEAR = 0.05
+_PAYS = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Confirming:
+    """What `batches` that all meet every must would tell of a formula.
+
+    `poor` is the true chance below which it would be well short of what is wanted, `fear` how likely that is now, and
+    `fear_left` once all batches passed; `passes` how likely a formula as good as wanted is to pass them all.
+    """
+
+    batches: int
+    poor: float
+    fear: float
+    fear_left: float
+    passes: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data."""
+        names = ("batches", "poor", "fear", "fear_left", "passes")
+        return {name: getattr(self, name) for name in names}
+
+
+def confirming(
+    study: Study, models: Models, recipe: pd.DataFrame, wanted: float, room: int = MOST, batches: int | None = None
+) -> Confirming | None:
+    """How many confirmation batches a formula (one row) is worth, or what that many `batches` would tell.
+
+    By the true chances that the models leave possible (see `weighed_by_passing`). None where there is no chance, or no
+    room for a batch.
+    """
+    chances = _possible(study, models, recipe)
+    if chances is None or (batches is None and room < 1):
+        return None
+    return weighed_by_passing(chances, wanted, room, batches)
+
+
+def weighed_by_passing(chances: Array, wanted: float, room: int = MOST, batches: int | None = None) -> Confirming:
+    """What n batches that all pass tell, by true chances (draws,) that are equally likely before.
+
+    One of true chance q passes n batches with q^n, so passing weighs the draws by that (Bayes). Well short means to
+    miss twice as often as may be. The fewest from three on after which that is feared with 5 % at most; where no number
+    up to twelve and `room` brings that, those after which another would take away less than a per cent.
+    """
+    poor = max(1 - 2 * (1 - wanted), wanted / 2)
+    good = chances >= wanted
+
+    def told(n: int) -> Confirming:
+        passed = chances**n
+        left = float(passed[chances < poor].sum() / max(float(passed.sum()), 1e-300))
+        kept = float(passed[good].mean()) if good.any() else wanted**n
+        return Confirming(n, poor, float((chances < poor).mean()), left, kept)
+
+    if batches is not None:
+        return told(batches)
+    every = [told(n) for n in range(1, min(MOST, room) + 1)]
+    few = min(FEWEST, len(every)) - 1
+    for one, more in zip(every[few:], every[few + 1 :], strict=False):
+        if one.fear_left <= _FEAR or one.fear_left - more.fear_left < _PAYS:
+            return one
+    return every[-1]
+
+
+def _possible(study: Study, models: Models, recipe: pd.DataFrame) -> Array | None:
+    """Chances of all fitted musts that the formula may have in truth, one a draw."""
+    asked = fitted_musts(study)
+    X, chosen = split_levels(recipes(study, recipe), study.region)
+    laws = []
+    for response in asked:
+        predictor = models[response.name].predictor
+        if isinstance(predictor, Unavailable):
+            return None
+        laws.append(predictor.at(X, chosen))
+    return true_chances(laws, [models[r.name].window for r in asked])[0] if laws else None
