@@ -79,7 +79,11 @@ def residuals_by_order(facts: FitFacts, width: float = 330.0, height: float = 25
                   element("circle", element("title", f"{trial}: {figure(value)}"), cx=x(order), cy=y(value), r="3.2",
                           cls=cls)]  # fmt: skip
         if abs(value) > 3:
-            parts.append(words(x(order), y(value) + (-8 if value > 0 else 14), trial, anchor="middle", most=12))
+            # Beside its ring: above and below stand the title and the numbers of the axis.
+            turn = 1 if x(order) < width - 50 else -1
+            parts.append(
+                words(x(order) + 6 * turn, y(value) + 4, trial, anchor="start" if turn > 0 else "end", most=12)
+            )
     return picture(width, height, f"{facts.spec.name}: residuals in order of making", parts)
 
 

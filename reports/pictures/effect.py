@@ -13,7 +13,7 @@ from markupsafe import Markup
 
 from reports.facts import Effect, EffectRow
 from reports.numbers import exactly, figure, likely
-from reports.pictures.svg import Axis, Point, element, line, mark, path, picture, words
+from reports.pictures.svg import Axis, Point, element, line, mark, path, picture, shortened, words
 
 _WIDTH, _HEIGHT, _TOP, _FLOOR = 172.0, 158.0, 44.0, 36.0
 _GUTTER, _SIDE = 42.0, 10.0
@@ -27,12 +27,19 @@ def effect(row: EffectRow, one: Effect, *, first: bool) -> Markup:
     parts = _wanted(row, y, (left, right), named=first)
     up, _, down = one.direction.partition(", ")
     parts += [
-        words(left, 13, up, "say", most=25),
-        words(left, 27, down, most=27),
+        _title(left, 13, up, "say"),
+        _title(left, 27, down),
         line(left, y.start, right, y.start, "axis"),
     ]
     drawn, says = (_category if one.levels else _along)(row, one, (left, right), y)
     return picture(right + _SIDE, _HEIGHT, says, [*parts, *drawn])
+
+
+def _title(x: float, y: float, says: str, cls: str | None = None) -> Markup:
+    """What moves and which way; a long name is cut, the way stays."""
+    name, space, way = says.rpartition(" ")
+    shown = f"{shortened(name, 18)}{space}{way}" if len(says) > 23 and way in ("up", "down") else shortened(says, 23)
+    return words(x, y, shown, cls) if shown == says else element("g", element("title", says), words(x, y, shown, cls))
 
 
 def _wanted(row: EffectRow, y: Axis, across: tuple[float, float], *, named: bool) -> list[Markup]:
@@ -95,8 +102,8 @@ def _category(row: EffectRow, one: Effect, across: tuple[float, float], y: Axis)
         if i == one.now:
             parts.append(mark(x, mean, 0.9))
         above = min(low, high) - 5
-        parts.append(words(x, above if above > _TOP + 8 else max(low, high) + 12, _said(row, point[1], point[2:]),
-                           "halo", "middle"))  # fmt: skip
+        place = above if above > _TOP + 8 else min(max(low, high) + 12, y.start - 3)
+        parts.append(words(x, place, _said(row, point[1], point[2:]), "halo", "middle"))
         parts.append(words(x, y.start + 15, level, anchor="middle", most=max(3, int(apart / 6))))
     at = ", ".join(f"{figure(p[1])} at {level}" for level, p in zip(one.levels, one.points, strict=True))
     return parts, f"{spec.name} by {one.direction}: {at} {spec.unit}"

@@ -226,5 +226,5 @@ def axis_left(axis: Axis, x: float, label: str, most: int = 5, width: float = 0)
             out.append(line(x, y, x + width, y, "hair"))
         out += [line(x - 4, y, x, y, "axis"), words(x - 7, y + 4, figure(tick, digits=6), anchor="end")]
     if label:
-        out.append(words(2, axis.end - 10, label, "say", most=44))
+        out.append(words(2, axis.end - 10, label, "say", most=36))
     return out

@@ -15,15 +15,17 @@ from reports.pictures.svg import element, picture, words
 LEAST = 0.1  # weaker correlations are left out of the picture
 MOST = 28  # more terms than this make squares that cannot be read
 _CELL = 15.0
+_KEY_WIDTH = 156.0
 
 
 def together(terms: Sequence[str], correlations: npt.NDArray[np.float64]) -> Markup:
-    """The triangle; nothing for a single term, or for so many that it could not be read."""
+    """The triangle; nothing for a single term, for more than could be read, or where no square would stand in it."""
     n = len(terms)
-    if not 2 <= n <= MOST:
+    strongest = max((abs(float(correlations[i, j])) for i in range(n) for j in range(i)), default=0.0)
+    if not 2 <= n <= MOST or strongest < LEAST:
         return Markup("")
     left = 26.0 + 6.4 * min(max(len(t) for t in terms), 24)
-    width, height = left + _CELL * n + 14, 24.0 + _CELL * n + 30
+    width, height = left + max(_CELL * n + 14, _KEY_WIDTH), 24.0 + _CELL * n + 30
     parts: list[Markup] = []
     for i, term in enumerate(terms):
         y = 14 + _CELL * i
@@ -32,7 +34,6 @@ def together(terms: Sequence[str], correlations: npt.NDArray[np.float64]) -> Mar
             parts += _cell(left + _CELL * j, y, float(correlations[i, j]), f"{term} with {terms[j]}")
         parts.append(words(left + _CELL * i + _CELL / 2, y + 11, str(i + 1), anchor="middle"))
     parts += _key(left, height - 18)
-    strongest = max((abs(float(correlations[i, j])) for i in range(n) for j in range(i)), default=0.0)
     return picture(
         width, height, f"correlations of {n} terms over the trials, the strongest {figure(strongest)}", parts
     )
