@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from scipy import stats
@@ -36,15 +36,19 @@ def outlier_findings(
     influence: Influence,
     names: Sequence[str],
     scale: Scale,
+    without: Callable[[int], LeastSquares] | None = None,
 ) -> list[Problem]:
-    """Batches beyond the Bonferroni limit, and batches that decide much, each with what changes without it."""
+    """Batches beyond the Bonferroni limit, and batches that decide much, each with what changes without it.
+
+    `without` gives the fit without one of them, where it is not that of plain least squares.
+    """
     out: list[Problem] = []
     if not fit.has_error or fit.df < 3:
         return out
     limit, decisive = outlier_limit(fit), influence_limit(fit)
     for i, name in enumerate(names):
         if influence.deleted_defined[i] and abs(influence.deleted[i]) > limit:
-            others = solve(np.delete(X, i, axis=0), np.delete(y, i))
+            others = solve(np.delete(X, i, axis=0), np.delete(y, i)) if without is None else without(i)
             side = "higher" if fit.residual[i] > 0 else "lower"
             moved = float(np.max(np.abs(X[:, others.kept] @ others.estimate - fit.fitted))) / fit.sd
             change = (
@@ -82,12 +86,12 @@ def outlier_findings(
 
 
 def trend_findings(
-    where: str, X: Array, y: Array, fit: LeastSquares, order: Array | None, scale: Scale
+    where: str, X: Array, y: Array, fit: LeastSquares, order: Array | None, scale: Scale, turn: Array | None = None
 ) -> list[Problem]:
-    """Drift with the run order and errors that grow with the level."""
+    """Drift with the run order and errors that grow with the level; `turn` as in `added`."""
     out: list[Problem] = []
     if order is not None:
-        drift = added(X, y, fit, order)
+        drift = added(X, y, fit, order, turn)
         if drift is not None and drift.p < _SURE:
             way = "up" if drift.slope > 0 else "down"
             size = abs(drift.slope) * float(np.ptp(order)) / fit.sd

@@ -32,10 +32,11 @@ from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor
 from optimise.models.scales import Scale, box_cox, scale_for
 from optimise.statistics import diagnosis
 from optimise.statistics.diagnosis import Number
-from optimise.statistics.leastsq import ALONE, Array, LeastSquares, independent, solve
+from optimise.statistics.leastsq import ALONE, Array, Influence, LeastSquares, independent, solve
 from optimise.statistics.mixed import MixedFit
 from optimise.statistics.posterior import Posterior
 from optimise.statistics.selection import Choice, choose
+from optimise.statistics.whitened import Whitened, sharing
 
 TermsChoice = Literal["select", "all"]
 
@@ -145,10 +146,15 @@ def _fitted(
         mixed, said = allowed_for(columns, y, data.shared, response.name)
         notes += said
         core = core if mixed is None else replace(core, other=in_use(mixed))
-    model = _assembled(study, response, scale, why, data, y, core, aliased, picked, notes, coding, (low, high), choice)
+    seen = None
     if mixed is not None and data.shared is not None:
+        seen = Whitened.of(columns, y, sharing(data.shared.names, float(mixed.variance[0] / mixed.variance[-1])))
+    model = _assembled(
+        study, response, scale, why, data, y, core, aliased, picked, notes, coding, (low, high), choice, seen
+    )
+    if mixed is not None and data.shared is not None and seen is not None:
         groups = term_groups(core.terms)
-        model = with_groups(model, mixed, core, data, data.shared, y, groups, columns)
+        model = with_groups(model, mixed, core, data, data.shared, y, groups, columns, seen)
     return with_bounds(model, core, data, low, high)
 
 
@@ -295,8 +301,9 @@ def _stated_sd(response: Response, scale: Scale, values: Array) -> float | None:
 def _assembled(
     study: Study, response: Response, scale: Scale, why: str, data: BatchData, y: Array, core: Core,
     aliased: list[str], picked: _Chosen, notes: list[Problem], coding: str, ends: tuple[Array, Array],
-    choice: TermsChoice,
+    choice: TermsChoice, seen: Whitened | None = None,
 ) -> FittedModel:  # fmt: skip
+    """The model as plain least squares has it; outliers, trends and the power by what was `seen` of shared errors."""
     fit = core.fit
     blocks = _kept_blocks(data, core)
     columns, block_count = np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), blocks]), blocks.shape[1]
@@ -306,7 +313,6 @@ def _assembled(
     r2, adjusted, predicted, press = diagnosis.r_squared(y, fit)
     where = response.name
     table, covariance, used_coding, coding_notes = coefficient_table(study, core, data, y, coding, aliased, where)
-    influence = fit.influence()
     blocked = few_blocks(core, data, columns[:, : len(core.terms)], y)
     predictor, predictor_notes = _predictor(study, where, core, data, y, ends, choice, blocked)
     if aliased and not fit.has_error and isinstance(predictor, LeastSquaresPredictor):
@@ -316,8 +322,7 @@ def _assembled(
     said = [
         *notes,
         *findings.quality_findings(where, fit, r2, predicted, lack),
-        *findings.outlier_findings(where, columns, y, fit, influence, data.batches, scale),
-        *findings.trend_findings(where, columns, y, fit, data.order, scale),
+        *_seen_findings(where, columns, y, fit, data, scale, seen),
         *coding_notes,
         *predictor_notes,
     ]
@@ -326,7 +331,7 @@ def _assembled(
         variance["block"] = blocked.variance
         said.append(told(blocked, core.error[0], where, scale.name, data.shared is not None))
     no_error = diagnosis.no_error(fit)
-    power = box_cox(columns, data.y)
+    power = box_cox(columns, data.y, turn=None if seen is None else seen.turn)
     said += findings.scale_findings(where, scale, power)
     return FittedModel(
         response=where, unit=response.unit, scale=scale, scale_why=why, coding=used_coding, form=core.terms.form,
@@ -336,11 +341,24 @@ def _assembled(
         r2=r2, r2_adjusted=adjusted, r2_predicted=predicted, press=press,
         log_likelihood=fit.log_likelihood if fit.has_error else no_error, lack_of_fit=lack,
         stationary=stationary_point(study, core, scale), way=way_out(study, core, scale, response),
-        trials=trial_table(data, fit, scale),
+        trials=trial_table(data, fit, scale) if seen is None
+        else trial_table(data, replace(seen.each, residual=y - seen.each.fitted), scale, seen.influence),
         selection=picked.selection, findings=tuple(said), core=core, predictor=predictor,
         window=scale.window(*window(response)), study=study, kind=response.kind, box_cox=power,
         blocks={} if blocked is None else blocked.effects,
     )  # fmt: skip
+
+
+def _seen_findings(
+    where: str, columns: Array, y: Array, fit: LeastSquares, data: BatchData, scale: Scale, seen: Whitened | None
+) -> list[Problem]:
+    """Outliers and trends; where batches share errors, by residuals from which these are taken."""
+    names, order = data.batches, data.order
+    if seen is None:
+        outliers = findings.outlier_findings(where, columns, y, fit, fit.influence(), names, scale)
+        return outliers + findings.trend_findings(where, columns, y, fit, order, scale)
+    outliers = findings.outlier_findings(where, columns, y, seen.each, seen.influence, names, scale, seen.without)
+    return outliers + findings.trend_findings(where, seen.columns, seen.values, seen.alone, order, scale, seen.turn)
 
 
 def _kept_blocks(data: BatchData, core: Core) -> Array:
@@ -409,9 +427,9 @@ def term_groups(terms: Terms) -> dict[str, list[int]]:
     return groups
 
 
-def trial_table(data: BatchData, fit: LeastSquares, scale: Scale) -> pd.DataFrame:
+def trial_table(data: BatchData, fit: LeastSquares, scale: Scale, influence: Influence | None = None) -> pd.DataFrame:
     """Observed and fitted in the response's unit, residual on the model scale, and the influence of each batch."""
-    influence = fit.influence()
+    influence = fit.influence() if influence is None else influence
     alone = Unavailable("this batch alone decides a term", "make a further batch near it")
     nothing = diagnosis.no_error(fit)
     few = Unavailable("one degree of freedom is left, so nothing remains without this batch", "make further batches")

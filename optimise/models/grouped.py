@@ -20,6 +20,7 @@ from optimise.models.fitted import Core, Estimate, FittedModel, anova_frame, num
 from optimise.statistics.diagnosis import Line, Number, total_ss
 from optimise.statistics.leastsq import Array, independent
 from optimise.statistics.mixed import MixedFit, reml
+from optimise.statistics.whitened import Whitened
 
 NO_LACK = Unavailable(
     "batches share whole plots or days, so that one pure error does not judge the shape",
@@ -49,7 +50,8 @@ def allowed_for(columns: Array, y: Array, shared: Sharing, where: str) -> tuple[
     else:
         got = (
             f"batches share {count} {many}: sd {between:.3g} from {one} to the next, {within:.3g} between batches of"
-            " one; tests, intervals and the chance allow for both"
+            " one; tests, intervals, the chance and what is said of single batches (held against all others,"
+            " those of their own too) allow for both"
         )
     return fit, [say(code, "inform", where, got, f"make more {many} to know it better")]
 
@@ -104,16 +106,17 @@ def with_groups(
     y: Array,
     groups: Mapping[str, Sequence[int]],
     columns: Array,
+    seen: Whitened,
 ) -> FittedModel:
-    """`model` with the numbers that shared errors change: table, covariance, variances, tests, predicted R², trials."""
+    """`model` with the numbers that shared errors change: table, covariance, variances, tests and R²."""
     table, covariance = _table(model, core, data, shared, y)
-    press = _press(columns, y, shared.names)
-    predicted: Number = press
-    if isinstance(press, float) and isinstance(model.r2, float):
-        predicted = 1 - press / total_ss(y, np.ones(y.size))
-    shown = model.trials.copy()
-    shown["fitted"] = model.scale.back(fit.fitted)
-    shown["residual"] = y - fit.fitted
+    press, total = _press(columns, y, shared.names), total_ss(y, np.ones(y.size))
+    r2, adjusted, predicted = model.r2, model.r2_adjusted, press
+    if isinstance(r2, float):
+        # What the terms explain about the mean, what is shared counted as unexplained.
+        left = float(np.sum((y - seen.each.fitted) ** 2)) / total
+        r2, adjusted = 1 - left, 1 - left * (y.size - 1) / max(seen.each.df, 1)
+        predicted = 1 - press / total if isinstance(press, float) else press
     return replace(
         model,
         terms=table,
@@ -121,11 +124,12 @@ def with_groups(
         residual_sd=float(np.sqrt(fit.variance[-1])),
         variance={"batch": float(fit.variance[-1]), shared.kind: float(fit.variance[0])},
         anova=anova_frame(_lines(model, fit, groups)),
+        r2=r2,
+        r2_adjusted=adjusted,
         r2_predicted=predicted,
         press=press,
         log_likelihood=fit.log_likelihood,
         lack_of_fit=NO_LACK,
-        trials=shown,
     )
 
 

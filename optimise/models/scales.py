@@ -127,19 +127,23 @@ class BoxCox:
 class _Profile:
     """-n/2 log RSS of a power of y (n,): `basis` (n, r) spans the columns, `log_y` is log y less its mean.
 
+    Powers are turned by `turn` (n, n) as the columns were, where errors are shared.
+
     Where the columns hold a constant (y^p - 1)/p stands for y^p/p, which leaves the same and keeps its digits near 0.
     """
 
     basis: Array
     log_y: Array
     constant: bool
+    turn: Array | None = None
 
     @classmethod
-    def of(cls, X: Array, y: Array) -> _Profile:
+    def of(cls, X: Array, y: Array, turn: Array | None = None) -> _Profile:
         kept, _ = independent(X)
-        basis = np.linalg.qr(X[:, kept] / np.linalg.norm(X[:, kept], axis=0))[0]
+        columns = X[:, kept] if turn is None else turn @ X[:, kept]
+        basis = np.linalg.qr(columns / np.linalg.norm(columns, axis=0))[0]
         log_y = np.log(y)
-        return cls(basis, log_y - log_y.mean(), contains_constant(X))
+        return cls(basis, log_y - log_y.mean(), contains_constant(X), turn)
 
     def __call__(self, power: float) -> float:
         if abs(power) < 1e-9:
@@ -150,14 +154,19 @@ class _Profile:
             powered = np.exp(power * self.log_y) / power
         if not np.isfinite(powered).all():
             return -np.inf
+        powered = powered if self.turn is None else self.turn @ powered
         left = powered - self.basis @ (self.basis.T @ powered)
         left = left - self.basis @ (self.basis.T @ left)
         rss = float(left @ left)
         return -0.5 * powered.size * log(rss) if rss > 0 else np.inf
 
 
-def box_cox(X: Array, y: Array, reach: tuple[float, float] = (-4.0, 4.0)) -> BoxCox | Unavailable:
+def box_cox(
+    X: Array, y: Array, reach: tuple[float, float] = (-4.0, 4.0), turn: Array | None = None
+) -> BoxCox | Unavailable:
     """The power for X (n, p), y (n,), looked for in `reach`; or why there is none.
+
+    `turn` (n, n) makes errors that are shared alike and apart; it does not change with the power.
 
     Interval: within half the 95 % point of chi-square on one degree of freedom of the maximum.
     """
@@ -168,7 +177,7 @@ def box_cox(X: Array, y: Array, reach: tuple[float, float] = (-4.0, 4.0)) -> Box
     fit = solve(X, y)
     if fit.df < 1 or fit.exact:
         return Unavailable("no scatter is left over to judge by", "make more batches than the model has terms")
-    at = _Profile.of(X, y)
+    at = _Profile.of(X, y, turn)
     found = optimize.minimize_scalar(lambda power: -at(power), bounds=reach, method="bounded")
     best, top = float(found.x), -float(found.fun)
     if not np.isfinite(top):

@@ -218,12 +218,16 @@ class Trend:
     p: float
 
 
-def added(X: Array, y: Array, fit: LeastSquares, column: npt.ArrayLike) -> Trend | None:
-    """What one more column (n,) would add to the fit of y (n,) by X (n, p); None where it cannot be told."""
+def added(X: Array, y: Array, fit: LeastSquares, column: npt.ArrayLike, turn: Array | None = None) -> Trend | None:
+    """What one more column (n,) would add to the fit of y (n,) by X (n, p); None where it cannot be told.
+
+    Where X and y were turned, so that shared errors are apart, `turn` (n, n) does the same to the column.
+    """
     extra = np.asarray(column, dtype=float)
     if fit.df < 3 or fit.exact or not np.isfinite(extra).all() or np.ptp(extra) == 0:
         return None
-    wide = solve(np.column_stack([X, extra - extra.mean()]), y, fit.weights)
+    centred = extra - extra.mean()
+    wide = solve(np.column_stack([X, centred if turn is None else turn @ centred]), y, fit.weights)
     if X.shape[1] not in wide.kept or not wide.has_error:
         return None
     slope, se = float(wide.estimate[-1]), float(wide.standard_error()[-1])

@@ -190,3 +190,32 @@ def test_whole_plots_with_readings_beyond_reach():
     # 24 batches of their own would tell of both factors alike; 8 set-ups tell far less of the hard one.
     assert hard_beside_easy(alone) < 2
     assert hard_beside_easy(model) > 4
+
+
+def test_diagnosis_of_batches_that_share_whole_plots_knows_of_it():
+    """Each batch against all others, its whole plot's too; R² about the mean; a batch that went wrong is found.
+
+    With whole plots 3 apart and batches 0.2, a batch off by 1.5 hides among plain residuals.
+    """
+    rng = np.random.default_rng(1)
+    made = Study.from_dict(
+        {
+            "study": {"name": "Plots"},
+            "factor": [{"name": "Heat", "low": -1, "high": 1, "hard_to_change": True},
+                       {"name": "Speed", "low": -1, "high": 1}],
+            "plan": {"model": "linear"},
+            "response": [{"name": "Foam", "method": "cylinder", "aim": "watch"}],
+        }
+    )  # fmt: skip
+    heat, speed = np.repeat(np.tile([-1.0, 1.0], 4), 4), np.tile([-1.0, -0.3, 0.3, 1.0], 8)
+    y = 20 + heat + speed + np.repeat(rng.normal(0, 3, 8), 4) + rng.normal(0, 0.2, 32)
+    y[9] += 1.5
+    frame = pd.DataFrame({"Heat": heat, "Speed": speed, "whole_plot": np.repeat(np.arange(8), 4), "Foam": y})
+    model = fit(made, made.results(frame), terms="all")["Foam"]
+    said = [f.got for f in model.findings if f.code == "outlier"]
+    assert len(said) == 1
+    assert said[0].startswith(model.trials["batch"][9])
+    fitted = model.trials["fitted"].to_numpy()
+    assert model.trials["residual"].to_numpy() == pytest.approx(y - fitted)
+    assert model.r2 == pytest.approx(1 - np.sum((y - fitted) ** 2) / np.sum((y - y.mean()) ** 2))
+    assert np.abs(model.trials["deleted"].to_numpy(dtype=float)).argmax() == 9
