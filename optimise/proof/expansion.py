@@ -4,7 +4,7 @@ With t = u - a and |t| <= w, every component k of a response has over the box ar
 
     m_k(u) = m_k + g_k't + t'H_k t / 2 + rest,      |rest| <= m_third
     v_k(u) >= v_k + c_k't + t'K_k t / 2 - v_third
-    v_k - v_under <= v_k(u) - c_k't <= v_k + v_over
+    v_k(u) - c_k't <= v_k + v_over
 
 The second is the tangent of a convex function: the variance of f(u) is at least 2 cov(f(u), f(a)) - var f(a), which is
 linear in what f(u) is made of. Variances are in units of the component's own, before that of one batch is added.
@@ -12,7 +12,7 @@ linear in what f(u) is made of. Variances are in units of the component's own, b
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, Protocol
 
 import numpy as np
@@ -21,29 +21,13 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 
-class Bends(Protocol):
-    """The bends of means and of the lower curves of variances at n places, added up over the components."""
-
-    def mean(self, weights: Array) -> Array:
-        """Bends of the means weighted by (n, c), (n, d, d)."""
-        ...
-
-    def variance(self, weights: Array) -> Array:
-        """Bends of the variances weighted by (n, c), (n, d, d)."""
-        ...
-
-    def only(self, rows: npt.NDArray[Any]) -> Bends:
-        """At some of the places."""
-        ...
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Expansion:
     """n places, c components, d coordinates; see above. `m_second` bounds all beyond the slope, `v_second` that of the
-    lower curve.
+    lower curve, `v_under` how far this can lie below its slope.
 
-    `sd` (c,) is the scale, `batch` (c,) the variance of one batch in its units. `bends` adds up H and K. All else is
-    (n, c), slopes (n, c, d).
+    `sd` (c,) is the scale, `batch` (c,) the variance of one batch in its units. All else is (n, c), slopes (n, c, d),
+    bends (n, c, d, d).
     """
 
     weights: Array
@@ -52,23 +36,28 @@ class Expansion:
     batch: Array
     m: Array
     m_slope: Array
+    m_bend: Array
     m_second: Array
     m_third: Array
     v: Array
     v_slope: Array
+    v_bend: Array
     v_second: Array
     v_third: Array
     v_under: Array
     v_over: Array
-    bends: Bends
 
     def only(self, rows: npt.NDArray[Any]) -> Expansion:
         """Near some of the places."""
-        cut = {name: getattr(self, name)[rows] for name in _BY_PLACE}
-        return replace(self, **cut, bends=self.bends.only(rows))
+        cut = {f.name: getattr(self, f.name)[rows] for f in fields(self) if f.name[:2] in ("m", "m_", "v", "v_")}
+        return replace(self, **cut)
 
 
-_BY_PLACE = ("m", "m_slope", "m_second", "m_third", "v", "v_slope", "v_second", "v_third", "v_under", "v_over")
+def bent(bend: Array, w: Array) -> Array:
+    """The most that t'bend t / 2 can be over |t| <= w, to either side: bend (n, c, d, d), w (n, d), (n, c)."""
+    n, c, d, _ = bend.shape
+    pairs = (0.5 * w[:, :, None] * w[:, None, :]).reshape(n, d * d, 1)
+    return np.asarray((np.abs(bend).reshape(n, c, d * d) @ pairs)[:, :, 0], dtype=float)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -69,12 +69,10 @@ class ChanceField:
         rows = np.flatnonzero(upper > enough)
         if len(rows):
             some = [one.only(rows) for one in hoods]
-            pairs = [one.tangents() for one in some]
-            first = [_added(some, [[pair[k] for k in kinds] for pair in pairs]) for kinds in ((0,), (0, 1))]
+            first = [_added(some, np.zeros((len(rows), a.shape[1])))]
 
             def again(which: Rows, place: Array) -> Quadratic:
-                few = [one.only(which) for one in some]
-                return _added(few, [[one.tangent_at(place)] for one in few])
+                return _added([one.only(which) for one in some], place)
 
             cut = [wall.only(rows) for wall in walls]
             close = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows])
@@ -83,19 +81,17 @@ class ChanceField:
         return Bounds(boxes, upper, middle, pull.argmax(axis=1))
 
 
-def _added(hoods: Sequence[Hood], kinds: Sequence[Sequence[Quadratic]]) -> Quadratic:
-    """One quadratic of all responses: of each the kind that adds least, or its plain top where none says more."""
-    w = hoods[0].w
-    level, slope, bend = np.zeros(len(w)), np.zeros_like(w), np.zeros((*w.shape, w.shape[1]))
-    for one, many in zip(hoods, kinds, strict=True):
-        best = many[0]
-        for other in many[1:]:
-            adds = [q.level + np.einsum("nii,ni->n", q.bend, w * w) / 6 for q in (best, other)]
-            best = other.or_else(adds[1] < adds[0], best)
-        plain = ~(best.level < one.top)
-        level += np.where(plain, one.top, best.level)
-        slope += np.where(plain[:, None], 0.0, best.slope)
-        bend += np.where(plain[:, None, None], 0.0, best.bend)
+def _added(hoods: Sequence[Hood], place: Array) -> Quadratic:
+    """One quadratic of all responses, taken at a place (n, d): of each its own or, where lower, its plain top."""
+    n, d = place.shape
+    level, slope, bend = np.zeros(n), np.zeros((n, d)), np.zeros((n, d, d))
+    for one in hoods:
+        cut = one.cut(place)
+        there = cut.level + (cut.slope * place).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", place, cut.bend, place)
+        plain = ~(there < one.top)
+        level += np.where(plain, one.top, cut.level)
+        slope += np.where(plain[:, None], 0.0, cut.slope)
+        bend += np.where(plain[:, None, None], 0.0, cut.bend)
     return Quadratic(level, slope, bend)
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -92,8 +91,8 @@ class Leverage:
     unscaled: Array
 
     def near(self, rows: Rows, w: Array) -> tuple[Curve, Array, Array]:
-        """A lower curve of it (all of `third` may lie below the quadratic), and how far it can go under and over its
-        tangent, (n,) each.
+        """A lower curve of it (all of `third` may lie below the quadratic), how far this can go under its tangent, and
+        the leverage over it, (n,) each.
 
         With f = f0 + J t + e the leverage is h0 + 2 f0'V(Jt + e) + |Jt + e|², and |Jt + e|² is at least
         (1 - q) |Jt|² - (1/q - 1) |e|² for any q in 0..1.
@@ -114,7 +113,7 @@ class Leverage:
         bend = flat + 2 * (1 - q)[:, None, None] * spread
         second = under + lost + (1 - q) * steep**2
         value = (pushed * rows.value).sum(axis=1)
-        return Curve(value, slope, bend, second, third + lost), under, under + (steep + bent) ** 2
+        return Curve(value, slope, bend, second, third + lost), under + lost, under + (steep + bent) ** 2
 
     def at(self, a: Array, w: Array) -> Curve:
         """The lower curve around a over |t| <= w."""
@@ -164,33 +163,12 @@ class LeastSquaresExpander:
         variance, under, over = self.leverage.near(rows, w)
         return Expansion(
             weights=np.ones(1), df=float(self.predictor.df), sd=np.array([self.predictor.sd]), batch=np.ones(1),
-            m=mean.value[:, None], m_slope=mean.slope[:, None],
+            m=mean.value[:, None], m_slope=mean.slope[:, None], m_bend=mean.bend[:, None],
             m_second=mean.second[:, None], m_third=mean.third[:, None],
-            v=variance.value[:, None], v_slope=variance.slope[:, None],
+            v=variance.value[:, None], v_slope=variance.slope[:, None], v_bend=variance.bend[:, None],
             v_second=variance.second[:, None], v_third=variance.third[:, None],
             v_under=under[:, None], v_over=over[:, None],
-            bends=_OneBend(mean.bend, variance.bend),
         )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _OneBend:
-    """The bends of a single component."""
-
-    m: Array
-    v: Array
-
-    def mean(self, weights: Array) -> Array:
-        """That of the mean, weighted by (n, 1)."""
-        return np.asarray(weights[:, :, None] * self.m, dtype=float)
-
-    def variance(self, weights: Array) -> Array:
-        """That of the variance's lower curve, weighted by (n, 1)."""
-        return np.asarray(weights[:, :, None] * self.v, dtype=float)
-
-    def only(self, rows: npt.NDArray[Any]) -> _OneBend:
-        """At some of the places."""
-        return _OneBend(self.m[rows], self.v[rows])
 
 
 def _closer(curve: Curve, w: Array) -> Curve:

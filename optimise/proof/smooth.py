@@ -8,15 +8,14 @@ and the third is at most 5√5/(3 l³) times `_third`. Its variance is convex in
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from optimise.formula.space import Space
 from optimise.models.predictors import PosteriorPredictor, coordinates
-from optimise.proof.expansion import Curve, Expansion
+from optimise.proof.expansion import Curve, Expansion, bent
 
 Array = npt.NDArray[np.float64]
 
@@ -26,18 +25,13 @@ _ROOT5 = float(np.sqrt(5.0))
 @dataclass(frozen=True, slots=True, eq=False)
 class Bells:
     """The Matérn functions of one length near n places: values and M'/r (n, m), the factor of the bend's second part,
-    and bounds (n, m) of what lies beyond the slope and the bend.
+    and bounds (n, m) of what lies beyond the bend.
     """
 
     value: Array
     pull: Array
     twist: Array
-    second: Array
     third: Array
-
-    def only(self, rows: npt.NDArray[Any]) -> Bells:
-        """Near some of the places."""
-        return Bells(self.value[rows], self.pull[rows], self.twist[rows], self.second[rows], self.third[rows])
 
 
 def bells(distance: Array, radius: Array, length: float) -> Bells:
@@ -46,18 +40,8 @@ def bells(distance: Array, radius: Array, length: float) -> Bells:
     fall = np.exp(-a)
     near = np.maximum(a - (_ROOT5 * (1 + 1e-12) / length) * radius[:, None], 0.0)
     scale = 5 / (3 * length**2)
-    second = 0.5 * radius[:, None] ** 2 * scale * _second(near)
     third = radius[:, None] ** 3 / 6 * (scale * _ROOT5 / length) * _third(near)
-    return Bells(
-        (1 + a + a * a / 3) * fall, -scale * (1 + a) * fall, scale * (5 / length**2) * fall, second, third
-    )  # fmt: skip
-
-
-def _second(a: Array) -> Array:
-    """The greatest of |(1 + a) e^-a| and |(a² - a - 1) e^-a| from a on; the latter turns at 3."""
-    fall = np.exp(-a)
-    late = np.where(a <= 3, 5 * np.exp(-3.0), (a * a - a - 1) * fall)
-    return np.asarray(np.maximum((1 + a) * fall, late), dtype=float)
+    return Bells((1 + a + a * a / 3) * fall, -scale * (1 + a) * fall, scale * (5 / length**2) * fall, third)
 
 
 _TURN, _LATE = (5 - np.sqrt(13)) / 2, (5 + np.sqrt(13)) / 2
@@ -82,7 +66,8 @@ class SmoothExpander:
 
     `dots` (n,) + `lines` (n, d) u are the inner products with the batches; `linear`, `square`, `cloud` (c,) the
     variances tL², tQ², tD²; `flat` (c, d) and `bow` (c, d, d) slope and bend of the mean's polynomial at u = 0;
-    `slope_sd` (c, d) and `bend_sd` (c, d, d) posterior sds of those of the polynomial itself.
+    `slope_sd` (c, d) and `bend_sd` (c, d, d) posterior sds of those of the polynomial itself; `gram` is turn'turn,
+    `peak` (c,) the bend of the cloud's covariance at its place, `crossed` (n, d + d d) the lines and their products.
     """
 
     predictor: PosteriorPredictor
@@ -97,6 +82,9 @@ class SmoothExpander:
     bow: Array
     slope_sd: Array
     bend_sd: Array
+    gram: Array
+    peak: Array
+    crossed: Array
     lengths: tuple[tuple[float, npt.NDArray[np.intp]], ...]
 
     @classmethod
@@ -121,11 +109,14 @@ class SmoothExpander:
         by_bend = (2 * square[:, None, None, None] * (lines[:, :, None] * lines[:, None, :])).reshape(
             len(square), len(lines), d * d
         )
+        lengths = [(length, which) for length, which in known if len(which)]
+        peak = 5 / 3 * cloud / post.points[:, 3] ** 2
+        crossed = np.column_stack([lines, (lines[:, :, None] * lines[:, None, :]).reshape(-1, d * d)])
         return cls(
             predictor, origin, turn, dots, lines, linear, square, cloud, flat, bow,
             _left(prior_slope, post.P, by_slope),
             _left(prior_bend.reshape(len(square), d * d), post.P, by_bend).reshape(len(square), d, d),
-            tuple((length, which) for length, which in known if len(which)),
+            gram, peak, crossed, tuple(lengths),
         )  # fmt: skip
 
     @property
@@ -143,15 +134,17 @@ class SmoothExpander:
         """The expansion around a (n, d) over |t| <= w (n, d)."""
         near = _Near.of(self, a, w)
         post = self.predictor.posterior
-        m, m_slope, m_second, m_third = near.mean(post.alpha)
-        v, v_slope, v_second, v_third, beta = near.variance()
+        m, m_slope, m_bend, m_third = near.mean(post.alpha)
+        v, v_slope, v_bend, v_third = near.variance()
         size = post.size
+        v_second = bent(v_bend, w) + v_third
+        hollow = near.radius[:, None] ** 2 * self.peak
         return Expansion(
             weights=post.weights, df=float(post.df), sd=np.sqrt(post.s2) * size, batch=1 + post.points[:, 4] ** 2,
-            m=post.centre + size * (post.intercept + m), m_slope=size * m_slope,
-            m_second=size * m_second, m_third=size * m_third,
-            v=v, v_slope=v_slope, v_second=v_second, v_third=v_third, v_under=v_second,
-            v_over=v_second + near.apart(), bends=_Bends(near, beta),
+            m=post.centre + size * (post.intercept + m), m_slope=size * m_slope, m_bend=size * m_bend,
+            m_second=size * (bent(m_bend, w) + m_third), m_third=size * m_third,
+            v=v, v_slope=v_slope, v_bend=v_bend, v_second=v_second, v_third=v_third, v_under=v_second,
+            v_over=v_second + hollow + near.apart(),
         )  # fmt: skip
 
     def mean(self, a: Array, w: Array) -> Curve:
@@ -160,19 +153,20 @@ class SmoothExpander:
         near = _Near.of(self, a, w)
         flat, bow = post.weights @ self.flat, np.einsum("c,cde->de", post.weights, self.bow)
         level = float(post.weights @ (post.intercept + (post.alpha * self.still).sum(axis=1)))
-        bent = a @ bow
-        value = level + a @ flat + 0.5 * (bent * a).sum(axis=1)
-        slope, bend = flat + bent, np.broadcast_to(bow, (len(a), *bow.shape)).copy()
-        second = 0.5 * np.einsum("nd,de,ne->n", w, np.abs(bow), w)
+        turn = a @ bow
+        value = level + a @ flat + 0.5 * (turn * a).sum(axis=1)
+        slope, bend = flat + turn, np.broadcast_to(bow, (len(a), *bow.shape)).copy()
         third = np.zeros(len(a))
-        for (_, which), bell in zip(self.lengths, near.bells, strict=True):
+        d = a.shape[1]
+        for (_, which), bell, turned in zip(self.lengths, near.bells, near.turned, strict=True):
             weights = (post.weights[which] * self.cloud[which]) @ post.alpha[which]
             value += bell.value @ weights
-            slope += np.einsum("nm,nmd->nd", bell.pull * weights, near.apart_u)
-            bend += near.bent(bell, np.broadcast_to(weights, bell.pull.shape))
-            second += bell.second @ np.abs(weights)
+            found = np.einsum("nmj,m->nj", turned, weights)
+            slope += found[:, :d]
+            bend += found[:, d:].reshape(-1, d, d)
             third += bell.third @ np.abs(weights)
-        return Curve(post.centre + size * value, size * slope, size * bend, size * (second + third), size * third)
+        second = bent(bend[:, None], w)[:, 0] + third
+        return Curve(post.centre + size * value, size * slope, size * bend, size * second, size * third)
 
     @property
     def still(self) -> Array:
@@ -188,40 +182,20 @@ def _left(prior: Array, P: Array, by: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Bends:
-    """The bends of all components near n places, `beta` (c, n, m) the weights of the batches in each variance."""
-
-    near: _Near
-    beta: Array
-
-    def mean(self, weights: Array) -> Array:
-        """Those of the means, weighted by (n, c)."""
-        whole = self.near.of_
-        post = whole.predictor.posterior
-        straight = np.einsum("nc,cde->nde", weights, whole.bow)
-        return np.asarray(post.size * (straight + self.near.cloud_bend(weights, post.alpha)), dtype=float)
-
-    def variance(self, weights: Array) -> Array:
-        """Those of the lower curves of the variances, weighted by (n, c)."""
-        return self.near.variance_bend(weights, self.beta)
-
-    def only(self, rows: npt.NDArray[Any]) -> _Bends:
-        """At some of the places."""
-        return _Bends(self.near.only(rows), self.beta[:, rows])
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class _Near:
-    """What is common to all components near n places: inner products (n, m), offsets of z and u, the bells."""
+    """What is common to all components near n places: inner products (n, m) with the batches, and of each length the
+    bells with their slopes and bends (n, m, d + d d), side by side.
+    """
 
     of_: SmoothExpander
     a: Array
     w: Array
-    z: Array
+    zu: Array
+    own: Array
     dots: Array
-    apart_u: Array
     radius: Array
     bells: tuple[Bells, ...]
+    turned: tuple[Array, ...]
 
     @classmethod
     def of(cls, whole: SmoothExpander, a: Array, w: Array) -> _Near:
@@ -230,91 +204,60 @@ class _Near:
         distance = np.sqrt((apart * apart).sum(axis=2))
         radius = np.linalg.norm(w @ np.abs(whole.turn).T, axis=1)
         found = tuple(bells(distance, radius, length) for length, _ in whole.lengths)
-        return cls(whole, a, w, z, whole.dots + a @ whole.lines.T, apart @ whole.turn, radius, found)
-
-    def only(self, rows: npt.NDArray[Any]) -> _Near:
-        """Near some of the places."""
-        cut = {name: getattr(self, name)[rows] for name in ("a", "w", "z", "dots", "apart_u", "radius")}
-        return replace(self, **cut, bells=tuple(bell.only(rows) for bell in self.bells))
+        zu = z @ whole.turn
+        apart_u = zu[:, None, :] - whole.lines
+        pairs = apart_u[:, :, :, None] * apart_u[:, :, None, :]
+        turned = tuple(_turned(bell, apart_u, pairs, whole.gram) for bell in found)
+        own = (z * z).sum(axis=1)
+        return cls(whole, a, w, zu, own, whole.dots + a @ whole.lines.T, radius, found, turned)
 
     def mean(self, alpha: Array) -> tuple[Array, Array, Array, Array]:
-        """Value (n, c) without the intercept, slope (n, c, d), and bounds (n, c) beyond slope and bend."""
+        """Value (n, c) without the intercept, slope (n, c, d), bend (n, c, d, d), and bound (n, c) beyond."""
         one, (n, d) = self.of_, self.a.shape
         level = (alpha * one.still).sum(axis=1)
         bent = np.einsum("nd,cde->nce", self.a, one.bow)
         value = level + self.a @ one.flat.T + 0.5 * np.einsum("nce,ne->nc", bent, self.a)
         slope = one.flat + bent
-        second = 0.5 * np.einsum("nde,cde->nc", self.w[:, :, None] * self.w[:, None, :], np.abs(one.bow))
+        bend = np.broadcast_to(one.bow, (n, *one.bow.shape)).copy()
         third = np.zeros_like(value)
-        for (_, which), bell in zip(one.lengths, self.bells, strict=True):
+        for (_, which), bell, turned in zip(one.lengths, self.bells, self.turned, strict=True):
             weights = one.cloud[which, None] * alpha[which]
             value[:, which] += bell.value @ weights.T
-            pulled = (bell.pull[:, :, None] * self.apart_u).transpose(1, 0, 2).reshape(len(one.dots), n * d)
-            slope[:, which] += (weights @ pulled).reshape(len(which), n, d).transpose(1, 0, 2)
-            second[:, which] += bell.second @ np.abs(weights).T
+            found = weights @ turned
+            slope[:, which] += found[:, :, :d]
+            bend[:, which] += found[:, :, d:].reshape(n, -1, d, d)
             third[:, which] += bell.third @ np.abs(weights).T
-        return value, slope, second + third, third
+        return value, slope, bend, third
 
-    def bent(self, bell: Bells, weights: Array) -> Array:
-        """The bend of a sum of bells with weights (n, m), (n, d, d)."""
-        gram = self.of_.turn.T @ self.of_.turn
-        straight = (weights * bell.pull).sum(axis=1)[:, None, None] * gram
-        twisted = (weights * bell.twist)[:, :, None] * self.apart_u
-        return np.asarray(straight + twisted.transpose(0, 2, 1) @ self.apart_u, dtype=float)
-
-    def cloud_bend(self, weights: Array, alpha: Array) -> Array:
-        """The bend of the bells of all means weighted by (n, c)."""
-        total = np.zeros((*self.a.shape, self.a.shape[1]))
-        for (_, which), bell in zip(self.of_.lengths, self.bells, strict=True):
-            shared = (weights[:, which] * self.of_.cloud[which]) @ alpha[which]
-            total += self.bent(bell, shared)
-        return total
-
-    def variance(self) -> tuple[Array, Array, Array, Array, Array]:
-        """Value (n, c), slope (n, c, d), bounds (n, c) beyond slope and bend; weights (c, n, m) of the batches."""
-        one, post, n = self.of_, self.of_.predictor.posterior, len(self.a)
+    def variance(self) -> tuple[Array, Array, Array, Array]:
+        """Value (n, c), slope (n, c, d), bend (n, c, d, d) of the lower curve, and bound (n, c) beyond."""
+        one, post, (n, d) = self.of_, self.of_.predictor.posterior, self.a.shape
         kernel = one.linear[:, None, None] * self.dots + one.square[:, None, None] * self.dots**2
         for (_, which), bell in zip(one.lengths, self.bells, strict=True):
             kernel[which] += one.cloud[which, None, None] * bell.value
         pushed = kernel @ post.P
-        lean = post.lean[:, None, :]
-        own = (self.z * self.z).sum(axis=1)
-        value = one.linear[:, None] * own + one.square[:, None] * own**2 + (one.cloud + post.floor)[:, None]
-        value -= ((pushed + 2 * lean) * kernel).sum(axis=2)
-        beta = pushed + lean
-        size = np.abs(beta)
-        zu = self.z @ one.turn
-        slope = (one.linear[:, None] + 2 * one.square[:, None] * own)[:, :, None] * zu
-        slope -= one.linear[:, None, None] * (beta @ one.lines)
-        slope -= 2 * one.square[:, None, None] * ((beta * self.dots) @ one.lines)
-        second = one.square[:, None] * ((np.abs(zu) * self.w).sum(axis=1) ** 2
-                                        + (size * (self.w @ np.abs(one.lines).T) ** 2).sum(axis=2))  # fmt: skip
-        third = np.zeros((len(one.linear), n))
-        for (length, which), bell in zip(one.lengths, self.bells, strict=True):
-            cloud = one.cloud[which, None]
-            pulled = bell.pull[:, :, None] * self.apart_u
-            slope[which] -= cloud[:, :, None] * np.matmul(beta[which].transpose(1, 0, 2), pulled).transpose(1, 0, 2)
-            second[which] += cloud * (5 / (6 * length**2) * self.radius**2 + (size[which] * bell.second).sum(axis=2))
-            third[which] += cloud * (size[which] * bell.third).sum(axis=2)
-        second += third
-        return (
-            np.maximum(value, 0.0).T, 2 * slope.transpose(1, 0, 2), 2 * second.T, 2 * third.T, beta
-        )  # fmt: skip
-
-    def variance_bend(self, weights: Array, beta: Array) -> Array:
-        """The bends of the lower curves of all variances weighted by (n, c)."""
-        one = self.of_
-        zu = self.z @ one.turn
-        squares = (weights * one.square).T
-        total = 2 * squares.sum(axis=0)[:, None, None] * (zu[:, :, None] * zu[:, None, :])
-        shared = (squares[:, :, None] * beta).sum(axis=0)
-        total -= 2 * np.einsum("nm,md,me->nde", shared, one.lines, one.lines, optimize=True)
-        gram = one.turn.T @ one.turn
-        for (length, which), bell in zip(one.lengths, self.bells, strict=True):
-            clouds = (weights[:, which] * one.cloud[which]).T
-            total -= 5 / (3 * length**2) * clouds.sum(axis=0)[:, None, None] * gram
-            total -= self.bent(bell, (clouds[:, :, None] * beta[which]).sum(axis=0))
-        return np.asarray(2 * total, dtype=float)
+        pushed += post.lean[:, None, :]
+        value = one.linear[:, None] * self.own + one.square[:, None] * self.own**2 + (one.cloud + post.floor)[:, None]
+        value -= np.einsum("cnm,cnm->cn", pushed + post.lean[:, None, :], kernel)
+        # Of k(u)'beta, with beta held: slope, bend, and what lies beyond.
+        still = pushed @ one.crossed
+        beta = pushed.transpose(1, 0, 2)
+        slope = one.linear[:, None] * still[:, :, :d].transpose(1, 0, 2)
+        slope += 2 * one.square[:, None] * (beta @ (self.dots[:, :, None] * one.lines))
+        bend = 2 * one.square[:, None] * still[:, :, d:].transpose(1, 0, 2)
+        third = np.zeros((n, len(one.cloud)))
+        for (_, which), bell, turned in zip(one.lengths, self.bells, self.turned, strict=True):
+            few = one.cloud[which, None] * beta[:, which]
+            found = few @ turned
+            slope[:, which] += found[:, :, :d]
+            bend[:, which] += found[:, :, d:]
+            third[:, which] += (np.abs(few) @ bell.third[:, :, None])[:, :, 0]
+        tilt = (one.linear[:, None] + 2 * one.square[:, None] * self.own).T
+        slope = tilt[:, :, None] * self.zu[:, None, :] - slope
+        twice = 2 * self.zu[:, None, :, None] * self.zu[:, None, None, :]
+        bend = one.square[:, None, None] * twice - bend.reshape(n, -1, d, d)
+        bend -= one.peak[:, None, None] * one.gram
+        return np.maximum(value, 0.0).T, 2 * slope, 2 * bend, 2 * third
 
     def apart(self) -> Array:
         """Bound (n, c) of the posterior variance of f(u) - f(a) over the box: what a variance has over its tangent."""
@@ -326,3 +269,10 @@ class _Near:
             bell = (1 + a + a * a / 3) * np.exp(-a)
             sd[:, which] += np.sqrt(one.cloud[which] * 2 * np.maximum(1 - bell, 0.0)[:, None])
         return np.asarray(sd**2, dtype=float)
+
+
+def _turned(bell: Bells, apart: Array, pairs: Array, gram: Array) -> Array:
+    """Slopes and bends of bells, (n, m, d + d d), from offsets (n, m, d) and their products."""
+    n, m, d = apart.shape
+    bend = bell.pull[:, :, None, None] * gram + bell.twist[:, :, None, None] * pairs
+    return np.concatenate([bell.pull[:, :, None] * apart, bend.reshape(n, m, d * d)], axis=2)

@@ -6,11 +6,12 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import special
 
 Array = npt.NDArray[np.float64]
 
 _FAR, _PARTS = 16.0, 256
+_STEPS, _SHARES = 16, 8
 
 
 @lru_cache(maxsize=64)
@@ -74,34 +75,45 @@ def density_slope_range(df: float, low: Array, high: Array) -> tuple[Array, Arra
     return least, np.where((low <= -turn) & (high >= -turn), steepest, np.maximum(a, b))
 
 
-def log_bend(df: float, x: Array) -> Array:
-    """The second derivative of the log of the distribution function."""
-    ratio = density(df, x) / np.maximum(_exact(df, x), 1e-300)
-    pull = (df + 1) * x / (df + x * x) if np.isfinite(df) else x
-    return np.asarray(-ratio * (pull + ratio), dtype=float)
+def roof(df: float, low: Array, high: Array, at: Array, shrink: Array) -> tuple[Array, Array]:
+    """Value and rise at `at` of a line that is nowhere below a function from `low` to `high`.
 
-
-def log_bend_most(df: float, low: Array, high: Array) -> Array:
-    """Its greatest value over intervals: it rises to one place far out, falls to another, and rises to nothing.
-
-    For the normal law it only rises.
+    The function is the distribution function at z where z >= 0, and at `shrink` z, a share in 0..1 of it, where z < 0.
+    The line is the tangent at `at` where that is so; else the tangent that meets the function at the lower end, or,
+    where the function is bent up all the way, the line between the ends.
     """
-    found = np.maximum(log_bend(df, low), log_bend(df, high))
-    if not np.isfinite(df):
-        return found
-    place, value = _highest_bend(df)
-    return np.where((low <= place) & (high >= place), np.maximum(found, value), found)
+    touch = at.copy()
+    below = np.flatnonzero((low < 0).ravel())
+    some = low.ravel()[below], shrink.ravel()[below]
+    touch.ravel()[below] = np.maximum(at.ravel()[below], _touching(df, *some))
+    touch = np.maximum(touch, 0.0)
+    value, rise = cdf(df, touch), density(df, touch)
+    value += rise * (at - touch)
+    up = np.flatnonzero((high <= 0).ravel())
+    if len(up):
+        a, b, place, share = (part.ravel()[up] for part in (low, high, at, shrink))
+        last = cdf(df, share * b)
+        slope = np.maximum(last - cdf(df, share * a), 0.0) / np.maximum(b - a, 1e-9)
+        value.ravel()[up], rise.ravel()[up] = last - slope * (b - place), slope
+    return value, rise
 
 
 @lru_cache(maxsize=64)
-def _highest_bend(df: float) -> tuple[float, float]:
-    """Where the log of the distribution function bends up most, and how much."""
-    grid = -np.geomspace(1e-2, 1e4, 2000)
-    at = int(log_bend(df, grid).argmax())
-    span = grid[min(at + 1, 1999)], grid[max(at - 1, 0)]
-    found = optimize.minimize_scalar(lambda x: -float(log_bend(df, np.array([x]))[0]), bounds=span, method="bounded")
-    return float(found.x), float(-found.fun) * (1 + 1e-6)
+def _touches(df: float) -> Array:
+    """Where the tangent through the point (-i / 16, T(-(j / 8) i / 16)) touches, rather too far; rows i, columns j."""
+    low = -np.arange(int(_FAR * _STEPS) + 1)[:, None] / _STEPS
+    below = cdf(df, low * np.arange(_SHARES + 1) / _SHARES)
+    near, far = np.zeros_like(below), np.full_like(below, 1e3)
+    for _ in range(50):
+        middle = 0.5 * (near + far)
+        over = cdf(df, middle) - below - density(df, middle) * (middle - low) > 1e-10
+        near, far = np.where(over, near, middle), np.where(over, middle, far)
+    far.setflags(write=False)
+    return far
 
 
-def _exact(df: float, x: Array) -> Array:
-    return np.asarray(special.stdtr(df, x) if np.isfinite(df) else special.ndtr(x), dtype=float)
+def _touching(df: float, low: Array, shrink: Array) -> Array:
+    """Where a tangent touches that is not below the function of `roof` from `low` < 0 on; beyond all where unknown."""
+    step = np.ceil(np.minimum(-low, _FAR) * _STEPS).astype(np.intp)
+    share = np.floor(np.clip(shrink, 0.0, 1.0) * _SHARES).astype(np.intp)
+    return np.where(low < -_FAR, 1e6, _touches(df)[step, share])
