@@ -17,11 +17,6 @@ from optimise.models.findings import say
 from optimise.models.fitted import Core, Estimate
 from optimise.statistics.leastsq import Array, solve
 
-# A few blocks hardly say how far blocks lie apart, so that the prior weighs: with this scale of the sd between them
-# over that of a batch, 90 % intervals for a new block hold 91 % where it is 0 to 1 and 82 % where it is 5 (3 blocks
-# of 6, by simulation); with a scale of 1, 75 % there.
-APART = 3.0
-
 
 @dataclass(frozen=True, slots=True)
 class FewBlocks:
@@ -80,7 +75,7 @@ def block_of(data: BatchData) -> tuple[str, ...]:
 
 
 def told(blocks: FewBlocks, sd: float, where: str, scale: str, left_out: bool) -> Problem:
-    """What to say of them. `left_out`: whole plots are drawn, so that the averaged posterior does not draw blocks."""
+    """What to say of them. `left_out`: the averaged posterior predicts and draws whole plots, so not blocks."""
     count = len(blocks.effects)
     got = f"batches were made in {count} blocks"
     if blocks.variance > 0:

@@ -21,7 +21,7 @@ from optimise.models.aims import window
 from optimise.models.batchdata import BatchData, gather
 from optimise.models.bounds import estimate, likely, with_bounds
 from optimise.models.coefficients import coefficient_table, stationary_point, way_out
-from optimise.models.fewblocks import APART, FewBlocks, block_of, few_blocks, told
+from optimise.models.fewblocks import FewBlocks, block_of, few_blocks, told
 from optimise.models.findings import say
 from optimise.models.fitted import Core, FittedModel, anova_frame, number_column
 from optimise.models.grades import fit_grades
@@ -329,7 +329,8 @@ def _assembled(
     variance: dict[str, Number] = {"batch": fit.sd**2 if fit.has_error else diagnosis.no_error(fit)}
     if blocked is not None and core.error is not None:
         variance["block"] = blocked.variance
-        said.append(told(blocked, core.error[0], where, scale.name, data.shared is not None))
+        fixed = data.shared is not None and isinstance(predictor, PosteriorPredictor)
+        said.append(told(blocked, core.error[0], where, scale.name, fixed))
     no_error = diagnosis.no_error(fit)
     power = box_cox(columns, data.y, turn=None if seen is None else seen.turn)
     said += findings.scale_findings(where, scale, power)
@@ -373,9 +374,9 @@ def _predictor(
     if choice == "select" and not core.fit.exact:
         try:
             z = coordinates(study.region, data.X, data.chosen)
-            blocks, groups, apart = _drawn(data)
-            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, blocks, groups, apart)
-            return PosteriorPredictor(Posterior.fit(z, values, blocks, plots=groups, apart=apart), study.region), []
+            blocks, groups, few = _drawn(data)
+            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, blocks, groups, few)
+            return PosteriorPredictor(Posterior.fit(z, values, blocks, plots=groups, few=few), study.region), []
         except ModelError:
             pass
     error = core.error
@@ -400,15 +401,15 @@ def _predictor(
     return LeastSquaresPredictor(core.terms, core.coding, core.beta, core.unscaled, *error, shared), notes
 
 
-def _drawn(data: BatchData) -> tuple[Array | None, tuple[str, ...] | None, float]:
-    """Block columns with effects of their own, groups of batches whose errors are drawn together, and their prior.
+def _drawn(data: BatchData) -> tuple[Array | None, tuple[str, ...] | None, bool]:
+    """Block columns with effects of their own, groups of batches whose errors are drawn together, and if few.
 
     A new batch is one of a new block, so that blocks are drawn too, but where whole plots already are.
     """
     blocks = data.blocks if data.blocks.shape[1] else None
     if data.shared is not None:
-        return blocks, data.shared.names, 1.0
-    return None, None if blocks is None else block_of(data), APART
+        return blocks, data.shared.names, False
+    return None, None if blocks is None else block_of(data), True
 
 
 def term_groups(terms: Terms) -> dict[str, list[int]]:
