@@ -62,7 +62,7 @@ def gather(
         specs=specs,
         **_decided(study, models, best, formula, verdict, usable, judged),
         batches=usable,
-        rests_on=_rests_on(usable, models),
+        rests_on=_rests_on(usable),
         batch_g=study.batch_g,
         batches_per_day=study.batches_per_day,
         batch_cost=study.batch_cost,
@@ -216,17 +216,11 @@ def _said(*sentences: str) -> tuple[str, ...]:
     return tuple(sentence for sentence in sentences if sentence)
 
 
-def _rests_on(usable: int, models: Models | None) -> str:
+def _rests_on(usable: int) -> str:
     if not usable:
         return "Nothing has been measured yet."
-    how = ""
-    if models is not None:
-        measured = any(model.kind in ("number", "curve") for model in models.values())
-        averaged = models.terms_choice == "select"
-        how = ", by the averaged posterior" if averaged else ", by the full planned model"
-        how = how if measured else ", by a model of grades or passes"
     made = counted(usable, "batch", "batches")
-    return f"Rests on {made} made at bench scale{how}. Other lots and larger scale are not in it."
+    return f"Rests on {made} made at bench scale. Other lots and larger scale are not in it."
 
 
 def _predicts_by(models: Models | None) -> str:

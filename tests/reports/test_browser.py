@@ -90,6 +90,11 @@ def test_it_prints_whole_pages_with_the_formula_as_found(reports, opened, tmp_pa
     cut = """() => [...document.querySelectorAll("main svg.pic")].filter(one => one.checkVisibility())
         .map(one => one.getBoundingClientRect().right - document.documentElement.clientWidth)"""
     assert max(page.evaluate(cut)) <= 1
+    # Small multiples stand beside each other in print too.
+    widths = page.evaluate("""() => [...document.querySelectorAll("main .small-multiples > svg.pic")]
+        .filter((one) => one.checkVisibility()).map((one) => one.clientWidth / one.parentElement.clientWidth)""")
+    assert widths
+    assert max(widths) < 0.3
 
 
 def test_without_scripts_every_part_is_there(reports, opened):
