@@ -14,6 +14,7 @@ from scipy import stats
 
 from doe.definition.parts import Response
 from doe.problems import Problem, Unavailable
+from doe.region.region import Region
 from doe.study import Study
 from doe.terms.terms import Terms
 from optimise.models.batchdata import BatchData
@@ -100,15 +101,22 @@ class Coded:
     coordinates: str
 
 
-def coded_surface(study: Study, core: Core) -> Coded | Unavailable:
+def by_category(core: Core) -> bool:
+    """Whether the fitted surface differs between levels of a category."""
+    return any(t.level for t in core.terms.terms)
+
+
+def coded_surface(study: Study, core: Core, combo: Mapping[str, str] | None = None) -> Coded | Unavailable:
     """The surface of a fit over the free coordinates of the study's region, or why there is no single one.
 
+    With `combo`, a level of each category, it is the surface there, over what may be tried there.
     Process factors are coded -1..+1 over low..high; a blend (within its total) over the reach of its free ingredients.
     """
-    terms, region = core.terms, study.region
-    if any(t.level for t in terms.terms):
+    terms, region = core.terms, study.region if combo is None else study.region.at(combo)
+    if combo is None and by_category(core):
         return Unavailable(
-            "the surface differs between categories", "look at each category by itself (optimise --hold)"
+            "the surface differs between categories",
+            "look at each category by itself (optimise --hold); for trials on the way up: next --learn N --way",
         )
     if region.dimension == 0:
         return Unavailable("nothing is free to move", "nothing to do")
@@ -122,7 +130,8 @@ def coded_surface(study: Study, core: Core) -> Coded | Unavailable:
         def decoded(U: Array) -> Array:
             return np.asarray(U, dtype=float) * code.scale + code.shift
 
-    chosen = {name: np.full(1, levels[0], dtype=object) for name, levels in region.categories.items()}
+    known = study.region.categories if combo is None else {name: (level,) for name, level in combo.items()}
+    chosen = {name: np.full(1, levels[0], dtype=object) for name, levels in known.items()}
 
     def rows(U: Array) -> Array:
         given = {name: np.repeat(value, len(U)) for name, value in chosen.items()}
@@ -184,18 +193,22 @@ def _reach_in_units(
 
 
 def way_out(
-    study: Study, core: Core, scale: Scale, response: Response, distances: npt.ArrayLike = _DISTANCES
-) -> tuple[Mapping[str, Any], ...] | Unavailable:
-    """The places predicted best at each distance from the middle: distance, levels, prediction, its 95 % confidence."""
+    study: Study, core: Core, scale: Scale, response: Response, distances: npt.ArrayLike = _DISTANCES,
+    combo: Mapping[str, str] | None = None,
+) -> tuple[Mapping[str, Any], ...] | Unavailable:  # fmt: skip
+    """The places predicted best at each distance from the middle: distance, levels, prediction, its 95 % confidence.
+
+    With `combo` the way within these levels of the categories.
+    """
     sign = {"above": 1.0, "below": -1.0}.get(response.aim)
     if sign is None:
         return Unavailable("only a response that is wanted high or low has a way up or down", "see optimise")
-    coded, region = coded_surface(study, core), study.region
+    coded, region = coded_surface(study, core, combo), study.region if combo is None else study.region.at(combo)
     if isinstance(coded, Unavailable):
         return coded
     if core.error is None:
         return Unavailable("nothing is left to judge the error by", "make more batches than the model has terms")
-    start, G, h = _room(study, coded)
+    start, G, h = _room(region, coded)
     places, reached = best_way(coded.fitted, sign, start, G, h, distances)
     levels = coded.decoded(places)
     t = float(stats.t.isf(0.025, coded.fitted.df))
@@ -212,9 +225,8 @@ def way_out(
     )
 
 
-def _room(study: Study, coded: Coded) -> tuple[Array, Array, Array]:
+def _room(region: Region, coded: Coded) -> tuple[Array, Array, Array]:
     """The middle of the region and its limits G u <= h in the coded coordinates."""
-    region = study.region
     middle = np.array([[region.centroid[name] for name in region.names]])
     origin = coded.decoded(np.zeros((1, coded.dimension)))[0]
     basis = (coded.decoded(np.eye(coded.dimension)) - origin).T

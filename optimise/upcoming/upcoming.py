@@ -311,9 +311,10 @@ def _expected(step: Due, gain: float, count: int) -> str:
 
 
 def _on_way(told: Upcoming, study: Study, models: Models, way: str, count: int, numbers: tuple[int, int]) -> Upcoming:
-    design = _planned(study, models.results, _rows(study, trials_on_way(study, models[way], count)), numbers)
+    trials, said = trials_on_way(study, models[way], count)
+    design = _planned(study, models.results, _rows(study, trials), numbers)
     none = Unavailable("trials on a way follow one response", "use learn without a way for trials that gain most")
-    return _to_learn(told, design, {"chance": none, "per_batch": none}, way)
+    return replace(_to_learn(told, design, {"chance": none, "per_batch": none}, way), findings=said)
 
 
 def _augmented(study: Study, results: Results, count: int, numbers: tuple[int, int]) -> Design:

@@ -62,3 +62,32 @@ def test_what_is_asked_wrongly_is_said_at_once():
     with pytest.raises(ModelError) as caught:
         next_trials(made, models(made), way="Yeild")
     assert len(caught.value.problems) == 2
+
+
+@pytest.mark.parametrize(
+    ("aim", "low", "high", "best", "sign"), [("above", 11, None, "wet", 1), ("below", None, 9, "dry", -1)]
+)
+def test_where_categories_differ_the_way_is_that_within_the_best(aim, low, high, best, sign):
+    """A known plane, 10 + 2 a - b and 3 more where wetted: the way is along (2, -1), up within wet, down within dry."""
+    limits = {key: value for key, value in (("low", low), ("high", high)) if value is not None}
+    made = Study.from_dict(
+        {
+            "study": {"name": "Wetting"},
+            "factor": [{"name": "a", "low": -1, "high": 1}, {"name": "b", "low": -1, "high": 1},
+                       {"name": "Wetting", "levels": ["dry", "wet"]}],
+            "plan": {"model": "linear"},
+            "response": [{"name": "Y", "aim": aim, "method": "m", **limits}],
+        }
+    )  # fmt: skip
+    rng = np.random.default_rng(2)
+    table = pd.DataFrame({"a": [-1, 1, -1, 1, 0] * 4, "b": [-1, -1, 1, 1, 0] * 4, "Wetting": ["dry", "wet"] * 10})
+    table["Y"] = 10 + 2 * table["a"] - table["b"] + 3 * (table["Wetting"] == "wet") + 0.01 * rng.normal(size=20)
+    upcoming = next_trials(made, fit(made, made.results(table), terms="all"), learn=4, way="Y")
+    assert set(upcoming.table["Wetting"]) == {best}
+    X = upcoming.table[["a", "b"]].to_numpy()
+    inner = np.abs(X).max(axis=1) < 0.95
+    assert inner.sum() >= 2
+    ways = X[inner] / np.linalg.norm(X[inner], axis=1)[:, None]
+    assert ways == pytest.approx(np.tile(sign * np.array([2, -1]) / np.sqrt(5), (inner.sum(), 1)), abs=0.01)
+    said = next(f.got for f in upcoming.findings if f.code == "way-within")
+    assert f"Wetting {best}" in said
