@@ -25,6 +25,7 @@ from optimise.formula.space import Space
 from optimise.models.aims import desirability, overall, wanted
 from optimise.models.chance import joint_chance
 from optimise.models.predictors import split_levels
+from optimise.models.recipes import off_steps
 from optimise.proof.certify import Searched, certificate, searched
 from optimise.proof.clash import Clash, find_clash
 
@@ -64,6 +65,7 @@ def find(
     findings: list[Problem] = []
     brief, objective = _brief(study, models, objective, findings)
     _check_against(brief, against)
+    findings += off_steps(study, hold or {})
     space, exact_met = _space(brief, hold, findings)
     quest = Quest(brief, space, objective, None if outside else brief.fence)
     peaks = _peaks(quest, starts)
@@ -208,7 +210,7 @@ def _described(
         tolerances=allowance.tolerances(quest, quest.fence, x, best.combo) if wide else {},
         limited_by=tuple(around.limited_by(brief, x, best.combo)),
         clash=clash.entries,
-        closest=clash.closest,
+        closest=_closest(quest, models, clash.closest, hold),
         findings=tuple(findings),
         study_digests=study.digests,
         results_digest=models.results_digest,
@@ -369,6 +371,28 @@ def _at_limits(study: Study, space: Space, x: Array) -> tuple[str, ...]:
     moves = np.abs(region.A @ space.basis).sum(axis=1) > 1e-12 * np.maximum(np.abs(region.A).sum(axis=1), 1e-300)
     on = (room <= 1e-6 * size) & moves
     return tuple(dict.fromkeys(label for label, flag in zip(region.labels, on, strict=True) if flag))
+
+
+def _closest(
+    quest: Quest, models: Models, closest: Mapping[str, Any], hold: Mapping[str, Any] | None
+) -> Mapping[str, Any]:
+    """The recipe closest to all musts as it can be weighed, and what is predicted of it."""
+    if not closest:
+        return closest
+    study, levels = quest.brief.study, closest["levels"]
+    wide = replace(quest, space=Space.build(study, hold))
+    combo = next(one for one in wide.space.combos if all(levels[name] == level for name, level in one.items()))
+    space = wide.space.at(combo)
+    u = space.region.coded(np.array([[levels[name] for name in space.region.names]]))[0]
+    peak = wide.weighable(Peak(u, combo, float(wide.score(u[None], combo)[0])))
+    frame = _tidy(study, space.frame(space.region.decoded(peak.u[None]), combo), space)
+    said = models.predict(frame).iloc[0]
+    values = {name: float(said[name]["predicted"]) for name in closest["responses"]}
+    return {**closest, "levels": {name: _native(frame[name].iloc[0]) for name in study.columns}, "responses": values}
+
+
+def _native(value: Any) -> Any:
+    return value if isinstance(value, str) else float(value)
 
 
 def _short(entry: Mapping[str, Any]) -> dict[str, Any]:

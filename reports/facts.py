@@ -128,7 +128,8 @@ class Trade:
 class Formula:
     """A formula with what is predicted of it. `confirmed` says what confirmation batches showed, if any were made.
 
-    `broken` names the limits now in force that it does not keep: it may have been kept before they were.
+    `moved` says how its chance has changed since it was kept. `broken` names the limits now in force that it does not
+    keep: it may have been kept before they were.
     """
 
     name: str
@@ -149,7 +150,7 @@ class Formula:
     confirmed: str | None = None
     broken: tuple[str, ...] = ()
     findings: tuple[Problem, ...] = ()
-    differs: str = ""
+    moved: str = ""
     trade: Trade | None = None
 
     @property
@@ -451,6 +452,7 @@ class Facts:
     limits: tuple[tuple[str, str], ...] = ()
     categories: tuple[str, ...] = ()
     open_questions: tuple[str, ...] = ()
+    kept: tuple[str, ...] = ()
     digests: Mapping[str, str] = field(default_factory=lambda: _NONE)
     predicts_by: str = ""
     version: str = ""

@@ -345,10 +345,14 @@ def _check_once(name: str, where: str, seen: dict[str, str], notes: Notes) -> No
     seen.setdefault(key, where)
 
 
+_TAKEN = ", ".join((*RESERVED, *RESERVED_AS_SPELT))
+_FREE = f"another name; taken are {_TAKEN}, and what begins with {' or '.join(RESERVED_BEGINNINGS)}"
+
+
 def _check_column_name(name: str, where: str, notes: Notes) -> None:
     key = folded(name)
     if key in RESERVED or name in RESERVED_AS_SPELT or key.startswith(RESERVED_BEGINNINGS):
-        notes.stop("reserved-name", where, f"{name} heads a column of its own in tables", "another name", "rename it")
+        notes.stop("reserved-name", where, f"{name} heads a column of its own in tables", _FREE, "rename it")
     if any(unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Co", "Cn") for sign in name):
         notes.stop("bad-name", where, "the name has signs in it that cannot be seen", "plain text", "type it anew")
     signs = [sign for sign in "×[]²" if sign in name]

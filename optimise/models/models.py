@@ -31,7 +31,7 @@ from optimise.models.modelfile import stored, stored_fence
 from optimise.models.otherform import OtherForm, other_form
 from optimise.models.points import entry, exact_chance, plain, point_findings, trade_findings, within
 from optimise.models.predictors import Chosen, LeastSquaresPredictor, Predictor, split_levels
-from optimise.models.recipes import recipes
+from optimise.models.recipes import off_steps, recipes
 from optimise.models.together import Together, shared_level, together
 from optimise.statistics.leastsq import Array
 from optimise.statistics.predictive import TMixture
@@ -366,6 +366,7 @@ class Models(Shown, Mapping[str, FittedModel]):
                     "findings": [
                         *trade[i],
                         *point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i])),
+                        *(one.to_dict() for one in off_steps(self.study, levels)),
                     ],
                 }
             )

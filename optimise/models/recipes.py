@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -44,6 +47,24 @@ def recipes(study: Study, frame: pd.DataFrame) -> pd.DataFrame:
         return study.complete(levels)
     except StudyError as error:
         raise ModelError(error.problems) from None
+
+
+def off_steps(study: Study, levels: Mapping[str, Any]) -> list[Problem]:
+    """A finding for each given level that is no whole number of weighable steps; `levels` may be part of a recipe."""
+    categories = study.region.categories
+    combo = {name: str(levels.get(name, known[0])) for name, known in categories.items()}
+    steps = study.steps_at(combo)
+    fill = study.fill.name if study.fill is not None else None
+    out = []
+    for name, value in levels.items():
+        step = steps.get(name)
+        if step is None or name == fill or isinstance(value, str):
+            continue
+        whole = round(float(value) / step) * step
+        if abs(whole - float(value)) > 1e-6 * step:
+            got, allowed = f"{float(value):g} is no whole number of steps", f"steps of {step:g}"
+            out.append(Problem("off-step", "warn", name, got, allowed, f"take {whole:.12g}, or change its step"))
+    return out
 
 
 def _problem(where: str, got: str, allowed: str, do: str) -> Problem:

@@ -29,6 +29,7 @@ from reports.gathering.trade import measured_findings
 from reports.numbers import counted, listed
 from reports.wording import proof as wording_proof
 from reports.wording import wording
+from reports.wording.changes import kept_lines
 
 _MOST_ALTERNATIVES = 3
 
@@ -42,6 +43,7 @@ def gather(
     best: Optimum | None = None,
     journal: Sequence[Any] = (),
     verdict: Mapping[str, Any] | None = None,
+    kept: Sequence[Mapping[str, Any]] = (),
 ) -> Facts:
     """All that a report on these may say; what is not given is not known yet. `design` is one round or all of them."""
     designs, plans, judged = _rounds(study, design)
@@ -91,6 +93,7 @@ def gather(
         predicts_by=_predicts_by(models),
         limits=tuple((limit.rule, limit.why) for limit in study.limits),
         open_questions=_open(study, models),
+        kept=tuple(kept_lines(kept)),
         digests=MappingProxyType({**study.digests, **({"results": results.digest} if results else {})}),
         version=_version(),
         steps=tuple(step.does for step in study.steps),

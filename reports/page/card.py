@@ -27,12 +27,16 @@ CAUTIONS = (
 
 
 def formula_card(
-    study: Study, models: Models, levels: pd.DataFrame, name: str, verdict: Mapping[str, Any] | None = None
-) -> Formula:
-    """The formula of one row of levels, as facts; `verdict` is what its confirmation batches said, if any."""
+    study: Study, models: Models, levels: pd.DataFrame, name: str, verdict: Mapping[str, Any] | None = None,
+    moved: str = "",
+) -> Formula:  # fmt: skip
+    """The formula of one row of levels, as facts; `verdict` is what its confirmation batches said, if any.
+
+    `moved` says how its chance has changed since it was kept.
+    """
     named = levels.set_axis([name], axis=0)
     (formula,) = formulas(study, models, named, tolerances=tolerances(study, models, named))
-    return replace(formula, confirmed=confirmed_words(verdict))
+    return replace(formula, confirmed=confirmed_words(verdict), moved=moved)
 
 
 def write_card(path: str | Path, study: Study, formula: Formula, batch_g: float, results_digest: str = "") -> None:
@@ -63,6 +67,7 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
     return {
         "formula": formula.name,
         "confirmed": formula.confirmed,
+        "moved": formula.moved,
         "breaks": list(formula.broken),
         "batch_g": batch_g,
         "lines": [
@@ -168,6 +173,7 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
     out = [f"Formula {tables.clean(formula.name)} of {tables.clean(study.name)}, {standing(formula)}"]
     if formula.lines:
         out[0] += f", for a batch of {numbers.exactly(batch_g)} g"
+    out += [tables.wrapped(formula.moved)] if formula.moved else []
     out += [tables.wrapped(f"{note.level}: {said(note)}", indent="  ") for note in notes(formula)]
     rows = [
         [f"  {line.label}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",

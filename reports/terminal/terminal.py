@@ -232,7 +232,7 @@ def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER", moved: 
             right=(1, 3),
         )
         cost = _number(point["cost_per_kg"])
-        told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in RULES]
+        told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in {*RULES, "off-step"}]
         paid = f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""
         parts.append(_page(head, table, paid, findings(told)))
     return _page(*parts, "\n".join(moved), _do(typed("optimise", folder)))
@@ -320,7 +320,7 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
     if isinstance(cost, float):
         says.append(f"Cost {money(cost, study.currency)} per kg.")
     if not isinstance(best.desirability, Unavailable):
-        says.append(f"Desirability {figure(best.desirability)}.")
+        says.append(f"Desirability {figure(best.desirability)} (0: something asked for is missed; 1: all as wanted).")
     if not best.inside:
         says.append("Outside what was tried.")
     says.append(wording_proof.bound(best.certificate.to_dict()))

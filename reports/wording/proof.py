@@ -23,20 +23,20 @@ def bound(certificate: Mapping[str, Any]) -> str:
         return ""  # one recipe was looked at; nothing is said of others
     where = "in the tried region" if certificate.get("fenced", True) else "within the limits"
     where = f"{where} with this {listed(held)}" if held else where
-    if upper > _ONLY and value <= _ONLY - certificate["target"]:
-        return f"Found by many starts {where}; how much better another recipe there could be is not proved."
-    chance = certificate["objective"] == "chance"
     # A bound is rounded up, or it would be none.
     most = ceil(upper * 1000 - 1e-9) / 1000
+    if most >= 1 and value <= _ONLY - certificate["target"]:
+        return f"Found by many starts {where}; how much better another recipe there could be is not proved."
+    chance = certificate["objective"] == "chance"
     if chance:
         said = f"no recipe {where} passes more often than {percent(most, 1)} in these models"
         if most >= 1 and value > _ONLY - certificate["target"]:
             said = f"no recipe {where} can pass more often in these models"
         step = f"{plain(100 * certificate['target'], 1)} points"
-        gap = f"{figure(100 * (upper - value), digits=2)} points"
+        gap = f"{figure(100 * (most - value), digits=2)} points"
     else:
         said = f"no recipe {where} has a desirability above {plain(most, 3)} in these models"
-        step, gap = plain(certificate["target"], 3), figure(upper - value, digits=2)
+        step, gap = plain(certificate["target"], 3), figure(most - value, digits=2)
     if certificate["proved"]:
         return f"Proved: {said}, so none is better than this one by more than {step}."
     if upper - value > _WIDE:

@@ -230,8 +230,9 @@ def weakest_line(formula: Formula) -> str:
         return "No must has a chance yet."
     if weak.chance > 0.99:
         return "None: every must would be met in more than 99 of 100 batches."
-    failing = batches_in_words(1 - weak.chance, "batches")
-    return f"{weak.spec.name}: {failing} would miss it ({asked(weak.spec)}; predicted {predicted(weak)})."
+    # Said as passing, like the chance of all: the two are rounded alike and cannot contradict each other.
+    passing = batches_in_words(weak.chance, "batches")
+    return f"{weak.spec.name}: {passing} would meet it ({asked(weak.spec)}; predicted {predicted(weak)})."
 
 
 def predicted(strip: Strip) -> str:

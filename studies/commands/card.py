@@ -6,7 +6,8 @@ import argparse
 from pathlib import Path
 
 from reports.page import card
-from studies import analysis, formulas
+from reports.wording.changes import kept_lines
+from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import formula_name
@@ -28,7 +29,8 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             levels = formulas.named(folder, args.formula)
             verdict = formulas.verdict(folder) if formulas.is_confirmed(folder, levels) else None
         name = formula_name(args.formula or str(levels.index[0]))
-        formula = card.formula_card(study, models, levels, name, verdict)
+        kept = [entry for entry in changes.of_kept(folder, models) if entry["formula"] == name]
+        formula = card.formula_card(study, models, levels, name, verdict, " ".join(kept_lines(kept)))
         file = f"formulas/{name}-card.html"
         change.draw(file, lambda path: card.write_card(path, study, formula, grams, models.results_digest))
     desk.progress("")

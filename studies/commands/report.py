@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 from reports import write_report
-from studies import analysis, formulas
+from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import REPORT
@@ -22,8 +23,10 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     desk.progress("gathering ...")
     with folder.changing("report") as change:
         models = best = verdict = None
+        kept: list[dict[str, Any]] = []
         if results is not None:
             models = analysis.fitted(folder)
+            kept = changes.of_kept(folder, models)
             best, verdict = formulas.confirmed_or_best(folder, models)
             analysis.keep_fresh_models(change, folder, models)
         journal = folder.journal()
@@ -38,6 +41,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
                 best=best,
                 journal=journal,
                 verdict=verdict,
+                kept=kept,
             )
 
         change.draw(REPORT, make)

@@ -442,3 +442,28 @@ def test_a_front_between_two_aims_keeps_the_chance():
 def test_a_front_against_what_is_not_there_is_refused(against):
     with pytest.raises(ModelError):
         find(*blend_models(), against=against)
+
+
+def test_levels_off_their_steps_are_told():
+    study, models = blend_models()
+    best = find(study, models, hold={"Gum": 0.53}, lean=True)
+    assert [(f.where, f.do) for f in best.findings if f.code == "off-step"] == [
+        ("Gum", "take 0.55, or change its step")
+    ]
+    typed = pd.DataFrame([{"Gum": 0.5, "Wax": 2.04, "Oil": 4.0}])
+    (point,) = models.points(typed)
+    assert [row["where"] for row in point["findings"] if row["code"] == "off-step"] == ["Wax"]
+
+
+def test_the_recipe_closest_to_all_can_be_weighed():
+    source = blend_models()[0].to_dict()
+    source["response"][0].update(low=12.3, target=12.8, high=13.5)
+    source["response"][1].update(low=8.5, target=9.0)
+    study = Study.from_dict(source)
+    models = fit(study, study.results(trials(study, 22, 3, blend_truth, {"Thick": 0.25, "Soft": 0.25})))
+    closest = find(study, models).closest
+    assert sum(closest["levels"].values()) == pytest.approx(100, abs=1e-12)
+    for name, step in (("Gum", 0.05), ("Wax", 0.1), ("Oil", 0.5)):
+        assert closest["levels"][name] / step == pytest.approx(round(closest["levels"][name] / step), abs=1e-9)
+    said = models.predict(pd.DataFrame([closest["levels"]]))
+    assert closest["responses"]["Thick"] == pytest.approx(said["Thick"]["predicted"].iloc[0])
