@@ -15,7 +15,8 @@ class Problem:
 
     `stop` means that nothing goes on until it is mended (or, for findings of the trade, taken on purpose
     by `[[accept]]`); `warn` and `inform` travel with the results. Findings of the trade carry the `source` of what they
-    hold a formula against and the `numbers` they rest on, as (name, value).
+    hold a formula against and the `numbers` they rest on, as (name, value). `accepted` says who took it on purpose, and
+    why.
     """
 
     code: str
@@ -26,9 +27,15 @@ class Problem:
     do: str
     source: str = ""
     numbers: tuple[tuple[str, float], ...] = ()
+    accepted: str = ""
+
+    @property
+    def stops(self) -> bool:
+        """Whether nothing goes on until it is mended."""
+        return self.level == "stop" and not self.accepted
 
     def to_dict(self) -> dict[str, Any]:
-        """The problem under the keys promised for `--json`; `source` and `numbers` only where there are any."""
+        """The problem under the keys promised for `--json`; `source`, `numbers`, `accepted` only where given."""
         out: dict[str, Any] = {
             "code": self.code,
             "level": self.level,
@@ -41,6 +48,7 @@ class Problem:
             out
             | ({"source": self.source} if self.source else {})
             | ({"numbers": dict(self.numbers)} if self.numbers else {})
+            | ({"accepted": self.accepted} if self.accepted else {})
         )
 
     @classmethod

@@ -121,7 +121,9 @@ def check_document(study: Study, refused: Sequence[Problem] = (), trade: Sequenc
         },
         "cost_per_kg": cost if isinstance(cost, Unavailable) else {"low": cost[0], "high": cost[1]},
     }
-    return document("check", body, problems=(*study.problems, *refused, *trade), digests=study.digests)
+    found = (*study.problems, *refused, *trade)
+    whole = document("check", body, problems=found, digests=study.digests)
+    return {**whole, "ok": not any(problem.stops for problem in found)}
 
 
 def _corner_count(region: Region) -> int | Unavailable:

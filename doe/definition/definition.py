@@ -9,7 +9,7 @@ from types import MappingProxyType
 from typing import Any
 
 from doe.definition.checks import Notes, Row, check_names, folded, fraction, is_number, named, sections, shown
-from doe.definition.conditions import read_condition
+from doe.definition.conditions import BARS, read_condition
 from doe.definition.ingredients import check_step, low_high, material_factor, read_ingredient, share_of
 from doe.definition.parts import (
     Accept,
@@ -143,6 +143,8 @@ class _Limits:
             return []
         text = tidy(t["rule"])
         where = f"limit {shown(text)}"
+        if f" {BARS} " in text and not set("<>=≤≥") & set(text):
+            return self._barring(text, where, t)
         try:
             rules = parse_rule(text, list(self.bounds))
         except RuleError as error:
@@ -152,10 +154,21 @@ class _Limits:
             self._say_constant(rules, where, t)
             return []
         self._check_divisor(rules[0].divisor, where)
-        condition = None
-        if t.get("when"):
-            condition = read_condition(t["when"], self.ingredients, self.factors, f"{where}, when", self.notes)
+        condition = self._condition(t, where)
         return [replace(self._limit(rule, text, t), condition=condition) for rule in rules]
+
+    def _condition(self, t: Mapping[str, Any], where: str) -> tuple[str, tuple[str, ...]] | None:
+        if not t.get("when"):
+            return None
+        return read_condition(t["when"], self.ingredients, self.factors, f"{where}, when", self.notes)
+
+    def _barring(self, text: str, where: str, t: Mapping[str, Any]) -> list[Limit]:
+        """A limit on a choice: levels of a category that may not stand where it holds."""
+        barred = read_condition(text, self.ingredients, self.factors, where, self.notes, BARS)
+        condition = self._condition(t, where)
+        if barred is None or (t.get("when") and condition is None):
+            return []
+        return [Limit(text, MappingProxyType({}), None, None, t.get("why", ""), t.get("when"), None, condition, barred)]
 
     def _say_constant(self, rules: Sequence[Rule], where: str, t: Mapping[str, Any]) -> None:
         """A limit on nothing that varies is always met, which is told, or never, which stops."""

@@ -82,7 +82,7 @@ def study_digests(read: Parts) -> dict[str, str]:
         "unit": read.unit,
         "ingredient": [_tried(i) for i in read.ingredients],
         "factor": [_all(f, ("was", "of")) for f in factors],
-        "limit": [_row(x, ("weights", "low", "high", "when")) for x in read.limits],
+        "limit": [_row(x, ("weights", "low", "high", "when", *(("bars",) if x.bars else ()))) for x in read.limits],
         "plan": _all(read.plan),
     }
     measured = [_row(r, _MEASURED) for r in read.responses]

@@ -197,8 +197,8 @@ _FACTOR = _section(
 )
 _LIMIT = _section(
     "limit",
-    "A linear limit on levels.",
-    _text("rule", "e.g. Wax + Oil <= 9, or Humectant / Gum >= 4", needed=True),
+    "A linear limit on levels, or a choice that may not be made.",
+    _text("rule", "e.g. Wax + Oil <= 9, Humectant / Gum >= 4, or Gum is not Xanthan A", needed=True),
     _text("why", "the reason"),
     _text("when", "only for that choice or category, e.g. Gum is Xanthan A"),
     _text("on", "what it counts: as supplied, or the active part (assay)", "supplied", "active"),

@@ -1,6 +1,7 @@
 """The facts of a material that checks of the trade rest on: read, put into one form, looked over for slips of units.
 
-`acid` becomes a table of name, pka and factor (grams of acid in a gram as supplied), shares become fractions.
+`acid` becomes a table of name, pka and factor (grams of acid in a gram as supplied; absent where only the acid is
+named, and the INCI name tells), shares become fractions.
 """
 
 from __future__ import annotations
@@ -67,7 +68,8 @@ def _acid(value: Any, where: str, notes: Notes) -> Mapping[str, Any] | None:
             notes.stop("unknown-word", where, f"came {shown(value)}", "one of " + ", ".join(ACIDS), do)
             return None
         acid, factor = found
-        return MappingProxyType({"name": acid.name, "pka": acid.pka, "factor": factor})
+        form = {} if value.strip().casefold() in ACIDS else {"factor": factor}
+        return MappingProxyType({"name": acid.name, "pka": acid.pka, **form})
     strange = [key for key in value if key not in _ACID_KEYS]
     numbers = {key: value[key] for key in _ACID_KEYS[1:] if key in value}
     wrong = [key for key, number in numbers.items() if not is_number(number) or number <= 0]
@@ -82,9 +84,13 @@ def _acid(value: Any, where: str, notes: Notes) -> Mapping[str, Any] | None:
             "wrong-type", where, f"came {shown(dict(value))}", _FORM, "give numbers above 0, both masses or none"
         )
         return None
-    factor = numbers.get("acids", 1) * numbers["acid_g_mol"] / numbers["salt_g_mol"] if "salt_g_mol" in numbers else 1.0
+    form = {}
+    if "salt_g_mol" in numbers:
+        form["factor"] = float(numbers.get("acids", 1) * numbers["acid_g_mol"] / numbers["salt_g_mol"])
+    factor = form.get("factor", 1.0)
     if factor > 1 + 1e-9:
         got = f"{factor:.3g} g of acid from 1 g of it"
         notes.stop("acid-factor", where, got, "at most 1", "acid_g_mol is the acid's molar mass, salt_g_mol the salt's")
     pka = float(numbers["pka"]) if "pka" in numbers else known.pka if known else 0.0
-    return MappingProxyType({"name": tidy(str(value.get("name", "its acid"))), "pka": pka, "factor": float(factor)})
+    name = known.name if known is not None else tidy(str(value.get("name", "its acid")))
+    return MappingProxyType({"name": name, "pka": pka, **form})

@@ -137,7 +137,8 @@ class Limit:
     """A linear limit: `low <= sum(weights[name] * level of name) <= high`, in the study's units.
 
     `rule` is the text as written. Either side may be absent (None). `when` and `on` are kept as written; `condition` is
-    what `when` means: a category and the levels at which the limit holds.
+    what `when` means: a category and the levels at which the limit holds. A limit on a choice ("Gum is not Guar") has
+    no weights: `bars` is the category and the levels that may not be chosen where it holds.
     """
 
     rule: str
@@ -148,6 +149,7 @@ class Limit:
     when: str | None = None
     on: str | None = None
     condition: tuple[str, tuple[str, ...]] | None = None
+    bars: tuple[str, tuple[str, ...]] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,7 +288,7 @@ class Law:
     """A legal or house limit: at most `most` % of the product of all `names` together, counted as `as_acid` if given.
 
     `market` and `product` are empty where it holds for any. `edition` is the date of the text, `checked` how it was
-    taken from there.
+    taken from there. `counts` are the grams counted of a gram of each name, where it is not all of it or its acid.
     """
 
     substance: str
@@ -298,3 +300,4 @@ class Law:
     source: str
     edition: str
     checked: str = "as given in study.toml"
+    counts: tuple[float, ...] = ()

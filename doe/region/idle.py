@@ -12,6 +12,7 @@ from doe.problems import Problem
 from doe.region.conflicts import conflicts
 from doe.region.feasible import Rows, extent, ratio_extent
 from doe.region.limits import LEFT_OUT, number, scaled_rows
+from doe.region.pieces import Pieces
 from doe.region.region import Region
 from doe.region.rewriting import ratio_of, renumbered, rule_of
 
@@ -35,15 +36,19 @@ def idle(region: Region) -> tuple[Idle, ...]:
     """The limits and bounds of a region that never decide anything, each with what does in its place.
 
     A lower bound of 0 that nobody wrote (that of the ingredient that takes up the rest) is not named. Where limits
-    differ between combinations of categories, a limit is named that decides nothing wherever it holds.
+    differ between combinations of categories, a limit is named that decides nothing wherever it holds; one that leaves
+    a combination without a recipe decides that.
     """
     polytopes = [piece for piece, _ in region.pieces]
-    if polytopes[0] is not region:
+    if isinstance(region, Pieces):
         each = [{one.label: one for one in idle(piece)} for piece in polytopes]
         found = {label: one for known in reversed(each) for label, one in known.items()}
         both = list(zip(polytopes, each, strict=True))
         return tuple(
-            one for label, one in found.items() if all(label in known or label not in p.labels for p, known in both)
+            one
+            for label, one in found.items()
+            if all(label in known or label not in p.labels for p, known in both)
+            and not any(label in problem.got for problem in region.empty)
         )
     rows = _scaled(region)
     out = []

@@ -12,7 +12,7 @@ from doe.definition.categories import NONE, material_of
 from doe.definition.consistency import left_over
 from doe.definition.parts import Ingredient, Limit
 from doe.region.limits import LimitRow
-from doe.region.pieces import Condition, pieces
+from doe.region.pieces import Bar, Condition, pieces
 from doe.region.region import Region
 from doe.region.rewriting import ACTIVE
 
@@ -34,7 +34,7 @@ def region_of(read: Parts) -> Region:
     materials = {material_of(i.name): i for i in blend if i.materials}
     everywhere: list[LimitRow] = []
     conditions = [c for name, item in materials.items() for c in _ends(name, item)]
-    for limit in read.limits:
+    for limit in (one for one in read.limits if one.bars is None):
         if limit.condition is None and not _by_material(limit, materials):
             everywhere.append(_row(limit, limit.weights, held))
         else:
@@ -52,7 +52,18 @@ def region_of(read: Parts) -> Region:
     categories |= {f.name: f.levels for f in read.factors if f.is_category and f.name not in categories}
     # What is withdrawn keeps its materials in the model, and none of them in any later plan.
     shut = {name: (NONE,) for name, item in materials.items() if item.withdrawn}
-    return pieces(common, conditions, categories, shut)
+    bars = [bar for limit in read.limits if (bar := _bar(limit)) is not None]
+    return pieces(common, conditions, categories, shut, bars)
+
+
+def _bar(limit: Limit) -> Bar | None:
+    """The choices that a limit on a choice takes out; None for a limit on levels, or one that bars nothing."""
+    if limit.bars is None:
+        return None
+    (category, levels), where = limit.bars, dict([limit.condition] if limit.condition else [])
+    where[category] = tuple(level for level in levels if level in where.get(category, levels))
+    words = limit.rule + (f" when {limit.when}" if limit.when else "")
+    return Bar(where, words) if where[category] else None
 
 
 def _ends(category: str, item: Ingredient) -> list[Condition]:

@@ -48,16 +48,30 @@ class Condition:
         return any(label in conflict for label in labels)
 
 
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """Combinations that are left out on purpose: those with one of the levels of each category of `where`."""
+
+    where: Mapping[str, tuple[str, ...]]
+    words: str
+
+    def holds(self, chosen: Mapping[str, str]) -> bool:
+        """Whether a combination of category levels is left out by it."""
+        return all(chosen[name] in levels for name, levels in self.where.items())
+
+
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Pieces(Region):
     """The family of polytopes; `which` maps each combination of category levels that is open to one of `polytopes`.
 
-    `empty` says of each combination that no recipe can meet why that is so; it has no place in the region.
+    `empty` says of each combination that no recipe can meet why that is so; it has no place in the region, and neither
+    has one that `bars` leave out.
     """
 
     polytopes: tuple[Region, ...] = ()
     which: Mapping[Levels, int] = field(default_factory=dict)
     empty: tuple[Problem, ...] = ()
+    bars: tuple[Bar, ...] = ()
 
     @property
     def combinations(self) -> tuple[Combination, ...]:
@@ -155,18 +169,21 @@ def pieces(
     conditions: Sequence[Condition],
     categories: Mapping[str, Sequence[str]],
     shut: Mapping[str, Sequence[str]] | None = None,
+    bars: Sequence[Bar] = (),
 ) -> Region:
     """The region under what holds everywhere (`common`: the arguments of `Region.build`) and under conditions.
 
-    One polytope where no condition is given. `shut` keeps a category to some of its levels. Raises StudyError where
-    every combination is empty, with the reasons.
+    One polytope where no condition is given. `shut` keeps a category to some of its levels, `bars` take
+    combinations out. Raises StudyError where every combination is empty, with the reasons.
     """
-    if not conditions and not shut:
+    if not conditions and not shut and not bars:
         return Region.build(**common, categories=categories)
     groups: dict[tuple[int, ...], list[Levels]] = {}
     open_levels = {**categories, **(shut or {})}
     for levels in product(*open_levels.values()):
         chosen = dict(zip(categories, levels, strict=True))
+        if any(bar.holds(chosen) for bar in bars):
+            continue
         active = tuple(i for i, c in enumerate(conditions) if c.holds(chosen))
         groups.setdefault(active, []).append(levels)
     polytopes: list[Region] = []
@@ -182,11 +199,14 @@ def pieces(
             continue
         which |= dict.fromkeys(combinations, len(polytopes) - 1)
     if not polytopes:
+        empty += [_barred(bars)] if bars else []
         raise StudyError(replace(problem, level="stop", code="empty-region") for problem in empty)
     ordered = {levels: which[levels] for levels in product(*categories.values()) if levels in which}
     around = _around(common, conditions, polytopes, categories)
     given = {f.name: getattr(around, f.name) for f in fields(Region) if f.init and f.name != "_kept"}
-    return Pieces(**given, polytopes=tuple(polytopes), which=MappingProxyType(ordered), empty=tuple(empty))
+    return Pieces(
+        **given, polytopes=tuple(polytopes), which=MappingProxyType(ordered), empty=tuple(empty), bars=tuple(bars)
+    )
 
 
 def _one(common: Mapping[str, Any], conditions: Sequence[Condition]) -> Region:
@@ -226,6 +246,12 @@ def _extreme(name: str, everywhere: float, conditions: Sequence[Condition], side
     return float((min, max)[side]([*own])) if own else float(everywhere)
 
 
+def _barred(bars: Sequence[Bar]) -> Problem:
+    """That limits on choices leave none of them, or none with a recipe."""
+    got = f"no choice is left that has a recipe: {'; '.join(bar.words for bar in bars)}"
+    return Problem("empty-region", "stop", "limits", got, "one combination at least", "take one of these limits out")
+
+
 def _closed(problem: Problem, conditions: Sequence[Condition]) -> Problem:
     """An empty combination in words: the categories whose limits conflict, why, and that it is left out."""
     levels: dict[str, tuple[str, ...]] = {}
@@ -234,4 +260,8 @@ def _closed(problem: Problem, conditions: Sequence[Condition]) -> Problem:
             levels[name] = tuple(level for level in levels.get(name, known) if level in known)
     where = " and ".join(f"{short(name)} is {' or '.join(known)}" for name, known in levels.items()) or "all else fails"
     do = f"{problem.do}; until then it is left out of plans and searches"
+    if len(levels) == 2 and all(len(known) == 1 for known in levels.values()):
+        (first, (one,)), (second, (other,)) = [(short(name), known) for name, known in levels.items()]
+        limit = f'rule = "{first} is not {one}", when = "{second} is {other}"'
+        do += f"; to leave it out on purpose, write as a limit: {limit}"
     return Problem("empty-combination", "warn", f"limits where {where}", problem.got, problem.allowed, do)

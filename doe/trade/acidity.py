@@ -6,14 +6,15 @@ out of the water, emulsifiers bind them, and their salts help a little.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
+from doe.definition.categories import material_of
 from doe.definition.parts import Response
-from doe.trade.acids import acids_of, undissociated
+from doe.trade.acids import undissociated
 from doe.trade.composition import Stock
 from doe.trade.look import Given, Live, Look, figure
 
@@ -55,7 +56,7 @@ def meter_error(study: Study) -> float:
 def _ends(stock: Stock, percent: Array) -> tuple[Array, Array]:
     """Highest low and lowest high pH (n,) of all materials that are there; infinite where none says."""
     there = percent > 0
-    lows, highs = stock.facts("ph_low"), stock.facts("ph_high")
+    lows, highs = stock.windows
     low = np.where(there & ~np.isnan(lows), lows, -np.inf).max(axis=1, initial=-np.inf)
     high = np.where(there & ~np.isnan(highs), highs, np.inf).min(axis=1, initial=np.inf)
     return low, high
@@ -71,11 +72,12 @@ def window_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     error = meter_error(stock.study)
     with np.errstate(invalid="ignore"):
         room = np.where(known, most - least, np.nan)
-    names = _bounding(stock, percent, asked)
+    names, rows = _bounding(stock, percent, asked)
     yield Look(
         "K15", names, room, lambda v: f"{_windows(stock, asked)}: {_room(v)}",
         f"room of {2 * error:g} or more, twice the sd of a reading",
-        "take a material that works at the pH of the others, or move the pH; keep local rules for acids and alkalis",
+        "take a material that works at the pH of the others, or move the pH; keep local rules for acids and alkalis"
+        + _apart(stock, rows),
         low=2 * error, number="room",
     )  # fmt: skip
 
@@ -84,27 +86,33 @@ def _room(value: float) -> str:
     return f"the windows are {figure(-value)} apart" if value < 0 else f"{figure(value)} in common"
 
 
-def _bounding(stock: Stock, percent: Array, asked: tuple[float | None, float | None]) -> str:
-    """The two that leave least room, by name: among what is ever there, and the pH asked of the product."""
-    there = [bool((column > 0).any()) for column in percent.T]
-    rows = [
-        (name, item.facts.get("ph_low"), item.facts.get("ph_high"))
-        for name, item, is_in in zip(stock.labels, stock.items, there, strict=True)
-        if is_in
-    ]
+def _bounding(
+    stock: Stock, percent: Array, asked: tuple[float | None, float | None]
+) -> tuple[str, list[int]]:  # fmt: skip
+    """The two that leave least room, by name and as rows of the stock: of what is ever there, and the product's pH."""
+    rows = [(name, *stock.window(row), row) for row, name in enumerate(stock.labels) if (percent[:, row] > 0).any()]
     response = ph_response(stock.study)
-    rows += [(response.name, *asked)] if response is not None else []
-    lows = [(low, name) for name, low, _ in rows if low is not None]
-    highs = [(-high, name) for name, _, high in rows if high is not None]
-    names = [max(ends)[1] for ends in (highs, lows) if ends]
-    return " and ".join(dict.fromkeys(names))
+    rows += [(response.name, *asked, -1)] if response is not None else []
+    lows = [(low, name, row) for name, low, _, row in rows if low is not None]
+    highs = [(-high, name, row) for name, _, high, row in rows if high is not None]
+    ends = [max(found) for found in (highs, lows) if found]
+    return " and ".join(dict.fromkeys(name for _, name, _ in ends)), [row for *_, row in ends if row >= 0]
+
+
+def _apart(stock: Stock, rows: Sequence[int]) -> str:
+    """The limit that keeps two materials apart, where each stands there by choice."""
+    picks = [(stock.names[row], stock.chosen.get(material_of(stock.names[row]))) for row in rows]
+    if len(set(rows)) < 2 or any(pick is None for _, pick in picks):
+        return ""
+    (first, one), (second, other) = picks
+    return f'; or a limit that keeps the two apart: rule = "{first} is not {one}", when = "{second} is {other}"'
 
 
 def _windows(stock: Stock, asked: tuple[float | None, float | None]) -> str:
     said = [
-        f"{name} {_span(item.facts.get('ph_low'), item.facts.get('ph_high'))}"
-        for name, item, is_in in zip(stock.labels, stock.items, stock.present, strict=True)
-        if is_in and ("ph_low" in item.facts or "ph_high" in item.facts)
+        f"{name} {_span(*stock.window(row))}"
+        for row, (name, is_in) in enumerate(zip(stock.labels, stock.present, strict=True))
+        if is_in and stock.window(row) != (None, None)
     ]
     said += [f"product {_span(*asked)}"] if asked != (None, None) else []
     return "pH windows " + ", ".join(said)
@@ -120,8 +128,8 @@ def measured_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]
     """The pH measured or predicted against the window of each material that is there."""
     if given.ph is None:
         return
-    for row, item in enumerate(stock.items):
-        low, high = item.facts.get("ph_low"), item.facts.get("ph_high")
+    for row in range(len(stock.items)):
+        low, high = stock.window(row)
         if low is None and high is None:
             continue
         yield Look(
@@ -139,9 +147,8 @@ def acid_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
     The window is that of the product and of all materials that are there; where its own does not meet that of the rest,
     the rest's.
     """
-    for row, item in enumerate(stock.items):
-        active = {name: float(share) for name, share in zip(stock.inci, stock.active[row], strict=True) if share}
-        for name, pka, factor in acids_of(item, active):
+    for row in range(len(stock.items)):
+        for name, pka, factor in stock.acids(row):
             there = percent[:, row] > 0
             if given.ph is not None:
                 free = np.where(there, undissociated(given.ph, pka), np.nan)
@@ -164,8 +171,8 @@ def _window_of_acid(stock: Stock, percent: Array, row: int) -> tuple[Array, Arra
     asked = ph_window(stock.study)
     low = np.maximum(low, -np.inf if asked[0] is None else asked[0])
     high = np.minimum(high, np.inf if asked[1] is None else asked[1])
-    own_low = float(stock.items[row].facts.get("ph_low", -np.inf))
-    own_high = float(stock.items[row].facts.get("ph_high", np.inf))
+    own_low, own_high = (float(ends[row]) for ends in stock.windows)
+    own_low, own_high = (-np.inf if np.isnan(own_low) else own_low), (np.inf if np.isnan(own_high) else own_high)
     meets = (own_low <= high) & (own_high >= low)
     return np.where(meets, np.maximum(low, own_low), low), np.where(meets, np.minimum(high, own_high), high)
 
@@ -180,10 +187,10 @@ def _free(
         "K13", item, free,
         lambda v: f"{100 * v:.2g} % of its {acid} acid is undissociated at pH {_ph_of(v, pka):.3g} ({at}); "
         f"of up to {figure(most)} % acid in all that is {figure(v * most)} %",
-        f"at least {100 * LEAST_FREE:g} % (our choice)",
-        f"lower the pH, or take a preservative that works there; {_TEST}",
+        f"at least {100 * LEAST_FREE:g} % (our choice)" if little else "",
+        f"lower the pH, or take a preservative that works there; {_TEST}" if little else _TEST,
         low=LEAST_FREE, number="undissociated", level="warn" if little else "inform", tell=not little, worse=-1.0,
-        also=(("pka", pka), ("acid_percent", most)),
+        also=(("pka", pka), ("acid_percent", most)), topic=acid,
         live=None if name is None else Live(
             f"at pH {{v}} less than {100 * LEAST_FREE:g} % of its {acid} acid is undissociated", reading="ph",
             high=pka + float(np.log10(1.0 / LEAST_FREE - 1.0)), present=(name,), level="warn",

@@ -24,9 +24,10 @@ def data_file(name: str) -> dict[str, Any]:
 
 @dataclass(frozen=True, slots=True)
 class Acid:
-    """An acid: pKa at 25 C, and `forms` by INCI name with the grams of acid in a gram of each (1 for the acid)."""
+    """An acid by name and INCI name: pKa at 25 C, and `forms` by INCI name with the grams of acid in a gram of each."""
 
     name: str
+    inci: str
     pka: float
     forms: Mapping[str, float]
     source: str
@@ -38,7 +39,7 @@ def _read() -> dict[str, Acid]:
         mass = float(row["molar_mass"])
         forms = {salt["inci"]: salt.get("acids", 1) * mass / float(salt["molar_mass"]) for salt in row["salts"]}
         both = MappingProxyType({row["inci"]: 1.0, **forms})
-        out[row["name"]] = Acid(row["name"], float(row["pka"]), both, row["source"])
+        out[row["name"]] = Acid(row["name"], row["inci"], float(row["pka"]), both, row["source"])
     return out
 
 
@@ -67,11 +68,17 @@ def undissociated(ph: npt.ArrayLike, pka: float) -> Array:
 def acids_of(item: Ingredient, active: Mapping[str, float]) -> tuple[tuple[str, float, float], ...]:
     """The preservative acids of a material as (name, pKa, grams of acid in a gram as supplied).
 
-    As its fact `acid` says, else as the INCI names of its `active` part tell.
+    As its fact `acid` says, else as the INCI names of its `active` part tell. Where the fact names an acid and no
+    masses, and the INCI name is that of one of its salts, the salt's molar mass counts.
     """
     given = item.facts.get("acid")
     if given is not None:
-        return ((str(given["name"]), float(given["pka"]), float(given["factor"]) * item.assay),)
+        name, factor = str(given["name"]), given.get("factor")
+        own = ACIDS[name].forms if factor is None and name in ACIDS else {}
+        spelt = {form.casefold(): grams for form, grams in own.items()}
+        told = [share * spelt[inci.casefold()] for inci, share in active.items() if inci.casefold() in spelt]
+        brings = sum(told) if told else (1.0 if factor is None else float(factor)) * item.assay
+        return ((name, float(given["pka"]), brings),)
     found: dict[str, tuple[float, float]] = {}
     for inci, share in active.items():
         known = _BY_INCI.get(inci.casefold())

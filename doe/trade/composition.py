@@ -17,6 +17,7 @@ from doe.definition.kinds import is_water
 from doe.definition.materials import label
 from doe.definition.parts import Ingredient
 from doe.problems import Unavailable
+from doe.trade.acids import acids_of
 from doe.trade.settling import WATER_DENSITY
 
 if TYPE_CHECKING:
@@ -36,49 +37,57 @@ def counts_mass(unit: str) -> bool:
     return not any(word in plain for word in NOT_MASS)
 
 
-def exploded(
-    item: Ingredient, known: Mapping[str, Ingredient], *, active: bool = False, depth: int = 0
-) -> dict[str, float]:
-    """The share of each INCI name in a material as supplied; they add up to 1.
+def taken_apart(
+    item: Ingredient, known: Mapping[str, Ingredient], share: float = 1.0, depth: int = 0
+) -> tuple[tuple[Ingredient, float], ...]:
+    """What a premix is made of, to the last: materials of the study with their facts, names by themselves; and shares.
 
-    `made_of` is followed where no INCI shares are given; a name without INCI stands for itself. With `active`, a single
-    INCI name counts its assay only, and the rest is left out.
+    `made_of` is followed where no INCI shares are given. A material that is no premix is its own only part.
     """
-    if not item.inci and not item.made_of:
-        return {AQUA if is_water(item) else item.name: item.assay if active else 1.0}
-    if item.made_of and len(item.inci) <= 1 and depth < _DEEPEST:
-        out: dict[str, float] = {}
-        parts = [name for name in item.made_of if name.casefold() not in _WATER and name not in known]
-        for name, share in item.made_of.items():
-            if name.casefold() in _WATER:
-                inside: dict[str, float] = {AQUA: 1.0}
-            elif name in known:
-                inside = exploded(known[name], known, active=active, depth=depth + 1)
-            else:
-                inside = {item.inci[0][0] if item.inci and len(parts) == 1 else name: 1.0}
-            for inci, part in inside.items():
-                out[inci] = out.get(inci, 0.0) + share * part
-        return out
-    shares: dict[str, float] = {}
-    single = len(item.inci) == 1 and active
-    for name, share in item.inci:
-        key = AQUA if name.casefold() in _WATER else name
-        shares[key] = shares.get(key, 0.0) + share * (item.assay if single and key != AQUA else 1.0)
-    return shares
+    if not item.made_of or len(item.inci) > 1 or depth >= _DEEPEST:
+        return ((item, share),)
+    strange = [name for name in item.made_of if name.casefold() not in _WATER and name not in known]
+    out: list[tuple[Ingredient, float]] = []
+    for name, part in item.made_of.items():
+        if name in known and name.casefold() not in _WATER:
+            out += taken_apart(known[name], known, share * part, depth + 1)
+            continue
+        inci = item.inci[0][0] if item.inci and strange == [name] else name
+        out.append((Ingredient(name, "fixed", inci=((inci, 1.0),)), share * part))
+    return tuple(out)
+
+
+def exploded(item: Ingredient, known: Mapping[str, Ingredient], *, active: bool = False) -> dict[str, float]:
+    """The share of each INCI name in a material as supplied, taken apart; they add up to 1.
+
+    A name without INCI stands for itself. With `active`, a single INCI name counts its assay only, and the rest is left
+    out.
+    """
+    out: dict[str, float] = {}
+    for part, share in taken_apart(item, known):
+        names = part.inci or ((AQUA if is_water(part) else part.name, 1.0),)
+        for name, of_it in names:
+            key = AQUA if name.casefold() in _WATER else name
+            counts = part.assay if active and len(names) == 1 and (key != AQUA or not part.inci) else 1.0
+            out[key] = out.get(key, 0.0) + share * of_it * counts
+    return out
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stock:
     """The materials of a study at one choice of them, as arrays over its m ingredients.
 
-    `declared` and `active` (m, q) are the shares of the INCI names `inci` in each material as supplied; `water` (m,) is
-    the share of water. `present` names the ingredients that stand there at all with this choice.
+    `parts` are the materials in each, with their shares of it, `telling` those that tell of one thing: every check
+    asks these, so that a premix hides nothing. `declared` and `active` (m, q) are the shares of the INCI names `inci`
+    in each material as supplied; `water` (m,) is the share of water. `present` names the ingredients that stand there
+    at all with this choice.
     """
 
     study: Study
     chosen: Mapping[str, Any]
     items: tuple[Ingredient, ...]
     present: tuple[bool, ...]
+    parts: tuple[tuple[tuple[Ingredient, float], ...], ...]
     inci: tuple[str, ...]
     declared: Array
     active: Array
@@ -105,9 +114,11 @@ class Stock:
                     row[place[name.casefold()]] += share
         water = tables[0][:, place[AQUA.casefold()]] if AQUA.casefold() in place else np.zeros(len(items))
         there = tuple(picks[i.name] != NONE and not i.withdrawn for i in study.ingredients)
+        parts = tuple(taken_apart(item, known) for item in items)
         return cls(
-            study, dict(chosen or {}), items, there, tuple(spelt.values()), tables[0], tables[1], water, study.total
-        )
+            study, dict(chosen or {}), items, there, parts, tuple(spelt.values()), tables[0], tables[1], water,
+            study.total,
+        )  # fmt: skip
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -127,6 +138,38 @@ class Stock:
         """One numeric fact of every ingredient, (m,); NaN where it is not given."""
         values = [item.facts.get(key) for item in self.items]
         return np.array([np.nan if value is None else float(value) for value in values])
+
+    @property
+    def windows(self) -> tuple[Array, Array]:
+        """Lowest and highest pH of every ingredient, (m,) each; NaN where none is given.
+
+        A premix that gives none has that of its parts.
+        """
+        low, high = self.facts("ph_low"), self.facts("ph_high")
+        for row, parts in enumerate(self.parts):
+            lows = [float(part.facts["ph_low"]) for part, _ in parts if "ph_low" in part.facts]
+            highs = [float(part.facts["ph_high"]) for part, _ in parts if "ph_high" in part.facts]
+            if np.isnan(low[row]) and np.isnan(high[row]):
+                low[row], high[row] = max(lows, default=np.nan), min(highs, default=np.nan)
+        return low, high
+
+    def window(self, row: int) -> tuple[float | None, float | None]:
+        """Lowest and highest pH of one ingredient, None where it is not given."""
+        low, high = (float(ends[row]) for ends in self.windows)
+        return None if np.isnan(low) else low, None if np.isnan(high) else high
+
+    def telling(self, row: int, fact: str) -> tuple[tuple[Ingredient, float], ...]:
+        """What tells of one fact: the material itself where it gives it, else its parts; each with its share."""
+        return ((self.items[row], 1.0),) if fact in self.items[row].facts else self.parts[row]
+
+    def acids(self, row: int) -> tuple[tuple[str, float, float], ...]:
+        """The preservative acids of one ingredient: (name, pKa, grams of acid in a gram as supplied)."""
+        found: dict[str, tuple[float, float]] = {}
+        known = {item.name: item for item in self.items}
+        for part, share in self.telling(row, "acid"):
+            for name, pka, brings in acids_of(part, exploded(part, known, active=True)):
+                found[name] = (pka, found.get(name, (pka, 0.0))[1] + share * brings)
+        return tuple((name, pka, brings) for name, (pka, brings) in found.items())
 
     def one(self, row: int, weight: float = 1.0) -> Array:
         """A share (m,) of one material alone."""

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
 from doe.definition.kinds import is_gum, is_humectant
 from doe.definition.parts import Ingredient
+from doe.definition.rules import quoted
 from doe.trade.composition import Stock
 from doe.trade.forms import Form
-from doe.trade.look import Live, Look, figure
+from doe.trade.look import Live, Look, Words, figure
 
 Array = npt.NDArray[np.float64]
 
@@ -46,23 +48,23 @@ def charge_of(item: Ingredient) -> str:
 
 def charge_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     """K18: something anionic beside something cationic, where both are there."""
-    charges = [charge_of(item) for item in stock.items]
-    minus = [i for i, charge in enumerate(charges) if charge == "anionic"]
-    plus = [i for i, charge in enumerate(charges) if charge == "cationic"]
-    for i in minus:
-        for j in plus:
-            both = np.where((percent[:, i] > 0) & (percent[:, j] > 0), 1.0, np.nan)
-            told = all("charge" in stock.items[k].facts for k in (i, j))
-            yield Look(
-                "K18", f"{stock.labels[i]} and {stock.labels[j]}", both,
-                lambda v: _CURD,
-                "one of them, or a pair known to go together",
-                "try them alone in water first; take a nonionic gum or surfactant"
-                + ("" if told else "; if a name was misread, give charge"),
-                high=0.0, number="pair",
-                live=Live(_CURD, ((1.0, Form(stock.percent(stock.one(i)))),), high=0.0,
-                          present=(stock.names[i], stock.names[j])),
-            )  # fmt: skip
+    rows = range(len(stock.items))
+    charged = [{(charge_of(part), "charge" in part.facts) for part, _ in stock.telling(row, "charge")} for row in rows]
+    minus = [i for i, found in enumerate(charged) if "anionic" in dict(found)]
+    plus = [i for i, found in enumerate(charged) if "cationic" in dict(found)]
+    for i, j in product(minus, plus):
+        both = np.where((percent[:, i] > 0) & (percent[:, j] > 0), 1.0, np.nan)
+        told = ("anionic", False) not in charged[i] and ("cationic", False) not in charged[j]
+        yield Look(
+            "K18", " and ".join(dict.fromkeys((stock.labels[i], stock.labels[j]))), both,
+            lambda v: _CURD,
+            "one of them, or a pair known to go together",
+            "try them alone in water first; take a nonionic gum or surfactant"
+            + ("" if told else "; if a name was misread, give charge"),
+            high=0.0, number="pair",
+            live=Live(_CURD, ((1.0, Form(stock.percent(stock.one(i)))),), high=0.0,
+                      present=(stock.names[i], stock.names[j])),
+        )  # fmt: skip
 
 
 def oil_rows(stock: Stock) -> tuple[Array, Array]:
@@ -96,7 +98,8 @@ def emulsion_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         ), low=-HLB_APART, high=HLB_APART),
     )  # fmt: skip
     yield Look(
-        "emulsifier-share", ", ".join(names[0]), ratio, lambda v: f"{figure(v)} of emulsifier to 1 of oil",
+        "emulsifier-share", ", ".join(names[0]), ratio,
+        lambda v: f"{figure(v, LEAST_EMULSIFIER)} of emulsifier to 1 of oil",
         f"at least {LEAST_EMULSIFIER:g} (common practice)", "more emulsifier, or less oil", low=LEAST_EMULSIFIER,
         number="ratio", live=Live("{v} of emulsifier to 1 of oil", (
             (1.0, Form(stock.percent(emulsifier), stock.percent(oil))),), low=LEAST_EMULSIFIER),
@@ -119,14 +122,25 @@ def wetting_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(gum > 0, humectant / np.where(gum > 0, gum, 1.0), np.nan)
     names = [[stock.names[i] for i in rows] for rows in (gums, wet)]
+    of = f"of {' + '.join(names[1])} to 1 of {' + '.join(names[0])}"
+    rule = " + ".join(map(quoted, names[1])) + " >= "
+    rule += " + ".join(f"{LEAST_HUMECTANT:g} * {quoted(name)}" for name in names[0])
+    varies = any(stock.study.region.reach.get(name, (0.0, 0.0))[0] < stock.study.region.reach[name][1]
+                 for name in (*names[0], *names[1]) if name in stock.study.region.reach)  # fmt: skip
     yield Look(
-        "K46", ", ".join(names[0]), ratio, lambda v: f"{figure(v)} of {', '.join(names[1])} to 1 of gum",
+        "K46", ", ".join(names[0]), ratio,
+        lambda v: f"{figure(v, LEAST_HUMECTANT)} {of}",
         f"at least {LEAST_HUMECTANT:g} (common practice)",
-        "as a limit: '" + " + ".join(names[1]) + f" >= {LEAST_HUMECTANT:g} * {names[0][0]}'; gum wetted too dry lumps",
-        low=LEAST_HUMECTANT, number="ratio", live=Live(f"{{v}} of {', '.join(names[1])} to 1 of gum", (
+        (f'as a limit: rule = "{rule}"' if varies else "more humectant, or less gum") + "; gum wetted too dry lumps",
+        low=LEAST_HUMECTANT, number="ratio", live=Live(f"{{v}} {of}", (
             (1.0, Form(stock.percent(sum(map(stock.one, wet))), stock.percent(sum(map(stock.one, gums))))),
         ), low=LEAST_HUMECTANT),
     )  # fmt: skip
+
+
+def _share(low: float | None, high: float | None) -> Words:
+    """A share in words, told apart from the end that it is beyond."""
+    return lambda v: f"{figure(v, high if high is not None and v > high else low)} %"
 
 
 def use_looks(stock: Stock, percent: Array) -> Iterator[Look]:
@@ -138,7 +152,8 @@ def use_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         ends = f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'} %".strip()
         there = np.where(percent[:, row] > 0, percent[:, row], np.nan)
         yield Look(
-            "use-range", stock.labels[row], there, lambda v: f"{figure(v)} %",
+            "use-range", stock.labels[row], there,
+            _share(low, high),
             f"{ends}, the supplier's use range", "keep to it, or ask the supplier why it ends there",
             low=-np.inf if low is None else low, high=np.inf if high is None else high, number="percent",
             live=Live("{v} %", ((1.0, Form(stock.percent(stock.one(row)))),), low=low, high=high,

@@ -83,9 +83,9 @@ class TradeChecks:
                 own = [str(names[rows[i]]) for i in missed] if len(names) else []
                 extra = _where(own, len(missed), len(levels) if len(names) else len(rows))
                 problem = self.accepted(look.finding(look.worst(missed), extra))
-                if look.grade == "stop" and len(every) > 1:
+                if problem.stops and len(every) > 1:
                     problem = replace(problem, do=problem.do + self._way_out(levels, every, look.code))
-                key = (problem.code, problem.where, problem.allowed)
+                key = (look.code, look.where, look.topic)
                 if key not in found or _rank(problem) < _rank(found[key]):
                     found[key] = problem
         return tuple(sorted([*self._once(), *found.values()], key=_rank))
@@ -116,7 +116,7 @@ class TradeChecks:
         taken = next((a for a in self.study.accepts if a.finding == problem.code and problem.level == "stop"), None)
         if taken is None:
             return problem
-        return replace(problem, do=f"taken on purpose by {taken.by}: {taken.why}")
+        return replace(problem, do=f"taken on purpose by {taken.by}: {taken.why}", accepted=f"{taken.by}: {taken.why}")
 
     def refused(self, problems: Sequence[Problem]) -> list[Problem]:
         """Those of the findings that stop and were not accepted."""

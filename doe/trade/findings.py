@@ -27,7 +27,7 @@ def study_findings(study: Study, today: date | None = None) -> tuple[Problem, ..
     """
     checks = TradeChecks(study)
     found = checks.together(extreme_recipes(study)) if checks.applies else checks.together(pd.DataFrame())
-    return (*found, *coverage(study, today), *_missing(study))
+    return (*map(_with_way, found), *coverage(study, today), *_missing(study))
 
 
 def trial_findings(study: Study, table: pd.DataFrame, given: Given = NOTHING) -> tuple[Problem, ...]:
@@ -37,8 +37,13 @@ def trial_findings(study: Study, table: pd.DataFrame, given: Given = NOTHING) ->
 
 def trade_refusals(study: Study, problems: Sequence[Problem]) -> list[Problem]:
     """Findings that stop a plan, with the way to take each on purpose; none of those that were accepted."""
-    ways = "or take it on purpose: [[accept]] with finding, why and by"
-    return [replace(p, do=f"{p.do}; {ways}") for p in TradeChecks(study).refused(problems)]
+    return [_with_way(problem) for problem in TradeChecks(study).refused(problems)]
+
+
+def _with_way(problem: Problem) -> Problem:
+    """A finding that stops, with what `[[accept]]` has to name to take it on purpose."""
+    way = f'; or take it on purpose: [[accept]] with finding = "{problem.code}", why and by'
+    return replace(problem, do=problem.do + way) if problem.stops and way not in problem.do else problem
 
 
 def _missing(study: Study) -> list[Problem]:

@@ -14,11 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.definition.checks import Notes, shown
-from doe.definition.kinds import is_preservative
+from doe.definition.kinds import is_fragrance, is_preservative
 from doe.definition.parts import Ingredient, Law
 from doe.definition.rules import tidy
 from doe.problems import Problem
-from doe.trade.acids import ACIDS, acid_by_name, data_file
+from doe.trade.acids import ACIDS, acid_by_name, acids_of, data_file
 from doe.trade.composition import Stock, exploded
 from doe.trade.forms import Form
 from doe.trade.look import Live, Look, Words, figure
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 STALE_MONTHS = 12  # a list older than this is said to be old; annexes change several times a year
-POLYMER_SHARE = 0.01  # %, Regulation (EU) 2023/2055
+POLYMER_SHARE, LARGEST_UM = 0.01, 5000.0  # % and micrometres, Regulation (EU) 2023/2055
 _EDITION = re.compile(r"(\d{4})(?:-(\d{2}))?(?:-(\d{2}))?")
 _EU = ("eu", "eea", "european union")
 # Solid polymers by INCI name; common practice, no source.
@@ -85,14 +85,25 @@ def shipped_laws() -> tuple[Law, ...]:
     """The lines of legal_limits.toml."""
     return tuple(
         Law(row["substance"], tuple(row["names"]), float(row["max"]), row.get("as_acid", ""), row.get("market", ""),
-            row.get("product", ""), row["source"], row["edition"], row["checked"])
+            row.get("product", ""), row["source"], row["edition"], row["checked"],
+            tuple(row["counted_g_mol"] / mass for mass in row.get("names_g_mol", ())))
         for row in data_file("legal_limits.toml")["line"]
     )  # fmt: skip
 
 
 _SHIPPED = shipped_laws()
 _LABELS = data_file("label_allergens.toml")
-_LABEL_NAMES = {name.casefold(): name for name in _LABELS["names"]}
+# What stands on the label for each INCI name that brings it, and since when where it was not always so.
+_LABEL_NAMES = {name.casefold(): name for part in _LABELS["list"] for name in part["names"]}
+_LABEL_NAMES |= {
+    name.casefold(): label
+    for part in _LABELS["list"]
+    for label, names in part.get("groups", {}).items()
+    for name in (label, *names)
+}
+_SINCE = {
+    name: part["since"] for part in _LABELS["list"] for name in (*part["names"], *part.get("groups", {}))
+}  # fmt: skip
 
 
 def laws_for(study: Study) -> tuple[Law, ...]:
@@ -129,12 +140,25 @@ def counted_share(stock: Stock, law: Law) -> Array:
     for j, inci in enumerate(stock.inci):
         if inci.casefold() in wanted:
             known = acid_by_name(inci) if law.as_acid else None
-            out += stock.active[:, j] * (1.0 if known is None else known[1])
+            counts = {name.casefold(): part for name, part in zip(law.names, law.counts, strict=False)}
+            out += stock.active[:, j] * (counts.get(inci.casefold(), 1.0) if known is None else known[1])
+    if law.as_acid and ACIDS[law.as_acid].inci.casefold() in wanted:
+        out += [_told_acid(stock.telling(row, "acid"), law.as_acid) for row in range(len(stock.items))]
     return out
 
 
-def _amount(of: str) -> Words:
-    return lambda value: f"{figure(value)} {of}"
+def _told_acid(parts: Sequence[tuple[Ingredient, float]], acid: str) -> float:
+    """The share of an acid that parts of a material say they are, without an INCI name of one of its forms."""
+    forms = {form.casefold() for form in ACIDS[acid].forms}
+    silent = [
+        (part, share) for part, share in parts
+        if "acid" in part.facts and not forms & {inci.casefold() for inci in exploded(part, {})}
+    ]  # fmt: skip
+    return sum(share * g for part, share in silent for name, _, g in acids_of(part, {}) if name == acid)
+
+
+def _amount(of: str, most: float) -> Words:
+    return lambda value: f"{figure(value, most)} {of}"
 
 
 def legal_looks(stock: Stock, percent: Array) -> Iterator[Look]:
@@ -149,10 +173,10 @@ def legal_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         own = [name for name, part in zip(stock.labels, share, strict=True) if part]
         yield Look(
             "K11", ", ".join(own), percent @ share,
-            _amount(f"% of {law.substance}{form}"),
+            _amount(f"% of {law.substance}{form}", law.most),
             f"at most {law.most:g} %{form} ({law.market or 'any market'}, {kind}; edition {law.edition}{checked})",
             f"lower it, or read the text in force: {_DECIDES}",
-            high=law.most, number="percent", source=law.source,
+            high=law.most, number="percent", source=law.source, topic=f"{law.substance}, {law.product}",
             live=Live(f"{{v}} % of {law.substance}{form}", ((1.0, Form(stock.percent(share))),), high=law.most),
         )  # fmt: skip
 
@@ -166,11 +190,12 @@ def allergens(stock: Stock) -> dict[str, Array]:
         key = spelt.setdefault(name.casefold(), _LABEL_NAMES.get(name.casefold(), name))
         out.setdefault(key, np.zeros(len(stock.items)))[row] += share
 
-    for row, item in enumerate(stock.items):
-        given = item.facts.get("allergens", {})
-        for name, share in given.items():
-            add(name, row, float(share))
-        told = {name.casefold() for name in given}
+    for row in range(len(stock.items)):
+        told: set[str] = set()
+        for part, of_it in stock.telling(row, "allergens"):
+            for name, share in part.facts.get("allergens", {}).items():
+                add(name, row, of_it * float(share))
+                told.add(name.casefold())
         for j, inci in enumerate(stock.inci):
             if stock.declared[row, j] and inci.casefold() in _LABEL_NAMES and inci.casefold() not in told:
                 add(inci, row, float(stock.declared[row, j]))
@@ -196,17 +221,16 @@ def allergen_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     for name, share in allergens(stock).items():
         own = [item for item, part in zip(stock.labels, share, strict=True) if part]
         yield Look(
-            "K16", ", ".join(own), percent @ share, _amount(f"% of {name} from all sources"),
+            "K16", ", ".join(own), percent @ share, _amount(f"% of {name} from all sources", threshold),
             f"up to {threshold:g} % without a word on the label ({kind})",
-            "name it in the declaration; mind that the list of allergens has grown",
-            high=threshold, number="percent",
+            "name it in the declaration" + (f" ({since})" if (since := _SINCE.get(name)) else ""),
+            high=threshold, number="percent", topic=name,
             live=Live(f"{{v}} % of {name} from all sources", ((1.0, Form(stock.percent(share))),), high=threshold),
         )  # fmt: skip
 
 
-def _polymer(stock: Stock, row: int) -> str:
+def _polymer(item: Ingredient) -> str:
     """What kind of polymer a material's particles are: as given, else as its INCI name tells, else nothing."""
-    item = stock.items[row]
     if "polymer" in item.facts:
         return str(item.facts["polymer"])
     for inci, _ in item.inci:
@@ -218,28 +242,36 @@ def _polymer(stock: Stock, row: int) -> str:
     return ""
 
 
+def _solids(stock: Stock, row: int) -> Iterator[tuple[str, float, float]]:
+    """The solid polymers up to 5 mm in one ingredient: kind, size [um], share. A premix may give the size itself."""
+    own = stock.items[row].facts
+    for part, share in stock.telling(row, "polymer"):
+        facts = part.facts if {"d50_um", "d90_um"} & set(part.facts) else own
+        size, kind = facts.get("d90_um", facts.get("d50_um")), _polymer(part)
+        if size is not None and size <= LARGEST_UM and kind in ("synthetic", "modified natural"):
+            yield kind, float(size), share
+
+
 def polymer_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     """K17: solid particles of a synthetic polymer, or of a modified natural one without proof."""
     if not is_eu(stock.study):
         return
-    for row, item in enumerate(stock.items):
-        size = item.facts.get("d90_um", item.facts.get("d50_um"))
-        kind = _polymer(stock, row)
-        if size is None or size > 5000 or kind not in ("synthetic", "modified natural"):
-            continue
-        rinsed = stock.study.product == "rinse-off"
-        when = "beads that scrub since 2023-10-17, other rinse-off from 2027-10-17, leave-on from 2029-10-17 on"
-        what = f"% of particles of {size:g} um, a {kind} polymer"
-        is_stop = kind == "synthetic" and (rinsed or stock.study.product is None)
-        yield Look(
-            "K17", stock.labels[row], percent[:, row],
-            _amount(what),
-            f"below {POLYMER_SHARE:g} %, unless natural, degradable or soluble ({when})",
-            f"take beads of wax, mineral or plant; or show that these degrade: {_DECIDES}",
-            high=POLYMER_SHARE * (1 - 1e-6), number="percent", level="stop" if is_stop else "warn",
-            live=Live(f"{{v}} {what}", ((1.0, Form(stock.percent(stock.one(row)))),),
-                      high=POLYMER_SHARE * (1 - 1e-6)),
-        )  # fmt: skip
+    for row in range(len(stock.items)):
+        for kind, size, share in _solids(stock, row):
+            rinsed = stock.study.product == "rinse-off"
+            when = "beads that scrub since 2023-10-17, other rinse-off from 2027-10-17, leave-on from 2029-10-17 on"
+            is_stop = kind == "synthetic" and (rinsed or stock.study.product is None)
+            weights = stock.percent(stock.one(row, share))
+            what = f"% of particles of {size:g} um, a {kind} polymer"
+            yield Look(
+                "K17", stock.labels[row], share * percent[:, row],
+                _amount(what, POLYMER_SHARE),
+                f"below {POLYMER_SHARE:g} %, unless natural, degradable or soluble ({when})",
+                f"take beads of wax, mineral or plant; or show that these degrade: {_DECIDES}",
+                high=POLYMER_SHARE * (1 - 1e-6), number="percent", level="stop" if is_stop else "warn", topic=kind,
+                live=Live(f"{{v}} {what}", ((1.0, Form(weights)),),
+                          high=POLYMER_SHARE * (1 - 1e-6)),
+            )  # fmt: skip
 
 
 def coverage(study: Study, today: date | None = None) -> tuple[Problem, ...]:
@@ -258,17 +290,20 @@ def coverage(study: Study, today: date | None = None) -> tuple[Problem, ...]:
     )
     do = "look them up in the law of the market, and give each as [[law]]"
     if _is_limited(whole) and not study.market:
-        got = "no market is given, so no legal limit is looked at"
+        got = "no market is given, so no legal limit is looked at, and no allergen for the label is told"
         found.append(Problem("K12", "inform", "[study], market", got, "the market, such as EU", do, source))
     if missing and is_eu(study):
         got = f"no line for {', '.join(missing)}: the list is short, and silence is no consent"
         found.append(Problem("K12", "inform", "legal limits", got, "a line for each preservative", do, source))
     if study.market and not is_eu(study) and not study.laws:
-        got = f"no list for the market {study.market} is shipped"
+        got = f"no list for the market {study.market} is shipped, and no allergen for the label is told"
         found.append(Problem("K12", "inform", "legal limits", got, "EU", do, source))
-    old = [law for law in used if today is not None and _months(law, today) > STALE_MONTHS]
+    dated = list(dict.fromkeys((law.substance, law.edition) for law in used))
+    if is_eu(study) and any("allergens" in item.facts for item in whole):
+        dated.append(("allergens to label", max(part["edition"] for part in _LABELS["list"])))
+    old = [one for one in dated if today is not None and _months(one[1], today) > STALE_MONTHS]
     if old:
-        got = "lines that are old: " + "; ".join(f"{law.substance}, edition {law.edition}" for law in old)
+        got = "lines that are old: " + "; ".join(f"{what}, edition {edition}" for what, edition in old)
         do = "read the text in force, and give what it says as [[law]] with its date"
         found.append(Problem("K12", "warn", "legal limits", got, f"at most {STALE_MONTHS} months old", do, source))
     return tuple(found)
@@ -276,9 +311,9 @@ def coverage(study: Study, today: date | None = None) -> tuple[Problem, ...]:
 
 def _is_limited(items: Sequence[Ingredient]) -> bool:
     """Whether something is among the materials that laws commonly limit: a preservative, or what brings allergens."""
-    return any(is_preservative(item) or "allergens" in item.facts for item in items)
+    return any(is_preservative(item) or is_fragrance(item) for item in items)
 
 
-def _months(law: Law, today: date) -> int:
-    then = edition_date(law.edition) or today
+def _months(edition: str, today: date) -> int:
+    then = edition_date(edition) or today
     return (today.year - then.year) * 12 + today.month - then.month

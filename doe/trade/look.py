@@ -71,7 +71,7 @@ class Look:
     `got` puts the value of one recipe into words, `allowed` what one (by its row) is held against. With `tell` it is
     told wherever it applies, met or not; the worst is then the highest value, or the lowest where `worse` is -1.
     `level` and `source` are those of its rule unless given. `number` names the value in `numbers` of a finding; `live`
-    is the same for a live page.
+    is the same for a live page. `topic` tells apart what one check asks of the same materials: a law, an allergen.
     """
 
     code: str
@@ -89,6 +89,7 @@ class Look:
     worse: float = 1.0
     also: tuple[tuple[str, float], ...] = field(default=())
     live: Live | None = None
+    topic: str = ""
 
     @property
     def grade(self) -> Level:
@@ -127,8 +128,21 @@ class Look:
         return rows[int(np.argmax(over if over.any() else self.worse * self.value[list(rows)]))]
 
 
-def figure(value: float) -> str:
-    """A number as findings print it: three digits, no exponent for ordinary sizes."""
+def figure(value: float, beside: float | None = None) -> str:
+    """A number as findings print it: three digits, no exponent for ordinary sizes.
+
+    More digits where it would else look like the limit `beside` it, from which it differs.
+    """
+    if beside is not None and value != beside:
+        for digits in range(3, 13):
+            if float(f"{value:.{digits}g}") != float(f"{beside:.{digits}g}"):
+                return figure(value) if digits == 3 else f"{value:.{digits}g}"
     if value != 0 and (abs(value) >= 1e6 or abs(value) < 1e-4):
         return f"{value:.2e}"
     return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+
+
+def no_less(value: float) -> str:
+    """A number above 0 to two digits, rounded up: what is asked for with it is enough."""
+    place = 10.0 ** (int(np.floor(np.log10(value))) - 1)
+    return f"{np.ceil(value / place * (1 - _SLACK)) * place:.2g}"

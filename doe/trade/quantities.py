@@ -17,7 +17,6 @@ from doe.definition.kinds import is_gum, is_humectant
 from doe.definition.parts import Response
 from doe.problems import Unavailable
 from doe.recipes.prices import price_weights
-from doe.trade.acids import acids_of
 from doe.trade.composition import Stock, counts_mass, natural_share, solids
 from doe.trade.emulsion import oil_rows
 from doe.trade.forms import Bend, Form
@@ -92,9 +91,8 @@ def _inci(stock: Stock, of: str) -> Found:
 
 def _acid(stock: Stock, of: str) -> Found:
     share = np.zeros(len(stock.items))
-    for row, item in enumerate(stock.items):
-        active = {n: float(s) for n, s in zip(stock.inci, stock.active[row], strict=True) if s}
-        share[row] = sum(part for name, _, part in acids_of(item, active) if name.casefold() == of.casefold())
+    for row in range(len(stock.items)):
+        share[row] = sum(part for name, _, part in stock.acids(row) if name.casefold() == of.casefold())
     return (
         Form(stock.percent(share)) if share.any() else Unavailable(f"no material brings {of} acid", "give acid of one")
     )

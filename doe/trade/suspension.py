@@ -17,7 +17,7 @@ from doe.definition.kinds import is_seen, is_water
 from doe.definition.parts import Response
 from doe.trade.composition import Stock
 from doe.trade.forms import Bend, Form
-from doe.trade.look import Given, Live, Look, Words, figure
+from doe.trade.look import Given, Live, Look, Words, figure, no_less
 from doe.trade.settling import stokes_velocity, yield_to_hold
 
 if TYPE_CHECKING:
@@ -140,7 +140,7 @@ def _held(
             live=Live(f"apparent yield value {{v}} Pa {given.how}", reading="yield_pa", least=(per_gap, far),
                       present=there, allowed=_enough("{n}", f"{{n:{1 / per_gap!r}}}", size)),
         )  # fmt: skip
-    asked, allowed, do = _asked_yield(study)
+    asked, allowed, do = _asked_yield(study, float(np.nanmax(need)) if np.isfinite(need).any() else 0.0)
     return Look(
         "K22", name, need, lambda v: _needs(figure(v), figure(v / per_gap), size), allowed,
         f"{do}; gums alone may flow at any stress, only slowly", high=asked, number="yield_needed_pa", level="inform",
@@ -160,16 +160,21 @@ def _needs(pascal: str, apart: str, size: str) -> str:
     )
 
 
-def _asked_yield(study: Study) -> tuple[float, str, str]:
-    """The yield value [Pa] that the study asks for itself, 0 where it asks for none; in words, and what to do."""
+def _asked_yield(study: Study, need: float) -> tuple[float, str, str]:
+    """The yield value [Pa] that the study asks for itself, 0 where it asks for none; in words, and what to do.
+
+    `need` [Pa] is what the study should ask for.
+    """
     response = next((r for r in study.responses if _is_yield(r)), None)
     if response is None:
         return 0.0, "none is read", "read a flow curve, and take yield_value of it as a response"
     low = response.low if response.aim in ("above", "within", "target") else None
-    if low is None:
-        return 0.0, f"{response.name} asks for none", f"make it the low of {response.name}"
     factor = unit_factor(response.unit, "Pa") or 1.0
-    return low * factor, f"{response.name} asks for {low:g} {response.unit} only", f"raise the low of {response.name}"
+    enough = f"{no_less(need / factor) if need > 0 else '0'} {response.unit}"
+    if low is None:
+        return 0.0, f"{response.name} asks for none", f"give {response.name} aim above, and {enough} as its low"
+    do = f"raise the low of {response.name} to {enough}"
+    return low * factor, f"{response.name} asks for {low:g} {response.unit} only", do
 
 
 def _is_yield(response: Response) -> bool:

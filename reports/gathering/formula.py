@@ -12,6 +12,7 @@ from doe.definition.categories import material_of
 from doe.definition.materials import as_chosen, material
 from doe.definition.parts import Response
 from doe.problems import Problem, Unavailable
+from doe.region.pieces import Pieces
 from doe.study import Study
 from optimise.models.models import Models
 from reports.facts import Amount, Ends, Formula, Line, Setting, Spec, Strip
@@ -118,12 +119,17 @@ def formulas(
 
 def _broken(study: Study, recipe: pd.Series) -> tuple[str, ...]:
     """The limits of the study that a recipe does not keep, in words."""
-    region = study.region.holding(recipe.to_frame().T)
+    region, chosen = study.region.holding(recipe.to_frame().T), study.region.chosen(recipe.to_frame().T)
+    bars = study.region.bars if isinstance(study.region, Pieces) else ()
+    barred = tuple(bar.words for bar in bars if bar.holds({name: str(levels[0]) for name, levels in chosen.items()}))
     if not region.names:
-        return ()
+        return barred
     x = recipe[list(region.names)].to_numpy(dtype=float)
     room = 1e-6 * np.maximum(1.0, np.abs(region.A) @ np.abs(x))
-    return tuple(label for label, over in zip(region.labels, region.A @ x - region.b > room, strict=True) if over)
+    return (
+        *barred,
+        *(label for label, over in zip(region.labels, region.A @ x - region.b > room, strict=True) if over),
+    )
 
 
 def _lines(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[str, Ends]) -> tuple[Line, ...]:

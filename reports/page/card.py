@@ -174,7 +174,9 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
     if formula.lines:
         out[0] += f", for a batch of {numbers.exactly(batch_g)} g"
     out += [tables.wrapped(formula.moved)] if formula.moved else []
-    out += [tables.wrapped(f"{note.level}: {said(note)}", indent="  ") for note in notes(formula)]
+    for note in notes(formula):
+        word = "taken" if note.accepted else note.level
+        out.append(tables.wrapped(f"{word}: {said(note)}", indent="  "))
     rows = [
         [f"  {line.label}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",
          "to weight" if line.role == "fill" else tolerance_words(line),

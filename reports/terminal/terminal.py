@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from optimise.models.models import Models
 
 _WORDS = {"stop": "STOP", "warn": "look", "inform": "note"}
+_TAKEN = "taken"  # what stops, and was taken on purpose
 _SHOWN = 12
 _NARROW = 5e-4  # a reach of fewer than five of the last digits shown
 
@@ -55,7 +56,7 @@ _NARROW = 5e-4  # a reach of fewer than five of the last digits shown
 def findings(problems: Sequence[Problem]) -> str:
     """Findings, the gravest first, one to a paragraph; nothing when there are none."""
     told = ranked(problems)
-    lines = [wrapped(f"{_WORDS[p.level]}  {p}", indent="      ") for p in told[:_SHOWN]]
+    lines = [wrapped(f"{_TAKEN if p.accepted else _WORDS[p.level]}  {p}", indent="      ") for p in told[:_SHOWN]]
     if len(told) > _SHOWN:
         lines.append(f"and {len(told) - _SHOWN} more; --json lists all")
     return "\n".join(lines)

@@ -14,7 +14,6 @@ from reports.wording.prompt import typed
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.standing import next_step
-from studies.wording import code_of
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
@@ -24,7 +23,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     (refused, told), trade = foreseen(study), study_findings(study, today=date.today())
     document = documents.check_document(study, (*refused, *told), trade)
     text = terminal.check(study, args.folder, refused, trade, told, _next(folder, args.folder))
-    return Outcome(document, text, code_of(document))
+    return Outcome(document, text, int(not document["ok"]))
 
 
 def _next(folder: StudyFolder, name: str) -> str:

@@ -5,6 +5,7 @@ import re
 import pytest
 
 from doe import Study
+from doe.region.idle import idle
 from doe.trade import study_findings
 from studies.commands.new import EXAMPLES, example_toml
 
@@ -47,12 +48,29 @@ def test_check_tells_a_chemist_the_conflict_and_plan_refuses(tide_pool, call):
     assert not (tide_pool / "plan").exists()
 
 
+def test_every_advice_that_is_printed_cures_when_it_is_followed_to_the_letter(tide_pool, call):
+    """The limit that K15 prints is written into the file, the low that K22 names is typed in: nothing else is done."""
+    file = tide_pool / "study.toml"
+    found = {}
+    for row in call("check", tide_pool)[1]["problems"]:
+        found.setdefault(row["code"], []).append(row["do"])
+    rule, when = re.search(r'rule = "(.+?)", when = "(.+?)"', found["K15"][0]).groups()
+    lows = [float(re.search(r"to ([0-9.]+) Pa", do)[1]) for do in found["K22"]]
+    text = file.read_text(encoding="utf-8").replace("low = 0.4\n", f"low = {max(lows)}\n")
+    file.write_text(f'{text}\n[[limit]]\nrule = "{rule}"\nwhen = "{when}"\n', encoding="utf-8")
+    code, document = call("check", tide_pool)
+    assert code == 0
+    assert not {"K15", "K22", "empty-combination"} & {row["code"] for row in document["problems"]}
+    study = Study.from_toml(file.read_text(encoding="utf-8"))
+    assert not [one for one in idle(study.region) if not one.is_bound]
+
+
 def test_the_way_out_it_marks_is_one(tide_pool, call):
     file = tide_pool / "study.toml"
     file.write_text(unmarked(file.read_text(encoding="utf-8")).replace("low = 0.4\n", "low = 0.65\n"), encoding="utf-8")
     code, document = call("check", tide_pool)
     assert code == 0
-    assert not {"K15", "K22"} & {row["code"] for row in document["problems"]}
+    assert not {"K15", "K22", "empty-combination"} & {row["code"] for row in document["problems"]}
     code, document = call("plan", tide_pool)
     assert code == 0
     pairs = {(run["levels"]["material: Beads"], run["levels"]["material: Preservative"]) for run in document["runs"]}

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from doe import Study, StudyError
+from doe.region.idle import idle
 from doe.region.pieces import Pieces
 from doe.search.spaces import layout
 
@@ -152,3 +153,52 @@ def test_active_parts_count_by_the_assay_of_each_material():
     region = study(ingredient=gum, limit=[{"rule": "Gum <= 0.4", "on": "active"}]).region
     assert region.at({"material: Gum": "Powder"}).reach["Gum"] == (0.2, 0.4)
     assert region.at({"material: Gum": "Solution"}).reach["Gum"] == (0.2, 0.8)
+
+
+CHOICES = {
+    **SOURCE,
+    "factor": [{"name": "Wetting", "levels": ["dry", "in oil"]}],
+    "limit": [{"rule": "Gum is not Xanthan B", "when": "Wetting is dry", "why": "it lumps"}],
+}
+
+
+def test_a_limit_on_a_choice_takes_its_combinations_out_and_says_nothing():
+    found = Study.from_dict(CHOICES)
+    pairs = {(c["material: Gum"], c["Wetting"]) for c in found.region.combinations}
+    assert pairs == {("Xanthan A", "dry"), ("Xanthan A", "in oil"), ("Xanthan B", "in oil")}
+    assert not found.problems
+    assert not [one for one in idle(found.region) if not one.is_bound]
+    inside = found.region.contains([[95.7, 0.5, 3.8]] * 2, chosen={
+        "material: Gum": np.array(["Xanthan B", "Xanthan B"]), "Wetting": np.array(["dry", "in oil"])
+    })  # fmt: skip
+    assert inside.tolist() == [False, True]
+    whole = study(limit=[{"rule": "Gum is not Xanthan B"}])
+    assert [c["material: Gum"] for c in whole.region.combinations] == ["Xanthan A"]
+
+
+def test_a_limit_on_a_choice_may_be_met_as_well_by_what_may_be_left_out():
+    found = study(ingredient=either({"low": 0.2, "high": 0.6, "or_none": True}), limit=[{"rule": "Gum is not present"}])
+    assert [c["material: Gum"] for c in found.region.combinations] == ["none"]
+
+
+@pytest.mark.parametrize(
+    "limits, code",
+    [
+        ([{"rule": "Gum is not Xanthan Z"}], "unknown-level"),
+        ([{"rule": "Glue is not Xanthan A"}], "unknown-category"),
+        ([{"rule": "Gum is not Xanthan A"}, {"rule": "Gum is not Xanthan B"}], "empty-region"),
+    ],
+)
+def test_limits_on_choices_that_mean_nothing_or_leave_nothing(limits, code):
+    with pytest.raises(StudyError) as caught:
+        study(limit=limits)
+    assert [p.code for p in caught.value.problems] == [code]
+
+
+def test_what_leaves_a_combination_empty_decides_that_and_is_told_how_to_be_meant():
+    found = Study.from_dict({**CHOICES, "limit": [{"rule": "Gum <= 0.4", "when": "Gum is Xanthan B"}]})
+    assert not [one for one in idle(found.region) if not one.is_bound]
+    apart = Study.from_dict({**CHOICES, "limit": [{"rule": "Gum <= 0.4", "when": "Wetting is dry"}]})
+    (told,) = [p for p in apart.problems if p.code == "empty-combination"]
+    assert 'rule = "Gum is not Xanthan B", when = "Wetting is dry"' in told.do
+    assert not [one for one in idle(apart.region) if one.label == "Gum <= 0.4"]

@@ -64,3 +64,25 @@ def test_acids_go_by_their_own_name_and_by_inci_names():
     assert acid_by_name("Benzoic")[1] == 1.0
     assert acid_by_name("potassium  sorbate")[0].name == "sorbic"
     assert acid_by_name("Citric Acid") is None
+
+
+@pytest.mark.parametrize(
+    "facts, brings",
+    # Molar masses (standard atomic weights): sorbic acid 112.128, its potassium salt 150.218; 0.68 % of it is 0.508 %.
+    [
+        ({"inci": "Potassium Sorbate", "acid": "sorbic"}, 112.128 / 150.218),
+        ({"inci": "Potassium Sorbate", "acid": {"name": "Sorbic"}}, 112.128 / 150.218),
+        ({"inci": "Sorbic Acid", "acid": "sorbic"}, 1.0),
+        ({"acid": "Potassium Sorbate"}, 112.128 / 150.218),
+        ({"acid": "sorbic"}, 1.0),
+        ({"inci": "Potassium Sorbate", "assay": 0.5, "acid": "sorbic"}, 0.5 * 112.128 / 150.218),
+    ],
+)
+def test_an_acid_named_on_its_salt_counts_by_the_molar_mass_of_the_salt(study, findings, facts, brings):
+    """Annex V, entry 4 (as in legal_limits.toml): 0.6 % as acid. 0.81 % of the potassium salt is 0.605 % of it."""
+    response = [{"name": "pH", "unit": "pH", "method": "meter", "aim": "within", "low": 4.5, "high": 5.0}]
+    made = study({"name": "Keeper", "low": 0, "high": 2, **facts}, response=response)
+    told = findings(made, Keeper=0.68)
+    assert dict(told["K13"].numbers)["acid_percent"] == pytest.approx(0.68 * brings, rel=1e-4)
+    assert "K11" not in findings(made, Keeper=0.599 / brings)
+    assert dict(findings(made, Keeper=0.61 / brings)["K11"].numbers)["percent"] == pytest.approx(0.61, rel=1e-4)

@@ -107,3 +107,39 @@ def test_fractions_of_one_give_the_same_percentages(study):
 def test_exploded_shares_add_up_to_one(study):
     known = {item.name: item for item in study(SURFACTANT, BLEND).ingredients}
     assert all(np.isclose(sum(exploded(item, known).values()), 1.0) for item in known.values())
+
+
+PREMIX = {"name": "Premix", "low": 0.0, "high": 50.0}
+
+
+def test_a_premix_hides_nothing_from_any_check(study, findings):
+    """What a material alone would be told of, it is told of in a premix, by its name or by the facts of its line."""
+    plus = {"name": "Plus", "level": 1.0, "charge": "cationic"}
+    named = {**PREMIX, "made_of": {"Xanthan Gum": 0.02, "Water": 0.98}}
+    assert findings(study(named, plus), Premix=20)["K18"].where == "Premix and Plus"
+    inside = {**PREMIX, "made_of": {"Xanthan Gum": 0.02, "Polyquaternium-10": 0.01, "Water": 0.97}}
+    assert findings(study(inside), Premix=20)["K18"].where == "Premix"
+    grains = {**PREMIX, "d50_um": 300, "made_of": {"Polyethylene": 0.1, "Water": 0.9}}
+    told = findings(study(grains), Premix=0.2)["K17"]
+    assert dict(told.numbers)["percent"] == pytest.approx(0.02)
+    assert "K17" not in findings(study(grains), Premix=0.09)
+
+
+def test_a_premix_of_materials_of_the_study_brings_their_facts(study, findings):
+    both = [{**PREMIX, "made_of": {"Scent": 0.5, "Water": 0.5}},
+            {**PREMIX, "name": "Other", "made_of": {"Sour": 0.5, "Water": 0.5}}]  # fmt: skip
+    scent = {"name": "Scent", "level": 0.1, "allergens": {"Citral": 0.1}}
+    sour = {"name": "Sour", "level": 0.1, "acid": "Potassium Sorbate"}
+    made = study(scent, sour, *both)
+    found = findings(made, Premix=0.2, Other=2.0)
+    assert dict(found["K16"].numbers)["percent"] == pytest.approx(0.1 * (0.1 + 0.5 * 0.2))
+    assert dict(found["K11"].numbers)["percent"] == pytest.approx((0.1 + 0.5 * 2.0) * 112.128 / 150.218, rel=1e-4)
+    windows = Stock.of(study({**scent, "ph_low": 6.0}, {**sour, "ph_high": 5.0}, *both)).windows
+    assert windows[0][-2:] == pytest.approx([6.0, np.nan], nan_ok=True)
+    assert windows[1][-2:] == pytest.approx([np.nan, 5.0], nan_ok=True)
+
+
+def test_what_a_premix_says_itself_counts_before_its_parts(study, findings):
+    plus = {"name": "Plus", "level": 1.0, "charge": "cationic"}
+    calm = {**PREMIX, "charge": "none", "made_of": {"Xanthan Gum": 0.02, "Water": 0.98}}
+    assert "K18" not in findings(study(calm, plus), Premix=20)

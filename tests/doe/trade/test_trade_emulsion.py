@@ -71,3 +71,19 @@ def test_use_range_of_the_supplier(study, findings):
     assert "use-range" in findings(made, Gum=1.6)
     assert "use-range" not in findings(made, Gum=1.5)
     assert "use-range" not in findings(made, Gum=0.0)
+
+
+def test_the_limit_that_is_advised_for_several_gums_cures_when_it_is_written_down(study):
+    """K46: humectants in all at least 3 times all gums, whatever their names."""
+    import re
+
+    from doe.trade import study_findings
+
+    rows = (
+        {"name": "Gum A (fine)", "low": 0.2, "high": 1, "inci": "Xanthan Gum"}, {"name": "Guar", "low": 0, "high": 0.5},
+        {"name": "Glycerin", "low": 0, "high": 5}, {"name": "Propanediol", "low": 0, "high": 3},
+    )  # fmt: skip
+    (told,) = [p for p in study_findings(study(*rows)) if p.code == "K46"]
+    rule = re.search('rule = "(.+?)"', told.do)[1]
+    assert rule == "Glycerin + Propanediol >= 3 * 'Gum A (fine)' + 3 * Guar"
+    assert not [p for p in study_findings(study(*rows, limit=[{"rule": rule}])) if p.code == "K46"]

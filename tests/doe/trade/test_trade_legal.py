@@ -83,7 +83,7 @@ def test_old_lines_are_told_only_where_they_are_used(study):
 
 
 def test_a_preservative_the_list_does_not_have_is_told(study):
-    told = coverage(study({"name": "Preservative", "level": 1.0, "inci": "Chlorphenesin"}))
+    told = coverage(study({"name": "Preservative", "level": 1.0, "inci": "Invented Hydantoin"}))
     assert "no line for Preservative" in told[0].got
 
 
@@ -148,3 +148,47 @@ def test_without_a_market_the_silence_is_said(study):
     (told,) = coverage(study({"name": "Preservative", "level": 1.0, "inci": "Phenoxyethanol"}, market=None))
     assert "no market is given" in told.got
     assert coverage(study({"name": "Gum", "level": 1.0}, market=None)) == ()
+
+
+def test_parabens_count_as_the_acid_they_are_esters_of(study, findings):
+    """Annex V, entry 12 (from memory): 0.4 % as acid for one ester. Methylparaben: 152.149, its acid: 138.122."""
+    made = study({"name": "Keeper", "low": 0, "high": 2, "inci": "Methylparaben"})
+    assert "K11" not in findings(made, Keeper=0.44)  # 0.3994 % as acid
+    found = findings(made, Keeper=0.4408)["K11"]
+    assert dict(found.numbers)["percent"] == pytest.approx(0.4408 * 138.122 / 152.149, rel=1e-4)
+    assert "0.4002 %" in found.got  # not "0.4 %, at most 0.4 %"
+    assert "from memory" in found.allowed
+
+
+def test_what_may_stay_on_no_skin_is_stopped_at_any_level(study, findings):
+    """Annex V, entry 57 (from memory): methylisothiazolinone in rinse-off products only, up to 0.0015 %."""
+    keeper = {"name": "Keeper", "low": 0, "high": 1, "made_of": {"Methylisothiazolinone": 0.01, "Water": 0.99}}
+    assert "K11" not in findings(study(keeper), Keeper=0.1499)
+    assert "K11" in findings(study(keeper), Keeper=0.151)
+    assert "at most 0 %" in findings(study(keeper, product="leave-on"), Keeper=0.01)["K11"].allowed
+
+
+def test_names_that_stand_on_the_label_as_one_are_added_up(study, findings):
+    """Pinene, alpha and beta together: additions of Regulation (EU) 2023/1545 (from memory)."""
+    oil = {"name": "Oil", "level": 0.3, "allergens": {"Alpha-Pinene": 0.02, "beta-pinene": 0.02}}
+    found = findings(study(oil))["K16"]
+    assert "0.012 % of Pinene from all sources" in found.got
+    assert "2026-07-31" in found.do
+    lavender = {"name": "Lavender", "level": 0.02, "inci": "Lavandula Angustifolia Oil"}
+    assert "Lavandula Oil/Extract" in findings(study(lavender))["K16"].got
+
+
+def test_an_old_list_of_allergens_is_told_where_it_is_used(study):
+    (told,) = coverage(study(SCENT), date(2026, 11, 26))
+    assert "allergens to label, edition 2023-07-26" in told.got
+
+
+def test_several_allergens_of_one_material_are_all_told(study):
+    both = {**SCENT, "allergens": {"Linalool": 0.05, "Citral": 0.06}}
+    told = [p.got for p in study_findings(study(both)) if p.code == "K16"]
+    assert [word for got in told for word in ("Linalool", "Citral") if word in got] == ["Linalool", "Citral"]
+
+
+def test_near_a_limit_the_digits_show_the_difference(study, findings):
+    made = study({"name": "Salt", "low": 0, "high": 5, "inci": "Phenoxyethanol"})
+    assert findings(made, Salt=1.00004)["K11"].got.startswith("1.00004 % of phenoxyethanol")
