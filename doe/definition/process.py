@@ -25,7 +25,8 @@ ONE_POT_C = 80.0  # usual for a wax emulsion made in one pot; common practice, n
 GENTLE_RPM = 300.0  # a paddle that leaves beads whole; common practice, no source
 PH_C = 30.0  # pH is adjusted near the temperature it is measured at; common practice, no source
 FULL_H = 24.0  # viscosity is judged the next day; common practice, no source
-PROCESS_CODES = ("K20", "K46", "beads-last", "beads-stirred", "ph-last", "ph-warm", "not-taken")
+BOILS_C = 105.0  # no open batch of water gets hotter; common practice, no source
+PROCESS_CODES = ("temp-unit", "K20", "K46", "beads-last", "beads-stirred", "ph-last", "ph-warm", "not-taken")
 
 _WETTING = ("wet", "slurry", "dispers", "premix", "sprinkl", "pre-mix")
 _VISCOSITIES = {unit_key(unit) for unit in ("mPa.s", "Pa.s", "cP", "P")}
@@ -60,6 +61,8 @@ class _Making:
 def check_process(read: Parts, notes: Notes) -> None:
     """Note what practice advises against in the order of making, and in when viscosity is judged."""
     making = _Making.of(read.steps, read.ingredients)
+    if any(is_water(item) for item in read.ingredients):
+        _check_unit(read.steps, notes)
     if any(step.takes for step in read.steps):
         _check_taken(making, notes)
         _check_gum(making, read.factors, notes)
@@ -74,6 +77,18 @@ def check_process(read: Parts, notes: Notes) -> None:
 def _where(place: int, step: Step) -> str:
     words = step.does if len(step.does) <= 40 else step.does[:37] + "..."
     return f"step {place + 1} ({words})"
+
+
+def _check_unit(steps: Sequence[Step], notes: Notes) -> None:
+    """Temperatures that water does not reach in an open vessel: most likely degrees Fahrenheit."""
+    for place, step in enumerate(steps):
+        if step.temp_c is not None and step.temp_c[1] > BOILS_C:
+            high = step.temp_c[1]
+            got, do = (
+                f"temp_c up to {high:g} C",
+                f"if these are degrees Fahrenheit: {high:g} F are {(high - 32) / 1.8:.0f} C",
+            )
+            notes.add("temp-unit", "warn", _where(place, step), got, f"up to {BOILS_C:g} C (common practice)", do)
 
 
 def _check_taken(making: _Making, notes: Notes) -> None:

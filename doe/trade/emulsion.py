@@ -36,9 +36,9 @@ _CATIONIC = (
 )  # fmt: skip
 
 
-def charge_of(item: Ingredient) -> str:
-    """The ionic character of a material: as given, else as its INCI names tell, else nothing."""
-    if "charge" in item.facts:
+def charge_of(item: Ingredient, *, by_name: bool = False) -> str:
+    """The ionic character of a material: as given, else (or `by_name`) as its INCI names tell, else nothing."""
+    if "charge" in item.facts and not by_name:
         return str(item.facts["charge"])
     names = [name.casefold() for name, _ in item.inci]
     if any(word in name for name in names for word in _CATIONIC):

@@ -13,11 +13,12 @@ import pandas as pd
 from doe.definition.categories import NONE
 from doe.problems import Problem
 from doe.trade.acidity import acid_looks, measured_looks, window_looks
-from doe.trade.composition import Stock, counts_mass, unknown_rest
+from doe.trade.composition import Stock, counts_mass
 from doe.trade.emulsion import charge_looks, emulsion_looks, use_looks, wetting_looks
 from doe.trade.legal import allergen_looks, legal_looks, polymer_looks
 from doe.trade.look import NOTHING, Given, Look
 from doe.trade.rulebook import RULES
+from doe.trade.statements import statements
 from doe.trade.suspension import given_of, suspension_looks
 
 if TYPE_CHECKING:
@@ -142,17 +143,15 @@ class TradeChecks:
 
     def _once(self) -> list[Problem]:
         """What is to be said of the study, not of a recipe."""
-        study, found = self.study, []
+        study = self.study
+        found: list[Problem] = []
         if study.ingredients and not self.applies:
             got = f"levels are in {study.unit}"
             do = "give levels as shares of mass, and the checks of the trade speak"
             found.append(Problem("mass-unit", "inform", "[study], unit", got, "a share of mass such as % w/w", do,
                                  RULES["mass-unit"].source))  # fmt: skip
             return found
-        for item in unknown_rest(Stock.of(study)):
-            got = f"is {100 * item.assay:g} % active, and does not say what the rest is"
-            do = "give made_of, INCI shares or solids; until then its rest counts under its INCI name, and not as water"
-            found.append(Problem("K03", "inform", item.name, got, "what all of it is", do, RULES["K03"].source))
+        found += statements(study)
         known = {accept.finding for accept in study.accepts}
         for code in known - set(RULES):
             got = f"{code} is no finding of the trade"

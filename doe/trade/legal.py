@@ -229,9 +229,9 @@ def allergen_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         )  # fmt: skip
 
 
-def _polymer(item: Ingredient) -> str:
-    """What kind of polymer a material's particles are: as given, else as its INCI name tells, else nothing."""
-    if "polymer" in item.facts:
+def polymer_of(item: Ingredient, *, by_name: bool = False) -> str:
+    """What kind of polymer a material is: as given, else (or `by_name`) as its INCI name tells, else nothing."""
+    if "polymer" in item.facts and not by_name:
         return str(item.facts["polymer"])
     for inci, _ in item.inci:
         name = inci.casefold()
@@ -247,7 +247,7 @@ def _solids(stock: Stock, row: int) -> Iterator[tuple[str, float, float]]:
     own = stock.items[row].facts
     for part, share in stock.telling(row, "polymer"):
         facts = part.facts if {"d50_um", "d90_um"} & set(part.facts) else own
-        size, kind = facts.get("d90_um", facts.get("d50_um")), _polymer(part)
+        size, kind = facts.get("d90_um", facts.get("d50_um")), polymer_of(part)
         if size is not None and size <= LARGEST_UM and kind in ("synthetic", "modified natural"):
             yield kind, float(size), share
 

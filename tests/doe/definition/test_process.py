@@ -138,3 +138,10 @@ def test_viscosity_is_judged_the_next_day(hours, said):
     got = findings(response=read)
     assert [code for code, *_ in got] == ([] if said is None else ["K27"])
     assert said is None or got[0][2].startswith(said)
+
+
+def test_a_temperature_that_no_open_batch_reaches_is_asked_about():
+    """165 F are 74 C (32 F is 0 C, 212 F is 100 C)."""
+    (found,) = findings(changed(0, temp_c=[158, 165]))
+    assert found[0] == "temp-unit"
+    assert "165 C" in found[2]

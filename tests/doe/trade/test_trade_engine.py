@@ -163,3 +163,37 @@ def test_checks_for_a_live_page_miss_where_the_checks_do():
         # A note on free acid where there is enough of it is no miss.
         known = sorted((p.code, p.where) for p in row if p.code in codes and (p.code, p.level) != ("K13", "inform"))
         assert sorted((c.code, c.where) for c, hits in zip(live, seen, strict=True) if hits[i]) == known
+
+
+def once(made):
+    """The findings of a study by code, each told once only."""
+    found = study_findings(made)
+    codes = [p.code for p in found]
+    assert len(codes) == len(set(codes)), codes
+    return {p.code: p for p in found}
+
+
+def test_what_is_given_against_what_a_name_tells_is_said_and_counts(study):
+    found = once(study({"name": "Gum", "low": 0.1, "high": 1.0, "inci": "Xanthan Gum", "charge": "none"}))
+    assert "given as none, and its INCI name tells anionic" in found["name-differs"].got
+    assert "name-differs" not in once(study({"name": "Gum", "low": 0.1, "high": 1.0, "inci": "Xanthan Gum"}))
+
+
+def test_a_synthetic_polymer_without_a_size_is_asked_about_once(study):
+    """Regulation (EU) 2023/2055 is about solid particles up to 5 mm: without a size nothing can be said."""
+    found = once(study({"name": "Beads", "low": 1, "high": 3, "inci": "Polyethylene"}))["K17"]
+    assert found.level == "inform"
+    assert "d50_um or d90_um" in found.do
+    assert "K17" not in once(study({"name": "Beads", "low": 1, "high": 3, "inci": "Pumice"}))
+
+
+def test_densities_that_lack_are_told_once_where_particles_need_them(study):
+    beads = {"name": "Grit", "low": 1, "high": 3, "density": 2.0, "d50_um": 100}
+    oils = [
+        {"name": "Oil", "level": 12.0},
+        {"name": "Wax", "level": 5.0, "density": 0.9},
+        {"name": "Salt", "level": 0.5},
+    ]
+    found = once(study(beads, *oils))["density-unknown"]
+    assert "no density of Oil:" in found.got
+    assert "density-unknown" not in once(study(*oils, {"name": "Gum", "low": 0.1, "high": 1.0}))
