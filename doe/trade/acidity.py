@@ -6,7 +6,7 @@ out of the water, emulsifiers bind them, and their salts help a little.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -80,6 +80,22 @@ def window_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         + _apart(stock, rows),
         low=2 * error, number="room",
     )  # fmt: skip
+
+
+def out_of_window(stock: Stock, ends: Mapping[str, tuple[float, float]]) -> Array:
+    """Materials that must not be in, as 1 of (m,), for what is left to have pH windows that meet; else all 0.
+
+    `ends` is how far each level can go. What may be left out is named before what is always there.
+    """
+    out = np.zeros(len(stock.items))
+    percent = np.array([[float(ends[name][1] > 0) for name in stock.names]])
+    while next(window_looks(stock, percent)).missed[0]:
+        _, rows = _bounding(stock, percent, ph_window(stock.study))
+        if not rows:  # what is asked of the product is too narrow by itself
+            break
+        row = min(rows, key=lambda row: ends[stock.names[row]][0])
+        out[row], percent[0, row] = 1.0, 0.0
+    return out
 
 
 def _room(value: float) -> str:

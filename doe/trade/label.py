@@ -23,8 +23,8 @@ FREE_BELOW = 1.0  # % of the product: EU 1223/2009 Art. 19 lets names below it s
 _WHOLE = (
     ("water", "Water in all"),
     ("dry_residue", "Dry residue"),
-    ("natural_origin", "Natural origin, water counted"),
-    ("natural_origin_without_water", "Natural origin, water left out"),
+    ("natural_origin", "Natural origin (ISO 16128-2), formulation water counted"),
+    ("natural_origin_without_water", "Natural origin (ISO 16128-2), formulation water left out"),
     ("oil_phase", "Oil phase"),
     ("emulsifier_to_oil", "Emulsifier to oil"),
 )

@@ -252,6 +252,15 @@ def _solids(stock: Stock, row: int) -> Iterator[tuple[str, float, float]]:
             yield kind, float(size), share
 
 
+def stopped_polymer(stock: Stock) -> Array:
+    """The share of each material, as supplied, that is solid particles of a polymer which K17 stops, (m,)."""
+    out = np.zeros(len(stock.items))
+    if is_eu(stock.study) and stock.study.product != "leave-on":
+        for row in range(len(stock.items)):
+            out[row] = sum(share for kind, _, share in _solids(stock, row) if kind == "synthetic")
+    return out
+
+
 def polymer_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     """K17: solid particles of a synthetic polymer, or of a modified natural one without proof."""
     if not is_eu(stock.study):

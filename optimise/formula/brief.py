@@ -13,7 +13,7 @@ import numpy.typing as npt
 from doe.definition.parts import Response
 from doe.problems import Unavailable
 from doe.study import Study
-from doe.trade.quantities import legal_limits
+from doe.trade.quantities import stop_limits
 from optimise.formula.exact import exact_form
 from optimise.formula.goals import Aimed, ChanceGoal, Property
 from optimise.models.aims import has_window, musts, wanted
@@ -32,7 +32,7 @@ Array = npt.NDArray[np.float64]
 class Brief:
     """The musts that are fitted (`aimed`) and exact (`exact`), what desirability reads, the fence, the trials made.
 
-    Legal limits that recipes could break count as exact musts. `goal` is the chance of the fitted musts.
+    What the trade stops counts as exact musts. `goal` is the chance of the fitted musts.
 
     `missing` says by name why a must has no model; `trials` (n, k) with `tried` category levels are recipes as made.
     """
@@ -64,7 +64,7 @@ class Brief:
             study=study,
             aimed=tuple(aimed),
             goal=ChanceGoal.of(aimed),
-            exact=(*(r for r in musts(study) if r.is_exact), *legal_limits(study)),
+            exact=(*(r for r in musts(study) if r.is_exact), *stop_limits(study)),
             properties=tuple(_properties(study, models, objective == "desirability")),
             missing=MappingProxyType(missing),
             fence=models.fence,

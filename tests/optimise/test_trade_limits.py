@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from doe import Study
+from doe.trade.quantities import stop_limits
 from optimise import find, fit
 from optimise.formula.exact import exact_form
 from optimise.formula.space import Space
@@ -87,3 +88,37 @@ def test_a_space_with_a_spec_that_nothing_can_meet_says_which():
     study = Study.from_dict({**SOURCE, "response": [*SOURCE["response"], asked]})
     with pytest.raises(Exception, match="Dense at least 50"):
         Space.build(study, None, (study.response("Dense"),))
+
+
+CLASH = [
+    {"name": "Preservative", "low": 0.4, "high": 0.9, "choice": [
+        {"name": "Sour", "inci": "Sorbic Acid", "low": 0.4, "high": 0.55, "ph_high": 5.0},
+        {"name": "Mild", "inci": "Phenoxyethanol", "low": 0.4, "high": 0.9}]},
+    {"name": "Beads", "low": 0.5, "high": 4.0, "choice": [
+        {"name": "Blue", "ph_low": 6.5, "d50_um": 500}, {"name": "Hard", "inci": "Polyethylene", "d50_um": 400},
+        {"name": "Stone", "d50_um": 400}]},
+]  # fmt: skip
+
+
+def test_what_the_trade_stops_at_a_choice_is_no_choice_of_the_search():
+    """K15: windows up to 5.0 and from 6.5 do not meet. K17: no scrubbing polyethylene in the EU."""
+    source = {**SOURCE, "ingredient": [*SOURCE["ingredient"][:3], *CLASH]}
+    study = Study.from_dict(source)
+    names = {limit.name for limit in stop_limits(study)}
+    assert names >= {"particles of a synthetic polymer", "materials whose pH window does not meet the others'"}
+    space = Space.build(study, None, stop_limits(study))
+    pairs = {(c["material: Preservative"], c["material: Beads"]) for c in space.combos}
+    assert pairs == {("Sour", "Stone"), ("Mild", "Blue"), ("Mild", "Stone")}
+    accept = [{"finding": code, "why": "bench only", "by": "A. Nother"} for code in ("K11", "K15", "K17")]
+    free = Study.from_dict({**source, "accept": accept})
+    assert stop_limits(free) == ()
+
+
+def test_what_may_be_left_out_is_left_out_where_windows_do_not_meet():
+    items = [*SOURCE["ingredient"][:3], {"name": "Sour", "level": 0.5, "ph_high": 5.0},
+             {"name": "Blue", "low": 0.0, "high": 3.0, "ph_low": 6.5}]  # fmt: skip
+    study = Study.from_dict({**SOURCE, "ingredient": items})
+    space = Space.build(study, None, stop_limits(study))
+    assert space.region.reach["Blue"] == (0.0, 0.0)
+    always = [*items[:4], {**items[4], "low": 1.0}]
+    assert stop_limits(Study.from_dict({**SOURCE, "ingredient": always})) == ()  # no recipe keeps it: check says so
