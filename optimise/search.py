@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.definition.parts import Response
-from doe.problems import ModelError, Problem, StudyError, Unavailable
+from doe.problems import ModelError, Problem, StudyError, Unavailable, listed
 from doe.study import Study
 from doe.threads import one_thread
 from doe.trade.rulebook import RULES
@@ -22,8 +22,10 @@ from optimise.formula.measures import Price, Wanting
 from optimise.formula.optimum import Number, Optimum, plain
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.space import Space
+from optimise.formula.untried import Untried, never_tried
 from optimise.models.aims import desirability, overall, wanted
 from optimise.models.chance import joint_chance
+from optimise.models.few import few_batches
 from optimise.models.predictors import split_levels
 from optimise.models.recipes import off_steps
 from optimise.proof.certify import Searched, certificate, searched
@@ -66,14 +68,16 @@ def find(
     brief, objective = _brief(study, models, objective, findings)
     _check_against(brief, against)
     findings += off_steps(study, hold or {})
-    space, exact_met = _space(brief, hold, findings)
+    tried = Untried() if outside else never_tried(models, brief.fence)
+    space, exact_met, tried = _space(brief, hold, tried, findings)
     quest = Quest(brief, space, objective, None if outside else brief.fence)
     peaks = _peaks(quest, starts)
     best = _best(quest, peaks)
     found = Searched(None, peaks) if lean else searched(quest, peaks, best.score)
     if found.peaks is not peaks:
         best = _best(quest, found.peaks)
-    return _described(quest, models, best, found, outside, exact_met, hold, findings, lean, against)
+    findings += few_batches(study, models)
+    return _described(quest, models, best, found, outside, exact_met, hold, findings, lean, against, tried)
 
 
 @one_thread
@@ -90,19 +94,23 @@ def tolerances(study: Study, models: Models, levels: pd.DataFrame) -> dict[str, 
         return {}
     space = Space.build(study)
     quest = Quest(brief, space, "chance", brief.fence)
-    return allowance.tolerances(quest, quest.fence, X[0], combo)
+    return allowance.tolerances(quest, quest.fence, X[0], combo, never_tried(models, brief.fence).names)
 
 
-def _space(brief: Brief, hold: Mapping[str, Any] | None, findings: list[Problem]) -> tuple[Space, bool]:
-    """The space with the limits of exact musts, or without them where no recipe keeps them."""
-    try:
-        return Space.build(brief.study, hold, brief.exact), True
-    except StudyError as error:
-        if not brief.exact:
-            raise
-        plain_space = Space.build(brief.study, hold)
-        findings += [replace(p, code="exact-limit", level="warn") for p in error.problems]
-        return plain_space, False
+def _space(
+    brief: Brief, hold: Mapping[str, Any] | None, tried: Untried, findings: list[Problem]
+) -> tuple[Space, bool, Untried]:
+    """The space with the limits of exact musts and the levels as tried, or without those that no recipe keeps."""
+    for kept in (tried, Untried()) if tried.rows else (tried,):
+        try:
+            return Space.build(brief.study, hold, brief.exact, kept.rows), True, kept
+        except StudyError as error:
+            closed = error
+    if not brief.exact:
+        raise closed
+    space = Space.build(brief.study, hold)
+    findings += [replace(p, code="exact-limit", level="warn") for p in closed.problems]
+    return space, False, Untried()
 
 
 def _brief(study: Study, models: Models, objective: str, findings: list[Problem]) -> tuple[Brief, str]:
@@ -122,8 +130,12 @@ def _brief(study: Study, models: Models, objective: str, findings: list[Problem]
         findings.append(_say("no-aims", "nothing with a desirability", "the chance was searched instead", "give aims"))
         return Brief.of(study, models, "chance"), "chance"
     if not brief.aimed and not brief.properties:
-        do = "give responses an aim and limits"
-        findings.append(_say("empty-brief", "no response has an aim", "the centre of the region is shown", do))
+        asked, shown = wanted(brief.study), "the middle of what may be searched is shown"
+        if asked:
+            got = f"of {listed([r.name for r in asked])} nothing can be predicted, so there is nothing to search by"
+            findings.append(_say("empty-brief", got, shown, "make the batches that the findings of fit ask for"))
+        else:
+            findings.append(_say("empty-brief", "no response has an aim", shown, "give responses an aim and limits"))
     return brief, objective
 
 
@@ -132,7 +144,7 @@ def _say(code: str, got: str, allowed: str, do: str) -> Problem:
 
 
 def _no_model(name: str, why: Unavailable) -> Problem:
-    return Problem("must-without-model", "warn", name, f"left out of the search: {why.reason}", "a model", why.do)
+    return Problem("must-without-model", "warn", name, f"left out of the search: {why.reason}", "", why.do)
 
 
 def _peaks(quest: Quest, starts: int) -> list[Peak]:
@@ -164,6 +176,7 @@ def _with_alternatives(quest: Quest, best: Peak, peaks: list[Peak]) -> tuple[Pea
 def _described(
     quest: Quest, models: Models, best: Peak, found: Searched, outside: bool, exact_met: bool,
     hold: Mapping[str, Any] | None, findings: list[Problem], lean: bool, against: Sequence[str],
+    tried: Untried,
 ) -> Optimum:  # fmt: skip
     objective, brief, study, peaks = quest.objective, quest.brief, quest.brief.study, found.peaks
     wide = bool(brief.aimed or brief.properties) and not lean
@@ -177,11 +190,12 @@ def _described(
     if (brief.aimed or brief.exact) and not lean:
         low = isinstance(entry["chance_all"], float) and entry["chance_all"] < _SMALL
         if not met or low:
-            clash = find_clash(brief, Space.build(study, hold), quest.fence)
+            clash = find_clash(brief, Space.build(study, hold, tied=tried.rows), quest.fence)
     if space.steps and not _weighed(space, x):
         findings.append(_say("not-weighable", "no recipe of whole steps is allowed here", "shown to full precision",
                              "take smaller steps or wider limits"))  # fmt: skip
-    findings += _fence_findings(brief, entry, outside)
+    findings += [never_tried(models, None).finding(bool(tried.rows))] if brief.fence is None else []
+    findings += _fence_findings(entry, outside) if brief.fence is not None else []
     findings += [Problem.from_dict(row) for row in entry["findings"] if row["code"] in RULES]
     value = entry["chance_all"] if objective == "chance" else entry["desirability"]
     # A formula beyond the fence is not one of those the proof is about.
@@ -198,7 +212,7 @@ def _described(
         chance_error=_chance_error(brief, models, x, best.combo),
         desirability=entry["desirability"],
         cost_per_kg=entry["cost_per_kg"],
-        certificate=certificate(objective, value, quest, models, proof, exact_met, tuple(hold or ())),
+        certificate=certificate(objective, value, quest, models, proof, exact_met, (*(hold or ()), *tried.names)),
         at_limits=_at_limits(study, space, x),
         inside=bool(entry["inside"]),
         in_hull=entry.get("in_hull"),
@@ -207,7 +221,7 @@ def _described(
         front=tuple(_front(quest, models, best, peaks, objective, against)) if wide else (),
         front_of=(*([objective] if len(against) < 2 else []), *(against or ["cost_per_kg"])),
         cheapest=_cheapest(quest, models, best, peaks, objective) if wide else None,
-        tolerances=allowance.tolerances(quest, quest.fence, x, best.combo) if wide else {},
+        tolerances=_kept(quest, x, best, tried, findings) if wide else {},
         limited_by=tuple(around.limited_by(brief, x, best.combo)),
         clash=clash.entries,
         closest=_closest(quest, models, clash.closest, hold),
@@ -251,6 +265,20 @@ def _revived(value: Any) -> Any:
             return Unavailable(str(value["unavailable"]), str(value["do"]))
         return {key: _revived(item) for key, item in value.items()}
     return value
+
+
+def _kept(
+    quest: Quest, x: Array, best: Peak, tried: Untried, findings: list[Problem]
+) -> dict[str, tuple[float, float]]:
+    """How far the levels may be off; where there is next to no chance to keep, that is said instead."""
+    if allowance.worth_keeping(best.score):
+        return allowance.tolerances(quest, quest.fence, x, best.combo, tried.names)
+    got = (
+        f"{'a chance' if quest.objective == 'chance' else 'a desirability'} under {100 * allowance.LEAST:.0f} % is left"
+    )
+    do = "no tolerances of the levels are given: first find a formula worth keeping"
+    findings.append(Problem("no-tolerances", "inform", "optimise", got, "", do))
+    return {}
 
 
 def _chance_error(brief: Brief, models: Models, x: Array, combo: Mapping[str, str]) -> float:
@@ -348,10 +376,7 @@ def _weighed(space: Space, x: Array) -> bool:
     return True
 
 
-def _fence_findings(brief: Brief, entry: Mapping[str, Any], outside: bool) -> list[Problem]:
-    if brief.fence is None:
-        got = "the trials do not carry even a model of first order"
-        return [_say("no-fence", got, "the search was not held to what was tried", "make more batches")]
+def _fence_findings(entry: Mapping[str, Any], outside: bool) -> list[Problem]:
     if entry["inside"]:
         return []
     allowed = "prediction no worse than at some trial"

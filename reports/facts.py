@@ -26,7 +26,7 @@ _NONE: Mapping[str, Any] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True)
 class Spec:
-    """What is wanted of a response, and how it is measured."""
+    """What is wanted of a response, and how it is measured; `grades` are names in words with the number of each."""
 
     name: str
     unit: str
@@ -39,6 +39,7 @@ class Spec:
     high: float | None = None
     log: bool = False
     kind: str = "number"
+    grades: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

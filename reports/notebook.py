@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterable, Sequence
 from html import escape
 from typing import Any
 
-from reports.numbers import NOTHING, between, exactly, figure, level, likely, limits, percent
+from reports.numbers import NOTHING, between, exactly, figure, level, likely, percent
+from reports.wording import grades
 from reports.wording.fit import threshold_rows
 
 _MOST_ROWS = 30
@@ -48,7 +49,7 @@ def _study(study: Any) -> str:
         reach = study.region.reach.get(factor.name)
         rows.append([factor.name, "factor", between(*reach) if reach else ", ".join(factor.levels), factor.unit])
     for response in study.responses:
-        rows.append([response.name, "response", limits(response.low, response.high), response.unit])
+        rows.append([response.name, "response", grades.asked_for(response), response.unit])
     return _table(study.name, ("", "is", "reach, or asked for", "unit"), rows)
 
 
@@ -107,7 +108,8 @@ def _optimum(best: Any) -> str:
     rows = [[name, level(value)] for name, value in best.blend.items()]
     rows += [[name, _cell(value)] for name, value in best.factors.items()]
     for name, entry in best.responses.items():
-        rows.append([name, f"predicted {figure(entry.get('predicted'))}, chance {likely(entry.get('chance'))}"])
+        told = entry.get("grade") or figure(entry.get("predicted"))
+        rows.append([name, f"predicted {told}, chance {likely(entry.get('chance'))}"])
     chance = likely(best.chance) if isinstance(best.chance, float) else str(best.chance)
     return _table(f"Formula {best.label}: chance {chance}", ("", ""), rows, "Predicted, not confirmed.")
 

@@ -14,6 +14,8 @@ THIN = "\u202f"  # narrow no-break space: groups thousands, and stands between a
 MINUS = "\u2212"
 NOTHING = "not available"
 
+_SMALL, _LARGE = 1e-7, 1e12  # outside of these, zeros are not counted: an exponent says how many
+
 _SYMBOLS = {"EUR": "€", "GBP": "£", "USD": "$"}
 
 
@@ -69,11 +71,15 @@ def figure(value: Amount, error: Amount = None, digits: int = 3) -> str:
         # An error larger than the number must not wipe it out: keep one digit of it.
         if value != 0:
             places = max(places, -math.floor(math.log10(abs(value))))
+        if value != 0 and not _SMALL <= abs(value) < _LARGE:
+            return precise(value, max(places + math.floor(math.log10(abs(value))) + 1, 1))
         return plain(value, min(places, 12))
     if value == 0:
         return "0"
+    if not _SMALL <= abs(value) < _LARGE:
+        return precise(value, digits)
     places = digits - 1 - math.floor(math.log10(abs(value)))
-    text = plain(value, min(places, 12))
+    text = plain(value, places)
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import product
 from typing import Any
@@ -22,6 +22,7 @@ Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 KEEP = 0.9
+LEAST = 0.01  # a measure under this has nothing to keep; our choice
 _ALONG = 25
 _HALVINGS = 20
 _CORNERS = 64
@@ -30,7 +31,14 @@ _GROWN = 3
 _SMALLER = 0.93
 
 
-def tolerances(quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, str]) -> dict[str, tuple[float, float]]:
+def worth_keeping(score: float) -> bool:
+    """Whether a score (a log) is high enough for tolerances that keep most of it to mean anything."""
+    return bool(score >= np.log(LEAST))
+
+
+def tolerances(
+    quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, str], still: Sequence[str] = ()
+) -> dict[str, tuple[float, float]]:
     """Lowest and highest level of each, all others at will within theirs, that keep 0.9 of the measure at x (k,).
 
     The measure is the product of the chances (or the desirability). What is weighed more or less is taken from or given
@@ -38,9 +46,12 @@ def tolerances(quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, 
     whole box stays within the limits, the exact musts and the fence. It is found from its corners, the place where the
     measure is lowest is looked for within (256 spread places and descents from the lowest), and it is made smaller
     until none is too low: checked, not proven. Ends are rounded inwards to two digits of the width. Empty where the
-    formula itself is outside the fence or misses an exact must.
+    formula itself is outside the fence or misses an exact must, or where the measure is next to nothing. `still` names
+    what trials never moved, of which nothing is known.
     """
-    room = _Room.of(quest, fence, x, combo)
+    room = _Room.of(quest, fence, x, combo, still)
+    if not worth_keeping(room.floor - np.log(KEEP)):
+        return {}
     if not len(room.ways) or not room.good(np.zeros((1, len(room.ways))))[0]:
         return {}
     alone = room.alone()
@@ -95,9 +106,9 @@ class _Room:
     signs: Array = field(repr=False)
 
     @classmethod
-    def of(cls, quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, str]) -> _Room:
+    def of(cls, quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, str], still: Sequence[str]) -> _Room:
         region = quest.brief.study.region.at(combo)
-        moved = {name: way for name, way in ways(region, x).items() if np.ptp(region.reach[name]) > 0}
+        moved = {n: way for n, way in ways(region, x).items() if np.ptp(region.reach[n]) > 0 and n not in still}
         W = np.array(list(moved.values())).reshape(len(moved), len(x))
         floor = float(quest.score_levels(x[None], combo)[0]) + np.log(KEEP) - 1e-12
         room = np.maximum(region.b - region.A @ x, 0.0)

@@ -44,8 +44,11 @@ class Space:
     parts: Mapping[tuple[str, ...], Space] = field(default_factory=dict)
 
     @classmethod
-    def build(cls, study: Study, hold: Mapping[str, Any] | None = None, exact: Sequence[Response] = ()) -> Space:
-        """The space with levels held and the limits of `exact` responses kept.
+    def build(
+        cls, study: Study, hold: Mapping[str, Any] | None = None, exact: Sequence[Response] = (),
+        tied: Sequence[Row] = (),
+    ) -> Space:  # fmt: skip
+        """The space with levels held, the limits of `exact` responses kept, and further rows `tied` over the levels.
 
         Raises StudyError with every held name or level that is not possible, and with the limits that conflict.
         """
@@ -71,7 +74,7 @@ class Space:
             groups.setdefault(key, []).append(combo)
         for alike in groups.values():
             try:
-                found.append(cls._one(study, numbers, exact, alike))
+                found.append(cls._one(study, numbers, exact, alike, tied))
             except StudyError as error:
                 closed += [p for p in error.problems if p not in closed]
         if not found:
@@ -84,11 +87,12 @@ class Space:
 
     @classmethod
     def _one(
-        cls, study: Study, numbers: Mapping[str, float], exact: Sequence[Response], combos: Sequence[Combination]
+        cls, study: Study, numbers: Mapping[str, float], exact: Sequence[Response], combos: Sequence[Combination],
+        tied: Sequence[Row],
     ) -> Space:  # fmt: skip
         """The space at combos that have limits, prices and steps in common."""
         region = study.region.at(combos[0])
-        rows = [row for response in exact for row in _exact_rows(study, response, combos[0])]
+        rows = [*tied, *(row for response in exact for row in _exact_rows(study, response, combos[0]))]
         if numbers or rows:
             region = _narrowed(region, numbers, rows)
         d = region.dimension

@@ -13,7 +13,7 @@ import pandas as pd
 from scipy import stats
 
 from doe.definition.parts import Response
-from doe.problems import Problem, Unavailable
+from doe.problems import Problem, Unavailable, listed
 from doe.region.region import Region
 from doe.study import Study
 from doe.terms.terms import Terms
@@ -28,6 +28,7 @@ from optimise.statistics.leastsq import Array, LeastSquares, solve, two_sided
 from optimise.statistics.stationary import Canonical, canonical, quadratic_of
 
 _SAME_FIT = 1e-6
+_DUST = 1e-13  # of the largest value; solving leaves some 1e-15 of it
 _DISTANCES = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
 
 
@@ -46,7 +47,13 @@ def coefficient_table(
         got = f"coefficients in {coding}: there these terms make another model or cannot be told apart; shown as {used}"
         notes.append(say("coding", "inform", where, got, f"read them as {used}"))
     p = len(core.terms)
-    table = _table(core.terms, fit, aliased)
+    estimate, nil = fit.estimate[:p], _nil(core, data, y, used if used == coding else "", study, fit)
+    if nil.any():
+        names = listed([label for label, flag in zip(core.terms.labels, nil, strict=True) if flag])
+        got = f"nil within rounding, and shown as 0: {names}"
+        notes.append(say("nil-terms", "inform", where, got, "read nothing into them: these values show no effect"))
+        estimate = np.where(nil, 0.0, estimate)
+    table = _table(core.terms, fit, estimate, aliased)
     covariance: Array | Unavailable = no_error(core.fit)
     if core.fit.has_error:
         covariance = core.fit.sd**2 * fit.unscaled[:p, :p]
@@ -66,9 +73,19 @@ def _in_coding(study: Study, core: Core, data: BatchData, y: Array, coding: str)
     return fit if gap <= _SAME_FIT * size else None
 
 
-def _table(terms: Terms, fit: LeastSquares, aliased: list[str]) -> pd.DataFrame:
+def _nil(core: Core, data: BatchData, y: Array, coding: str, study: Study, fit: LeastSquares) -> npt.NDArray[np.bool_]:
+    """Terms (p,) of a fit without an error whose whole effect on any batch is smaller than rounding of the values."""
+    p = len(core.terms)
+    if fit.has_error:
+        return np.zeros(p, dtype=bool)
+    shown = core.terms.coding(study.region, coding, study.total if study.varied else None) if coding else core.coding
+    rows = core.terms.rows(data.X, data.chosen, shown)
+    most = np.abs(fit.estimate[:p]) * np.abs(rows).max(axis=0, initial=0.0)
+    return np.asarray(most <= _DUST * float(np.max(np.abs(y), initial=0.0)), dtype=bool)
+
+
+def _table(terms: Terms, fit: LeastSquares, estimate: Array, aliased: list[str]) -> pd.DataFrame:
     p = len(terms)
-    estimate = fit.estimate[:p]
     columns: dict[str, Any] = {
         "term": list(terms.labels) + aliased,
         "powers": [dict(t.powers_dict) for t in terms.terms] + [{}] * len(aliased),

@@ -117,8 +117,8 @@ def quality_findings(
     """Few degrees of freedom, a model that predicts worse than the mean, a shape that does not fit, a perfect fit."""
     out: list[Problem] = []
     if fit.df > 0 and fit.exact and isinstance(r2, Unavailable):
-        do = "look whether the method can tell these batches apart"
-        out.append(say("all-equal", "warn", where, "every batch gave the same value", do))
+        got, do = "every batch gave the same value", "look whether the method can tell these batches apart"
+        out.append(say("all-equal", "warn", where, got, do))
     elif fit.df > 0 and fit.exact:
         got = "the model reproduces every value to the last digit"
         out.append(say("perfect-fit", "warn", where, got, "check that the values were measured, not computed"))
@@ -131,7 +131,7 @@ def quality_findings(
         plural = "s" if fit.df > 1 else ""
         got = f"only {fit.df} degree{plural} of freedom left: intervals are wide and no test sees much"
         out.append(say("few-df", "warn", where, got, "make further batches, or fit fewer terms"))
-    if not isinstance(predicted, Unavailable) and predicted < 0:
+    if fit.rank > 1 and not isinstance(predicted, Unavailable) and predicted < 0:
         shown = "" if isinstance(r2, Unavailable) else f", though R² is {r2:.2f}"
         got = f"left-out batches are predicted worse than by the plain mean (R² predicted {predicted:.2f}{shown})"
         out.append(
@@ -147,7 +147,7 @@ def quality_findings(
         out.append(say("copied", "warn", where, COPIED.reason, COPIED.do))
     if isinstance(lack, LackOfFit):
         if lack.p < 0.05:
-            got = f"the shape misses: what is left is {lack.f:.1f} times the variance of replicates (p = {lack.p:.2g})"
+            got = f"the shape misses: what is left is {lack.f:.3g} times the variance of replicates (p = {lack.p:.2g})"
             out.append(
                 say(
                     "lack-of-fit",

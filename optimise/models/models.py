@@ -25,7 +25,7 @@ from optimise.models.correlation import residual_correlation
 from optimise.models.fence import Fence
 from optimise.models.fitted import FittedModel
 from optimise.models.fitting import TermsChoice, fit_response
-from optimise.models.gumlaw import gum_findings
+from optimise.models.gumlaw import PowerLaw, gum_findings, power_law
 from optimise.models.hull import Hull
 from optimise.models.modelfile import stored, stored_fence
 from optimise.models.otherform import OtherForm, other_form
@@ -157,9 +157,14 @@ class Models(Shown, Mapping[str, FittedModel]):
         out: OtherForm | Unavailable = found[response]
         return out
 
+    def power_law(self, response: str) -> PowerLaw | Unavailable:
+        """The gum's power law as a further form of a thickness, set beside the terms that are read."""
+        return power_law(self.study, self.results, self.models[response])
+
     def entry(self, response: str) -> dict[str, Any]:
-        """The entry of one response in `fit --json`: its fit, limits that hold together, its other form."""
-        more = {"together": self.together(response), "other_form": self.other_form(response)}
+        """The entry of one response in `fit --json`: its fit, limits that hold together, its other forms."""
+        more = {"together": self.together(response), "other_form": self.other_form(response),
+                "power_law": self.power_law(response)}  # fmt: skip
         return {**self.models[response].to_dict(), **{key: value.to_dict() for key, value in more.items()}}
 
     def predictor(self, response: str, *, planned: bool = False) -> Predictor | Unavailable:
@@ -347,7 +352,8 @@ class Models(Shown, Mapping[str, FittedModel]):
         points = []
         for i in range(len(frame)):
             row = table.iloc[i]
-            responses = {name: entry(row[name]) for name in dict.fromkeys(table.columns.get_level_values(0))}
+            names = dict.fromkeys(table.columns.get_level_values(0))
+            responses = {name: entry(row[name], self.study.response(name)) for name in names}
             for name, ends in together.items():
                 responses[name]["together"] = {key: [float(v) for v in pair[i]] for key, pair in ends.items()}
             levels = {name: plain(whole[name].iloc[i]) for name in whole.columns}

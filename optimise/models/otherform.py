@@ -91,6 +91,11 @@ def other_form(study: Study, results: Results, model: FittedModel, choice: Terms
     why = _only_form(study, response, model)
     if why is not None:
         return why
+    if len(model.core.terms) < len(model.terms) if model.core is not None else False:
+        return Unavailable(
+            "these trials leave terms open, and each form fills that gap in its own way",
+            "make trials that tell them apart",
+        )
     form: Form = "scheffe" if model.form == "slack" else "slack"
     other = fit_response(study, results, response, choice, model.coding, form=form)
     told = not isinstance(model.predictor, Unavailable)

@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.definition.cells import grade_values
+from doe.definition.parts import Response
 from doe.problems import Problem, Unavailable
 from doe.study import Study
 from doe.trade import TradeChecks
@@ -16,8 +18,8 @@ from optimise.statistics.leastsq import Array
 Ends = tuple[float | None, float | None]
 
 
-def entry(row: pd.Series) -> dict[str, Any]:
-    """One response of a point: named intervals as pairs."""
+def entry(row: pd.Series, response: Response) -> dict[str, Any]:
+    """One response of a point: named intervals as pairs; the grade that a predicted score falls in by its name."""
     out: dict[str, Any] = {}
     for quantity in ("predicted", "chance"):
         if quantity in row.index:
@@ -26,6 +28,9 @@ def entry(row: pd.Series) -> dict[str, Any]:
         if f"{name}_low" in row.index:
             low, high = plain(row[f"{name}_low"]), plain(row[f"{name}_high"])
             out[name] = low if isinstance(low, dict) else [low, high]
+    if response.kind == "grade" and isinstance(out.get("predicted"), float):
+        known = grade_values(response.grades)
+        out["grade"] = min(known, key=lambda grade: abs(known[grade] - out["predicted"]))
     return out
 
 

@@ -82,7 +82,8 @@ def terms_together(
         size = np.sqrt(np.diag(covariance))
         factor = joint_factor(covariance / np.outer(size, size), float(df[0]))
         law = "multivariate t law" if np.isfinite(df[0]) else "multivariate normal law"
-        half, method = factor * se, f"{'exact ' if exact else ''}for all {p} terms at once, by the {law}"
+        named = f"for all {p} terms at once, by the {law}" if p > 1 else "for the only term"
+        half, method = factor * se, f"exact {named}" if exact else named
         wide = stats.f.isf(1 - LEVEL, p, df[0]) if np.isfinite(df[0]) else stats.chi2.isf(1 - LEVEL, p) / p
         everywhere: float | Unavailable = sqrt(p * float(wide))
     else:

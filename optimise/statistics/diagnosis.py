@@ -182,6 +182,9 @@ def r_squared(y: Array, fit: LeastSquares) -> tuple[Number, Number, Number, Numb
         same = Unavailable("every batch gave the same value", "nothing to do: there is no variation to explain")
         return same, same, same, _press(fit)
     press = _press(fit)
+    if fit.rank == 1 and abs(fit.rss / total - 1) < 1e-12:
+        alone = Unavailable("the model is the mean alone, so there is nothing to set beside it", "nothing to do")
+        return 0.0, 0.0, alone, press
     r2 = 1 - fit.rss / total
     adjusted: Number = no_error(fit) if fit.df == 0 else 1 - (fit.rss / fit.df) / (total / (y.size - 1))
     predicted: Number = press if isinstance(press, Unavailable) else 1 - press / total

@@ -17,6 +17,7 @@ from doe.study import Study
 from optimise.models.models import Models
 from reports.facts import Amount, Ends, Formula, Line, Setting, Spec, Strip
 from reports.gathering.trade import trade_of
+from reports.wording import grades
 from reports.wording.wording import state_of
 
 _POINTS = 72
@@ -37,6 +38,7 @@ def spec_of(response: Response, scale: str | None = None) -> Spec:
         response.high if asked else None,
         (scale or response.scale) == "log",
         response.kind,
+        tuple(grades.named(response).items()),
     )
 
 
@@ -217,7 +219,12 @@ def _together(entry: Mapping[str, Any]) -> tuple[Ends, Ends] | None:
 
 
 def _axis(spec: Spec, predicted: Amount, prediction: Ends | Unavailable, marks: Sequence[float]) -> Ends:
-    """Ends of a strip: the limits, one batch's interval and the references, with room; none far off may spoil it."""
+    """Ends of a strip: the limits, one batch's interval and the references, with room; none far off may spoil it.
+
+    A share that passes goes from none to all.
+    """
+    if spec.kind == "pass":
+        return 0.0, 1.0
     core = [v for v in (spec.low, spec.target, spec.high) if v is not None]
     if isinstance(predicted, float):
         core.append(predicted)

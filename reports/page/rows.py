@@ -9,7 +9,7 @@ from doe.problems import Unavailable
 from reports import numbers
 from reports.facts import EffectRow, Facts, FitFacts, Formula, FrontAim, PlanFacts, Slice
 from reports.wording import fit as wording_fit
-from reports.wording import wording
+from reports.wording import grades, wording
 
 Rows = list[list[str]]
 
@@ -39,9 +39,10 @@ def sure(formula: Formula) -> Rows:
             s.spec.name + (" (wish)" if wording.is_wish(s.spec) else ""),
             wording.asked(s.spec),
             wording.predicted(s),
-            ends(s.confidence),
-            ends(s.prediction),
-            ends(s.tolerance),
+            *(
+                grades.span(s.spec, *pair) if isinstance(pair, tuple) else ""
+                for pair in (s.confidence, s.prediction, s.tolerance)
+            ),
             "exact" if s.spec.exact else numbers.likely(s.chance),
         ]
         for s in formula.strips
@@ -246,7 +247,7 @@ def together(formula: Formula | None) -> Rows:
     if formula is None:
         return []
     rows = [
-        [s.spec.name, wording.predicted(s), ends(s.together[0]), ends(s.together[1])]
+        [s.spec.name, wording.predicted(s), *(grades.span(s.spec, *pair) for pair in s.together)]
         for s in formula.strips
         if s.together is not None
     ]

@@ -11,6 +11,8 @@ from markupsafe import Markup
 from reports.facts import Ends, State, Strip, TriedRange
 from reports.numbers import batches_in_words, chance_between, exactly, figure, in_ten, likely
 from reports.pictures.svg import Axis, Point, element, line, mark, path, picture, round_sign, words
+from reports.wording.grades import written
+from reports.wording.wording import asked, predicted
 
 _JAR_WIDTH, _JAR_GAP, _JAR_BODY = 25.0, 9.0, 32.0
 
@@ -126,24 +128,23 @@ def _between(points: Sequence[Point], left: float, right: float) -> list[Point]:
 
 def _numbers_below(facts: Strip, axis: Axis, base: float) -> list[Markup]:
     spec = facts.spec
+    if spec.kind == "pass":
+        return [words(axis.start, base + 22, "none passes"), words(axis.end, base + 22, "all pass", anchor="end")]
     placed: list[tuple[float, str]] = []
     for value in (spec.low, spec.high, spec.target):
         if value is None:
             continue
         x = min(max(axis(value), 16.0), axis.end - 6)
-        if all(abs(x - other) > 4 + 3.4 * (len(exactly(value)) + len(text)) for other, text in placed):
-            placed.append((x, exactly(value)))
+        told = written(spec, value)
+        if all(abs(x - other) > 4 + 3.4 * (len(told) + len(text)) for other, text in placed):
+            placed.append((x, told))
     return [words(x, base + 22, text, anchor="middle") for x, text in placed]
 
 
 def strip_words(facts: Strip) -> str:
     """The strip in words, for those who cannot see it."""
-    spec = facts.spec
-    wanted = [f"at least {exactly(spec.low)}" if spec.low is not None else "",
-              f"at most {exactly(spec.high)}" if spec.high is not None else "",
-              f"target {exactly(spec.target)}" if spec.target is not None else ""]  # fmt: skip
-    asked = ", ".join(part for part in wanted if part) or "watched only"
-    return f"{spec.name}: {asked} {spec.unit}; predicted {figure(facts.predicted, facts.sd)}; {facts.state}"
+    wanted = "watched only" if facts.state == "watched" else asked(facts.spec)
+    return f"{facts.spec.name}: {wanted}; predicted {predicted(facts)}; {facts.state}"
 
 
 def state_sign(state: State) -> Markup:

@@ -78,7 +78,7 @@ def _response(models: Models, response: str) -> str:
     title += f" coefficients in {model.coding}"
     first = words.judged(entry) if model.core is not None else f"Terms: {entry['selection']['how']}."
     said = [first, words.blocks_line(entry), words.left_terms(entry), words.together_line(entry),
-            words.scale_line(entry), words.threshold_line(entry), words.other_form_line(entry),
+            words.scale_line(entry), words.threshold_line(entry), words.other_form_line(entry), words.law_line(entry),
             words.top_line(entry)]  # fmt: skip
     told = [wrapped(f"  {line}", indent="    ") for line in said if line]
     return "\n".join([title, aligned(rows, head, right=tuple(range(1, len(head)))), *told])

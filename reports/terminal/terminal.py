@@ -282,7 +282,7 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -
     cost = best.cost_per_kg
     return _page(
         f"Formula {best.label} of {clean(study.name)}: {_all_pass(best.chance)}{span}",
-        aligned(lines, ("ingredient", f"level [{study.unit}]", "all at once within: 0.9 of the chance"), right=(1,)),
+        _levels(study, lines),
         aligned(
             rows,
             ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),
@@ -314,6 +314,13 @@ def _front(study: Study, best: Optimum) -> str:
     head = (clean(across), clean(up), *names)
     said = f"Formulas{kept} with the best {clean(up)} for each {clean(across)}:"
     return f"{wrapped(said)}\n{aligned(rows, head, right=range(len(head)), most=16)}"
+
+
+def _levels(study: Study, lines: Sequence[Sequence[str]]) -> str:
+    """Levels, and how far they may go where anything is known of that."""
+    head = ["ingredient", f"level [{study.unit}]", "all at once within: 0.9 of the chance"]
+    width = 3 if any(line[2] for line in lines) else 2
+    return aligned([line[:width] for line in lines], head[:width], right=(1,))
 
 
 def _trust(study: Study, best: Optimum, cost: Any) -> str:

@@ -80,7 +80,9 @@ def all_kept_line(entries: Mapping[str, Entry]) -> str:
 
 
 def scale_line(entry: Entry) -> str:
-    """What the values say of the scale they are fitted on."""
+    """What the values say of the scale they are fitted on; nothing where nothing was fitted."""
+    if entry.get("n") == 0:
+        return ""
     said = f"Scale {entry['scale_why']}."
     found = entry.get("box_cox")
     if not known(found) or found is None:
@@ -144,6 +146,15 @@ def other_form_line(entry: Entry) -> str:
     if found["agree"]:
         return f"{said}."
     return f"{said}. Its terms: {found['model']}. What predicts does not depend on the form."
+
+
+def law_line(entry: Entry) -> str:
+    """The gum's power law beside the terms that are read."""
+    found = entry.get("power_law")
+    if not known(found) or found is None:
+        return ""
+    said = str(found["says"])
+    return f"{said[:1].upper()}{said[1:]}. It is for reading; what predicts does not rest on it."
 
 
 def shares(entry: Entry) -> dict[str, str]:
@@ -245,4 +256,5 @@ def judged(entry: Entry) -> str:
         parts.append(f"lack of fit F({a}, {b}) = {figure(lack['f'])}, p = {figure(lack['p'], digits=2)}")
     else:
         parts.append(f"lack of fit not tested ({lack['unavailable']})")
-    return "; ".join(parts) + "."
+    said = "; ".join(parts) + "."
+    return said[:1].upper() + said[1:]

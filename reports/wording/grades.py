@@ -1,4 +1,7 @@
-"""Grades by the names they have in the study, where these are words: never "at least 2" for "at least fair"."""
+"""Grades by the names they have in the study, where these are words: never "at least 2" for "at least fair".
+
+A pass or fail reads as the share that passes.
+"""
 
 from __future__ import annotations
 
@@ -6,42 +9,61 @@ from collections.abc import Sequence
 
 from doe.definition.cells import grade_values
 from doe.definition.parts import Response
-from reports.numbers import between, exactly, figure, limits
+from reports.facts import Spec
+from reports.numbers import THIN, Amount, between, exactly, figure, limits, plain, with_unit
 from reports.tables import clean
 
 
-def asked_for(response: Response) -> str:
-    """What is asked of a response, its grades by name; of a pass or fail, which of the two; a target, and a wish."""
-    if response.aim == "watch":
+def asked_for(one: Response | Spec, unit: str = "") -> str:
+    """What is asked of a response, with its unit, its grades by name; of a pass or fail, which of the two; a target, and
+    a wish.
+    """
+    if one.aim == "watch":
         return limits(None, None)
-    parts = [_within_limits(response)]
-    if response.target is not None and response.kind != "pass":
-        target = f"target {one(response, response.target) if response.grades else exactly(response.target)}"
-        parts = [target] if response.low is None and response.high is None else [*parts, target]
-    return ", ".join([*parts, *([] if response.is_must else ["a wish"])])
+    parts = [_within_limits(one, unit)]
+    if one.target is not None and one.kind != "pass":
+        target = f"target {written(one, one.target)}"
+        parts = [target] if one.low is None and one.high is None else [*parts, target]
+    must = one.must if isinstance(one, Spec) else one.is_must
+    return ", ".join([*parts, *([] if must else ["a wish"])])
 
 
-def _within_limits(response: Response) -> str:
-    if response.kind == "pass":
-        return "fail" if response.aim == "below" else "pass"
-    names = _names(response)
-    if not names or (response.low is None and response.high is None):
-        return limits(response.low, response.high)
-    low, high = (None if end is None else _nearest(names, end) for end in (response.low, response.high))
+def _within_limits(one: Response | Spec, unit: str) -> str:
+    if one.kind == "pass":
+        return "fail" if one.aim == "below" else "pass"
+    names = named(one)
+    if not names or (one.low is None and one.high is None):
+        return limits(one.low, one.high, unit)
+    low, high = (None if end is None else _nearest(names, end) for end in (one.low, one.high))
     if low is None or high is None:
         return f"at most {high}" if low is None else f"at least {low}"
     return f"{low} to {high}" if low != high else low
 
 
-def one(response: Response, value: float | None, uncertainty: float | None = None) -> str:
-    """A value of a response, or the grade that a score falls in: a threshold lies half way between two grades."""
-    names = _names(response)
-    return _nearest(names, value) if names and value is not None else figure(value, uncertainty)
+def written(one: Response | Spec, value: float) -> str:
+    """A limit or target as it was written, a grade by its name."""
+    names = named(one)
+    return _nearest(names, value) if names else exactly(value)
 
 
-def span(response: Response, low: float, high: float) -> str:
-    """From a value to another, or from a grade to another."""
-    names = _names(response)
+def one(response: Response | Spec, value: float | None, uncertainty: Amount = None, unit: str = "") -> str:
+    """A value of a response with its unit, or the grade that a score falls in: a threshold lies half way between two.
+
+    Of a pass or fail the value is the share that passes.
+    """
+    names = named(response)
+    if names and value is not None:
+        return _nearest(names, value)
+    if response.kind == "pass" and value is not None:
+        return f"{_share(value)} pass"
+    return with_unit(figure(value, uncertainty), unit)
+
+
+def span(response: Response | Spec, low: float, high: float) -> str:
+    """From a value to another, or from a grade to another; of a pass or fail, shares that pass."""
+    names = named(response)
+    if response.kind == "pass":
+        return f"{_share(low)} to {_share(high)}"
     if not names:
         return between(low, high)
     ends = dict.fromkeys(_nearest(names, end) for end in (low, high))
@@ -62,13 +84,19 @@ def read_from_to(response: Response, values: Sequence[float]) -> str:
     return f"{one(response, min(values))} to {one(response, max(values))}"
 
 
-def _names(response: Response) -> dict[str, float]:
+def named(one: Response | Spec) -> dict[str, float]:
     """Grades in words with the number each is kept as; none where grades are numbers, or nothing is graded."""
-    if response.kind != "grade":
+    if isinstance(one, Spec):
+        return dict(one.grades)
+    if one.kind != "grade":
         return {}
-    known = grade_values(response.grades)
+    known = grade_values(one.grades)
     worded = any(not grade.strip().replace(".", "", 1).isdigit() for grade in known)
     return {clean(grade): value for grade, value in known.items()} if worded else {}
+
+
+def _share(value: float) -> str:
+    return f"{plain(100 * value, 0)}{THIN}%"
 
 
 def _nearest(names: dict[str, float], value: float) -> str:

@@ -16,12 +16,12 @@ from reports.numbers import (
     exactly,
     figure,
     likely,
-    limits,
     listed,
     money,
     percent,
     with_unit,
 )
+from reports.wording import grades
 
 if TYPE_CHECKING:
     from optimise.upcoming.confirming import Confirming
@@ -45,7 +45,7 @@ CAUTIONS = tuple(_CAUTIONS.strip().splitlines())
 
 def state_of(chance: Amount, spec: Spec) -> State:
     """The word for a spec: meets, close, misses; watched when nothing is asked of it."""
-    if spec.low is None and spec.high is None:
+    if spec.aim == "watch" or (spec.kind != "pass" and spec.low is None and spec.high is None):
         return "watched"
     if not isinstance(chance, float):
         return "unknown"
@@ -71,17 +71,9 @@ def is_wish(spec: Spec) -> bool:
 
 def asked(spec: Spec) -> str:
     """What is wanted of a response: limits, target, must or wish."""
-    if spec.low is None and spec.high is None and spec.target is None:
+    if spec.aim == "watch" or (spec.kind != "pass" and (spec.low, spec.high, spec.target) == (None, None, None)):
         return "watched"
-    if spec.kind == "pass":
-        parts = ["fail" if spec.aim == "below" else "pass"]
-    else:
-        parts = [limits(spec.low, spec.high, spec.unit)]
-    if spec.target is not None:
-        parts.append(f"target {exactly(spec.target)}")
-    if is_wish(spec):
-        parts.append("a wish")
-    return ", ".join(parts)
+    return grades.asked_for(spec, spec.unit)
 
 
 def decision(formula: Formula | None, due: Due | None, clash: tuple[str, ...], batches: int, planned: int) -> Decision:
@@ -239,8 +231,9 @@ def predicted(strip: Strip) -> str:
     """The predicted value with its unit; exact ones to four digits."""
     if not isinstance(strip.predicted, float):
         return str(strip.predicted)
-    text = figure(strip.predicted, digits=4) if strip.spec.exact else figure(strip.predicted, strip.sd)
-    return with_unit(text, strip.spec.unit)
+    if strip.spec.exact:
+        return with_unit(figure(strip.predicted, digits=4), strip.spec.unit)
+    return grades.one(strip.spec, strip.predicted, strip.sd, strip.spec.unit)
 
 
 def predicted_short(strip: Strip) -> str:

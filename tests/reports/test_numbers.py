@@ -137,3 +137,14 @@ def test_ids_that_follow_each_other_are_one_span():
     assert spans(["T01-1", "T02-1", "T03-1", "T99", "T100", "T101"]) == "T01-1 to T03-1, T99 to T101"
     assert spans(["row 3", "x"]) == "row 3, x"
     assert spans([]) == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "text"),
+    [
+        (6.4321e-12, None, "6.43e-12"), (7.6e-14, None, "7.6e-14"), (-6.4321e15, None, "−6.43e15"),
+        (6.4321e-12, 2e-14, "6.432e-12"), (1e-9, 4.0, "1e-9"), (5e-7, None, "0.0000005"), (5e-324, None, "4.94e-324"),
+    ],
+)  # fmt: skip
+def test_far_from_one_an_exponent_counts_the_zeros(value, error, text):
+    assert figure(value, error) == text

@@ -5,6 +5,8 @@ import pandas as pd
 import pytest
 
 from doe import Study
+from doe.problems import Unavailable
+from optimise import fit
 from optimise.models.gumlaw import exponent, gum_findings
 
 SOURCE = {
@@ -68,3 +70,44 @@ def test_it_is_silent_without_a_gum_or_with_too_few_batches():
     other = Study.from_dict(bare)
     levels = trials(other)
     assert gum_findings(other, other.results(levels.assign(Viscosity=100.0))) == ()
+
+
+def thick(noise, power=3.0, scale="log", n=24):
+    source = {**SOURCE, "response": [{**SOURCE["response"][0], "scale": scale}], "plan": {"model": "quadratic"}}
+    study = Study.from_dict(source)
+    levels = trials(study, n)
+    rng = np.random.default_rng(3)
+    log = power * np.log(levels["Gum"] / levels["Water"] * 100) + 0.05 * levels["Wax"]
+    return study, study.results(levels.assign(Viscosity=5000 * np.exp(log + noise * rng.standard_normal(n))))
+
+
+@pytest.mark.parametrize("scale", ["log", "linear"])
+def test_the_law_is_set_beside_the_terms_that_are_read(scale):
+    """What was made by the law is read better by it; AICc by its own formula, on the density of the values."""
+    study, results = thick(0.05, scale=scale)
+    models = fit(study, results)
+    law, model = models.power_law("Viscosity"), models["Viscosity"]
+    assert law.exponent == pytest.approx(3.0, abs=0.12)  # five standard errors
+    assert law.terms == ("1", "ln(Gum / water)", "Wax")
+    assert law.beside < -2
+    assert "better than the terms above" in law.says
+
+    def minus_twice(sd2, n, k):
+        return n * np.log(sd2) + 2 * k + 2 * k * (k + 1) / (n - k - 1)
+
+    y = model.trials["observed"].to_numpy(float)
+    ours = minus_twice(law.sd**2 * law.df / 24, 24, 4) + (2 * np.log(y).sum() if scale == "linear" else 0)
+    k = len(model.terms) + 1
+    theirs = minus_twice(float(model.residual_sd) ** 2 * model.df_residual / 24, 24, k)
+    assert law.beside == pytest.approx(ours - theirs, abs=1e-6)
+    assert models.entry("Viscosity")["power_law"]["delta_aicc"] == law.beside
+
+
+def test_no_law_is_offered_where_there_is_none():
+    study, _ = thick(0.05)
+    other = Study.from_dict({**SOURCE, "response": [{"name": "Viscosity", "unit": "pH", "method": "meter"}]})
+    assert isinstance(
+        fit(other, other.results(trials(other).assign(Viscosity=5.0))).power_law("Viscosity"), Unavailable
+    )
+    few = study.results(trials(study, 5).assign(Viscosity=[1.0, 2.0, 3.0, 4.0, 5.0]))
+    assert isinstance(fit(study, few).power_law("Viscosity"), Unavailable)

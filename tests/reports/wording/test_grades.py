@@ -1,7 +1,11 @@
 """Grades by name. A score lies in the grade whose two thresholds, half way to its neighbours, hold it."""
 
 from doe.definition.parts import Response
+from reports.facts import Strip
+from reports.gathering.formula import spec_of
+from reports.pictures.strip import strip, strip_words
 from reports.wording import grades as wording_grades
+from reports.wording import wording
 
 FEEL = Response("Feel", kind="grade", grades=("poor", "fair", "good"), aim="above", low=2.0)
 MARKS = Response("Mark", kind="grade", grades=("1", "2", "3"), aim="above", low=2.0)
@@ -24,3 +28,27 @@ def test_grades_that_are_numbers_and_measured_values_stay_numbers():
 
 def test_passes_are_counted():
     assert wording_grades.read_from_to(Response("Stable", kind="pass"), [1.0, 0.0, 1.0]) == "2 of 3 passed"
+
+
+def shown(response, predicted, ends, axis, state="meets"):
+    return Strip(spec_of(response), predicted, 0.3, ends, ends, ends, 0.93, state, axis)
+
+
+def test_specs_on_page_and_card_name_their_grades():
+    found = shown(FEEL, 2.8, (1.7, 3.2), (0.8, 3.2))
+    assert wording.asked(found.spec) == "at least fair"
+    assert wording.predicted(found) == "good"
+    assert strip_words(found) == "Feel: at least fair; predicted good; meets"
+    assert ">fair</text>" in strip(found)
+    assert ">2</text>" not in strip(found)
+
+
+def test_a_pass_is_a_share_of_batches_from_none_to_all():
+    stable = Response("Stable", kind="pass", aim="above")
+    found = shown(stable, 0.934, (0.7, 0.99), (0.0, 1.0))
+    assert wording.asked(found.spec) == "pass"
+    assert wording.state_of(0.934, found.spec) == "meets"
+    assert wording.predicted(found) == "93\u202f% pass"
+    assert wording_grades.span(stable, 0.7, 0.99) == "70\u202f% to 99\u202f%"
+    assert "none passes" in strip(found)
+    assert strip_words(found) == "Stable: pass; predicted 93\u202f% pass; meets"
