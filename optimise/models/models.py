@@ -33,6 +33,7 @@ from optimise.models.points import entry, exact_chance, plain, point_findings, t
 from optimise.models.predictors import Chosen, LeastSquaresPredictor, Predictor, split_levels
 from optimise.models.recipes import off_steps, recipes
 from optimise.models.together import Together, shared_level, together
+from optimise.models.unchosen import PlannedLimits, planned_limits
 from optimise.statistics.leastsq import Array
 from optimise.statistics.predictive import TMixture
 
@@ -161,10 +162,15 @@ class Models(Shown, Mapping[str, FittedModel]):
         """The gum's power law as a further form of a thickness, set beside the terms that are read."""
         return power_law(self.study, self.results, self.models[response])
 
+    def planned_limits(self, response: str) -> PlannedLimits | Unavailable:
+        """Limits of every planned term that hold as often as they say, whatever was chosen."""
+        model, count = self.models[response], len(self.study.terms(self.study.response(response).model))
+        return planned_limits(model, self.planned(response) if model.core is not None else model, count)
+
     def entry(self, response: str) -> dict[str, Any]:
         """The entry of one response in `fit --json`: its fit, limits that hold together, its other forms."""
         more = {"together": self.together(response), "other_form": self.other_form(response),
-                "power_law": self.power_law(response)}  # fmt: skip
+                "power_law": self.power_law(response), "planned_limits": self.planned_limits(response)}  # fmt: skip
         return {**self.models[response].to_dict(), **{key: value.to_dict() for key, value in more.items()}}
 
     def predictor(self, response: str, *, planned: bool = False) -> Predictor | Unavailable:

@@ -215,18 +215,21 @@ def coefficient_head(fit: FitFacts) -> list[str]:
     """The head of the coefficient table."""
     head = ["Term", "Estimate", "Standard error", "t", "df", "p"]
     head += ["Together, from", "to"] if wording_fit.known(fit.fit.get("together")) else []
+    head += ["Planned, from", "to"] if wording_fit.planned(fit.fit) else []
     return head + (["Chosen"] if wording_fit.shares(fit.fit) else [])
 
 
 def coefficients(fit: FitFacts) -> Rows:
-    """The coefficient table, with the limits that hold for all terms at once and how often each term was chosen."""
+    """The coefficient table: limits that hold for all terms at once, those of the planned model, how often chosen."""
     keys = ("term", "estimate", "se", "t", "df", "p")
     found, share = fit.fit.get("together"), wording_fit.shares(fit.fit)
     limits = found["terms"] if wording_fit.known(found) and found is not None else None
+    planned = wording_fit.planned(fit.fit)  # of terms left out as well
     out = []
     for row in fit.fit["terms"]:
         cells = [_brief(row[key]) if key == "df" else cell(row.get(key)) for key in keys]
         cells += [cell(end) for end in limits.get(row["term"], ("", ""))] if limits is not None else []
+        cells += [cell(end) for end in planned.get(row["term"], ("", ""))] if planned else []
         out.append(cells + ([share.get(row["term"], "")] if share else []))
     width = len(coefficient_head(fit))
     for name, place, error in wording_fit.threshold_rows(fit.fit):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from reports.numbers import NOTHING, counted, figure, listed, percent, precise
+from reports.numbers import NOTHING, between, counted, figure, listed, percent, precise
 from reports.tables import aligned, clean, wrapped
 from reports.terminal.terminal import findings
 from reports.wording import fit as words
@@ -62,15 +62,18 @@ def _terms_that_moved(response: str, c: Changed) -> list[str]:
 
 def _response(models: Models, response: str) -> str:
     entry, model = models.entry(response), models[response]
-    share = words.shares(entry)
+    share, limits = words.shares(entry), words.planned(entry)
+    limits = {row["term"]: limits[row["term"]] for row in entry["terms"] if row["term"] in limits}
     own_df = len({str(row.get("df")) for row in entry["terms"]}) > 1
     head = ["term", "estimate", "se", "t", *(["df"] if own_df else []), "p", *(["chosen"] if share else [])]
+    head += ["planned, 95 %"] if limits else []
     rows = []
     for row in entry["terms"]:
         cells = [clean(row["term"]), _number(row["estimate"]), _number(row["se"], 4), _number(row["t"], 4)]
         cells += [_number(row["df"], 3)] if own_df else []
         cells += [_number(row["p"], 3)]
-        rows.append([*cells, share.get(row["term"], "")] if share else cells)
+        cells += [share.get(row["term"], "")] if share else []
+        rows.append([*cells, between(*limits[row["term"]]) if row["term"] in limits else "-"] if limits else cells)
     for name, place, error in words.threshold_rows(entry):
         rows.append([clean(name), _number(place), _number(error, 4), *["-"] * (len(head) - 3)])
     unit = f" [{model.unit}]" if model.unit and model.unit != response else ""
@@ -114,7 +117,8 @@ def _end(models: Models, todo: str, *more: str) -> list[str]:
     )
     if not any(model.core is not None for model in models.values()):
         how = ""
-    noted = (words.chosen_line(model.to_dict()) for model in models.values())
+    entries = [models.entry(name) for name in models]
+    noted = [line(entry) for line in (words.chosen_line, words.planned_line) for entry in entries]
     how = " ".join([how, *dict.fromkeys(line for line in noted if line)])
     told = [wrapped(how) if how else "", findings(models.findings), *more, f"Next: {clean(todo)}"]
     return [part for part in told if part]

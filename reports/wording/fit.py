@@ -172,7 +172,10 @@ def left_terms(entry: Entry, least: float = 0.2) -> str:
     out = sorted(((share, term) for term, share in found.items() if term not in there and share >= least), reverse=True)
     if not out:
         return ""
-    return f"Left out, but chosen in part of the resamples: {', '.join(f'{t} {percent(s)}' for s, t in out)}."
+    limits = planned(entry)
+    told = [f"{t} {percent(s)}" + (f" ({between(*limits[t])} in the planned model)" if t in limits else "")
+            for s, t in out]  # fmt: skip
+    return f"Left out, but chosen in part of the resamples: {', '.join(told)}."
 
 
 def chosen_line(entry: Entry) -> str:
@@ -180,9 +183,27 @@ def chosen_line(entry: Entry) -> str:
     if not shares(entry):
         return ""
     return (
-        "p takes the terms as fixed beforehand, so after a choice it is too small; chosen is how often a term is"
-        " chosen again when the batches are drawn anew."
+        "se and p take the terms as fixed beforehand, so after a choice they are too small; chosen is how often a term"
+        " is chosen again when the batches are drawn anew."
     )
+
+
+def planned_line(entry: Entry) -> str:
+    """What the limits of the planned model are."""
+    if not planned(entry):
+        return ""
+    return (
+        f"planned: 95{THIN}% limits with every planned term kept, of terms that mean the same there; no choice has"
+        " touched them."
+    )
+
+
+def planned(entry: Entry) -> dict[str, tuple[float, float]]:
+    """95 % limits in the full planned model of terms that mean the same there, by name; empty where there are none."""
+    found = entry.get("planned_limits")
+    if not known(found) or found is None:
+        return {}
+    return {name: (row["limits"][0], row["limits"][1]) for name, row in found["terms"].items() if row["alike"]}
 
 
 def top_line(entry: Entry) -> str:
