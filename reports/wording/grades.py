@@ -15,9 +15,7 @@ from reports.tables import clean
 
 
 def asked_for(one: Response | Spec, unit: str = "") -> str:
-    """What is asked of a response, with its unit, its grades by name; of a pass or fail, which of the two; a target, and
-    a wish.
-    """
+    """What is asked of a response, with its unit, grades by name; of a pass or fail, which of the two; target, wish."""
     if one.aim == "watch":
         return limits(None, None)
     parts = [_within_limits(one, unit)]
