@@ -60,16 +60,19 @@ def taken_apart(
 def exploded(item: Ingredient, known: Mapping[str, Ingredient], *, active: bool = False) -> dict[str, float]:
     """The share of each INCI name in a material as supplied, taken apart; they add up to 1.
 
-    A name without INCI stands for itself. With `active`, a single INCI name counts its assay only, and the rest is left
-    out.
+    A name without INCI stands for itself; where its solids are given, the rest of it is water. With `active`, a single
+    INCI name counts its assay only, and the rest is left out.
     """
     out: dict[str, float] = {}
     for part, share in taken_apart(item, known):
         names = part.inci or ((AQUA if is_water(part) else part.name, 1.0),)
+        dry = float(part.facts.get("solids", 1.0)) if len(names) == 1 and not is_water(part) else 1.0
         for name, of_it in names:
             key = AQUA if name.casefold() in _WATER else name
-            counts = part.assay if active and len(names) == 1 and (key != AQUA or not part.inci) else 1.0
+            counts = part.assay if active and len(names) == 1 and (key != AQUA or not part.inci) else dry
             out[key] = out.get(key, 0.0) + share * of_it * counts
+        if dry < 1.0:
+            out[AQUA] = out.get(AQUA, 0.0) + share * (1.0 - dry)
     return out
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from doe import Unavailable
 from doe.recipes.costs import exact_values
-from doe.trade.composition import Stock, declaration, exploded
+from doe.trade.composition import Stock, declaration, exploded, solids
 
 SURFACTANT = {"name": "Surfactant", "level": 10.0, "made_of": {"Sodium Coco-Sulfate": 0.3, "Water": 0.7}}
 BLEND = {
@@ -143,3 +143,14 @@ def test_what_a_premix_says_itself_counts_before_its_parts(study, findings):
     plus = {"name": "Plus", "level": 1.0, "charge": "cationic"}
     calm = {**PREMIX, "charge": "none", "made_of": {"Xanthan Gum": 0.02, "Water": 0.98}}
     assert "K18" not in findings(study(calm, plus), Premix=20)
+
+
+def test_nothing_is_lost_of_a_solution_that_gives_its_solids(study):
+    """By hand: of 10 % of it, 30 % solids, 28 % active: 3 % under its name, 7 % water, and all adds up to 100."""
+    made = study({"name": "Wash", "low": 1, "high": 20, "inci": "Decyl Glucoside", "assay": 0.28, "solids": 0.30})
+    stock = Stock.of(made)
+    rows = dict(declaration(stock, [90.0, 10.0]))
+    assert rows == pytest.approx({"Aqua": 97.0, "Decyl Glucoside": 3.0})
+    assert float(np.array([90.0, 10.0]) @ stock.water) == pytest.approx(97.0)
+    assert float(np.array([90.0, 10.0]) @ solids(stock)) == pytest.approx(3.0)
+    assert stock.active[1].sum() == pytest.approx(0.28 + 0.70)
