@@ -75,9 +75,13 @@ class StudyFolder:
         name = f"plan/round-{number}/plan.json"
         return design_of(self._json(name), name)
 
-    def designs(self) -> tuple[Design, ...]:
-        """The plans of all rounds, in order."""
+    @cached_property
+    def _designs(self) -> tuple[Design, ...]:
         return tuple(self.design(number) for number in self.rounds())
+
+    def designs(self) -> tuple[Design, ...]:
+        """The plans of all rounds, in order, as they stood when they were first asked for."""
+        return self._designs
 
     def round_note(self, number: int) -> dict[str, Any]:
         """What was kept beside a round's design: its purpose, the formula to confirm, the versions."""
@@ -132,15 +136,15 @@ class StudyFolder:
     def tables_changed(self) -> dict[str, str]:
         """The tables of results that are not as they were recorded -> the digest they have now, or "missing"."""
         written = journal.last_digests(self.journal())
-        now = {name: journal.fingerprint(self.path / name) for name in (READINGS, BATCHES) if name in written}
-        return {name: digest for name, digest in now.items() if digest != written[name]}
+        now = {name: journal.fingerprint(self.path / name) for name in (READINGS, BATCHES)}
+        return {name: digest for name, digest in now.items() if digest != written.get(name, journal.MISSING)}
 
     def _as_recorded(self) -> None:
         """Nothing is built on tables that were changed by hand: the next record would make the change its own."""
         if changed := self.tables_changed():
             raise StudyError(
                 Problem("results-changed", "stop", name,
-                        "is missing" if now == journal.MISSING else "was changed outside this program",
+                        "is missing" if now == journal.MISSING else "is not as this program wrote it",
                         "the table as it was recorded",
                         f"put back a copy, then mend a reading with --correct; where no copy is left: {AS_IT_STANDS}")
                 for name, now in changed.items()

@@ -64,10 +64,18 @@ def links_out(folder: Path) -> list[Problem]:
     tops = [folder / name for name in (STUDY, journal.NAME, PENDING, *KEPT)]
     found = [path for top in tops for path in (top, *(top.rglob("*") if top.is_dir() else ())) if path.is_symlink()]
     return [
-        Problem("link", "stop", path.relative_to(folder).as_posix(), "a link that leads out of the study folder",
-                "files of this study", "put the file itself there, or take the link away")
-        for path in found if not path.resolve().is_relative_to(home)
+        Problem("link", "stop", path.relative_to(folder).as_posix(),
+                "a link that leads out of the study folder or in a circle", "files of this study",
+                "put the file itself there, or take the link away")
+        for path in found if not _leads_inside(path, home)
     ]  # fmt: skip
+
+
+def _leads_inside(link: Path, home: Path) -> bool:
+    try:
+        return link.resolve().is_relative_to(home)
+    except (OSError, RuntimeError):  # it leads round in a circle
+        return False
 
 
 def _no_journal(folder: Path) -> list[Problem]:

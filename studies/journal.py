@@ -18,6 +18,7 @@ from types import MappingProxyType
 from typing import Any
 
 from doe.problems import Problem
+from studies.names import inside
 
 NAME = "journal.jsonl"
 START = "0" * 64
@@ -115,13 +116,20 @@ def line_of(entry: Entry) -> bytes:
 
 
 def _entry(raw: bytes) -> Entry | None:
+    """The entry of a line; None where it is none: a folder may come from a stranger, so each value is looked at."""
     try:
         row = json.loads(raw.decode())
-        return Entry(
-            int(row["n"]), str(row["when"]), str(row["user"]), str(row["version"]), str(row["command"]),
-            str(row["why"]), MappingProxyType(dict(row["read"])), MappingProxyType(dict(row["wrote"])),
-            tuple(row["removed"]), str(row["before"]), str(row["digest"]),
-        )  # fmt: skip
+        number, removed = row["n"], tuple(row["removed"])
+        words = [row[key] for key in ("when", "user", "version", "command", "why", "before", "digest")]
+        read, wrote = dict(row["read"]), dict(row["wrote"])
+        if type(number) is not int or not all(type(word) is str for word in (*words, *read.values(), *wrote.values())):
+            return None
+        for name in (*wrote, *removed):
+            inside(name)
+        when, user, version, command, why, before, digest = words
+        datetime.datetime.fromisoformat(when)
+        files = MappingProxyType(read), MappingProxyType(wrote)
+        return Entry(number, when, user, version, command, why, *files, removed, before, digest)
     except (ValueError, KeyError, TypeError, RecursionError):
         return None
 
@@ -163,6 +171,7 @@ def _broken(where: str, got: str, do: str, code: str = "journal") -> Problem:
     return Problem(code, "stop", where, got, "every line as it was written, in order", do)
 
 
+_MOST = 20  # lines that are told one by one
 _RECOVER = "compare with a copy of the folder or with the head printed on sheets and reports"
 
 
@@ -197,6 +206,9 @@ def check_log(log: bytes) -> tuple[Problem, ...]:
         before, number = entry.digest, entry.number
     if tail:
         problems.append(_tail(f"{NAME}, line {len(lines) + 1}", tail, before, number))
+    if len(problems) > _MOST:
+        more = _broken(NAME, f"{len(problems) - _MOST} more lines are wrong", _RECOVER, "journal-changed")
+        problems = [*problems[:_MOST], more]
     return tuple(problems)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import PurePosixPath
 
 from doe.problems import Problem, StudyError
 
@@ -19,6 +20,14 @@ AS_IT_STANDS = f'blendwright {TAKE_AS_IS.replace(" ", " FOLDER ", 1)} --why "...
 KEPT = ("plan", "bench", "results", "analysis", "formulas")
 """Folders in which a study keeps what commands write."""
 _FORMULA = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]{0,39}")
+
+
+def inside(name: str) -> str:
+    """The name, if it is one inside the folder. Raises ValueError otherwise."""
+    parts = PurePosixPath(name).parts
+    if not parts or PurePosixPath(name).is_absolute() or ".." in parts or "\\" in name or "\0" in name:
+        raise ValueError(f"{name!r} is not a name inside the study folder")
+    return name
 
 
 def refusal(code: str, where: str, got: str, allowed: str, do: str) -> StudyError:

@@ -14,7 +14,7 @@ from typing import Any
 from doe.problems import Level, Problem, StudyError
 from studies import journal
 from studies.locking import Lock, unwritable
-from studies.names import STUDY
+from studies.names import STUDY, inside
 
 PENDING = ".pending"
 MANIFEST = "manifest.json"
@@ -173,14 +173,6 @@ def _make_folder(path: Path) -> None:
         _make_folder(path.parent)
         path.mkdir(exist_ok=True)
         sync_folder(path.parent)
-
-
-def inside(name: str) -> str:
-    """The name, if it is one inside the folder. Raises ValueError otherwise."""
-    parts = PurePosixPath(name).parts
-    if not parts or PurePosixPath(name).is_absolute() or ".." in parts or "\\" in name or "\0" in name:
-        raise ValueError(f"{name!r} is not a name inside the study folder")
-    return name
 
 
 def check_target(folder: Path, name: str) -> None:

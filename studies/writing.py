@@ -18,13 +18,13 @@ from pathlib import Path, PurePosixPath
 from doe.problems import Problem, StudyError
 from studies import journal
 from studies.locking import WAIT_S, Lock, unwritable
+from studies.names import inside
 from studies.pending import (
     MANIFEST,
     PENDING,
     UnfinishedError,
     check_target,
     complete,
-    inside,
     sync_folder,
     write_synced,
 )
@@ -73,7 +73,7 @@ class Change:
         self._read[name] = journal.digest_of(content)
 
     def commit(self) -> journal.Entry:
-        """Write everything, then the journal line.
+        """Write everything, then the journal line; done at the end of the block, or before for who then looks on.
 
         Raises StudyError, with the folder as it was, if it cannot; `UnfinishedError` if the change stands whole but
         could not be put in its place yet.
@@ -91,6 +91,7 @@ class Change:
             complete(self.folder)
         except OSError as error:
             raise UnfinishedError(self.command, error) from error
+        self._files, self._removed, self._log = {}, [], journal.content(self.folder)
         return entry
 
     def _unless_moved_on(self) -> None:

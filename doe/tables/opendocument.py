@@ -18,12 +18,12 @@ from doe.tables.rawtable import (
     MAX_COLUMNS,
     MAX_ROWS,
     Grid,
+    check_parts,
     column_letters,
     is_blank,
     refuse,
     seen_sheets,
     too_big,
-    unpacked_size,
 )
 
 _NAMES = "urn:oasis:names:tc:opendocument:xmlns:"
@@ -58,8 +58,7 @@ def _content(content: bytes, name: str) -> Element:
     broken = refuse(name, "an OpenDocument file that cannot be read", "ODS, XLSX or CSV", "open it and save it again")
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            if unpacked_size(archive.infolist(), len(content)) is None:
-                raise too_big(name)
+            check_parts(archive.infolist(), len(content), name)
             if any(part.startswith(("Basic/", "Scripts/")) for part in archive.namelist()):
                 raise refuse(name, "a workbook with macros", "a workbook without macros", "save it without them")
             check_markup(archive, "content.xml")

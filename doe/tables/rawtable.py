@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from zipfile import ZipInfo
 
@@ -197,10 +197,17 @@ def too_big(name: str) -> ResultsError:
                   f"at most {MAX_ROWS} rows and {MAX_COLUMNS} columns", "send the trials alone")  # fmt: skip
 
 
-def unpacked_size(parts: Iterable[ZipInfo], packed: int) -> int | None:
-    """What the parts of an archive of `packed` bytes come to; None where that is more than a table can need."""
+def check_parts(parts: Sequence[ZipInfo], packed: int, name: str) -> None:
+    """Refuse an archive of `packed` bytes that comes to more than a table can need, or that can be read in two ways.
+
+    Of two parts of one name one program reads the first and another the last: what was looked at need not be what
+    is taken in.
+    """
     size = sum(part.file_size for part in parts)
-    return None if size > MAX_UNPACKED or size > MAX_RATIO * max(packed, 50_000) else size
+    if size > MAX_UNPACKED or size > MAX_RATIO * max(packed, 50_000):
+        raise too_big(name)
+    if len({part.filename.casefold() for part in parts}) < len(parts):
+        raise refuse(name, "an archive with two parts of one name", "each part once", "open it and save it again")
 
 
 def column_letters(number: int) -> str:

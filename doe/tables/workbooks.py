@@ -17,13 +17,13 @@ from doe.tables.rawtable import (
     MAX_ROWS,
     Grid,
     RawTable,
+    check_parts,
     checked,
     column_letters,
     is_blank,
     refuse,
     seen_sheets,
     too_big,
-    unpacked_size,
 )
 
 
@@ -63,9 +63,8 @@ def _check_archive(content: bytes, name: str) -> None:
     no_workbook = refuse(name, "a zip archive that is not a workbook", "CSV or XLSX", "save it again as XLSX")
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
-            parts = {info.filename: info for info in archive.infolist()}
-            if unpacked_size(parts.values(), len(content)) is None:
-                raise too_big(name)
+            check_parts(archive.infolist(), len(content), name)
+            parts = archive.namelist()
             if "mimetype" in parts and "content.xml" in parts:
                 raise refuse(name, "an OpenDocument file that is no spreadsheet", "ODS, XLSX or CSV", "save it as ODS")
             if "[Content_Types].xml" not in parts or "xl/workbook.xml" not in parts:

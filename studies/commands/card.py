@@ -17,10 +17,10 @@ from studies.wording import code_of, envelope
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Say the weights, the making, the declaration and the specs of one formula, and write them as a page."""
     folder = StudyFolder.at(args.folder)
-    study = folder.study
-    grams = formulas.batch_grams(args.batch, study)
     desk.progress("fitting ...")
     with folder.changing("card") as change:
+        study = folder.study
+        grams = formulas.batch_grams(args.batch, study)
         models = analysis.fitted(folder)
         if args.formula is None:
             best, verdict = formulas.confirmed_or_best(folder, models)

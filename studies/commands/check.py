@@ -14,10 +14,15 @@ from reports.wording.prompt import typed
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.standing import next_step
+from studies.steady import steadily
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Read the definition and say what it amounts to. Writes nothing."""
+    return steadily(args.folder, lambda: _seen(args))
+
+
+def _seen(args: argparse.Namespace) -> Outcome:
     folder = StudyFolder.at(args.folder)
     study = folder.study
     (refused, told), trade = foreseen(study), study_findings(study, today=date.today())

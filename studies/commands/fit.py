@@ -11,27 +11,30 @@ from studies.analysis import TermsChoice, fitted, keep_models, last_coding, last
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.standing import next_step
+from studies.steady import steadily
 from studies.wording import code_of
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Fit every response. `--without` is a look only: nothing is written."""
-    folder = StudyFolder.at(args.folder)
     terms: TermsChoice = args.terms if args.terms else "select"
     coding = args.coding or "units"
     desk.progress("fitting ...")
     if args.without:
-        return _look(folder, args, desk)
+        return steadily(args.folder, lambda: _look(args, desk))
+    folder = StudyFolder.at(args.folder)
     with folder.changing("fit") as change:
         models = fitted(folder, terms, coding)
         keep_models(change, folder, models, terms, coding)
+        change.commit()
+        todo = next_step(StudyFolder(folder.path), args.folder)
     desk.progress("")
     document = documents.fit_document(models)
-    todo = next_step(StudyFolder(folder.path), args.folder)
     return Outcome(document, terminal_fit.fit(models, todo), code_of(document))
 
 
-def _look(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outcome:
+def _look(args: argparse.Namespace, desk: Desk) -> Outcome:
+    folder = StudyFolder.at(args.folder)
     terms, coding, trials = args.terms or last_terms(folder), args.coding or last_coding(folder), _trials(args.without)
     before = fitted(folder, terms, coding)
     after = fitted(folder, terms, coding, trials)

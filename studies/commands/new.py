@@ -37,8 +37,8 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         return _form(place, args)
     text, notes, source = _definition(args.source, place.name)
     create(place, text, source)
-    lines = [f"A study was started: {place / STUDY}", *_told(notes), ""]
-    lines.append(f"Next: edit it, then  {typed('check', place)}")
+    lines = [clean(f"A study was started: {place / STUDY}"), *_told(notes), ""]
+    lines.append(clean(f"Next: edit it, then  {typed('check', place)}"))
     document = envelope("new", None, notes, folder=str(args.folder), files=[STUDY], source=args.source or "template")
     return Outcome(document, "\n".join(lines))
 

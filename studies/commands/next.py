@@ -52,8 +52,9 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             if upcoming.purpose == "confirm":
                 note["formula"] = args.formula or _kept(change, folder, formula, best)
             files = issue(change, folder, upcoming.design, note)
+        change.commit()
+        text = terminal.upcoming(folder.study, document, _after(folder, args.folder, upcoming, files), kept_lines(kept))
     desk.progress("")
-    text = terminal.upcoming(folder.study, document, _after(folder, args.folder, upcoming, files), kept_lines(kept))
     return Outcome({**document, "kept": kept, "files": list(files)}, text, code_of(document))
 
 

@@ -23,10 +23,10 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """
     folder = StudyFolder.at(args.folder)
     asked = analysis.Asked(args.objective, args.hold or "", args.outside, tuple(args.against or ()))
-    if args.hold is not None:
-        parsed(args.hold, folder.study, "--hold")
     name = formula_name(args.keep) if args.keep is not None else None
     with folder.changing("optimise") as change:
+        if args.hold is not None:
+            parsed(args.hold, folder.study, "--hold")
         desk.progress("fitting ...")
         models = analysis.fitted(folder)
         desk.progress("looking for the formula ...")
@@ -38,8 +38,9 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         analysis.keep_optimum(change, folder, document, asked)
         if name is not None and (text := formulas.to_keep(folder, name, document)) is not None:
             change.write(f"formulas/{name}.json", text)
+        change.commit()
+        todo = next_step(StudyFolder(folder.path), args.folder)
     desk.progress("")
     code = code_of(document) or int(not document["feasible"])
     told = [changed_line(folder.study, moved.get("changed")), *kept_lines(moved["kept"])]
-    todo = next_step(StudyFolder(folder.path), args.folder)
     return Outcome({**document, **moved}, terminal.optimise(folder.study, best, todo, [t for t in told if t]), code)

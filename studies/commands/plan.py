@@ -90,10 +90,10 @@ def _made_before(folder: StudyFolder) -> pd.DataFrame | None:
 def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outcome:
     from reports.page.compare import compare_page, compare_text
 
-    study = folder.study
     counts = _run_counts(args.compare, args.runs)
     desk.progress("setting plans side by side ...")
     with folder.changing("plan --compare") as change:
+        study = folder.study
         existing = _made_before(folder)
         weighed = Comparison.of(study, counts, seed=args.seed, existing=existing)
         change.write(COMPARE, compare_page(study, weighed))
@@ -117,8 +117,22 @@ def _run_counts(text: str, runs: int | None) -> list[int] | None:
 
 
 def _withdraw(folder: StudyFolder, args: argparse.Namespace) -> Outcome:
-    designs = {trial: design.round for design in folder.designs() for trial in design.table.index}
-    trials = _trial_range(args.withdraw, tuple(designs))
+    with folder.changing("plan --withdraw") as change:
+        change.why = args.why
+        designs = {trial: design.round for design in folder.designs() for trial in design.table.index}
+        trials = _to_retire(folder, args, tuple(designs))
+        before = folder.withdrawn()
+        for number in sorted({designs[trial] for trial in trials}):
+            mine = {t: why for t, why in before.items() if designs.get(t) == number}
+            mine.update({t: args.why for t in trials if designs[t] == number})
+            change.write(f"plan/round-{number}/withdrawn.json", json_text(dict(sorted(mine.items()))))
+    text = f"{counted(len(trials), 'trial')} retired: {listed(trials)}.\n\nNext:  {typed('status', args.folder)}"
+    return Outcome(envelope("plan", folder.study, (), withdrawn=list(trials), why=args.why), text)
+
+
+def _to_retire(folder: StudyFolder, args: argparse.Namespace, known: tuple[str, ...]) -> list[str]:
+    """The trials meant. Raises StudyError without a reason, or where one of them was made."""
+    trials = _trial_range(args.withdraw, known)
     problems = []
     if not args.why.strip():
         problems.append(Problem("why", "stop", "--why", "no reason given", "a reason", 'add --why "..."'))
@@ -136,15 +150,7 @@ def _withdraw(folder: StudyFolder, args: argparse.Namespace) -> Outcome:
         )
     if problems:
         raise StudyError(problems)
-    with folder.changing("plan --withdraw") as change:
-        change.why = args.why
-        before = folder.withdrawn()
-        for number in sorted({designs[trial] for trial in trials}):
-            mine = {t: why for t, why in before.items() if designs.get(t) == number}
-            mine.update({t: args.why for t in trials if designs[t] == number})
-            change.write(f"plan/round-{number}/withdrawn.json", json_text(dict(sorted(mine.items()))))
-    text = f"{counted(len(trials), 'trial')} retired: {listed(trials)}.\n\nNext:  {typed('status', args.folder)}"
-    return Outcome(envelope("plan", folder.study, (), withdrawn=list(trials), why=args.why), text)
+    return trials
 
 
 def _trial_range(text: str, known: tuple[str, ...]) -> list[str]:

@@ -14,11 +14,16 @@ from studies.analysis import fitted
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.levels import formulas_at
+from studies.steady import steadily
 from studies.wording import code_of
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Predict, with the terms of the last `fit`. Writes nothing. Exit code 1 where a formula has a stop finding."""
+    return steadily(args.folder, lambda: _seen(args))
+
+
+def _seen(args: argparse.Namespace) -> Outcome:
     folder = StudyFolder.at(args.folder)
     name = args.at.strip()
     kept = formulas.is_name(folder, name)

@@ -52,7 +52,8 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             found = _taken_in(folder, change, [Path(f) for f in args.files]) if args.files else _changed(folder, args)
             change.write(READINGS, readings_csv(found))
             change.write(BATCHES, batches_csv(found))
-    return _told(folder, args, found) if found is not None else _none_left(folder, args)
+        change.commit()
+        return _told(folder, args, found) if found is not None else _none_left(folder, args)
 
 
 def _told(folder: StudyFolder, args: argparse.Namespace, results: Results) -> Outcome:

@@ -17,11 +17,10 @@ from studies.wording import envelope
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Write report.html from the definition, the rounds, the results and what follows from them."""
     folder = StudyFolder.at(args.folder)
-    study = folder.study
-    designs = folder.designs()
-    results = folder.results if folder.has_results() else None
     desk.progress("gathering ...")
     with folder.changing("report") as change:
+        study, designs = folder.study, folder.designs()
+        results = folder.results if folder.has_results() else None
         models = best = verdict = None
         kept: list[dict[str, Any]] = []
         if results is not None:
@@ -45,7 +44,9 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             )
 
         change.draw(REPORT, make)
+        change.commit()
+        head = folder.head()
     desk.progress("")
     where = Path(args.folder) / REPORT
-    document = envelope("report", study, study.problems, file=REPORT, head=folder.head())
+    document = envelope("report", study, study.problems, file=REPORT, head=head)
     return Outcome(document, f"The report is written: {where}")

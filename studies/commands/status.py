@@ -17,13 +17,13 @@ from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import REPORT
 from studies.standing import analyses, next_step, rounds
+from studies.steady import steadily
 from studies.wording import code_of
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Say where the study stands. Writes nothing."""
-    folder = StudyFolder.at(args.folder)
-    document = standing(folder, args.folder)
+    document = steadily(args.folder, lambda: standing(StudyFolder.at(args.folder), args.folder))
     return Outcome(document, terminal.status(document), code_of(document))
 
 

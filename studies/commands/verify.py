@@ -10,7 +10,7 @@ from studies import journal
 from studies.cli import Desk, Outcome
 from studies.inspection import inspect
 from studies.names import STUDY, refusal
-from studies.pending import recover
+from studies.steady import steadily
 from studies.wording import code_of, envelope
 
 ANCHOR = (
@@ -24,11 +24,14 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     place = Path(args.folder)
     if not place.is_dir():
         raise refusal("no-folder", str(place), "is not a folder", "a study folder", "check its name")
-    recover(place)
+    return steadily(place, lambda: _seen(place, args.head))
+
+
+def _seen(place: Path, wanted: str | None) -> Outcome:
     entries = journal.read(place)
     if not entries and not (place / STUDY).is_file() and not (place / journal.NAME).exists():
         raise refusal("no-study", str(place), "has neither study.toml nor journal", "a study folder", "check its name")
-    problems = inspect(place, args.head)
+    problems = inspect(place, wanted)
     files = journal.last_digests(entries)
     head = entries[-1].digest if entries else journal.START
     document = envelope("verify", None, problems, head=head, entries=len(entries), files=len(files))

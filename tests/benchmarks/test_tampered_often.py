@@ -1,11 +1,11 @@
-"""At length: 1 000 one-byte edits of a whole study, and 200 rounds of two processes recording at once."""
+"""At length: 1 000 one-byte edits of a whole study, 200 rounds of two recording at once, 200 of one that looks."""
 
 import sys
 
 from killable import stages
 from killing import Server
 from tampering import byte_edits, recorded_files
-from together import halves, record_at_once
+from together import LOOKS, halves, look_while_one_records, record_at_once, seen_by
 
 from studies.inspection import inspect
 
@@ -34,3 +34,13 @@ def test_two_hundred_rounds_of_two_at_once(tmp_path, capsys):
             record_at_once((one, other), planned, tmp_path / "work", files, trials)
     with capsys.disabled():
         sys.stdout.write("200 rounds, both results there each time\n")
+
+
+def test_two_hundred_rounds_of_one_that_looks(tmp_path, capsys):
+    with Server() as writer:
+        place = stages(writer, tmp_path, last="recorded")["recorded"]
+        known = {look: seen_by(look, place) for look in LOOKS}
+        midst = sum(look_while_one_records(writer, place, number, known) for number in range(200))
+    with capsys.disabled():
+        sys.stdout.write(f"200 rounds, {midst} looks begun in the midst of a change, each before or after it\n")
+    assert midst >= 200

@@ -20,13 +20,15 @@ ROOT = Path(__file__).parents[2]
 
 
 class Steps:
-    """Counts what a command does in a folder; ends the process by SIGKILL at step `at`."""
+    """Counts what a command does in a folder; ends the process by SIGKILL at step `at`, rests `pause` s at each."""
 
-    def __init__(self, folder, at):
-        self.folder, self.at, self.done = os.path.abspath(folder), at, []
+    def __init__(self, folder, at, pause=0.0):
+        self.folder, self.at, self.pause, self.done = os.path.abspath(folder), at, pause, []
 
     def step(self, what):
         self.done.append(what)
+        if self.pause:
+            time.sleep(self.pause)
         if len(self.done) == self.at:
             os.kill(os.getpid(), signal.SIGKILL)
 
@@ -85,7 +87,7 @@ class Steps:
 def _child(order, answer):
     from studies.cli import main
 
-    steps = Steps(order["folder"], order.get("at"))
+    steps = Steps(order["folder"], order.get("at"), order["pause"])
     out = io.StringIO()
     steps.install()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(io.StringIO()):
@@ -155,10 +157,14 @@ class Server:
         """How the command that was started came out."""
         return json.loads(self._process.stdout.readline())
 
-    def start(self, *words, folder=None, at=None, after_s=None, warm=False):
-        """Start a command; killed at step `at` of what it does in `folder`, or after some seconds, if given."""
+    def start(self, *words, folder=None, warm=False, at=None, after_s=None, pause=0.0):
+        """Start a command; killed at step `at` of what it does in `folder`, or after some seconds, if given.
+
+        It rests `pause` s at each step, so that others have time to look in.
+        """
         words = [str(word) for word in words]
-        order = {"words": words, "folder": str(folder or words[1]), "at": at, "after_s": after_s, "warm": warm}
+        order = {"words": words, "folder": str(folder or words[1]), "warm": warm, "at": at, "after_s": after_s}
+        order["pause"] = pause
         self._process.stdin.write(json.dumps(order) + "\n")
         self._process.stdin.flush()
 

@@ -1,12 +1,16 @@
-"""Two processes that record into one study at the same moment, each its half of the results."""
+"""Two processes in one study at the same moment: both record, each its half of the results, or one only looks."""
 
+import contextlib
 import csv
+import io
 import json
 import shutil
+import time
 
 from small_study import table_of_runs
 
 from studies import journal
+from studies.cli import main
 from studies.inspection import inspect
 
 
@@ -37,3 +41,41 @@ def record_at_once(servers, planned, place, files, trials):
     assert [entry.command for entry in journal.read(place)] == ["plan", "record", "record"]
     assert [p for p in inspect(place) if p.level == "stop"] == []
     assert len(list((place / "results/originals").iterdir())) == 2
+
+
+LOOKS = ("status", "verify", "status", "predict --at Gum=0.5,Wax=4", "status")
+
+
+def look_while_one_records(writer, place, number, known):
+    """One round: a correction goes in step by slow step, and whoever looks sees the study before or after it.
+
+    `known` is what each look gives before; it is brought up to date. Returns how many looks began in the midst of it.
+    """
+    value = f"{5.1 + number % 50 / 100:.2f}"
+    writer.start("record", place, "--correct", "T03", "pH", value, "--why", f"round {number}", pause=0.004)
+    while not (place / ".pending" / "manifest.json").exists():
+        time.sleep(0.001)
+    looks = [look for look in LOOKS if look in known]
+    seen, midst = [], 0
+    for look in looks:
+        midst += (place / ".pending" / "manifest.json").exists()
+        seen.append((look, seen_by(look, place)))
+    ended = writer.ended()
+    assert ended["code"] == 0, ended["said"]
+    after = {look: seen_by(look, place) for look in dict.fromkeys(looks)}
+    assert after["status"] != known["status"]
+    for look, document in seen:
+        assert document in (known[look], after[look]), f"round {number}, {look}: neither before nor after"
+    known |= after
+    return midst
+
+
+def seen_by(look, place):
+    """What a command that only looks says, as JSON."""
+    command, *rest = look.split()
+    said = io.StringIO()
+    with contextlib.redirect_stdout(said):
+        code = main([command, str(place), *rest, "--json"])
+    document = json.loads(said.getvalue())
+    assert code == 0, document["problems"]
+    return document

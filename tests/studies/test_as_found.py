@@ -110,6 +110,16 @@ def test_both_tables_gone_is_taken_too_and_the_originals_are_recorded_again(reco
     assert [p.code for p in inspect(recorded)] == ["taken-as-is"]
 
 
+def test_tables_that_no_journal_knows_are_not_built_on(recorded, call):
+    (recorded / journal.NAME).unlink()
+    edited(recorded, first_value(recorded), "21234.0")
+    for words in (["fit"], ["record", "--correct", "T02", "pH", "5.2", "--why", "slip"], ["status"]):
+        code, document = call(words[0], recorded, *words[1:])
+        assert (code, document["problems"][0]["code"]) == (2, "results-changed")
+    assert call("record", recorded, "--take-as-is", *WHY)[0] == 0
+    assert "taken-as-is" in [p.code for p in inspect(recorded)]
+
+
 @pytest.mark.parametrize("name", ["missing", "folder", "link"])
 def test_verify_misses_the_definition(recorded, name, tmp_path, call):
     study = recorded / "study.toml"
