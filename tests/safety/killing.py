@@ -216,8 +216,10 @@ class Job:
         if (self.place / "study.toml").exists() and self.stands:
             self._command("status", told)
         if self.place.is_dir():
-            verified = self._command("verify", told)
-            assert verified["ok"], f"{told}: {verified['problems']}"
+            self.server.run("verify", self.place)  # clears away what was not definite, where nothing is a study yet
+            if any((self.place / name).exists() for name in ("study.toml", "journal.jsonl")):
+                verified = self._command("verify", told)
+                assert verified["ok"], f"{told}: {verified['problems']}"
         left = {name: content for name, content in files(self.place).items() if not name.endswith(".part")}
         came_to = "before" if left == self.before else "after" if left == self.after else "between"
         if came_to == "between":
