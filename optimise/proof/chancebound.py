@@ -27,6 +27,7 @@ Array = npt.NDArray[np.float64]
 Ends = tuple[float | None, float | None]
 
 _LEAST = 1e-4
+_PART = 2.0
 _TINY = 1e-290
 # What tabled values can be off by, over the least chance that a tangent is taken at.
 _ROUNDING = 1e-7
@@ -73,10 +74,11 @@ class _Ranges:
         q, q_low, q_high = (
             1 / (near.sd * np.sqrt(near.batch + v)) for v in (near.v, near.v + span * whole + near.v_over, low)
         )
-        clip = np.maximum(np.maximum(under, span + near.v_third / whole) - least, 0.0)
+        curve = under + near.v_third / whole
+        clip = np.maximum(curve - least, 0.0)
         far = np.maximum(least, most)
         return cls(
-            reach, tilt, span, np.maximum(bent, near.v_under / whole), near.v_third / whole, least, far, clip, q, q_low,
+            reach, tilt, span, np.maximum(bent, curve - span), near.v_third / whole, least, far, clip, q, q_low,
             q / np.sqrt(1 + most), q_high, _beyond_root(-least),
         )  # fmt: skip
 
@@ -157,13 +159,14 @@ class Hood:
             # Beyond a limit a wider law passes more often.
             value, rise = tlaw.roof(near.df, side.low, side.high, at, shrink)
             away = at - side.z
-            # Where T is bent down all over the range, the bend is taken along if that says more than it costs.
+            # Where T is bent down all over the range, the bend is taken along: of (x + y)² at least kept x² - lost.
+            kept, lost = _square(side.span, side.rest)
             down = np.minimum(tlaw.density_slope_range(near.df, side.low, side.high)[1], 0.0)
-            down = np.where((side.span > 2 * side.rest) & (rise >= -down * away), down, 0.0)
+            down = np.where((kept > 0) & (rise >= -down * away), down, 0.0)
             level += (value - rise * away + 0.5 * down * away**2) @ weights
             rise = rise - down * away
-            bend += _outer(weights * down, side.part, side.part)
-            rest += -down * side.span * side.rest
+            bend += _outer(weights * down * kept, side.part, side.part)
+            rest += -0.5 * down * lost
             rise = rise * r.q
             by_m -= side.sign * rise
             by_v -= 0.5 * rise * side.d
@@ -204,11 +207,11 @@ class Hood:
             bent / base,
         )
         x = np.maximum(start + span + bent, 1e-3)
-        kappa = np.where(span > 2 * bent, (x - np.log1p(x)) / x**2, 0.0)
-        bend = bend - 2 * kappa[:, None, None] * slope[:, :, None] * slope[:, None, :]
-        lost = 2 * kappa * bent * (np.abs(start) + span)
-        level = np.log(base) + start - kappa * start**2 + lost + _ROUNDING
-        slope = slope * (1 - 2 * kappa * start)[:, None]
+        kept, lost = _square(np.abs(start) + span, bent)
+        kappa = (x - np.log1p(x)) / x**2 * (kept > 0)
+        bend = bend - 2 * (kappa * kept)[:, None, None] * slope[:, :, None] * slope[:, None, :]
+        level = np.log(base) + start + kappa * (lost - kept * start**2) + _ROUNDING
+        slope = slope * (1 - 2 * kappa * kept * start)[:, None]
         fine = sound & np.isfinite(level)
         return Quadratic(np.where(fine, level, np.inf), np.nan_to_num(slope), np.nan_to_num(bend))
 
@@ -249,6 +252,12 @@ def _beyond_root(x: Array) -> Array:
     """The greatest ((1 + y)^(-1/2) - 1 + y/2) / y² for y >= x, -1 < x <= 0: it falls with y."""
     at = np.minimum(x, -1e-3)
     return np.asarray(((1 + at) ** -0.5 - 1 + at / 2) / at**2, dtype=float)
+
+
+def _square(span: Array, rest: Array) -> tuple[Array, Array]:
+    """Of (x + y)² with |x| <= span and |y| <= rest: at least kept x² - lost, from (1 - p) x² - (1/p - 1) y²."""
+    p = np.minimum(_PART * rest / np.maximum(span, _TINY), 1.0)
+    return 1 - p, np.where(p < 1, span * rest / _PART - rest**2, 0.0)
 
 
 def _span(part: Array, w: Array) -> Array:

@@ -4,7 +4,7 @@ With t = u - a and |t| <= w, every component k of a response has over the box ar
 
     m_k(u) = m_k + g_k't + t'H_k t / 2 + rest,      |rest| <= m_third
     v_k(u) >= v_k + c_k't + t'K_k t / 2 - v_third
-    v_k(u) - c_k't <= v_k + v_over
+    v_k - v_under <= v_k(u) - c_k't <= v_k + v_over
 
 The second is the tangent of a convex function: the variance of f(u) is at least 2 cov(f(u), f(a)) - var f(a), which is
 linear in what f(u) is made of. Variances are in units of the component's own, before that of one batch is added.
@@ -24,7 +24,7 @@ Array = npt.NDArray[np.float64]
 @dataclass(frozen=True, slots=True, eq=False)
 class Expansion:
     """n places, c components, d coordinates; see above. `m_second` bounds all beyond the slope, `v_second` that of the
-    lower curve, `v_under` how far this can lie below its slope.
+    lower curve, which lies below its slope by no more than `v_under` + `v_third`.
 
     `sd` (c,) is the scale, `batch` (c,) the variance of one batch in its units. All else is (n, c), slopes (n, c, d),
     bends (n, c, d, d).

@@ -91,8 +91,8 @@ class Leverage:
     unscaled: Array
 
     def near(self, rows: Rows, w: Array) -> tuple[Curve, Array, Array]:
-        """A lower curve of it (all of `third` may lie below the quadratic), how far this can go under its tangent, and
-        the leverage over it, (n,) each.
+        """A lower curve of it (all of `third` may lie below the quadratic), and how far it can go under and over its
+        tangent, (n,) each.
 
         With f = f0 + J t + e the leverage is h0 + 2 f0'V(Jt + e) + |Jt + e|², and |Jt + e|² is at least
         (1 - q) |Jt|² - (1/q - 1) |e|² for any q in 0..1.
@@ -113,7 +113,7 @@ class Leverage:
         bend = flat + 2 * (1 - q)[:, None, None] * spread
         second = under + lost + (1 - q) * steep**2
         value = (pushed * rows.value).sum(axis=1)
-        return Curve(value, slope, bend, second, third + lost), under + lost, under + (steep + bent) ** 2
+        return Curve(value, slope, bend, second, third + lost), under, under + (steep + bent) ** 2
 
     def at(self, a: Array, w: Array) -> Curve:
         """The lower curve around a over |t| <= w."""

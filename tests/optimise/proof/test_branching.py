@@ -197,7 +197,8 @@ def test_no_prediction_leaves_what_its_expansion_allows(terms, model, width):
             assert (np.abs(lost - bent) <= near.m_third + 1e-9).all()
             bent = 0.5 * np.einsum("nd,ncde,ne->nc", t, near.v_bend, t) - near.v_third
             assert (over >= bent - size).all()
-            assert (bent >= -near.v_under - size).all()
+            assert (over >= -near.v_under - size).all()
+            assert (bent >= -near.v_under - near.v_third - size).all()
             assert (bent <= near.v_second + size).all()
             curve = mean.value + (mean.slope * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, mean.bend, t)
             assert (np.abs(law.mean() - curve) <= mean.third + 1e-9).all()
