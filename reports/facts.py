@@ -48,7 +48,7 @@ class Strip:
 
     `predicted` is the mean, on a log scale the median. `confidence` is for the mean, `prediction` for one new
     batch, `tolerance` for 95 % of all batches; each at 95 %. `together` are the first two for all responses at once.
-    `marks` are readings of references (name, value).
+    `marks` are readings of references (name, value). Of grades in words, `shares` says how often a new batch has each.
     """
 
     spec: Spec
@@ -64,6 +64,7 @@ class Strip:
     marks: tuple[tuple[str, float], ...] = ()
     measured: tuple[float, ...] = ()
     together: tuple[Ends, Ends] | None = None
+    shares: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

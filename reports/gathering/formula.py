@@ -203,6 +203,7 @@ def _strips(study: Study, models: Models, row: pd.DataFrame, known: Mapping[str,
             Strip(
                 spec, predicted, sd, ends(entry.get("confidence")), prediction, ends(entry.get("tolerance")), chance,
                 state_of(chance, spec), axis, shape, marks, together=_together(entry),
+                shares=_shares(models, row, spec),
             )
         )  # fmt: skip
     return out
@@ -218,6 +219,20 @@ def _together(entry: Mapping[str, Any]) -> tuple[Ends, Ends] | None:
     return confidence, prediction
 
 
+def _shares(models: Models, row: pd.DataFrame, spec: Spec) -> tuple[float, ...]:
+    """How often a new batch has each grade; empty where nothing predicts them.
+
+    A threshold lies half way between two grades.
+    """
+    model = models.get(spec.name)
+    if len(spec.grades) < 2 or model is None or isinstance(model.predictor, Unavailable):
+        return ()
+    values = np.array([value for _, value in spec.grades])
+    cuts = model.scale.forward((values[1:] + values[:-1]) / 2)
+    below = models.predictive(spec.name, row).at(np.zeros(len(cuts), dtype=int)).cdf(cuts)
+    return tuple(float(share) for share in np.diff(below, prepend=0.0, append=1.0))
+
+
 def _axis(spec: Spec, predicted: Amount, prediction: Ends | Unavailable, marks: Sequence[float]) -> Ends:
     """Ends of a strip: the limits, one batch's interval and the references, with room; none far off may spoil it.
 
@@ -225,6 +240,9 @@ def _axis(spec: Spec, predicted: Amount, prediction: Ends | Unavailable, marks: 
     """
     if spec.kind == "pass":
         return 0.0, 1.0
+    if len(spec.grades) > 1:
+        values = [value for _, value in spec.grades]
+        return min(values) - 0.7, max(values) + 0.7
     core = [v for v in (spec.low, spec.target, spec.high) if v is not None]
     if isinstance(predicted, float):
         core.append(predicted)

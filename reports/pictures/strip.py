@@ -64,6 +64,8 @@ def strip(facts: Strip, *, width: float = 360.0) -> Markup:
     spec = facts.spec
     axis = Axis(*facts.axis, 10, width - 10, spec.log and facts.axis[0] > 0)
     base = 38.0
+    if facts.shares:
+        return picture(width, 62, strip_words(facts), _graded(facts, axis, base), wide=True)
     parts: list[Markup] = []
     parts += _density(facts, axis, base)
     parts.append(line(axis.start, base, axis.end, base, "axis"))
@@ -82,6 +84,29 @@ def strip(facts: Strip, *, width: float = 360.0) -> Markup:
         parts.append(mark(axis(facts.predicted), base - 1.5 if spec.exact else base + 1, 0.9))
     parts += _numbers_below(facts, axis, base)
     return picture(width, 62, strip_words(facts), parts, wide=True)
+
+
+def _graded(facts: Strip, axis: Axis, base: float) -> list[Markup]:
+    """A bar for each grade, as high as its share of new batches; brackets stand between grades."""
+    spec, apart = facts.spec, axis(facts.spec.grades[1][1]) - axis(facts.spec.grades[0][1])
+    passes = {
+        n for n, v in spec.grades if (spec.low is None or v >= spec.low) and (spec.high is None or v <= spec.high)
+    }
+    parts: list[Markup] = []
+    for (name, value), share in zip(spec.grades, facts.shares, strict=True):
+        bar = {"x": axis(value) - 0.3 * apart, "width": 0.6 * apart, "height": 30 * share, "y": base - 30 * share}
+        title = element("title", f"{name}: {likely(share)}")
+        parts += [element("rect", title, **bar, cls="pass" if name in passes else "fail"),
+                  words(axis(value), base + 18, name, anchor="middle", most=max(3, int(apart / 6)))]  # fmt: skip
+    parts.append(line(axis.start, base, axis.end, base, "axis"))
+    for name, value in facts.marks:
+        title = element("title", f"{name}: {exactly(value)}")
+        parts.append(element("path", title, d=_lozenge(value, axis, base), cls="ring"))
+    if spec.low is not None:
+        parts += _bracket(axis(spec.low) - apart / 2, base, 5)
+    if spec.high is not None:
+        parts += _bracket(axis(spec.high) + apart / 2, base, -5)
+    return parts
 
 
 def _lozenge(value: float, axis: Axis, base: float) -> str:

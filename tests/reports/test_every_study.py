@@ -3,6 +3,7 @@
 Studies and readings here are made up for these tests.
 """
 
+import re
 from types import SimpleNamespace
 
 import numpy as np
@@ -14,6 +15,8 @@ from doe.results.stored import joined
 from optimise import find, fit, next_trials
 from optimise.upcoming.upcoming import confirmation
 from reports import write_report
+from reports.gathering.formula import formulas
+from reports.pictures.strip import strip, strip_words
 
 pytestmark = pytest.mark.browser
 
@@ -242,3 +245,17 @@ def test_nothing_is_cut_or_wider_than_the_page(name, report, opened):
         assert page.evaluate(AMISS) == []
         if not phone:
             assert page.evaluate("document.querySelector('nav').getBoundingClientRect().top") < 768
+
+
+def test_the_bars_of_grades_hold_the_chance_of_meeting_the_spec():
+    made = Study.from_dict(STUDIES["grade and pass"])
+    design = plan(made)
+    models = fit(made, made.results(readings(made, design.table), design=design))
+    (formula,) = formulas(made, models, find(made, models).levels)
+    feel, *others = formula.strips
+    assert sum(feel.shares) == pytest.approx(1.0)
+    assert sum(feel.shares[2:]) == pytest.approx(feel.chance, abs=1e-9)
+    assert [one.shares for one in others] == [(), ()]
+    assert "at least good" in strip_words(feel)
+    heights = [float(h) for h in re.findall(r'<rect[^>]* height="([\d.]+)"', str(strip(feel)))]
+    assert heights == pytest.approx([30 * share for share in feel.shares], abs=0.06)
