@@ -59,8 +59,10 @@ class PowerLaw:
     @property
     def says(self) -> str:
         """The law beside the terms that are read, in one sentence."""
-        law = f"power law in {self.gum} ({len(self.terms)} terms): exponent {self.exponent:.2g}, 95 % confidence"
-        law += f" {self.low:.2g} to {self.high:.2g}, sd of a batch {100 * self.sd:.2g} % of the value"
+        law = (
+            f"power law in {self.gum}, all else of first order ({len(self.terms)} terms): exponent {self.exponent:.2g}"
+        )
+        law += f", 95 % confidence {self.low:.2g} to {self.high:.2g}, sd of a batch {100 * self.sd:.2g} % of the value"
         if isinstance(self.beside, Unavailable):
             return f"{law}; not set beside the terms above ({self.beside.reason})"
         near = abs(self.beside) < _NEAR
