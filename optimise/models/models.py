@@ -355,14 +355,19 @@ class Models(Shown, Mapping[str, FittedModel]):
         trade = trade_findings(self.study, whole, table)
         no_fence = Unavailable("the trials carry no model", "make more trials").to_dict()
         leverage = [no_fence] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
+        told: dict[str, dict[str, list[Any]]] = {}
+        for name, quantity in zip(*(table.columns.get_level_values(k) for k in (0, 1)), strict=True):
+            told.setdefault(name, {})[quantity] = table[name, quantity].tolist()
+        recipe = {name: whole[name].tolist() for name in whole.columns}
         points = []
         for i in range(len(frame)):
-            row = table.iloc[i]
-            names = dict.fromkeys(table.columns.get_level_values(0))
-            responses = {name: entry(row[name], self.study.response(name)) for name in names}
+            responses = {
+                name: entry({key: cells[i] for key, cells in row.items()}, self.study.response(name))
+                for name, row in told.items()
+            }
             for name, ends in together.items():
                 responses[name]["together"] = {key: [float(v) for v in pair[i]] for key, pair in ends.items()}
-            levels = {name: plain(whole[name].iloc[i]) for name in whole.columns}
+            levels = {name: plain(cells[i]) for name, cells in recipe.items()}
             points.append(
                 {
                     "levels": levels,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -18,14 +19,14 @@ from optimise.statistics.leastsq import Array
 Ends = tuple[float | None, float | None]
 
 
-def entry(row: pd.Series, response: Response) -> dict[str, Any]:
+def entry(row: Mapping[str, Any], response: Response) -> dict[str, Any]:
     """One response of a point: named intervals as pairs; the grade that a predicted score falls in by its name."""
     out: dict[str, Any] = {}
     for quantity in ("predicted", "chance"):
-        if quantity in row.index:
+        if quantity in row:
             out[quantity] = plain(row[quantity])
     for name in ("confidence", "prediction", "tolerance"):
-        if f"{name}_low" in row.index:
+        if f"{name}_low" in row:
             low, high = plain(row[f"{name}_low"]), plain(row[f"{name}_high"])
             out[name] = low if isinstance(low, dict) else [low, high]
     if response.kind == "grade" and isinstance(out.get("predicted"), float):

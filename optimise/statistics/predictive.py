@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from optimise.statistics.tolerance import check_share, increasing_root, posterior_confidence, tolerance_factor
+from optimise.statistics.roots import newton_root, rising_chance
+from optimise.statistics.tolerance import check_share, posterior_confidence, tolerance_factor
 
 Array = npt.NDArray[np.float64]
 About = Literal["mean", "batch"]
@@ -128,11 +129,13 @@ class TMixture:
         if self.weights.size == 1:
             return ends[:, 0].copy()
 
-        def excess(at: Array) -> Array:
-            inside: Array = _cdf(self.df, _standard(at[:, None], self.location, scale)) @ self.weights
-            return inside - share
+        def off(at: Array) -> tuple[Array, Array]:
+            standard = _standard(at[:, None], self.location, scale)
+            below: Array = _cdf(self.df, standard) @ self.weights
+            steep: Array = (density(self.df, standard) / np.maximum(scale, _TINY)) @ self.weights
+            return below - share, steep
 
-        return increasing_root(excess, ends.min(axis=1), ends.max(axis=1))
+        return newton_root(off, ends.min(axis=1), ends.max(axis=1), ends @ self.weights)
 
     def chance(self, low: float | None = None, high: float | None = None) -> Array:
         """The chance that one new batch falls within `low` to `high` (None: open), (n,). Accurate in both tails."""
@@ -190,20 +193,16 @@ class TMixture:
         shift = np.abs(self.location - centre[:, None]) / residual
         relative = np.maximum(self._relative(), 1e-6)
 
-        def confidence(half: Array, rows: slice) -> Array:
+        def confidence(chunk: npt.NDArray[np.intp], half: Array, which: npt.NDArray[np.intp]) -> Array:
+            rows = chunk[which]
             held = posterior_confidence(half[:, None] / residual, shift[rows], relative[rows], self.df, share)
-            return np.asarray(held @ self.weights - level, dtype=float)
+            return np.asarray(held @ self.weights, dtype=float)
 
         half = np.empty(self.size)
         for start in range(0, self.size, _CHUNK):
-            rows = slice(start, start + _CHUNK)
-            high = (self.batch_scale[rows] * 4 + shift[rows] * residual).max(axis=1)
-            short = confidence(high, rows) < 0
-            while short.any():
-                high = np.where(short, 2 * high, high)
-                short = (confidence(high, rows) < 0) & (high < 1e12 * residual.max())
-            excess = partial(confidence, rows=rows)
-            half[rows] = increasing_root(excess, np.zeros(len(high)), high, tol=1e-10)
+            rows = np.arange(start, min(start + _CHUNK, self.size))
+            guess = (3 * residual + shift[rows] * residual) @ self.weights
+            half[rows] = rising_chance(partial(confidence, rows), guess, level)
         return half
 
 

@@ -85,7 +85,7 @@ def _half_normal_nodes() -> tuple[Array, Array]:
 
 @lru_cache(maxsize=1)
 def _unit_nodes() -> tuple[Array, Array]:
-    nodes, mass = np.polynomial.legendre.leggauss(80)
+    nodes, mass = np.polynomial.legendre.leggauss(40)
     return 0.5 * (nodes + 1), 0.5 * mass
 
 

@@ -215,11 +215,14 @@ def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mappi
     )
 
 
-def predict(models: Models, frame: pd.DataFrame, folder: str = "FOLDER", moved: Sequence[str] = ()) -> str:
-    """What the models say of given recipes: centre, interval for one new batch, chance."""
+def predict(
+    models: Models, frame: pd.DataFrame, folder: str = "FOLDER", moved: Sequence[str] = (),
+    points: Sequence[Mapping[str, Any]] | None = None,
+) -> str:  # fmt: skip
+    """What the models say of given recipes, one of `points` each: centre, interval for one new batch, chance."""
     study = models.study
     parts = []
-    for label, point in zip(frame.index, models.points(frame), strict=True):
+    for label, point in zip(frame.index, models.points(frame) if points is None else points, strict=True):
         rows = []
         for name, entry in point["responses"].items():
             response = study.response(name)

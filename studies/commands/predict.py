@@ -42,5 +42,5 @@ def _seen(args: argparse.Namespace) -> Outcome:
                 point["chance_weighed"] = chance
             said = [weighed_line(share, dict(zip(map(str, frame.index), weighed.tolist(), strict=True))), *said]
     told = [row for point in document["points"] for row in point["findings"]]
-    text = terminal.predict(models, frame, args.folder, said)
+    text = terminal.predict(models, frame, args.folder, said, document["points"])
     return Outcome({**document, "kept": moved}, text, code_of({"problems": told}))
