@@ -16,6 +16,7 @@ from doe.study import Study
 from optimise.formula.playable import playable
 from optimise.models.models import Models
 from reports.facts import Formula, Spec, Strip
+from reports.wording.grades import named
 
 _LETTERS = "abcdefghjkmnpqrstuvwxyz23456789"
 
@@ -49,6 +50,7 @@ def live_of(
             },
             "formulas": [_formula(study, kind, one) for kind, one in found],
             "strips": {strip.spec.name: _strip(strip) for strip in formula.strips},
+            "grades": {one.name: list(known.items()) for one in study.responses if (known := named(one))},
             "whys": {limit.rule: limit.why for limit in study.limits if limit.why},
             "sign": _sign(study),
         }

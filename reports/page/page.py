@@ -300,7 +300,7 @@ def plan_table(plan: PlanFacts) -> Markup:
 
 
 def _table(head: Sequence[str], body: Iterable[Sequence[Any]]) -> Markup:
-    parts = ['<div class="scroll"><table><thead><tr>']
+    parts = ['<div class="scroll" tabindex="0"><table><thead><tr>']
     parts += [f'<th scope="col">{escape(h)}</th>' if h else "<td></td>" for h in head]
     parts.append("</tr></thead><tbody>")
     for row in body:

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from playing import agrees, as_asked, code_levels, look_for_the_best, random_formulas, settle, told
 
 from doe import Study, plan
 from doe.trade import TradeChecks
@@ -152,52 +153,14 @@ def chosen_sheet(choices, tmp_path_factory):
     return path
 
 
-def random_formulas(study, n):
-    """Recipes spread over the region, their categories told as the page tells them."""
-    region = study.region
-    X = region.sample(n, seed=3)
-    frame = pd.DataFrame(X, columns=list(region.names))
-    combos = region.combinations
-    for name in region.categories:
-        frame[name] = [combos[i % len(combos)][name] for i in range(n)]
-    return frame
-
-
-def told(page, frame):
-    """What the page says of recipes, at full precision."""
-    ask = """rows => rows.map((row, i) => {
-        const found = blendwright.predict(row);
-        const responses = Object.fromEntries(Object.entries(found.responses).map(([name, one]) =>
-            [name, [one.value, one.confidence ? one.confidence() : null, one.prediction, one.chance,
-                one.tolerance && i < 6 ? one.tolerance() : null]]));
-        const trade = found.findings.map((one) => [one.code, one.where, one.got]);
-        const { chance, error, interval, cost } = found;
-        return { responses, chance, error, interval, cost, trade };
-    })"""
-    return page.evaluate(ask, json.loads(frame.to_json(orient="records", double_precision=15)))
-
-
 @pytest.mark.parametrize("which", ["sheet", "chosen_sheet"])
 def test_it_agrees_with_the_models_on_two_hundred_random_formulas(which, request, opened):
     one = request.getfixturevalue("job" if which == "sheet" else "choices")
     page = opened(request.getfixturevalue(which))
     frame = random_formulas(one.study, 200)
     seen = told(page, frame)
-    frame = pd.DataFrame(json.loads(frame.to_json(orient="records", double_precision=15)))
-    for name, model in one.models.items():
-        law = one.models.predictive(name, frame)
-        known = [model.scale.back(part) for part in (law.median(), law.mean_interval(), law.batch_interval())]
-        parts = [np.array([row["responses"][name][i] for row in seen], dtype=float) for i in range(2)]
-        assert parts == [pytest.approx(part, rel=1e-9) for part in known[:2]]
-        if model.kind != "pass":
-            assert np.array([row["responses"][name][2] for row in seen]) == pytest.approx(known[2], rel=1e-9)
-            tolerance = model.scale.back(law.at(slice(6)).tolerance())
-            assert np.array([row["responses"][name][4] for row in seen[:6]]) == pytest.approx(tolerance, rel=1e-9)
-        assert [row["responses"][name][3] for row in seen] == pytest.approx(law.chance(*model.window), abs=1e-9)
-    joint, interval = one.models.joint(frame)
-    # The same nodes as `optimise.models.chance`: far within the error bar that goes with the chance.
-    assert [row["chance"] for row in seen] == pytest.approx(joint, abs=1e-9)
-    assert np.array([row["interval"] for row in seen]) == pytest.approx(interval, abs=1e-6)
+    frame = as_asked(frame)
+    agrees(one.models, frame, seen)
     checks = TradeChecks(one.study).each(one.study.complete(frame))
     live = {check.code for own in live_checks(one.study).values() for check in own}
     known = [sorted((p.code, p.where) for p in row if p.code in live) for row in checks]
@@ -215,27 +178,6 @@ def test_the_sheet_takes_the_place_of_the_formula_as_found(sheet, opened, job):
     page.emulate_media(media="print")
     assert page.locator(".as-found").first.is_visible()
     assert not page.locator("#live").is_visible()
-
-
-def code_levels(page, study):
-    """The levels on the sheet, read from its code; the fill makes up the rest."""
-    parts = page.input_value(".live-code").split("_")[1:]
-    names = [name for name in study.region.names if name != study.region.fill]
-    levels = {name: float(part) for name, part in zip(names, parts, strict=False)}
-    for name, letter in zip(study.region.categories, parts[len(names) :], strict=True):
-        levels[name] = study.region.categories[name][ord(letter) - 97]
-    return pd.DataFrame([levels])
-
-
-def settle(page):
-    page.evaluate("() => new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
-
-
-def look_for_the_best(page):
-    page.get_by_role("button", name="Best of the rest").click()
-    settle(page)  # until the button is drawn again it says the same before a search as after it
-    page.locator(".live-find", has_text="Best of the rest").wait_for()
-    settle(page)
 
 
 @pytest.mark.parametrize("which", ["sheet", "chosen_sheet"])

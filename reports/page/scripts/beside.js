@@ -42,7 +42,7 @@ function makeBeside(page) {
       if (response.exact && page.data.exact[response.name].unavailable) continue;
       rows.push(line(response.name, ({ found }) => {
         const one = found.responses[response.name];
-        return one.value === null ? NOTHING : valueText(response, one);
+        return predictedWords(page, response, one);
       }, response.unit));
     }
     rows.push(...levelRows(page, line));

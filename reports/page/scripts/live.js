@@ -56,7 +56,7 @@ function startLive(data, place) {
   const { lines, readout, beside, tools } = parts;
   redraw(place, h("h3", {}, "The live formula"), h("p", { class: "small" }, WORDS.intro), tools.top,
     h("div", { class: "live-body" }, h("div", { class: "live-sheet" }, lines.node, tools.below, status, told), readout.node),
-    h("h3", {}, "Side by side"), beside.node);
+    h("h3", {}, "Side by side"), beside.node, makePrinted(page, formulas[0]));
   followAddress(page);
   draw();
   return { page, outlook };

@@ -127,7 +127,8 @@ function lozenge(name, value, unit, axis, base) {
 function strip(response, found, look, window, says) {
   const base = 38;
   const axis = axisOf(look.low, look.high, 10, STRIP_WIDTH - 10, look.log);
-  const [low, high] = window;
+  const isShare = response.kind === "pass";
+  const [low, high] = isShare ? [null, null] : window;
   const parts = found.law && response.kind === "number" ? hill(found, axis, look.log, base, window) : [];
   parts.push(line(axis.start, base, axis.end, base, "axis"));
   for (const [name, value] of look.marks) parts.push(lozenge(name, value, response.unit, axis, base));
@@ -136,14 +137,14 @@ function strip(response, found, look, window, says) {
     const x = axis(limit);
     parts.push(trace([[x + turn, base - 15], [x, base - 15], [x, base + 9], [x + turn, base + 9]], "limit"));
   }
-  if (response.target !== null) {
+  if (response.target !== null && !isShare) {
     parts.push(line(axis(response.target), base - 7, axis(response.target), base + 7, "limit"));
   }
-  if (found.value !== null) parts.push(markAt(axis(found.value), base + 1));
-  const placed = [];
+  if (exists(found.value)) parts.push(markAt(axis(isShare ? shareOf(found) : found.value), base + 1));
+  const placed = isShare ? [[30, "none pass"], [axis.end - 22, "all pass"]] : [];
   for (const value of [low, high, response.target]) {
     if (value === null) continue;
-    const text = exactly(value);
+    const text = look.write(value);
     const x = Math.min(Math.max(axis(value), 16), axis.end - 6);
     if (placed.some(([other, said]) => Math.abs(x - other) <= 4 + 3.4 * (text.length + said.length))) continue;
     placed.push([x, text]);

@@ -5,12 +5,15 @@ function makeReadout(page) {
   const strips = h("ul", { class: "strips live-strips" });
   const said = h("dl", { class: "said" });
   const limits = makeLimits(page);
-  const node = h("div", { class: "live-readout" }, chance, h("div", { class: "live-rest" }, strips, said, limits.node));
+  const intervals = makeIntervals(page);
+  const node = h("div", { class: "live-readout" }, chance,
+    h("div", { class: "live-rest" }, strips, said, intervals.node, limits.node));
 
   function draw(found) {
     drawChance(found);
     redraw(strips, page.data.responses.map((response) => row(response, found.responses[response.name])));
     redraw(said, facts(found).flatMap(([term, text]) => (text ? [h("dt", {}, term), h("dd", {}, text)] : [])));
+    intervals.draw(found);
     limits.draw();
   }
 
@@ -21,7 +24,14 @@ function makeReadout(page) {
     }
     const words = h("p", { class: "chance" }, h("span", { class: "figure" }, likely(found.chance)), " ",
       h("span", { class: "live-sentence" }, chanceSentence(found, Object.keys(page.asked).length > 0)));
-    redraw(chance, jars(found.chance, found.interval), words);
+    redraw(chance, jars(found.chance, found.interval), words, brief(found));
+  }
+
+  // On a small screen, where the strips are out of sight while a jar is dragged: how each response does, in a word.
+  function brief(found) {
+    const each = page.data.responses.filter((one) => exists(found.responses[one.name].chance));
+    return h("p", { class: "live-brief", "aria-hidden": "true" }, each.map((one) => h("span", {},
+      stateSign(stateOf(found.responses[one.name].chance)), bdi(one.name))));
   }
 
   function row(response, one) {
@@ -29,15 +39,19 @@ function makeReadout(page) {
     const window = asked || response.window;
     const state = one.chance === null ? "watched" : stateOf(one.chance);
     const words = chanceWords(one.chance, response.exact, one.why);
-    const value = one.value === null ? NOTHING : withUnit(valueText(response, one), response.unit);
-    const says = `${response.name}: ${limitsText(window[0], window[1], response.unit)}; predicted ${value}; ${words}`;
-    const look = lookOf(page.data.strips[response.name], one, window, response);
+    const value = one.value === null ? NOTHING : withUnit(predictedWords(page, response, one), response.kind === "number" ? response.unit : "");
+    const says = `${response.name}: ${askedWords(page, response, window)}; predicted ${value}; ${words}`;
+    const look = { ...lookOf(page.data.strips[response.name], one, window, response), write: (v) => valueOnStrip(response, v) };
     const notes = [];
     if (!response.must && response.limited) notes.push(`, ${WORDS.wish}`);
     if (asked) notes.push(`, ${WORDS.whatIf}`);
     const head = h("span", { class: "live-head" }, h("b", {}, bdi(response.name)), " ", h("span", { class: "small" }, value, notes),
       h("span", { class: "state" }, stateSign(state), words));
     return h("li", {}, head, strip(response, one, look, window, says));
+  }
+
+  function valueOnStrip(response, value) {
+    return page.data.grades[response.name] ? valueWords(page, response, value) : exactly(value);
   }
 
   function facts(found) {
@@ -54,15 +68,10 @@ function makeReadout(page) {
   return { node, draw };
 }
 
-function valueText(response, one) {
-  if (response.exact) return figure(one.value, null, 4);
-  const error = one.prediction ? (one.prediction[1] - one.prediction[0]) / 4 : null;
-  return figure(one.value, error);
-}
-
 // The ends of a strip: those of the formula found, or further out where the limits or the prediction go further.
 function lookOf(kept, one, window, response) {
   const log = kept ? kept.log : false;
+  if (response.kind === "pass") return { low: 0, high: 1, log: false, marks: [], response };
   let [low, high] = kept ? kept.axis : [0, 1];
   const ends = [...window, ...(one.prediction || []), one.value].filter((v) => exists(v) && (!log || v > 0));
   for (const value of ends) {

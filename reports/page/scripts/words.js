@@ -75,6 +75,12 @@ function standingWords(labels, whys) {
   return labels.map((label) => (whys[label] ? `${label} (${whys[label]})` : label)).join("; ");
 }
 
+const PRINT_WORDS = {
+  title: "Tried on screen, not kept",
+  says: "Levels as they were moved on the page when it was printed. This is not the formula that the report speaks of. "
+    + "To bring it back, open the report and type the code",
+};
+
 // What checks of the trade have to say of a formula, by how grave it is.
 const TRADE_WORDS = { stop: "Stops", warn: "Look at", inform: "Note" };
 

@@ -1,0 +1,40 @@
+// Values of a response in its own words: numbers with their error, grades by their names, passes as the share that passes.
+
+function gradeNear(names, value) {
+  return names.reduce((best, one) => (Math.abs(one[1] - value) < Math.abs(best[1] - value) ? one : best))[0];
+}
+
+// One value, as in `reports.wording.grades.one`.
+function valueWords(page, response, value, error = null) {
+  const names = page.data.grades[response.name];
+  if (!exists(value)) return NOTHING;
+  if (names) return gradeNear(names, value);
+  return response.exact ? figure(value, null, 4) : figure(value, error);
+}
+
+// What is predicted of a response, without its unit.
+function predictedWords(page, response, one) {
+  if (response.kind === "pass") return exists(one.value) ? `${likely(shareOf(one))} pass` : NOTHING;
+  return valueWords(page, response, one.value, one.prediction ? (one.prediction[1] - one.prediction[0]) / 4 : null);
+}
+
+function shareOf(one) {
+  return exists(one.chance) ? one.chance : one.value;
+}
+
+function spanText(page, response, [low, high]) {
+  const names = page.data.grades[response.name];
+  if (!names) return intervalText(low, high, "");
+  return [...new Set([low, high].map((end) => gradeNear(names, end)))].join(" to ");
+}
+
+// What is asked, in full: `at least fair`, `12 to 15 mPa.s`, `pass`.
+function askedWords(page, response, window) {
+  const names = page.data.grades[response.name];
+  const [low, high] = window;
+  if (response.kind === "pass") return response.aim === "below" ? "fail" : response.aim === "watch" ? "no limit" : "pass";
+  if (!names || (low === null && high === null)) return limitsText(low, high, response.unit);
+  if (low === null) return `at most ${gradeNear(names, high)}`;
+  if (high === null) return `at least ${gradeNear(names, low)}`;
+  return spanText(page, response, window);
+}

@@ -1,0 +1,100 @@
+"""The live formula of every kind of study: it opens, moves within its reach, says what the models say. Invented."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from playing import agrees, as_asked, code_levels, random_formulas, settle, told
+
+from doe import Study, plan
+from optimise import find, fit
+from reports import write_report
+
+pytestmark = pytest.mark.browser
+
+
+def study_of(ingredients=(), factors=(), limits=(), **plan_keys):
+    """A study with one response that depends on all that moves."""
+    return {
+        "study": {"name": "Invented", "batch_g": 100, "batches_per_day": 6},
+        "ingredient": list(ingredients),
+        "factor": list(factors),
+        "limit": list(limits),
+        "response": [
+            {"name": "Thick", "unit": "Pa.s", "method": "invented", "scale": "log", "aim": "within", "low": 2,
+             "high": 9, "sd": "10 %"},
+            {"name": "Feel", "unit": "score", "method": "invented", "aim": "above", "low": 4, "must": False, "sd": 0.3},
+        ],
+        "plan": {"model": "linear", "seed": 3, **plan_keys},
+    }  # fmt: skip
+
+
+def ranged(n):
+    return [{"name": f"Part {i + 1}", "low": 0.5 * (i % 3), "high": 4.0 + i} for i in range(n)]
+
+
+WATER = {"name": "Water", "qs": True}
+BARE = [{"name": f"Part {i}", "low": 10.0, "high": 60.0} for i in range(3)]
+GUM = {"name": "Gum", "low": 0.2, "high": 1.0, "step": 0.05, "or_none": True,
+       "choice": [{"name": "A"}, {"name": "B", "high": 1.4}]}  # fmt: skip
+HEAT = {"name": "Heat", "unit": "C", "low": 60, "high": 80}
+STIR = {"name": "Stir", "levels": ["anchor", "blade", "paddle"]}
+KINDS = {
+    "2 ingredients": lambda: study_of([WATER, *ranged(1)], runs=8),
+    "3 without a fill": lambda: study_of(BARE, runs=10),
+    "5 with a limit": lambda: study_of([WATER, *ranged(4)], limits=[{"rule": "Part 1 + Part 2 <= 7"}], runs=12),
+    "8 ingredients": lambda: study_of([WATER, *ranged(7)], runs=16),
+    "choice or none": lambda: study_of([WATER, GUM, *ranged(1)], [STIR], runs=18),
+    "factors only": lambda: study_of((), [HEAT, {"name": "Time", "unit": "min", "low": 5, "high": 20}], runs=9),
+    "categories in blocks": lambda: study_of([WATER, *ranged(2)], [STIR], runs=16, blocks=2),
+    "whole plots": lambda: study_of([WATER, *ranged(2)], [{**HEAT, "hard_to_change": True}], runs=16, whole_plots=6),
+}
+
+
+def measured(study, design):
+    """Readings by a fixed rule with a fixed scatter: numbers count by their place, categories by theirs."""
+    table, rng = design.table, np.random.default_rng(7)
+    thick, feel = np.zeros(len(table)), np.zeros(len(table))
+    for i, name in enumerate(column for column in table.columns if column in study.columns):
+        values = table[name]
+        if not pd.api.types.is_numeric_dtype(values):
+            values = values.map({level: j for j, level in enumerate(sorted(set(values)))})
+        values = values.to_numpy(dtype=float)
+        spread = np.ptp(values) or 1.0
+        share = (values - values.min()) / spread
+        thick += (0.7 if i % 2 else -0.4) * share
+        feel += (0.8 if i % 3 else -0.5) * share
+    thick = np.exp(1.3 + thick + 0.08 * rng.normal(size=len(table)))
+    return pd.DataFrame({"Thick": thick, "Feel": 4.2 + feel + 0.25 * rng.normal(size=len(table))}, index=table.index)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_of_study_can_be_played_with(kind, opened, tmp_path):
+    study = Study.from_dict(KINDS[kind]())
+    design = plan(study)
+    results = study.results(measured(study, design), design=design)
+    models = fit(study, results)
+    path = tmp_path / "report.html"
+    best = find(study, models, lean=True)
+    write_report(path, study, design=design, results=results, models=models, best=best)
+    page = opened(path)
+    frame = random_formulas(study, 200)
+    if study.region.categories:
+        chosen = {name: frame[name].to_numpy(dtype=object) for name in study.region.categories}
+        levels = frame[list(study.region.names)].to_numpy(dtype=float)
+        frame = frame[study.region.contains(levels, 1e-9, chosen)].reset_index(drop=True)
+    agrees(models, as_asked(frame), told(page, frame))
+    bars = page.locator("#live [role=slider]")
+    assert bars.count() == len(study.region.names)
+    for i in range(bars.count()):
+        for key in ("End", "Home", "PageUp", "ArrowLeft"):
+            bars.nth(i).press(key)
+            settle(page)
+            ends = [float(bars.nth(i).get_attribute(f"aria-value{end}")) for end in ("min", "now", "max")]
+            assert ends[0] - 1e-9 <= ends[1] <= ends[2] + 1e-9
+        assert models.inside(study.complete(code_levels(page, study))).all()
+    for name, levels in study.region.categories.items():
+        select = page.locator(f"select[aria-label^='{name.removeprefix('material: ')}']")
+        for level in reversed(levels):
+            select.select_option(level)
+            settle(page)
+            assert models.inside(study.complete(code_levels(page, study))).all()

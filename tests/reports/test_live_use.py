@@ -1,0 +1,205 @@
+"""What people do with the live formula: by finger and by keys alone, what if, side by side, on paper, outside."""
+
+import numpy as np
+import pytest
+from playing import code_levels, look_for_the_best, settle
+
+from optimise import find
+from reports import write_report
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def sheet(job, tmp_path_factory):
+    path = tmp_path_factory.mktemp("use") / "report.html"
+    write_report(path, job.study, design=job.design, results=job.results, models=job.models, best=job.best)
+    return path
+
+
+def finger(page):
+    """Real touch events, as the browser's own protocol gives them."""
+    session = page.context.new_cdp_session(page)
+
+    def send(kind, *points):
+        session.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": [{"x": x, "y": y} for x, y in points]})
+
+    return send
+
+
+def test_a_finger_drags_a_jar_and_one_that_scrolls_puts_it_back(sheet, opened, job):
+    page = opened(sheet, has_touch=True, is_mobile=True, viewport={"width": 390, "height": 844})
+    bar = page.get_by_role("slider", name="Wax")
+    bar.scroll_into_view_if_needed()
+    box = bar.bounding_box()
+    x, y = box["x"] + 0.5 * box["width"], box["y"] + box["height"] / 2
+    before, touch = code_levels(page, job.study)["Wax"][0], finger(page)
+    touch("touchStart", (x, y))
+    for step in range(1, 6):
+        touch("touchMove", (x - 0.06 * step * box["width"], y))
+    touch("touchEnd")
+    settle(page)
+    dragged = code_levels(page, job.study)
+    assert dragged["Wax"][0] != before
+    assert job.models.inside(dragged).all()
+    top = page.evaluate("scrollY")
+    touch("touchStart", (x, y))
+    for step in range(1, 12):
+        touch("touchMove", (x, y - 18 * step))
+    touch("touchEnd")
+    page.wait_for_function("top => scrollY > top", arg=top)
+    settle(page)
+    assert code_levels(page, job.study)["Wax"][0] == dragged["Wax"][0]
+    # What is dragged is seen to change: the chance stays in sight, and how each response does.
+    brief = page.locator(".live-brief")
+    assert brief.is_visible()
+    assert brief.bounding_box()["y"] >= 0
+    assert brief.locator("span").all_inner_texts() == ["Thickness", "Feel", "Cost"]
+
+
+def tabbed(page, name):
+    """On with the Tab key to what has this name."""
+    for _ in range(150):
+        page.keyboard.press("Tab")
+        here = """document.activeElement.getAttribute("aria-label") || document.activeElement.textContent
+            || document.activeElement.labels?.[0]?.textContent"""
+        if (page.evaluate(here) or "").strip() == name:
+            return
+    raise AssertionError(f"no way to {name} by Tab")
+
+
+def test_keys_alone_do_all_of_it(sheet, opened, job):
+    page = opened(sheet)
+    page.get_by_role("textbox", name="A batch of").focus()
+    page.keyboard.type("1000")
+    page.keyboard.press("Tab")
+    page.keyboard.press("ArrowRight")  # what gives way: all others, in proportion
+    assert page.get_by_label("all others, in proportion").is_checked()
+    page.keyboard.press("ArrowLeft")
+    tabbed(page, "Wax, % w/w")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("2,5")
+    tabbed(page, "hold Wax")
+    page.keyboard.press("Enter")
+    settle(page)
+    assert code_levels(page, job.study)["Wax"][0] == pytest.approx(2.5)
+    assert "25.00" in page.inner_text(".live-lines")
+    tabbed(page, "Best of the rest")
+    page.keyboard.press("Space")
+    settle(page)
+    page.locator(".live-find", has_text="Best of the rest").wait_for()
+    settle(page)
+    best = find(job.study, job.models, hold={"Wax": 2.5}, lean=True)
+    assert code_levels(page, job.study)["Wax"][0] == pytest.approx(2.5)
+    assert float(page.get_attribute("#live", "data-chance")) > best.chance - 0.005
+    kept = page.get_attribute("#live", "data-chance")
+    tabbed(page, "Set beside")
+    page.keyboard.press("Enter")
+    settle(page)
+    tabbed(page, "Intervals")
+    page.keyboard.press("Enter")
+    page.wait_for_function("() => !document.querySelector('.live-intervals').innerText.includes('…')")
+    tabbed(page, "What if the limits were others")
+    page.keyboard.press("Enter")
+    tabbed(page, "Thickness: at most")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("5000")
+    tabbed(page, "As in the brief")
+    settle(page)
+    assert float(page.get_attribute("#live", "data-chance")) < float(kept)
+    page.keyboard.press("Enter")
+    settle(page)
+    assert page.get_attribute("#live", "data-chance") == kept
+    tabbed(page, "take up F1")
+    page.keyboard.press("Enter")
+    settle(page)
+    assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(job.best.chance, abs=1e-9)
+    tabbed(page, "take up Yours 1")
+    page.keyboard.press("Enter")
+    settle(page)
+    assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(float(kept), abs=1e-6)
+
+
+def test_a_reference_stands_beside_with_what_is_predicted_of_it(sheet, opened, job):
+    page = opened(sheet)
+    page.get_by_role("slider", name="Wax").press("PageUp")
+    page.get_by_role("button", name="Set beside").click()
+    settle(page)
+    heads = [text.split("\n")[0] for text in page.locator(".live-beside thead th").all_inner_texts()]
+    assert [heads[1], heads[-1]] == ["F1", "Yours 1"]
+    at = heads.index("Old wash")
+    rows = {row.locator("th").inner_text(): row.locator("td").nth(at).inner_text()
+            for row in page.locator(".live-beside tbody tr").all()}  # fmt: skip
+    old = job.study.complete(code_levels(page, job.study).assign(**{"Gum & co": 0.4, "Wax": 2.0, "Speed": 300.0}))
+    law, scale = job.models.predictive("Thickness", old), job.models["Thickness"].scale
+    predicted = float(scale.back(law.median())[0])
+    shown = float(rows["Thickness mPa.s"].replace("\u202f", ""))
+    assert shown == pytest.approx(predicted, rel=0.03)
+    assert rows["Wax % w/w"] == "2.00"
+
+
+def test_what_if_goes_with_the_page_and_is_kept_nowhere(sheet, opened, job):
+    page = opened(sheet)
+    before = sheet.read_bytes()
+    page.locator(".live-what-if summary").click()
+    limit = page.get_by_role("textbox", name="Thickness: at least")
+    for wrong, says in (("much", "is no number"), ("9500", "must lie below")):
+        limit.fill(wrong)
+        limit.press("Tab")
+        settle(page)
+        assert says in page.inner_text(".live-status")
+        assert limit.input_value() == "3000"
+    limit.fill("4500")
+    limit.press("Tab")
+    settle(page)
+    assert "what if" in page.inner_text(".live-beside tbody tr >> nth=0")
+    look_for_the_best(page)
+    law = job.models.predictive("Thickness", code_levels(page, job.study))
+    chance = float(law.chance(np.log(4500), np.log(9000))[0])
+    assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(chance, abs=1e-9)
+    page.reload()
+    assert "what if" not in page.inner_text(".live-strips")
+    assert page.locator("input[aria-label='Thickness: at least']").input_value() == "3000"
+    assert sheet.read_bytes() == before
+    assert page.evaluate("localStorage.length + sessionStorage.length + document.cookie.length") == 0
+
+
+def test_what_was_tried_on_screen_is_printed_as_that(sheet, opened):
+    page = opened(sheet)
+    page.emulate_media(media="print")
+    assert not page.locator(".live-print").is_visible()
+    page.emulate_media(media="screen")
+    page.get_by_role("slider", name="Wax").press("PageUp")
+    settle(page)
+    level, code = page.get_by_role("textbox", name="Wax, % w/w").input_value(), page.input_value(".live-code")
+    page.emulate_media(media="print")
+    printed = page.locator(".live-print")
+    printed.wait_for()
+    text = printed.inner_text()
+    assert "Tried on screen, not kept" in text
+    assert code in text
+    assert f"Wax\t{level}\t" in text
+    assert page.locator(".as-found").first.is_visible()
+    assert not page.locator(".live-sheet").is_visible()
+
+
+def test_a_formula_found_outside_can_be_played_with(job, opened, tmp_path):
+    best = find(job.study, job.models, outside=True)
+    path = tmp_path / "outside.html"
+    write_report(path, job.study, design=job.design, results=job.results, models=job.models, best=best)
+    page = opened(path)
+    assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(best.chance, abs=1e-9)
+    assert best.inside == ("outside" not in page.inner_text(".live-readout"))
+    for name in ("Gum & co", "Wax", "Speed"):
+        for key in ("PageUp", "PageDown", "End", "Home"):
+            page.get_by_role("slider", name=name).press(key)
+            settle(page)
+            levels = code_levels(page, job.study)
+            levels["Water"] = 99.7 - levels["Gum & co"] - levels["Wax"]
+            assert job.study.region.contains(levels[list(job.study.region.names)].to_numpy(dtype=float), 1e-6).all()
+    page.get_by_role("button", name="hold Wax").click()
+    look_for_the_best(page)
+    page.get_by_role("button", name="Back to F1").click()
+    settle(page)
+    # Taken up again it is brought to the nearest place within what was tried, and that is said.
+    assert "stands on the sheet" in page.inner_text(".live-status")
