@@ -410,9 +410,12 @@ def _closest(
     space = wide.space.at(combo)
     u = space.region.coded(np.array([[levels[name] for name in space.region.names]]))[0]
     peak = wide.weighable(Peak(u, combo, float(wide.score(u[None], combo)[0])))
-    frame = _tidy(study, space.frame(space.region.decoded(peak.u[None]), combo), space)
-    said = models.predict(frame).iloc[0]
-    values = {name: float(said[name]["predicted"]) for name in closest["responses"]}
+    X = space.region.decoded(peak.u[None])
+    frame = _tidy(study, space.frame(X, combo), space)
+    said, chosen = models.predict(frame).iloc[0], space.chosen(combo, 1)
+    forms = {one.name: exact_form(study, one) for one in quest.brief.exact}
+    exact = {name: float(form.values(X, chosen)[0]) for name, form in forms.items() if isinstance(form, Exact)}
+    values = {name: exact[name] if name in exact else float(said[name]["predicted"]) for name in closest["responses"]}
     return {**closest, "levels": {name: _native(frame[name].iloc[0]) for name in study.columns}, "responses": values}
 
 

@@ -122,8 +122,7 @@ def check_document(study: Study, refused: Sequence[Problem] = (), trade: Sequenc
         "cost_per_kg": cost if isinstance(cost, Unavailable) else {"low": cost[0], "high": cost[1]},
     }
     found = (*study.problems, *refused, *trade)
-    whole = document("check", body, problems=found, digests=study.digests)
-    return {**whole, "ok": not any(problem.stops for problem in found)}
+    return document("check", body, problems=found, digests=study.digests)
 
 
 def _corner_count(region: Region) -> int | Unavailable:

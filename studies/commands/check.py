@@ -15,6 +15,7 @@ from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.standing import next_step
 from studies.steady import steadily
+from studies.wording import code_of
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
@@ -28,7 +29,7 @@ def _seen(args: argparse.Namespace) -> Outcome:
     (refused, told), trade = foreseen(study), study_findings(study, today=date.today())
     document = documents.check_document(study, (*refused, *told), trade)
     text = terminal.check(study, args.folder, refused, trade, told, _next(folder, args.folder))
-    return Outcome(document, text, int(not document["ok"]))
+    return Outcome(document, text, code_of(document))
 
 
 def _next(folder: StudyFolder, name: str) -> str:

@@ -63,13 +63,13 @@ def test_plan_refuses_until_it_is_taken_on_purpose(small, call):
     assert '[[accept]] with finding = "K11", why and by' in stops(document["problems"])[0]["do"]
     file.write_text(f'{text}\n[[accept]]\nfinding = "K11"\nwhy = "bench only"\nby = "A. Nother"\n', encoding="utf-8")
     code, document = call("check", small)
-    assert (code, document["ok"]) == (0, True)
+    assert (code, document["ok"]) == (1, False)  # done, but something was taken on purpose
     (found,) = stops(document["problems"])
     assert found["accepted"] == "A. Nother: bench only"
     assert "or take it" not in found["do"]
     study = Study.from_toml(file.read_text(encoding="utf-8"))
     words = terminal.check(study, "small", trade=study_findings(study))
-    assert "taken  " in words
+    assert "taken Preservative: 1 %" in words
     assert "STOP" not in words
     code, document = call("plan", small)
     assert code == 1
