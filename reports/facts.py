@@ -194,7 +194,7 @@ class Decision:
 
 @dataclass(frozen=True, slots=True)
 class NextStep:
-    """What to do next, what it costs and how long it takes. `days` of work at the bench."""
+    """What to do next, its cost, its `days` of work at the bench, and what it would tell (`gain`)."""
 
     line: str
     batches: int

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
+from fractions import Fraction
 
 from doe.problems import Unavailable
 
@@ -202,28 +203,24 @@ def in_ten(chance: float) -> float:
 
 
 def batches_in_words(chance: Amount, what: str = "new batches") -> str:
-    """A chance as batches: `about 8 of 10 new batches`.
+    """A chance as batches: `about 8 of 10 new batches`; near 0 and 1 the very share that `likely` prints beside it.
+
+    A chance and what it leaves over add up: 19 of 20 and 1 of 20, never 9 of 10 and 1 of 20.
 
     >>> batches_in_words(0.82), batches_in_words(0.996), batches_in_words(0.02)
     ('about 8 of 10 new batches', 'more than 99 of 100 new batches', 'about 1 of 50 new batches')
     """
     if not isinstance(chance, int | float) or not exists(chance):
         return NOTHING
-    if chance > 0.99:
+    if chance >= 0.995:
         return f"more than 99 of 100 {what}"
-    if chance > 0.97:
-        return f"about 49 of 50 {what}"
-    if chance >= 0.945:
-        return f"about 19 of 20 {what}"
-    if chance >= 0.085:
-        return f"about {round(10 * chance)} of 10 {what}"
-    if chance >= 0.045:
-        return f"about 1 of 20 {what}"
-    if chance >= 0.015:
-        return f"about 1 of 50 {what}"
-    if chance > 0.005:
-        return f"about 1 of 100 {what}"
-    return f"fewer than 1 of 100 {what}"
+    if chance <= 0.005:
+        return f"fewer than 1 of 100 {what}"
+    hundredths = int(plain(100 * chance, 0))
+    if 5 < hundredths < 95:
+        return f"about {plain(10 * chance, 0)} of 10 {what}"
+    share = Fraction(hundredths, 100)
+    return f"about {share.numerator} of {share.denominator} {what}"
 
 
 def counted(n: int, one: str, many: str | None = None) -> str:

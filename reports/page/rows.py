@@ -14,17 +14,18 @@ from reports.wording import grades, wording
 Rows = list[list[str]]
 
 _COARSE = 4
+_PLAN_DIGITS = 4
 
 
-def cell(value: Any) -> str:
-    """A number of the analyst's part, or why it is not there."""
+def cell(value: Any, digits: int = 6) -> str:
+    """A number of the analyst's part to so many digits, or why it is not there."""
     if value is None:
         return ""
     if isinstance(value, Unavailable):
         return f"not available: {value.reason}"
     if isinstance(value, Mapping):
         return f"not available: {value.get('unavailable', '')}"
-    return numbers.precise(value) if isinstance(value, int | float) else str(value)
+    return numbers.precise(value, digits) if isinstance(value, int | float) else str(value)
 
 
 def ends(value: Any) -> str:
@@ -313,11 +314,11 @@ def plan_quality(plan: PlanFacts) -> Rows:
                 "filling", "steps", "days", "cost"):  # fmt: skip
         value = quality.get(key)
         if key == "condition":
-            out.append([f"condition number, {quality.get('coding', '')} coding", cell(value)])
+            out.append([f"condition number, {quality.get('coding', '')} coding", cell(value, _PLAN_DIGITS)])
         elif isinstance(value, Mapping) and "unavailable" not in value:
             out += [[_named(f"{key}: {k}"), _pair(v)] for k, v in value.items()]
         elif value is not None:
-            out.append([_named(key), cell(value)])
+            out.append([_named(key), cell(value, _PLAN_DIGITS)])
     return out
 
 
@@ -344,8 +345,8 @@ def leverage(plan: PlanFacts) -> Rows:
 
 def _pair(value: Any) -> str:
     if isinstance(value, list | tuple):
-        return " to ".join(cell(v) for v in value)
-    return cell(value)
+        return " to ".join(cell(v, _PLAN_DIGITS) for v in value)
+    return cell(value, _PLAN_DIGITS)
 
 
 def events(facts: Facts) -> Rows:

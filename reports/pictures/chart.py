@@ -156,5 +156,7 @@ def time_line(events: Sequence[Event], width: float = 760.0) -> Markup:
             moment = datetime.fromisoformat(pile[0].when)
             parts.append(words(x, base + 18, f"{moment:%H:%M}" if one_day else str(moment.date()), anchor="middle"))
             shown = x
+    if one_day:
+        parts.append(words(axis.start, base + 32, str(first), anchor="middle"))
     says = f"what was done on {first}" if one_day else f"what was done from {first} to {last}"
-    return picture(width, base + 26, says, parts, wide=True)
+    return picture(width, base + (40 if one_day else 26), says, parts, wide=True)

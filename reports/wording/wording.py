@@ -220,7 +220,7 @@ def weakest_line(formula: Formula) -> str:
         return "No response is a must, so none can fail."
     if weak is None or not isinstance(weak.chance, float):
         return "No must has a chance yet."
-    if weak.chance > 0.99:
+    if weak.chance >= 0.995:
         return "None: every must would be met in more than 99 of 100 batches."
     # Said as passing, like the chance of all: the two are rounded alike and cannot contradict each other.
     passing = batches_in_words(weak.chance, "batches")

@@ -42,7 +42,9 @@ def test_the_first_screen_says_what_a_manager_decides_on(reports, opened, job):
     for term in ("Weakest link", "Cost", "Standing", "Next"):
         assert f"\n{term}\n" in seen
     assert "have confirmed it yet" in seen
-    assert re.search(r"Make 3 fresh batches of F1.*€\d+.* day", seen)
+    assert re.search(r"Make 3 fresh batches of F1.*€\d+.* day at the bench\.\n", seen)
+    assert "in truth passes" not in seen  # what they would tell stands under "How sure"
+    assert page.get_by_text("That the formula in truth passes").count() == 1
     for name in ("Thickness", "Feel", "Cost"):
         assert name in seen
     assert page.locator(".first svg[aria-label*='new batches pass everything']").is_visible()

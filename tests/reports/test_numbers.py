@@ -97,25 +97,40 @@ CHANCES = {
     1.0: "over 99 %",
 }  # fmt: skip
 
+# The same in batches; both this and the script's form are held to it.
+BATCHES = {
+    0.0: "fewer than 1 of 100", 0.005: "fewer than 1 of 100", 0.01: "about 1 of 100", 0.02: "about 1 of 50",
+    0.03: "about 3 of 100", 0.04: "about 1 of 25", 0.05: "about 1 of 20", 0.06: "about 1 of 10", 0.1: "about 1 of 10",
+    0.45: "about 4 of 10", 0.55: "about 6 of 10", 0.82: "about 8 of 10", 0.94: "about 9 of 10",
+    0.945: "about 9 of 10", 0.9451: "about 19 of 20", 0.95: "about 19 of 20", 0.96: "about 24 of 25",
+    0.97: "about 97 of 100", 0.98: "about 49 of 50", 0.9851: "about 99 of 100", 0.99: "about 99 of 100",
+    0.9949: "about 99 of 100", 0.995: "more than 99 of 100", 0.999: "more than 99 of 100",
+}  # fmt: skip
+
 
 @pytest.mark.parametrize(("chance", "words"), CHANCES.items())
 def test_a_chance_is_never_sure(chance, words):
     assert likely(chance) == words.replace(" %", "\u202f%")
 
 
-@pytest.mark.parametrize(
-    ("chance", "words"),
-    [
-        (0.0, "fewer than 1 of 100 new batches"),
-        (0.1, "about 1 of 10 new batches"),
-        (0.82, "about 8 of 10 new batches"),
-        (0.95, "about 19 of 20 new batches"),
-        (0.98, "about 49 of 50 new batches"),
-        (0.999, "more than 99 of 100 new batches"),
-    ],
-)
+@pytest.mark.parametrize(("chance", "words"), BATCHES.items())
 def test_chance_as_batches(chance, words):
-    assert batches_in_words(chance) == words
+    assert batches_in_words(chance) == f"{words} new batches"
+
+
+@given(st.integers(0, 1000))
+def test_batches_say_the_figure_beside_them(thousandths):
+    chance = thousandths / 1000
+    got, total = (int(w) for w in batches_in_words(chance).split() if w.isdigit())
+    printed = int(likely(chance).removeprefix("over ").removeprefix("under ").split("\u202f")[0])
+    assert abs(100 * got / total - printed) <= (0 if printed <= 5 or printed >= 95 else 5)
+
+
+@pytest.mark.parametrize("hundredths", range(1, 50))
+def test_batches_that_pass_and_that_miss_add_up(hundredths):
+    ends = [batches_in_words(share / 100) for share in (hundredths, 100 - hundredths)]
+    (low, of), (high, total) = ([int(w) for w in end.split() if w.isdigit()] for end in ends)
+    assert of == total == low + high
 
 
 @given(st.floats(0.005, 0.99))

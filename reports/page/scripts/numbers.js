@@ -55,14 +55,28 @@ function trimmed(text) {
   return text.includes(".") ? text.replace(/0+$/, "").replace(/\.$/, "") : text;
 }
 
+// So many significant digits, with an exponent where a number is far from 1.
+function precise(value, digits) {
+  const size = Math.abs(value);
+  if (size !== 0 && !(1e-4 <= size && size < 10 ** Math.max(digits, 6))) {
+    const [mantissa, exponent] = value.toExponential(digits - 1).split("e");
+    return `${trimmed(mantissa).replace("-", MINUS)}e${Number(exponent)}`;
+  }
+  return trimmed(plain(value, Math.max(digits - 1 - (size ? exponentOf(value) : 0), 0)));
+}
+
 function figure(value, error = null, digits = 3) {
   if (!exists(value)) return NOTHING;
+  const size = Math.abs(value);
+  const far = size !== 0 && !(1e-7 <= size && size < 1e12); // outside of these an exponent counts the zeros
   if (exists(error) && error > 0) {
     let places = placesFor(error);
     if (value !== 0) places = Math.max(places, -exponentOf(value));
+    if (far) return precise(value, Math.max(places + exponentOf(value) + 1, 1));
     return plain(value, Math.min(places, 12));
   }
   if (value === 0) return "0";
+  if (far) return precise(value, digits);
   return trimmed(plain(value, Math.min(digits - 1 - exponentOf(value), 12)));
 }
 
@@ -136,14 +150,12 @@ function money(value, currency) {
 
 function batchesInWords(chance, what) {
   if (!exists(chance)) return NOTHING;
-  if (chance > 0.99) return `more than 99 of 100 ${what}`;
-  if (chance > 0.97) return `about 49 of 50 ${what}`;
-  if (chance >= 0.945) return `about 19 of 20 ${what}`;
-  if (chance >= 0.085) return `about ${roundedDigits(10 * chance, 0)} of 10 ${what}`;
-  if (chance >= 0.045) return `about 1 of 20 ${what}`;
-  if (chance >= 0.015) return `about 1 of 50 ${what}`;
-  if (chance > 0.005) return `about 1 of 100 ${what}`;
-  return `fewer than 1 of 100 ${what}`;
+  if (chance >= 0.995) return `more than 99 of 100 ${what}`;
+  if (chance <= 0.005) return `fewer than 1 of 100 ${what}`;
+  const hundredths = Number(roundedDigits(100 * chance, 0));
+  if (hundredths > 5 && hundredths < 95) return `about ${roundedDigits(10 * chance, 0)} of 10 ${what}`;
+  const by = [20, 10, 5, 4, 2, 1].find((one) => hundredths % one === 0 && 100 % one === 0);
+  return `about ${hundredths / by} of ${100 / by} ${what}`;
 }
 
 // What someone typed as a number: a comma counts as the decimal sign, spaces between thousands are let go.

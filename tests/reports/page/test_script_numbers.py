@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import special, stats
+from test_numbers import BATCHES, CHANCES
 
 from reports import numbers
 from reports.page.script import SCRIPTS
@@ -14,10 +15,10 @@ def test_numbers_are_written_as_in_python(browser):
     page = browser.new_page()
     source = (SCRIPTS / "numbers.js").read_text(encoding="utf-8")
     rng = np.random.default_rng(4)
-    values = [*(rng.normal(size=200) * 10.0 ** rng.integers(-6, 8, size=200)).tolist(), 0.0, 0.125, 2.675, -3.45, 1e-7]
+    values = [*(rng.normal(size=200) * 10.0 ** rng.integers(-6, 8, size=200)).tolist(), 0.0, 0.125, 2.675, -3.45]
+    values += [1e-7, 9.99e-8, -4.2e-9, 1e12, -7.25e14]
     errors = (np.abs(rng.normal(size=len(values))) * 10.0 ** rng.integers(-5, 5, size=len(values))).tolist()
-    shares = [0, 1, 0.5, 1e-300, 0.0001, 0.0049, 0.005, 0.00501, 0.0149, 0.015, 0.045, 0.085, 0.945, 0.97, 0.9851, 0.99]
-    shares += [0.9949, 0.995, 0.9951, 0.9999, *rng.random(100).tolist()]
+    shares = [*CHANCES, *BATCHES, *(np.arange(1, 1000) / 1000).tolist(), *rng.random(100).tolist()]
     seen = page.evaluate(
         f"""([values, errors, shares]) => {{ {source}
         return [values.map((v, i) => figure(v, errors[i])), values.map(v => figure(v)), values.map(exactly),
