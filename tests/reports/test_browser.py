@@ -83,7 +83,17 @@ def test_a_phone_needs_no_sideways_scrolling(name, reports, opened):
 
 def test_it_prints_whole_pages_with_the_formula_as_found(reports, opened, tmp_path):
     page = opened(reports["measured"])
+    seen = "all => all.map(one => one.checkVisibility())"
+    tables = {
+        told: page.locator("details", has=page.get_by_text(told, exact=True)).locator("table")
+        for told in ("Coefficients and analysis of variance", "Diagnosis, each batch")
+    }
+    assert {shown for one in tables.values() for shown in one.evaluate_all(seen)} == {False}
     page.emulate_media(media="print")
+    printed, left = (one.evaluate_all(seen) for one in tables.values())
+    assert set(printed) == {True}  # closed on the screen, and yet on paper; the others are said not to be
+    assert set(left) == {False}
+    assert page.get_by_text("On paper stand the coefficients").is_visible()
     assert page.locator(".as-found table").first.is_visible()
     assert not page.locator("nav").is_visible()
     assert not page.locator("#live").is_visible()
