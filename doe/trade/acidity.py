@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from doe.study import Study
 
 Array = npt.NDArray[np.float64]
+Rows = npt.NDArray[np.intp]
 
 PH_SD = 0.05  # of a reading on an emulsion; common practice, no source
 LEAST_FREE = 0.10  # share of the acid below which it is said; our choice
@@ -70,16 +71,18 @@ def window_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     most = np.minimum(high, np.inf if asked[1] is None else asked[1])
     known = np.isfinite(least) & np.isfinite(most) & (np.isfinite(low) | np.isfinite(high))
     error = meter_error(stock.study)
-    with np.errstate(invalid="ignore"):
-        room = np.where(known, most - least, np.nan)
-    names, rows = _bounding(stock, percent, asked)
-    yield Look(
-        "K15", names, room, lambda v: f"{_windows(stock, asked)}: {_room(v)}",
-        f"room of {2 * error:g} or more, twice the sd of a reading",
-        "take a material that works at the pH of the others, or move the pH; keep local rules for acids and alkalis"
-        + _apart(stock, rows),
-        low=2 * error, number="room",
-    )  # fmt: skip
+    ends = _bounding(stock, percent, asked)
+    for pair in np.unique(ends[known], axis=0):
+        own = known & (ends == pair).all(axis=1)
+        room = np.full(len(percent), np.nan)
+        room[own] = most[own] - least[own]
+        yield Look(
+            "K15", _names(stock, pair), room, lambda v: f"{_windows(stock, asked)}: {_room(v)}",
+            f"room of {2 * error:g} or more, twice the sd of a reading",
+            "take a material that works at the pH of the others, or move the pH; keep local rules for acids and alkalis"
+            + _apart(stock, _rows(stock, pair)),
+            low=2 * error, number="room",
+        )  # fmt: skip
 
 
 def out_of_window(stock: Stock, ends: Mapping[str, tuple[float, float]]) -> Array:
@@ -89,8 +92,8 @@ def out_of_window(stock: Stock, ends: Mapping[str, tuple[float, float]]) -> Arra
     """
     out = np.zeros(len(stock.items))
     percent = np.array([[float(ends[name][1] > 0) for name in stock.names]])
-    while next(window_looks(stock, percent)).missed[0]:
-        _, rows = _bounding(stock, percent, ph_window(stock.study))
+    while any(look.missed[0] for look in window_looks(stock, percent)):
+        rows = _rows(stock, _bounding(stock, percent, ph_window(stock.study))[0])
         if not rows:  # what is asked of the product is too narrow by itself
             break
         row = min(rows, key=lambda row: ends[stock.names[row]][0])
@@ -102,17 +105,33 @@ def _room(value: float) -> str:
     return f"the windows are {figure(-value)} apart" if value < 0 else f"{figure(value)} in common"
 
 
-def _bounding(
-    stock: Stock, percent: Array, asked: tuple[float | None, float | None]
-) -> tuple[str, list[int]]:  # fmt: skip
-    """The two that leave least room, by name and as rows of the stock: of what is ever there, and the product's pH."""
-    rows = [(name, *stock.window(row), row) for row, name in enumerate(stock.labels) if (percent[:, row] > 0).any()]
+def _bounding(stock: Stock, percent: Array, asked: tuple[float | None, float | None]) -> Rows:
+    """The two that leave least room in each recipe, (n, 2): of the lowest high and of the highest low.
+
+    Rows of the stock; behind its last stands what is asked of the product's pH. Among equals the last by name.
+    """
     response = ph_response(stock.study)
-    rows += [(response.name, *asked, -1)] if response is not None else []
-    lows = [(low, name, row) for name, low, _, row in rows if low is not None]
-    highs = [(-high, name, row) for name, _, high, row in rows if high is not None]
-    ends = [max(found) for found in (highs, lows) if found]
-    return " and ".join(dict.fromkeys(name for _, name, _ in ends)), [row for *_, row in ends if row >= 0]
+    names = [*stock.labels, "" if response is None else response.name]
+    order = np.array(sorted(range(len(names)), key=lambda row: (names[row], row), reverse=True))
+    there = np.column_stack([percent > 0, np.ones(len(percent), dtype=bool)])
+    lows, highs = (
+        np.append(ends, np.nan if end is None else end) for ends, end in zip(stock.windows, asked, strict=True)
+    )
+    low = np.where(there & ~np.isnan(lows), lows, -np.inf)[:, order].argmax(axis=1)
+    high = np.where(there & ~np.isnan(highs), highs, np.inf)[:, order].argmin(axis=1)
+    return np.column_stack([order[high], order[low]])
+
+
+def _rows(stock: Stock, pair: Rows) -> list[int]:
+    """Those of a pair that are materials, as rows of the stock."""
+    return [int(row) for row in pair if row < len(stock.items)]
+
+
+def _names(stock: Stock, pair: Rows) -> str:
+    """A pair by name, the product's pH by that of its response."""
+    response = ph_response(stock.study)
+    names = [*stock.labels, "" if response is None else response.name]
+    return " and ".join(dict.fromkeys(names[row] for row in pair))
 
 
 def _apart(stock: Stock, rows: Sequence[int]) -> str:

@@ -76,6 +76,19 @@ def exploded(item: Ingredient, known: Mapping[str, Ingredient], *, active: bool 
     return out
 
 
+def volume_of(parts: Sequence[tuple[Ingredient, float]]) -> tuple[float, float]:
+    """The volume [ml] of parts given in grams, mixed without change of volume; and the grams whose density is known.
+
+    Water's is known; what has none counts as 1 g/ml.
+    """
+    volume = known = 0.0
+    for part, grams in parts:
+        density = part.facts.get("density", WATER_DENSITY if is_water(part) else None)
+        volume += grams / (1.0 if density is None else float(density))
+        known += 0.0 if density is None else grams
+    return volume, known
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Stock:
     """The materials of a study at one choice of them, as arrays over its m ingredients.
@@ -186,10 +199,9 @@ class Stock:
         return {name: float(w) for name, w in zip(self.names, weights, strict=True) if w}
 
     @property
-    def densities(self) -> Array:
-        """Densities [g/ml] (m,); water's is known, NaN where none is given."""
-        own = self.facts("density")
-        return np.where(np.isnan(own) & [is_water(item) for item in self.items], WATER_DENSITY, own)
+    def volumes(self) -> Array:
+        """The volume [ml] of a gram of each material, (m,): by its density, else by those of its parts."""
+        return np.array([volume_of(self.telling(row, "density"))[0] for row in range(len(self.items))])
 
 
 def solids(stock: Stock) -> Array:

@@ -88,10 +88,10 @@ def whole_of(study: Study, recipe: Mapping[str, Any]) -> tuple[tuple[str, float 
     stock = Stock.of(study, recipe)
     columns = {name: np.array([float(recipe[name])]) for name in stock.names}
     asked = [(key, words, "") for key, words in _WHOLE]
-    for row in particles(stock):
-        if columns[stock.names[row]][0] > 0:
-            own = stock.labels[row]
-            asked += [(key, f"{own}: {words[0].lower()}{words[1:]}", stock.names[row]) for key, words in _OF_PARTICLES]
+    for particle in particles(stock):
+        name, own = stock.names[particle.row], particle.label
+        if columns[name][0] > 0:
+            asked += [(key, f"{own}: {words[0].lower()}{words[1:]}", name) for key, words in _OF_PARTICLES]
     out: list[tuple[str, float | Unavailable, str]] = []
     some_natural = any("natural_share" in item.facts for item in stock.items)
     for key, words, of in asked:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from doe.definition.kinds import is_gum, is_humectant
 from doe.definition.parts import Response
-from doe.problems import Unavailable
+from doe.problems import Unavailable, listed
 from doe.recipes.prices import price_weights
 from doe.trade.acidity import out_of_window
 from doe.trade.composition import Stock, counts_mass, natural_share, solids
@@ -23,7 +23,7 @@ from doe.trade.emulsion import oil_rows
 from doe.trade.forms import Bend, Form
 from doe.trade.legal import POLYMER_SHARE, allergens, counted_share, laws_for, stopped_polymer
 from doe.trade.settling import yield_to_hold
-from doe.trade.suspension import base_rows, middle_um, particles, per_gram, volumes
+from doe.trade.suspension import Particle, base_rows, particles
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -106,33 +106,38 @@ def _allergen(stock: Stock, of: str) -> Found:
     return Form(stock.percent(found[of.casefold()]))
 
 
-def _particle(make: Callable[[Stock, int], Form]) -> Callable[[Stock, str], Found]:
+def _particle(make: Callable[[Stock, Particle], Form]) -> Callable[[Stock, str], Found]:
     def form(stock: Stock, of: str) -> Found:
-        row = next((i for i in particles(stock) if stock.names[i] == of), None)
-        if row is None:
+        held = [particle for particle in particles(stock) if stock.names[particle.row] == of]
+        if not held:
             return Unavailable(f"{of} has no density and size", "give its density, and d90_um or d50_um")
-        return make(stock, row)
+        if len(held) > 1:
+            kinds = listed([particle.item.name for particle in held])
+            return Unavailable(f"{of} holds several kinds of particles: {kinds}", "add each kind by itself")
+        return make(stock, held[0])
 
     return form
 
 
-def _volume(stock: Stock, row: int) -> Form:
-    volume = volumes(stock)
-    return Form(stock.percent(stock.one(row, 100.0 * float(volume[row]))), stock.percent(volume))
+def _number(stock: Stock, particle: Particle) -> Form:
+    return Form(stock.percent(stock.one(particle.row, particle.share * particle.per_gram)))
 
 
-def _spacing(stock: Stock, row: int) -> Form:
-    share = _volume(stock, row)
-    return Form(share.top, share.under, Bend("spacing", middle_um(stock, row) * 1e-3))
+def _volume(stock: Stock, particle: Particle) -> Form:
+    own = stock.one(particle.row, 100.0 * particle.share / particle.density)
+    return Form(stock.percent(own), stock.percent(stock.volumes))
 
 
-def _difference(kind: Literal["gap", "difference"]) -> Callable[[Stock, int], Form]:
-    def form(stock: Stock, row: int) -> Form:
-        mass, volume = base_rows(stock)
-        facts = stock.items[row].facts
-        size = float(facts.get("d90_um", facts.get("d50_um"))) * 1e-6
-        scale = 1000.0 * (float(yield_to_hold(size, 1.0)) if kind == "gap" else 1.0)
-        return Form(stock.percent(mass), stock.percent(volume), Bend(kind, scale, float(facts["density"])))
+def _spacing(stock: Stock, particle: Particle) -> Form:
+    share = _volume(stock, particle)
+    return Form(share.top, share.under, Bend("spacing", particle.middle_um * 1e-3))
+
+
+def _difference(kind: Literal["gap", "difference"]) -> Callable[[Stock, Particle], Form]:
+    def form(stock: Stock, particle: Particle) -> Form:
+        mass, volume, _ = base_rows(stock)
+        scale = 1000.0 * (float(yield_to_hold(particle.largest_um * 1e-6, 1.0)) if kind == "gap" else 1.0)
+        return Form(stock.percent(mass), stock.percent(volume), Bend(kind, scale, particle.density))
 
     return form
 
@@ -167,8 +172,7 @@ QUANTITIES: Mapping[str, Named] = MappingProxyType(
                                    _ratio(lambda s: oil_rows(s)[::-1], "no oil is known", "give required_hlb and hlb")),
         "humectant_to_gum": Named("", "", "humectants over gums", _ratio(_wetting, "no gum is known", "give its INCI")),
         "bead_volume": Named("% v/v", "ingredient", "volume share of particles", _particle(_volume)),
-        "beads_per_gram": Named("1/g", "ingredient", "particles in a gram",
-                                _particle(lambda s, row: Form(s.percent(s.one(row, per_gram(s, row)))))),
+        "beads_per_gram": Named("1/g", "ingredient", "particles in a gram", _particle(_number)),
         "bead_spacing": Named("mm", "ingredient", "mean distance between centres of particles", _particle(_spacing)),
         "density_difference": Named("kg/m3", "ingredient", "particle less base; below 0 it rises",
                                     _particle(_difference("difference"))),

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
-from doe.definition.kinds import is_water
 from doe.definition.materials import label
 from doe.definition.parts import Ingredient
 from doe.problems import Problem, listed
-from doe.trade.composition import Stock, unknown_rest
+from doe.trade.composition import Stock, taken_apart, unknown_rest, volume_of
 from doe.trade.emulsion import charge_of
 from doe.trade.legal import is_eu, polymer_of
 from doe.trade.rulebook import RULES
@@ -75,11 +74,17 @@ def _no_density(study: Study) -> Iterator[Problem]:
     if not any(particles(Stock.of(study, dict(c))) for c in study.region.combinations):
         return
     short = []
+    known = {item.name: item for item in study.ingredients}
     for item in study.ingredients:
         high = study.region.reach.get(item.name, (0.0, item.level or 0.0))[1]
         rows = [one for name, one in materials(study) if name == item.name or one.name == item.name]
-        if 100.0 * high / study.total >= MUCH and any("density" not in r.facts and not is_water(r) for r in rows):
+        if 100.0 * high / study.total >= MUCH and any(not _density_known(one, known) for one in rows):
             short.append(item.name)
     if short:
         got = f"no density of {listed(short)}: counted as 1 g/ml in what the particles stand in"
         yield _say("density-unknown", "ingredients, density", got, "g/ml", "give them, if they differ much from water")
+
+
+def _density_known(item: Ingredient, known: Mapping[str, Ingredient]) -> bool:
+    """By itself, or by all parts of a premix."""
+    return "density" in item.facts or volume_of(taken_apart(item, known))[1] > 1.0 - 1e-9

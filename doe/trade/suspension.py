@@ -7,6 +7,7 @@ weeks decides, both ends of it looked at.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,8 +15,9 @@ import numpy.typing as npt
 
 from doe.definition.cells import unit_factor
 from doe.definition.kinds import is_seen, is_water
-from doe.definition.parts import Response
-from doe.trade.composition import Stock
+from doe.definition.materials import label
+from doe.definition.parts import Ingredient, Response
+from doe.trade.composition import Stock, volume_of
 from doe.trade.forms import Bend, Form
 from doe.trade.look import Given, Live, Look, Words, figure, no_less
 from doe.trade.settling import stokes_velocity, yield_to_hold
@@ -33,36 +35,75 @@ KNOWN_SHARE = 0.8  # of the base's mass, whose densities have to be known; our c
 _MM_PER_DAY = 1000.0 * 86400.0  # in one m/s
 
 
-def particles(stock: Stock) -> list[int]:
-    """The materials that are particles with a density and a size, as rows of the stock."""
-    sized = ("d50_um", "d90_um")
-    return [
-        i for i, item in enumerate(stock.items)
-        if "density" in item.facts and any(key in item.facts for key in sized) and not is_water(item)
-    ]  # fmt: skip
+@dataclass(frozen=True, slots=True)
+class Particle:
+    """Particles that one ingredient brings: a material with a density and a size, and its share of the ingredient.
+
+    `row` is the ingredient's in the stock, `label` what findings call it.
+    """
+
+    row: int
+    label: str
+    item: Ingredient
+    share: float
+
+    @property
+    def density(self) -> float:
+        """Of the particle [g/ml]."""
+        return float(self.item.facts["density"])
+
+    @property
+    def largest_um(self) -> float:
+        """The size that counts for what holds it: its d90, else its d50, in micrometres."""
+        return float(self.item.facts.get("d90_um", self.item.facts.get("d50_um")))
+
+    @property
+    def middle_um(self) -> float:
+        """The median size, else its d90, in micrometres."""
+        return float(self.item.facts.get("d50_um", self.item.facts.get("d90_um")))
+
+    @property
+    def per_gram(self) -> float:
+        """In a gram of product for each % of them: 0.01 / (density x volume of a sphere of the median size)."""
+        return 0.01 / (self.density * np.pi / 6.0 * (self.middle_um * 1e-4) ** 3)
 
 
-def diameter_um(stock: Stock, row: int) -> float:
-    """The size of a particle that counts: its d90, else its d50, in micrometres."""
-    facts = stock.items[row].facts
-    return float(facts.get("d90_um", facts.get("d50_um")))
+def _is_particle(item: Ingredient) -> bool:
+    sized = "d50_um" in item.facts or "d90_um" in item.facts
+    return "density" in item.facts and sized and not is_water(item)
 
 
-def middle_um(stock: Stock, row: int) -> float:
-    """The median size of a particle, else its d90, in micrometres."""
-    facts = stock.items[row].facts
-    return float(facts.get("d50_um", facts.get("d90_um")))
+def particles(stock: Stock) -> list[Particle]:
+    """The particles that each ingredient is, or holds as a premix: all that have a density and a size."""
+    out: list[Particle] = []
+    for row, item in enumerate(stock.items):
+        if _is_particle(item):
+            out.append(Particle(row, stock.labels[row], item, 1.0))
+            continue
+        held: dict[str, Particle] = {}
+        for part, share in stock.parts[row]:
+            if _is_particle(part):
+                so_far = held[part.name].share if part.name in held else 0.0
+                held[part.name] = Particle(row, label(stock.labels[row], part.name), part, so_far + share)
+        out += held.values()
+    return out
 
 
-def volumes(stock: Stock) -> Array:
-    """The volume [ml] of a gram of each material, (m,); a material without a density counts as 1 g/ml."""
-    return 1.0 / np.where(np.isnan(stock.densities), 1.0, stock.densities)
+def base_rows(stock: Stock) -> tuple[Array, Array, Array]:
+    """The base, all that is no particle, in a gram of each material, (m,) each.
 
-
-def base_rows(stock: Stock) -> tuple[Array, Array]:
-    """The base, all that is no particle: 1 for each material of it, and the volume [ml] of a gram; (m,), else 0."""
-    base = np.array([0.0 if i in particles(stock) else 1.0 for i in range(len(stock.items))])
-    return base, base * volumes(stock)
+    Its mass [g], its volume [ml], the mass whose density is known. Of a premix with particles it is the other parts.
+    """
+    rows = np.zeros((3, len(stock.items)))
+    holds = {particle.row for particle in particles(stock)}
+    for row, item in enumerate(stock.items):
+        if _is_particle(item):
+            continue
+        rest = [(part, share) for part, share in stock.parts[row] if not _is_particle(part)]
+        parts = rest if row in holds else stock.telling(row, "density")
+        rows[:, row] = sum(share for _, share in parts), *volume_of(parts)
+    mass, volume, known = rows
+    return mass, volume, known
 
 
 def base_density(stock: Stock, percent: Array) -> Array:
@@ -70,8 +111,7 @@ def base_density(stock: Stock, percent: Array) -> Array:
 
     NaN where less than 0.8 of it has a density.
     """
-    base, volume = base_rows(stock)
-    known = base * ~np.isnan(stock.densities)
+    base, volume, known = base_rows(stock)
     with np.errstate(invalid="ignore", divide="ignore"):
         mass = percent @ base
         density: Array = np.where(percent @ known >= KNOWN_SHARE * mass, mass / (percent @ volume), np.nan)
@@ -79,44 +119,42 @@ def base_density(stock: Stock, percent: Array) -> Array:
 
 
 def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
-    """K21 to K23 and the load, for each material that is a particle of known density and size."""
+    """K21 to K23 and the load, for all particles of known density and size, those in premixes too."""
     base = base_density(stock, percent)
-    for row in particles(stock):
-        item, d_um = stock.items[row], diameter_um(stock, row)
-        there = percent[:, row] > 0
-        gap = np.where(there, 1000.0 * (float(item.facts["density"]) - base), np.nan)
+    mass, volume, _ = base_rows(stock)
+    for particle in particles(stock):
+        there = percent[:, particle.row] > 0
+        gap = np.where(there, 1000.0 * (particle.density - base), np.nan)
         # What is as heavy as its base neither sinks nor rises by a last digit.
         gap = np.where(np.abs(gap) < AS_HEAVY, 0.0, gap)
-        size = f"{'d90' if 'd90_um' in item.facts else 'd50'} {d_um:g} um"
-        mass, volume = base_rows(stock)
-        at, there_is = float(item.facts["density"]), (stock.names[row],)
-        apart = Form(stock.percent(mass), stock.percent(volume), Bend("difference", 1000.0, at))
+        there_is = (stock.names[particle.row],)
+        apart = Form(stock.percent(mass), stock.percent(volume), Bend("difference", 1000.0, particle.density))
         yield Look(
-            "K21", stock.labels[row], gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
+            "K21", particle.label, gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
             "", "look at both ends of the jar; air in the batch lowers the base and may turn the sign",
             low=0.0, number="density_difference",
             live=Live(
                 "rises: {v:-1} kg/m3 lighter than what it stands in", ((1.0, apart),), low=-AS_HEAVY, present=there_is
             ),
         )  # fmt: skip
-        far = Form(apart.top, apart.under, Bend("gap", 1000.0, at))
-        yield _held(stock.study, stock.labels[row], size, d_um * 1e-6, gap, given, far, there_is)
+        far = Form(apart.top, apart.under, Bend("gap", 1000.0, particle.density))
+        yield _held(stock.study, particle, gap, given, far, there_is)
         if given.low_shear is not None and given.yield_pa is None:
-            yield _moves(stock.labels[row], size, d_um * 1e-6, gap, given, far, there_is)
-        if not is_seen(item):
+            yield _moves(particle, gap, given, far, there_is)
+        if not is_seen(particle.item):
             continue
         yield Look(
-            "bead-load", stock.labels[row], np.where(there, percent[:, row], np.nan),
-            _load(stock, row),
+            "bead-load", particle.label, np.where(there, particle.share * percent[:, particle.row], np.nan),
+            _load(particle.per_gram),
             f"{FEW:g} to {MANY:g} % (common practice)", "nothing, if it is meant so",
             low=FEW, high=MANY, number="percent",
-            live=Live(_load_words("{v}", "{v:0.5}", f"{{v:{per_gram(stock, row)!r}}}"),
-                      ((1.0, Form(stock.percent(stock.one(row)))),), low=FEW, high=MANY, present=there_is),
+            live=Live(_load_words("{v}", "{v:0.5}", f"{{v:{particle.per_gram!r}}}"),
+                      ((1.0, Form(stock.percent(stock.one(particle.row, particle.share)))),), low=FEW, high=MANY,
+                      present=there_is),
         )  # fmt: skip
 
 
-def _load(stock: Stock, row: int) -> Words:
-    often = per_gram(stock, row)
+def _load(often: float) -> Words:
     return lambda v: _load_words(figure(v), figure(v / 2), figure(often * v))
 
 
@@ -124,10 +162,17 @@ def _load_words(percent: str, times: str, often: str) -> str:
     return f"{percent} %, {times} times what reads as a good amount; {often} particles in a gram"
 
 
+def _size(particle: Particle) -> tuple[str, float]:
+    """The size that counts, in words and in metres."""
+    told = "d90" if "d90_um" in particle.item.facts else "d50"
+    return f"{told} {particle.largest_um:g} um", particle.largest_um * 1e-6
+
+
 def _held(
-    study: Study, name: str, size: str, d_m: float, gap: Array, given: Given, far: Form, there: tuple[str, ...]
+    study: Study, particle: Particle, gap: Array, given: Given, far: Form, there: tuple[str, ...]
 ) -> Look:  # fmt: skip
     """K22: against the yield value where one is known, else what is needed, unless a response asks for as much."""
+    name, (size, d_m) = particle.label, _size(particle)
     need = SAFETY * yield_to_hold(d_m, gap)
     per_gap = SAFETY * float(yield_to_hold(d_m, 1.0))
     if given.yield_pa is not None:
@@ -183,9 +228,8 @@ def _is_yield(response: Response) -> bool:
     return stress and (response.source == "yield_value" or "yield" in words)
 
 
-def _moves(
-    name: str, size: str, d_m: float, gap: Array, given: Given, far: Form, there: tuple[str, ...]
-) -> Look:  # fmt: skip
+def _moves(particle: Particle, gap: Array, given: Given, far: Form, there: tuple[str, ...]) -> Look:
+    name, (size, d_m) = particle.label, _size(particle)
     pace = abs(float(stokes_velocity(d_m, 1.0, 1.0))) * _MM_PER_DAY
     speed = pace * np.abs(gap) / np.asarray(given.low_shear)
     return Look(
@@ -200,12 +244,6 @@ def _moves(
 
 def _moves_by(speed: str, size: str, how: str) -> str:
     return f"moves {speed} mm a day by its low-shear viscosity {how} ({size})"
-
-
-def per_gram(stock: Stock, row: int) -> float:
-    """Particles in a gram of product for each % of them: 0.01 / (density x volume of a sphere of the median size)."""
-    d_cm = middle_um(stock, row) * 1e-4
-    return 0.01 / (float(stock.items[row].facts["density"]) * np.pi / 6.0 * d_cm**3)
 
 
 def readings_of(study: Study) -> dict[str, tuple[str, float]]:

@@ -1,9 +1,10 @@
 """pH windows and free acid: by hand; percentages by the closed form that test_trade_acids holds to a printed table."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from doe.trade import Given, study_findings
+from doe.trade import Given, TradeChecks, study_findings
 
 SORBATE = {"name": "Sorbate", "level": 0.4, "inci": "Potassium Sorbate", "ph_high": 5.5}
 BLUE = {"name": "Blue", "level": 2.0, "ph_low": 6.8, "ph_high": 7.2}
@@ -36,6 +37,16 @@ def test_a_material_that_is_not_there_has_no_window(study):
     told = [p for p in study_findings(made) if p.code == "K15"]
     assert len(told) == 1
     assert "in " in told[0].got  # some of the recipes only
+
+
+def test_a_recipe_is_told_of_its_own_two_whatever_stands_beside_it(study, findings):
+    sour = {"name": "Sour", "low": 0.0, "high": 1.0, "ph_high": 5.0}
+    made = study(SORBATE, sour, BLUE)
+    rows = made.complete(pd.DataFrame([{"Sour": 0.0}, {"Sour": 0.5}]))
+    together = [next(p for p in found if p.code == "K15") for found in TradeChecks(made).each(rows)]
+    assert [p.where for p in together] == ["Sorbate and Blue", "Sour and Blue"]
+    assert together == [findings(made, Sour=0.0)["K15"], findings(made, Sour=0.5)["K15"]]
+    assert {p.where for p in study_findings(made) if p.code == "K15"} == {"Sorbate and Blue", "Sour and Blue"}
 
 
 def test_little_free_acid_at_the_end_of_the_window_is_a_warning_with_both_ends(study, findings):

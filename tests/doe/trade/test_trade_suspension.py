@@ -5,9 +5,12 @@ import pandas as pd
 import pytest
 
 from doe import Study
-from doe.trade import Given, TradeChecks
+from doe.definition.parts import Response
+from doe.recipes.costs import exact_values
+from doe.trade import Given, TradeChecks, study_findings
 from doe.trade.composition import Stock
 from doe.trade.forms import spacing_mm
+from doe.trade.quantities import form_of
 from doe.trade.settling import GRAVITY, yield_to_hold
 from doe.trade.suspension import base_density
 
@@ -77,8 +80,6 @@ def test_beads_in_a_gram_and_their_distance_are_geometry(study):
         {"name": name, "from": name, "of": "Beads"} for name in ("beads_per_gram", "bead_volume", "bead_spacing")
     ]
     again = Study.from_dict(source)
-    from doe.recipes.costs import exact_values
-
     row = again.complete(pd.DataFrame([{"Beads": 2.0}]))
     found = {r.name: float(exact_values(again, r, row)[0]) for r in again.exact_responses}
     # 0.02 g of spheres of 1 mm and 0.998 g/ml: 0.02 / (0.998 x pi/6 x 0.001 ml).
@@ -101,3 +102,37 @@ def test_the_load_is_told_outside_common_practice_only(study, findings):
 def test_what_is_as_heavy_as_its_base_neither_sinks_nor_rises(study, findings):
     told = findings(study({**BEADS, "density": 0.998}), Beads=2.0)
     assert not {"K21", "K22"} & set(told)
+
+
+def test_particles_in_a_premix_are_held_and_counted_as_those_added_by_themselves(study, findings):
+    """By hand: 10 % of a slurry of 20 % beads in water is 2 % beads in 98 % water."""
+    slurry = {"name": "Slurry", "low": 0.0, "high": 40.0, "made_of": {"Beads": 0.2, "Water": 0.8}}
+    made = study({**BEADS, "low": 0.0}, slurry)
+    given = {"given": Given(low_shear=np.array([10.0]))}
+    alone = findings(study(BEADS), Beads=2.0, **given)
+    inside = findings(made, Beads=0.0, Slurry=10.0, **given)
+    assert {"K21", "K22", "K23"} <= set(alone)
+    for code in ("K21", "K22", "K23"):
+        assert inside[code].where == "Slurry: Beads"
+        assert dict(inside[code].numbers) == pytest.approx(dict(alone[code].numbers))
+    # 40 % of the slurry is 8 % of beads.
+    assert dict(findings(made, Beads=0.0, Slurry=40.0)["bead-load"].numbers)["percent"] == pytest.approx(8.0)
+    assert "density-unknown" not in {p.code for p in study_findings(made)}
+
+
+def test_quantities_of_particles_see_into_a_premix(study):
+    names = ("beads_per_gram", "bead_volume", "bead_spacing", "density_difference", "yield_needed")
+    slurry = {"name": "Slurry", "low": 0.0, "high": 40.0, "made_of": {"Beads": 0.2, "Water": 0.8}}
+    found = []
+    for of, row in (("Beads", {"Beads": 2.0, "Slurry": 0.0}), ("Slurry", {"Beads": 0.0, "Slurry": 10.0})):
+        source = study({**BEADS, "low": 0.0}, slurry).to_dict()
+        source["response"] += [{"name": name, "from": name, "of": of} for name in names]
+        again = Study.from_dict(source)
+        whole = again.complete(pd.DataFrame([row]))
+        found.append([float(exact_values(again, r, whole)[0]) for r in again.exact_responses])
+    assert found[0] == pytest.approx(found[1])
+    two = {**slurry, "made_of": {"Beads": 0.1, "Grit": 0.1, "Water": 0.8}}
+    grit = {"name": "Grit", "low": 0.0, "high": 1.0, "density": 2.0, "d50_um": 100}
+    made = study({**BEADS, "low": 0.0}, grit, two)
+    form = form_of(made, Response("", source="bead_volume", of="Slurry"))
+    assert "several kinds of particles: Beads, Grit" in form.reason
