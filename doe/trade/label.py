@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
+from doe.definition.kinds import is_fragrance
 from doe.definition.parts import Response
 from doe.problems import Unavailable
 from doe.trade.composition import Stock, counts_mass, declaration
@@ -17,6 +19,8 @@ from doe.trade.suspension import particles
 
 if TYPE_CHECKING:
     from doe.study import Study
+
+Array = npt.NDArray[np.float64]
 
 FREE_BELOW = 1.0  # % of the product: EU 1223/2009 Art. 19 lets names below it stand in any order (from memory)
 
@@ -41,12 +45,14 @@ _OF_PARTICLES = (
 class Label:
     """What one recipe declares: INCI names with their % of the product, descending, and allergens above `threshold`.
 
-    `threshold` [%] is None where no rule of ours holds; `laws` are the lines that counted, in words.
+    `threshold` [%] is None where no rule of ours holds; `untold` are the fragrances whose allergens are not given;
+    `laws` are the lines that counted, in words.
     """
 
     names: tuple[tuple[str, float], ...]
     allergens: tuple[tuple[str, float], ...]
     threshold: float | None
+    untold: tuple[str, ...]
     laws: tuple[str, ...]
 
     @property
@@ -73,9 +79,16 @@ def label_of(study: Study, recipe: Mapping[str, Any]) -> Label:
         for law in laws_for(study)
         if float(percent @ counted_share(stock, law)) > 0
     ]
-    return Label(
-        declaration(stock, levels.tolist()), tuple(sorted(listed, key=lambda row: -row[1])), threshold, tuple(laws)
-    )
+    shown = tuple(sorted(listed, key=lambda row: -row[1]))
+    untold = () if threshold is None else _untold(stock, levels)
+    return Label(declaration(stock, levels.tolist()), shown, threshold, untold, tuple(laws))
+
+
+def _untold(stock: Stock, levels: Array) -> tuple[str, ...]:
+    """The fragrances that are in, premixes taken apart, and do not say which allergens they bring."""
+    there = (row for row in range(len(stock.items)) if levels[row] > 0)
+    parts = (part for row in there for part, _ in stock.telling(row, "allergens"))
+    return tuple(dict.fromkeys(p.name for p in parts if is_fragrance(p) and "allergens" not in p.facts))
 
 
 def whole_of(study: Study, recipe: Mapping[str, Any]) -> tuple[tuple[str, float | Unavailable, str], ...]:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from doe.problems import Problem
+from doe.problems import Problem, listed
 from doe.results.curves import observed
 from doe.results.results import Results
 from doe.study import Study
@@ -26,7 +26,9 @@ def trade_of(study: Study, recipe: pd.Series, findings: Iterable[Mapping[str, An
     levels = {str(name): value for name, value in recipe.items()}
     label = label_of(study, levels)
     told = tuple(Problem.from_dict(row) for row in findings if row["code"] in RULES)
-    return Trade(label.names, label.text, label.allergens, label.threshold, label.laws, whole_of(study, levels), told)
+    untold = f"Allergens of {listed(label.untold)} are not given: ask the supplier for them" if label.untold else ""
+    whole = whole_of(study, levels)
+    return Trade(label.names, label.text, label.allergens, label.threshold, untold, label.laws, whole, told)
 
 
 def measured_findings(study: Study, results: Results) -> tuple[Problem, ...]:

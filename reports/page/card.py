@@ -108,10 +108,12 @@ def _trade(formula: Formula) -> dict[str, Any]:
     """What goes on the label, what it is as a whole, and what checks of the trade say."""
     trade = formula.trade
     if trade is None:
-        return {"declaration": [], "allergens": [], "composition": [], "laws": [], "findings": []}
+        nothing: dict[str, Any] = {key: [] for key in ("declaration", "allergens", "composition", "laws", "findings")}
+        return nothing | {"allergens_untold": ""}
     return {
         "declaration": [{"inci": n, "percent": s} for n, s in trade.names],
         "allergens": [{"name": n, "percent": s, "above": trade.threshold} for n, s in trade.allergens],
+        "allergens_untold": trade.untold,
         "composition": [{"what": what, "value": _plain(value), "unit": unit} for what, value, unit in trade.whole],
         "laws": list(trade.laws),
         "findings": [finding.to_dict() for finding in trade.findings],
@@ -217,6 +219,8 @@ def _label_lines(formula: Formula) -> list[str]:
     if trade.allergens:
         said = ", ".join(f"{name} {numbers.figure(share, digits=3)} %" for name, share in trade.allergens)
         out.append(tables.wrapped(f"  Allergens above {trade.threshold:g} %: {said}", indent="  "))
+    if trade.untold:
+        out.append(tables.wrapped(f"  {trade.untold}", indent="  "))
     out += [tables.wrapped(f"  {law}", indent="    ") for law in trade.laws]
     rows = [[f"  {what}", value, unit] for what, value, unit in composition_rows(formula)]
     return [*out, "", "As a whole", tables.aligned(rows, right=(1,), most=60)] if rows else out

@@ -2,9 +2,11 @@
 
 from datetime import date
 
+import pandas as pd
 import pytest
 
 from doe.trade import study_findings
+from doe.trade.label import label_of
 from doe.trade.legal import coverage, edition_date, shipped_laws
 
 SALT = {"name": "Salt", "low": 0.0, "high": 5.0, "inci": "Sodium Benzoate"}
@@ -192,3 +194,17 @@ def test_several_allergens_of_one_material_are_all_told(study):
 def test_near_a_limit_the_digits_show_the_difference(study, findings):
     made = study({"name": "Salt", "low": 0, "high": 5, "inci": "Phenoxyethanol"})
     assert findings(made, Salt=1.00004)["K11"].got.startswith("1.00004 % of phenoxyethanol")
+
+
+def test_a_fragrance_that_does_not_tell_its_allergens_is_named_on_the_label(study):
+    """Nothing listed is no proof of nothing there: the label says whose allergens it does not know."""
+    told = {"name": "Scent", "level": 0.3, "inci": "Parfum", "allergens": {"Linalool": 0.05}}
+    base = {"name": "Perfume base", "level": 0.2, "made_of": {"Parfum": 0.5, "Water": 0.5}}
+    silent = {"name": "Fragrance", "level": 0.3, "inci": "Parfum"}
+    for items, market, untold in (
+        ((told,), "EU", ()), ((told, silent), "EU", ("Fragrance",)),
+        ((base,), "EU", ("Parfum",)), ((silent,), "US", ()),
+    ):  # fmt: skip
+        made = study(*items, market=market)
+        (recipe,) = made.complete(pd.DataFrame([{"Stirring": 1.0}])).to_dict("records")
+        assert label_of(made, recipe).untold == untold

@@ -1,5 +1,7 @@
 """The formula card: grams that add up, INCI names in descending order, no promise that is not ours."""
 
+from dataclasses import replace
+
 import pytest
 
 from reports.page import card
@@ -63,3 +65,13 @@ def test_the_card_gives_tolerances_composition_and_who_may_look_at_skin(job, for
     assert whole["Water in all"] == pytest.approx(by_name["Water"]["level"] + 0.4 * by_name["Wax"]["level"])
     assert whole["Water in all"] + whole["Dry residue"] == pytest.approx(100)
     assert "before a safety assessor has released it" in " ".join(document["cautions"])
+
+
+def test_allergens_that_are_not_known_are_said_everywhere(job, formula, tmp_path):
+    said = "Allergens of Perfume are not given: ask the supplier for them"
+    unsure = replace(formula, trade=replace(formula.trade, untold=said))
+    path = tmp_path / "card.html"
+    card.write_card(path, job.study, unsure, 1000.0)
+    assert said in path.read_text(encoding="utf-8")
+    assert said in " ".join(card.text(job.study, unsure, 500.0).split())
+    assert card.document(job.study, unsure, 500.0)["allergens_untold"] == said
