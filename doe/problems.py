@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any, Literal
 
 Level = Literal["stop", "warn", "inform"]
+MINUS = "\u2212"
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,3 +100,16 @@ class ModelError(StudyError):
 def listed(names: Sequence[str]) -> str:
     """Names in a sentence, the first eight of them."""
     return ", ".join(names[:8]) + (f" and {len(names) - 8} more" if len(names) > 8 else "")
+
+
+def rounded(value: float, digits: int = 3) -> str:
+    """A finite number in a sentence: `digits` significant digits, a true minus, an exponent only far from 1.
+
+    >>> rounded(-0.4567), rounded(29512.3, 4), rounded(1.2e-9, 2)
+    ('−0.457', '29510', '1.2e−9')
+    """
+    if value != 0 and not 1e-4 <= abs(value) < 1e6:
+        mantissa, exponent = f"{value:.{digits - 1}e}".split("e")
+        mantissa = mantissa.rstrip("0").rstrip(".") if "." in mantissa else mantissa
+        return f"{mantissa}e{int(exponent)}".replace("-", MINUS)
+    return f"{Decimal(f'{value:.{digits}g}'):f}".replace("-", MINUS)

@@ -7,12 +7,11 @@ from collections.abc import Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 
-from doe.problems import Unavailable
+from doe.problems import MINUS, Unavailable
 
 Amount = float | Unavailable | None
 
 THIN = "\u202f"  # narrow no-break space: groups thousands, and stands between a number and its unit
-MINUS = "\u2212"
 NOTHING = "not available"
 
 _SMALL, _LARGE = 1e-7, 1e12  # outside of these, zeros are not counted: an exponent says how many

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.definition.parts import Response
-from doe.problems import Problem
+from doe.problems import Problem, rounded
 from doe.region.region import Region
 from doe.results.curves import observed
 from doe.results.results import Results
@@ -239,7 +239,7 @@ def _structure(response: Response, used: pd.DataFrame) -> list[Problem]:
     counts = used["n_readings"].to_numpy(dtype=float)
     if len(counts) and counts.max() > 1:
         sd = pooled_reading_sd(used["reading_sd"].to_numpy(dtype=float), counts)
-        spread = f"; readings of one batch differ by an sd of {sd:.3g}" if sd is not None else ""
+        spread = f"; readings of one batch differ by an sd of {rounded(sd)}" if sd is not None else ""
         uneven = " although some were read more often" if counts.max() != counts.min() else ""
         got = f"readings of one batch are averaged first and each batch counts once{uneven}{spread}"
         out.append(say("readings-averaged", "inform", where, got, "make separate batches to see how batches differ"))

@@ -11,7 +11,7 @@ from math import hypot, sqrt
 
 import numpy as np
 
-from doe.problems import Problem
+from doe.problems import Problem, rounded
 from optimise.models.batchdata import BatchData
 from optimise.models.findings import say
 from optimise.models.fitted import Core, Estimate
@@ -79,7 +79,7 @@ def told(blocks: FewBlocks, sd: float, where: str, scale: str, left_out: bool) -
     count = len(blocks.effects)
     got = f"batches were made in {count} blocks"
     if blocks.variance > 0:
-        got += f", sd {sqrt(blocks.variance):.3g} from one to the next and {sd:.3g} between batches of one"
+        got += f", sd {rounded(sqrt(blocks.variance))} from one to the next and {rounded(sd)} between batches of one"
         got += "" if scale == "linear" else f" on the {scale} scale"
         got += (
             "; intervals and the chance are those of a new batch in a block like these on average, not in a new one"
@@ -87,5 +87,5 @@ def told(blocks: FewBlocks, sd: float, where: str, scale: str, left_out: bool) -
             else "; intervals and the chance are those of a batch in a new block, and allow for both"
         )
     else:
-        got += f" that differ no more than their batches do (sd {sd:.3g}); so few cannot show that they never do"
+        got += f" that differ no more than their batches do (sd {rounded(sd)}); so few cannot show that they never do"
     return say("blocks", "inform", where, got, f"{count} blocks say little of how much blocks differ; make more")

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 from scipy import stats
 
-from doe.problems import Problem, Unavailable
+from doe.problems import Problem, Unavailable, rounded
 from optimise.models.scales import BoxCox, Scale
 from optimise.statistics.diagnosis import (
     COPIED,
@@ -52,8 +52,8 @@ def outlier_findings(
             side = "higher" if fit.residual[i] > 0 else "lower"
             moved = float(np.max(np.abs(X[:, others.kept] @ others.estimate - fit.fitted))) / fit.sd
             change = (
-                f"without it the residual sd would be {others.sd:.3g} instead of {fit.sd:.3g} and fitted values would"
-                f" move by up to {moved:.2g} sd"
+                f"without it the residual sd would be {rounded(others.sd)} instead of {rounded(fit.sd)} and fitted"
+                f" values would move by up to {rounded(moved, 2)} sd"
                 if others.has_error
                 else ""
             )
@@ -73,8 +73,8 @@ def outlier_findings(
         elif influence.defined[i] and influence.cook[i] > decisive:
             expected, was = (float(v) for v in scale.back([y[i] - fit.deletion_residual[i], y[i]]))
             got = (
-                f"{name} decides much by itself: predicted from the other batches it is {expected:.4g},"
-                f" it was {was:.4g} (Cook's distance {influence.cook[i]:.2f})"
+                f"{name} decides much by itself: predicted from the other batches it is {rounded(expected, 4)},"
+                f" it was {rounded(was, 4)} (Cook's distance {influence.cook[i]:.2f})"
             )
             out.append(say("influential", "inform", where, got, "check it, or make a further batch near it"))
     alone = [name for name, h in zip(names, fit.leverage, strict=True) if h >= 1 - ALONE]
@@ -96,7 +96,8 @@ def trend_findings(
             way = "up" if drift.slope > 0 else "down"
             size = abs(drift.slope) * float(np.ptp(order)) / fit.sd
             got = (
-                f"results drift {way} with the order of making, by {size:.1f} sd from first to last (p = {drift.p:.2g})"
+                f"results drift {way} with the order of making, by {size:.1f} sd from first to last"
+                f" (p = {rounded(drift.p, 2)})"
             )
             out.append(say("drift", "warn", where, got, "look for what changed at the bench; repeat an early recipe"))
     spread = spread_with_level(fit)
@@ -107,7 +108,7 @@ def trend_findings(
             if scale.name == "linear" and spread.slope > 0
             else "trust intervals less at that end"
         )
-        out.append(say("spread", "warn", where, f"the scatter {way} with the level (p = {spread.p:.2g})", do))
+        out.append(say("spread", "warn", where, f"the scatter {way} with the level (p = {rounded(spread.p, 2)})", do))
     return out
 
 
@@ -133,7 +134,9 @@ def quality_findings(
         out.append(say("few-df", "warn", where, got, "make further batches, or fit fewer terms"))
     if fit.rank > 1 and not isinstance(predicted, Unavailable) and predicted < 0:
         shown = "" if isinstance(r2, Unavailable) else f", though R² is {r2:.2f}"
-        got = f"left-out batches are predicted worse than by the plain mean (R² predicted {predicted:.2f}{shown})"
+        got = (
+            f"left-out batches are predicted worse than by the plain mean (R² predicted {rounded(predicted, 2)}{shown})"
+        )
         out.append(
             say(
                 "predicts-badly",
@@ -147,7 +150,8 @@ def quality_findings(
         out.append(say("copied", "warn", where, COPIED.reason, COPIED.do))
     if isinstance(lack, LackOfFit):
         if lack.p < 0.05:
-            got = f"the shape misses: what is left is {lack.f:.3g} times the variance of replicates (p = {lack.p:.2g})"
+            got = f"the shape misses: what is left is {rounded(lack.f)} times the variance of replicates"
+            got += f" (p = {rounded(lack.p, 2)})"
             out.append(
                 say(
                     "lack-of-fit",
@@ -172,8 +176,8 @@ def scale_findings(where: str, scale: Scale, power: BoxCox | Unavailable) -> lis
     if loss is None or beside is None or loss < 0.5 * float(stats.chi2.isf(_SURE, 1)) or beside >= loss:
         return []
     got = (
-        f"fitted on the {scale.name} scale, but the scatter speaks for a power of {power.power:.2g} (95 % likelihood"
-        f" {power.low:.2g} to {power.high:.2g}; linear is 1, log is 0)"
+        f"fitted on the {scale.name} scale, but the scatter speaks for a power of {rounded(power.power, 2)}"
+        f" (95 % likelihood {rounded(power.low, 2)} to {rounded(power.high, 2)}; linear is 1, log is 0)"
     )
     do = f'try scale = "{other}", or "auto"'
     if not power.low <= (0 if other == "log" else 1) <= power.high:

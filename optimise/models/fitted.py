@@ -246,9 +246,8 @@ def anova_frame(lines: tuple[Line, ...]) -> pd.DataFrame:
     columns: dict[str, Any] = {
         "source": [line.source for line in lines],
         "df": [line.df for line in lines],
-        "ss": [line.ss for line in lines],
     }
-    for name in ("ms", "f", "p"):
+    for name in ("ss", "ms", "f", "p"):
         columns[name] = number_column([getattr(line, name) for line in lines])
     return pd.DataFrame(columns, columns=["source", "df", "ss", "ms", "f", "p"])
 

@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from doe.problems import Problem, Unavailable
+from doe.problems import Problem, Unavailable, rounded
 from optimise.models.batchdata import BatchData, Sharing
 from optimise.models.findings import say
 from optimise.models.fitted import Core, Estimate, FittedModel, anova_frame, number_column
@@ -44,13 +44,13 @@ def allowed_for(columns: Array, y: Array, shared: Sharing, where: str) -> tuple[
     between, within = np.sqrt(fit.variance)
     if fit.at_zero[0]:
         got = (
-            f"{count} {many} differ no more than their batches do (sd {within:.3g}); that their own error is nothing is"
-            " not shown by this, and tests still allow for it"
+            f"{count} {many} differ no more than their batches do (sd {rounded(within)}); that their own error is"
+            " nothing is not shown by this, and tests still allow for it"
         )
     else:
         got = (
-            f"batches share {count} {many}: sd {between:.3g} from {one} to the next, {within:.3g} between batches of"
-            " one; tests, intervals, the chance and what is said of single batches (held against all others,"
+            f"batches share {count} {many}: sd {rounded(between)} from {one} to the next, {rounded(within)} between"
+            " batches of one; tests, intervals, the chance and what is said of single batches (held against all others,"
             " those of their own too) allow for both"
         )
     return fit, [say(code, "inform", where, got, f"make more {many} to know it better")]
@@ -123,7 +123,7 @@ def with_groups(
         covariance=covariance,
         residual_sd=float(np.sqrt(fit.variance[-1])),
         variance={"batch": float(fit.variance[-1]), shared.kind: float(fit.variance[0])},
-        anova=anova_frame(_lines(model, fit, groups)),
+        anova=anova_frame(_lines(fit, groups)),
         r2=r2,
         r2_adjusted=adjusted,
         r2_predicted=predicted,
@@ -153,20 +153,16 @@ def _table(model: FittedModel, core: Core, data: BatchData, shared: Sharing, y: 
     return table, covariance
 
 
-def _lines(model: FittedModel, fit: MixedFit, groups: Mapping[str, Sequence[int]]) -> tuple[Line, ...]:
-    """The lines of the table, F and p of each group of terms by Kenward and Roger; sums of squares are partial ones."""
+def _lines(fit: MixedFit, groups: Mapping[str, Sequence[int]]) -> tuple[Line, ...]:
+    """A line for each kind of term, its F and p by Kenward and Roger.
+
+    Sums of squares, and the lines that would only have one, are left out: what is shared divides no sum among terms.
+    """
+    none = Unavailable("what batches share leaves no sum of squares to a kind of term by itself", "read its F and p")
     lines = []
-    for row in model.anova.to_dict(orient="records"):
-        line = Line(**{str(key): value for key, value in row.items()})
-        if line.source in ("lack of fit", "pure error"):
-            continue
-        if line.source in groups:
-            test = fit.test(np.eye(len(fit.estimate))[list(groups[line.source])])
-            line = replace(line, f=test.f, p=test.p)
-        elif not isinstance(line.f, Unavailable):
-            none = Unavailable("judged term by term, between groups or within them", "read the lines of the terms")
-            line = replace(line, f=none, p=none)
-        lines.append(line)
+    for source, columns in groups.items():
+        test = fit.test(np.eye(len(fit.estimate))[list(columns)])
+        lines.append(Line(source, len(columns), none, none, test.f, test.p))
     return tuple(lines)
 
 

@@ -17,7 +17,7 @@ from scipy.special import stdtrit
 from doe.definition.cells import unit_factor
 from doe.definition.kinds import is_gum
 from doe.definition.parts import Response
-from doe.problems import Problem, Unavailable
+from doe.problems import Problem, Unavailable, rounded
 from doe.trade.composition import Stock, counts_mass
 from doe.trade.rulebook import RULES
 from optimise.models.batchdata import gather
@@ -60,9 +60,11 @@ class PowerLaw:
     def says(self) -> str:
         """The law beside the terms that are read, in one sentence."""
         law = (
-            f"power law in {self.gum}, all else of first order ({len(self.terms)} terms): exponent {self.exponent:.2g}"
+            f"power law in {self.gum}, all else of first order ({len(self.terms)} terms):"
+            f" exponent {rounded(self.exponent, 2)}"
         )
-        law += f", 95 % confidence {self.low:.2g} to {self.high:.2g}, sd of a batch {100 * self.sd:.2g} % of the value"
+        law += f", 95 % confidence {rounded(self.low, 2)} to {rounded(self.high, 2)}"
+        law += f", sd of a batch {rounded(100 * self.sd, 2)} % of the value"
         if isinstance(self.beside, Unavailable):
             return f"{law}; not set beside the terms above ({self.beside.reason})"
         near = abs(self.beside) < _NEAR
@@ -184,8 +186,9 @@ def _dummies(study: Study, levels: pd.DataFrame) -> dict[str, Array]:
 
 def _said(response: Response, gum: str, slope: float, low: float, high: float, count: int) -> Problem:
     rule = RULES["K28"]
-    got = f"rises with the power {slope:.2g} of {gum} in the water (95 % confidence {low:.2g} to {high:.2g}, {count} "
-    got += f"batches): twice the gum is {2**slope:.2g} times as much"
+    span = f"95 % confidence {rounded(low, 2)} to {rounded(high, 2)}"
+    got = f"rises with the power {rounded(slope, 2)} of {gum} in the water ({span}, {count} batches)"
+    got += f": twice the gum is {rounded(2**slope, 2)} times as much"
     do = "where it is far off, look whether the gum was wetted out, or shielded by salt"
     numbers: Mapping[str, float] = {"exponent": slope, "low": low, "high": high}
     return Problem("K28", "inform", response.name, got, "2 to 4 is usual where gum chains entangle", do, rule.source,

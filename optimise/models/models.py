@@ -33,7 +33,7 @@ from optimise.models.points import entry, exact_chance, plain, point_findings, t
 from optimise.models.predictors import Chosen, LeastSquaresPredictor, Predictor, split_levels
 from optimise.models.recipes import off_steps, recipes
 from optimise.models.together import Together, shared_level, together
-from optimise.models.unchosen import PlannedLimits, planned_limits
+from optimise.models.unchosen import PlannedLimits, planned_limits, planned_together
 from optimise.statistics.leastsq import Array
 from optimise.statistics.predictive import TMixture
 
@@ -143,10 +143,18 @@ class Models(Shown, Mapping[str, FittedModel]):
         return found
 
     def together(self, response: str) -> Together | Unavailable:
-        """Limits of a response's terms that hold for all of them at once."""
+        """Limits of a response's terms that hold for all of them at once.
+
+        Whatever was chosen, where the batches carry the full planned model and a term kept means the same there.
+        """
         found = self._kept.setdefault("together", {})
         if response not in found:
-            found[response] = together(self.models[response])
+            limits = self.planned_limits(response)
+            found[response] = (
+                together(self.models[response])
+                if isinstance(limits, Unavailable) or limits.alike.isdisjoint(self.models[response].terms["term"])
+                else planned_together(self.planned(response), limits)
+            )
         out: Together | Unavailable = found[response]
         return out
 
@@ -163,7 +171,7 @@ class Models(Shown, Mapping[str, FittedModel]):
         return power_law(self.study, self.results, self.models[response])
 
     def planned_limits(self, response: str) -> PlannedLimits | Unavailable:
-        """Limits of every planned term that hold as often as they say, whatever was chosen."""
+        """Limits of every planned term in the full planned model: each by itself, over all planned terms."""
         model, count = self.models[response], len(self.study.terms(self.study.response(response).model))
         return planned_limits(model, self.planned(response) if model.core is not None else model, count)
 

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.definition.parts import Response
-from doe.problems import Unavailable
+from doe.problems import Unavailable, rounded
 from doe.results.results import Results
 from doe.study import Study
 from doe.terms.terms import Form
@@ -59,10 +59,10 @@ class OtherForm:
         named = _NAMED[self.model.form]
         if self.largest <= _SAME:
             return f"{named} is the same model: predictions agree to rounding"
-        apart = f"{self.largest:.2g} batch sd apart at most, {self.typical:.2g} as a rule"
+        apart = f"{rounded(self.largest, 2)} batch sd apart at most, {rounded(self.typical, 2)} as a rule"
         if self.agree:
             return f"{named} agrees: predictions lie {apart}, everywhere within the 95 % confidence of this one"
-        where = ", ".join(f"{k} {v:.4g}" if isinstance(v, float) else f"{k} {v}" for k, v in self.at.items())
+        where = ", ".join(f"{k} {rounded(v, 4)}" if isinstance(v, float) else f"{k} {v}" for k, v in self.at.items())
         return (
             f"{named} differs: predictions lie {apart}, and at {max(100 * self.beyond, 1):.0f} % of the places looked"
             f" at beyond the 95 % confidence of this one; most at {where}, where a trial would tell which is right"

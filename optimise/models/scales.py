@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, stats
 
-from doe.problems import Unavailable
+from doe.problems import Unavailable, rounded
 from optimise.statistics.leastsq import Array, contains_constant, independent, solve
 
 ScaleName = Literal["linear", "log", "logit", "grades"]
@@ -201,7 +201,8 @@ def choose_scale(X: Array, y: Array) -> tuple[Scale, str]:
     found = box_cox(X, y)
     if isinstance(found, Unavailable):
         return Scale(), f"linear: nothing to choose between linear and log by ({found.reason})"
-    span = f"the likeliest power is {found.power:.2f} (95 % likelihood interval {found.low:.2f} to {found.high:.2f})"
+    power, low, high = (rounded(round(v, 2)) for v in (found.power, found.low, found.high))
+    span = f"the likeliest power is {power} (95 % likelihood interval {low} to {high})"
     if found.low <= 1 <= found.high:
         return Scale(), f"linear: {span}, which takes in 1, the values as they are"
     if found.low <= 0 <= found.high:

@@ -35,14 +35,18 @@ _EDGE = 1e-15
 class Together:
     """Limits by term that hold for all terms at once with 95 %, on the model scale; `method` names how.
 
-    `factor` times a standard error is half their width (None where it differs from term to term); `everywhere` is the
-    factor for the mean at every recipe at once, after Scheffé.
+    `factor` times a standard error is half their width, where `alone` times it is that of one term by itself (both None
+    where they differ from term to term); `everywhere` is the factor for the mean at every recipe at once (Scheffé).
+    `planned`: estimates and errors are those of the full planned model, so that the limits hold whatever was chosen;
+    otherwise those of the fit itself, as if its terms had been fixed beforehand.
     """
 
     method: str
     terms: Mapping[str, tuple[float, float]]
     factor: float | None
     everywhere: float | Unavailable
+    alone: float | None = None
+    planned: bool = False
 
     def to_dict(self) -> dict[str, Any]:
         """The form of `together` in `fit --json`."""
@@ -51,7 +55,9 @@ class Together:
         return {
             "level": LEVEL,
             "method": self.method,
+            "model": "planned" if self.planned else "fitted",
             "factor": none if self.factor is None else self.factor,
+            "alone": none if self.alone is None else self.alone,
             "terms": {name: list(ends) for name, ends in self.terms.items()},
             "everywhere": far.to_dict() if isinstance(far, Unavailable) else far,
         }
@@ -86,13 +92,14 @@ def terms_together(
         half, method = factor * se, f"exact {named}" if exact else named
         wide = stats.f.isf(1 - LEVEL, p, df[0]) if np.isfinite(df[0]) else stats.chi2.isf(1 - LEVEL, p) / p
         everywhere: float | Unavailable = sqrt(p * float(wide))
+        alone: float | None = _t(float(df[0]), (1 - LEVEL) / 2)
     else:
         tail = (1 - LEVEL) / (2 * max(p, 1))
-        half, factor = se * stats.t.isf(tail, df), None
+        half, factor, alone = se * stats.t.isf(tail, df), None, None
         method = f"for all {p} terms at once, the error shared out evenly (Bonferroni)"
         everywhere = Unavailable("batches share whole plots or blocks", "read the limits of single means")
     ends = {name: (float(b - h), float(b + h)) for name, b, h in zip(names, estimate, half, strict=True)}
-    return Together(method, ends, factor, everywhere)
+    return Together(method, ends, factor, everywhere, alone)
 
 
 def joint_factor(correlation: Array, df: float, level: float = LEVEL) -> float:

@@ -2,21 +2,23 @@
 
 After a choice by the same batches the standard errors of the terms that were kept are too small: what was kept by luck
 looks larger than it is, and what was left out is in the others (Leeb & Pötscher 2005, Econometric Theory 21, 21-59,
-from memory). Limits of the model that was planned before any batch was made hold as often as they say.
+from memory). Limits of the model that was planned before any batch was made hold as often as they say over all planned
+terms. Over those that were kept they do not: a term is kept because it came out large. Limits that hold for all planned
+terms at once hold for whichever of them are read, however these were chosen (Scheffé 1959, The Analysis of Variance,
+chapter 3, from memory).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from scipy import stats
 
 from doe.problems import Unavailable
 from optimise.models.fitted import FittedModel
-
-LEVEL = 0.95
+from optimise.models.together import LEVEL, Together, together
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -43,7 +45,7 @@ class PlannedLimits:
 
 def planned_limits(model: FittedModel, full: FittedModel, count: int) -> PlannedLimits | Unavailable:
     """The limits of all `count` planned terms from `full`, their least-squares fit; or why there are none."""
-    if not model.selection.get("chosen_share"):
+    if set(model.selection.get("chosen_share") or ()) <= set(model.selection.get("always") or ()):
         return Unavailable("no term was chosen by these batches", "read the standard errors")
     if isinstance(full.covariance, Unavailable) or full is model:
         return Unavailable("the batches leave no error of the full planned model", "make more batches")
@@ -60,6 +62,16 @@ def planned_limits(model: FittedModel, full: FittedModel, count: int) -> Planned
     gone = [powers[name] for name in out if name not in set(model.terms["term"])]
     alike = frozenset(name for name in out if not any(_divides(powers[name], other) for other in gone))
     return PlannedLimits(out, alike)
+
+
+def planned_together(full: FittedModel, limits: PlannedLimits) -> Together | Unavailable:
+    """The limits of the terms alike in `limits` that hold for all terms of the planned model `full` at once."""
+    found = together(full)
+    if isinstance(found, Unavailable):
+        return found
+    method = found.method.replace(" terms at once", " planned terms at once")
+    terms = {name: ends for name, ends in found.terms.items() if name in limits.alike}
+    return replace(found, method=method, terms=terms, planned=True)
 
 
 def _divides(one: Mapping[str, int], other: Mapping[str, int]) -> bool:

@@ -25,7 +25,7 @@ class Line:
 
     source: str
     df: int
-    ss: float
+    ss: Number
     ms: Number
     f: Number
     p: Number

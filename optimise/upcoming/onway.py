@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from doe.definition.categories import short
-from doe.problems import ModelError, Problem, Unavailable
+from doe.problems import ModelError, Problem, Unavailable, rounded
 from doe.search.grids import grids
 from doe.study import Study
 from optimise.models.coefficients import by_category, way_out
@@ -62,9 +62,10 @@ def _best(study: Study, model: FittedModel) -> tuple[Mapping[str, str], _Way, tu
             raise ModelError([_no_way(model.response, way.reason, way.do)])
     found.sort(key=lambda one: one[0], reverse=response.aim == "above")
     value, combo, way = found[0]
-    others = "; ".join(f"{_named(other)} {end:.4g}" for end, other, _ in found[1:4])
+    others = "; ".join(f"{_named(other)} {rounded(end, 4)}" for end, other, _ in found[1:4])
     others += f"; {len(found) - 4} more" if len(found) > 4 else ""
-    got = f"the way within {_named(combo)}, at whose end {model.response} is predicted best: {value:.4g} ({others})"
+    got = f"the way within {_named(combo)}, at whose end {model.response} is predicted best: {rounded(value, 4)}"
+    got += f" ({others})"
     do = "make a trial in another of these as well where they lie close together"
     return combo, way, (Problem("way-within", "inform", f"way of {model.response}", got, "", do),)
 

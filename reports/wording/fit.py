@@ -127,13 +127,15 @@ def together_line(entry: Entry) -> str:
     found = entry.get("together")
     if not known(found) or found is None:
         return ""
-    factor = found["factor"]
+    factor, alone, by = found["factor"], found["alone"], f"(95{THIN}%, {found['method']})"
+    own = found["model"] == "fitted"
+    as_fixed = " It takes the terms as fixed beforehand: after a choice it is too narrow." if shares(entry) else ""
     if not known(factor):
-        return f"Limits by which the terms can be read together: 95{THIN}% {found['method']}."
-    return (
-        f"Read together, each term lies within {figure(factor)} standard errors of its estimate (95{THIN}%,"
-        f" {found['method']})."
-    )
+        which = f": {by[1:-1]}.{as_fixed}" if own else f", whatever was chosen: {by[1:-1]}."
+        return f"Limits by which the terms can be read together{which}"
+    if not own:
+        return f"Read together, and whatever was chosen: limits {figure(factor / alone)} times as wide as planned {by}."
+    return f"Read together, each term lies within {figure(factor)} standard errors of its estimate {by}.{as_fixed}"
 
 
 def other_form_line(entry: Entry) -> str:
@@ -158,10 +160,12 @@ def law_line(entry: Entry) -> str:
 
 
 def shares(entry: Entry) -> dict[str, str]:
-    """How often each term was chosen when the batches were drawn anew, in words; empty where none was chosen."""
+    """How often each term was chosen when the batches were drawn anew, in words; empty where there was no choice."""
     selection = entry.get("selection") or {}
     always = set(selection.get("always") or ())
     found = selection.get("chosen_share") or {}
+    if always.issuperset(found):
+        return {}
     return {term: "always" if term in always else percent(share) for term, share in found.items()}
 
 
@@ -193,8 +197,9 @@ def planned_line(entry: Entry) -> str:
     if not planned(entry):
         return ""
     return (
-        f"planned: 95{THIN}% limits with every planned term kept, of terms that mean the same there; no choice has"
-        " touched them."
+        f"planned: 95{THIN}% limits with every planned term kept, of terms that mean the same there. Of all planned"
+        " terms 95 in 100 lie within; of those kept because they came out large fewer do, so claim something of these"
+        " only by the wider limits that hold together."
     )
 
 
@@ -252,15 +257,58 @@ def eigen_rows(entry: Entry) -> list[list[str]]:
     ]
 
 
+def shared(entry: Entry) -> str:
+    """What batches share an error with, `whole plot` or `block`; "" where each stands alone, or blocks have effects."""
+    drawn = [key for key in entry["variance"] if key != "batch" and not (key == "block" and entry.get("blocks"))]
+    return drawn[0].replace("_", " ") if drawn else ""
+
+
+def against_line(entry: Entry) -> str:
+    """What the distance of a batch from its fitted value holds where batches share an error."""
+    if not shared(entry):
+        return ""
+    return (
+        f"Fitted is the mean over all {shared(entry)}s: what one of them differs by is in the distance from the line."
+    )
+
+
+def residual_line(entry: Entry) -> str:
+    """What residuals are where batches share an error."""
+    if not shared(entry) or entry["kind"] not in ("number", "curve"):
+        return ""
+    return (
+        f"Deleted residuals hold each batch against all others, those of its own {shared(entry)} too, so that what the"
+        f" {shared(entry)} differs by is taken out as far as these show it."
+    )
+
+
+def each_batch_line(entry: Entry) -> str:
+    """How the table of batches is read where these share an error."""
+    if not shared(entry) or entry["kind"] not in ("number", "curve"):
+        return ""
+    return (
+        f"Residual is measured less fitted, what the {shared(entry)} differs by still in it. Leverage, studentised and"
+        f" deleted residuals and Cook's distance allow for what batches of one {shared(entry)} share."
+    )
+
+
+def anova_line(entry: Entry) -> str:
+    """Why the analysis of variance has no sums of squares where batches share an error."""
+    if not shared(entry) or not entry["anova"]:
+        return ""
+    return (
+        f"Batches of one {shared(entry)} share an error, so no sum of squares belongs to a kind of term alone: F and p"
+        " are those of restricted likelihood, after Kenward and Roger."
+    )
+
+
 def judged(entry: Entry) -> str:
     """Residual sd, degrees of freedom, R² and what is said of the shape, in one sentence."""
     parts = []
     sd = entry.get("residual_sd")
-    drawn = {} if entry.get("blocks") else entry["variance"]
-    shared = next((key for key in drawn if key != "batch"), None)
-    if isinstance(sd, float) and shared is not None:
-        apart = figure(float(entry["variance"][shared]) ** 0.5)
-        named = shared.replace("_", " ")
+    named = shared(entry)
+    if isinstance(sd, float) and named:
+        apart = figure(float(entry["variance"][named.replace(" ", "_")]) ** 0.5)
         parts.append(f"Sd {figure(sd)} between batches of one {named}, {apart} from one {named} to the next")
     elif isinstance(sd, float):
         of = f" (about {percent(sd)} of the value)" if entry["scale"] == "log" and sd < 0.5 else ""

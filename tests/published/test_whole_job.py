@@ -87,6 +87,11 @@ def test_yarn_agrees_with_the_handbook(study, run):
     # The maximum that follows from the printed coefficients: x3 = 0.706, x1 = 0.294, 17.384.
     best = run("predict", folder, "--at", "Polyethylene=0.294,Polystyrene=0,Polypropylene=0.706")
     assert close(best["points"][0]["responses"]["Elongation"]["predicted"], 17.384, 3)
+    # It lies on the edge without polystyrene: the way up from the middle, which stays within the triangle, ends there.
+    end = model["way"][-1]
+    assert list(end["at"].values()) == pytest.approx([0.294, 0, 0.706], abs=2e-3)
+    assert close(end["predicted"], 17.384, 3)
+    assert model["stationary"]["kind"] == "saddle"
 
 
 def test_flare_agrees_with_mclean_and_anderson(study, run):

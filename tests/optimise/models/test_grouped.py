@@ -63,6 +63,9 @@ def test_errors_and_tests_are_those_of_independent_software(name):
     said = next(finding for finding in model.findings if finding.code == "whole-plots")
     assert ("nothing" in said.got) == (plot == 0)
     assert isinstance(model.lack_of_fit, Unavailable)
+    assert set(model.anova["source"]) <= {"linear terms", "squares", "products"}
+    assert all(isinstance(value, Unavailable) for name in ("ss", "ms") for value in model.anova[name])
+    assert all(0 <= p <= 1 for p in model.anova["p"])
 
 
 def test_many_blocks_are_taken_as_drawn_anew():

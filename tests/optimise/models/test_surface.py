@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from doe import Study
 from doe.problems import Unavailable
@@ -92,6 +93,35 @@ def test_the_region_of_the_stationary_point_holds_it_as_often_as_said():
             held += bool((reach[:, 0] <= [0.3, -0.2]).all() and (reach[:, 1] >= [0.3, -0.2]).all())
     assert closed > 120
     assert held / closed > 0.92
+
+
+def test_the_region_of_the_top_of_a_parabola_is_the_interval_of_a_ratio():
+    """The top -b/2c of one factor: Fieller (1954, J. R. Statist. Soc. B 16, 175-185), the roots of a quadratic."""
+    x = np.repeat([-1.0, -0.5, 0.0, 0.5, 1.0], 3)
+    y = 4 + 1.2 * x - 2 * x**2 + np.random.default_rng(3).normal(0, 0.3, 15)
+    curve = lambda U: np.column_stack([np.ones(len(U)), U[:, 0], U[:, 0] ** 2])  # noqa: E731
+    fit_ = solve(curve(x[:, None]), y)
+    V = fit_.sd**2 * fit_.unscaled
+    b, c = fit_.estimate[1:]
+    t2 = stats.t.isf(0.025, fit_.df) ** 2
+    ends = np.roots([4 * (c**2 - t2 * V[2, 2]), 4 * (b * c - t2 * V[1, 2]), b**2 - t2 * V[1, 1]])
+    found = stationary_region(Fitted(curve, fit_.estimate, V, fit_.df), np.array([-b / (2 * c)]))
+    assert found[0] == pytest.approx(sorted(ends), abs=1e-6)
+
+
+def test_the_region_of_the_handbook_s_top_is_open_by_its_own_equation():
+    """Box & Hunter (1954, Biometrika 41, 190-199): a place belongs to it where F of its slope is below the limit.
+
+    Along the axis of -4.97 this F stays below it as far as one goes, so that the region never closes.
+    """
+    surface = fitted()
+    point = canonical(*quadratic_of(surface.value, 2))
+    way = point.axes[:, int(np.argmax(point.eigenvalues))]
+    limit = stats.f.isf(0.05, 2, surface.df)
+    for place in (point.place + step * way for step in (-5.0, 5.0)):
+        J = surface.slope(place)
+        g = J @ surface.beta
+        assert g @ np.linalg.solve(J @ surface.covariance @ J.T, g) / 2 < limit
 
 
 def test_an_open_region_is_said():

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from scipy import stats
 
 from doe import Study
 from doe.problems import Unavailable
@@ -51,6 +52,47 @@ def test_only_what_means_the_same_is_set_beside_a_chosen_term():
     shown = words.planned(models.entry("Y"))
     assert set(shown) == found.alike
     assert shown["a²"][0] < 3 < shown["a²"][1]
+
+
+def test_limits_that_hold_together_are_those_of_every_planned_term_at_once():
+    """The chance that six correlated t estimates lie within the factor is 95 %, by scipy's multivariate t law."""
+    frame, table = batches(20)
+    models = fit(STUDY, STUDY.results(table))
+    found, single = models.together("Y"), models.planned_limits("Y")
+    assert found.planned
+    assert set(found.terms) == single.alike
+    a, b = frame["a"], frame["b"]
+    reference = sm.OLS(table["Y"], np.column_stack([np.ones(20), a, b, a * b, a**2, b**2])).fit()
+    size = np.sqrt(np.diag(reference.cov_params()))
+    alike = np.ascontiguousarray(reference.cov_params() / np.outer(size, size))
+    law = stats.multivariate_t(np.zeros(6), alike, df=14, seed=1)
+    reach = np.full(6, found.factor)
+    assert law.cdf(reach, lower_limit=-reach, random_state=1) == pytest.approx(0.95, abs=2e-3)
+    low, high = found.terms["a²"]
+    assert (high - low) / 2 == pytest.approx(found.factor * size[4], rel=1e-6)
+    entry = models.entry("Y")
+    told = words.together_line(entry)
+    assert "whatever was chosen" in told
+    assert f"{found.factor / found.alone:.3g} times as wide" in told
+    assert "of those kept because they came out large fewer do" in words.planned_line(entry)
+
+
+def test_where_no_kept_term_means_the_same_its_own_limits_are_said_to_be_too_narrow():
+    frame, _ = batches(14, seed=1)
+    noise = np.random.default_rng(5).normal(size=14)
+    models = fit(STUDY, STUDY.results(frame.assign(Y=5 + noise)))
+    assert set(models["Y"].terms["term"]) == {"1", "a", "b"}
+    assert not models.together("Y").planned
+    assert "after a choice it is too narrow" in words.together_line(models.entry("Y"))
+
+
+def test_without_a_term_that_could_go_nothing_is_said_of_a_choice():
+    straight = Study.from_dict({**STUDY.to_dict(), "plan": {"model": "linear"}})
+    entry = fit(straight, straight.results(batches(20)[1])).entry("Y")
+    assert words.shares(entry) == {}
+    assert words.chosen_line(entry) == words.planned_line(entry) == ""
+    assert "choice" not in words.together_line(entry)
+    assert "chosen" not in words.together_line(entry)
 
 
 def test_there_are_none_where_nothing_was_chosen_or_the_batches_are_too_few():

@@ -38,6 +38,15 @@ def test_partial_lines_and_blocks_are_explained():
     assert "Mon −0.5, Tue +0.5; sd 0.5" in shown
 
 
+def test_what_is_read_of_batches_that_share_an_error_is_said_where_it_stands():
+    lines = (words.against_line, words.residual_line, words.each_batch_line, words.anova_line)
+    assert [line(entry()) for line in lines] == [""] * 4
+    plots = {**entry(), "variance": {"batch": 0.1, "whole_plot": 0.2}}
+    assert all("whole plot" in line(plots) for line in lines)
+    fixed = {**entry(), "variance": {"batch": 0.1, "block": 0.2}, "blocks": {"Mon": 0.1}}
+    assert words.anova_line(fixed) == ""
+
+
 @pytest.mark.parametrize(("chance", "said"), [(1.0, "over 99"), (0.0, "under 1"), (0.8, "80")])
 def test_nothing_measured_is_sure(chance, said):
     assert likely(chance).startswith(said)
