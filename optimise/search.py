@@ -19,6 +19,7 @@ from optimise.formula import allowance, around
 from optimise.formula.brief import Brief
 from optimise.formula.exact import Exact, exact_form
 from optimise.formula.measures import Price, Wanting
+from optimise.formula.middle import middle_untested
 from optimise.formula.optimum import Number, Optimum, plain
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.space import Space
@@ -196,6 +197,7 @@ def _described(
                              "take smaller steps or wider limits"))  # fmt: skip
     findings += [never_tried(models, None).finding(bool(tried.rows))] if brief.fence is None else []
     findings += _fence_findings(entry, outside) if brief.fence is not None else []
+    findings += middle_untested(study, models, x)
     findings += [Problem.from_dict(row) for row in entry["findings"] if row["code"] in RULES]
     value = entry["chance_all"] if objective == "chance" else entry["desirability"]
     # A formula beyond the fence is not one of those the proof is about.

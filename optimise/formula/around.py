@@ -17,7 +17,7 @@ from optimise.formula.peaks import Peak, Quest
 Array = npt.NDArray[np.float64]
 
 NEARLY = 0.8
-_APART = 0.35
+APART = 0.35
 _FRONT = 5
 SAME = 0.99
 KEPT = 0.9
@@ -41,7 +41,7 @@ def alternatives(quest: Quest, best: Peak, peaks: list[Peak], count: int = 3) ->
 
     Apart: another combination of category levels, or 0.35 sqrt(d) away in coded units (the whole reach is 2).
     """
-    apart = _APART * np.sqrt(max(quest.space.dimension, 1))
+    apart = APART * np.sqrt(max(quest.space.dimension, 1))
     least = best.score + np.log(NEARLY)
     picked = [best]
     for _ in range(count):

@@ -22,6 +22,8 @@ Array = npt.NDArray[np.float64]
 _POOL = 256
 _MOST_CORNERS = 128
 _MOST_ROUNDINGS = 4096
+_MOST_BOXES = 20
+_MOST_IN_BOX = 10_000
 _POOR = np.log(0.02)
 _TIE = 1e-9
 _WORTHLESS = 30.0
@@ -201,7 +203,8 @@ class Quest:
         """The best recipe of whole weighable steps next to a peak; the fill takes the rest up.
 
         All roundings up and down of the stepped levels are tried, then single steps and pairs of them as long as they
-        go up; levels without a step are climbed again. The peak itself when no recipe of whole steps is allowed.
+        go up, and for a desirability all steps of a box; levels without a step are climbed again. The peak itself when
+        no recipe of whole steps is allowed.
         """
         space = self.space.at(peak.combo)
         stepped = [j for j, name in enumerate(space.region.free) if name in space.steps]
@@ -212,6 +215,8 @@ class Quest:
         if best is None:
             return peak
         best = self._stepped_uphill(hill, best, stepped)
+        if self.objective == "desirability":
+            best = self._along_ridges(hill, best, stepped)
         frozen = np.isin(np.arange(space.dimension), stepped)
         if frozen.all():
             return best
@@ -245,11 +250,7 @@ class Quest:
         return Peak(U[first], hill.combo, float(scores[first]))
 
     def _stepped_uphill(self, hill: Hill, best: Peak, stepped: list[int]) -> Peak:
-        region = hill.space.region
-        sizes = []
-        for j in stepped:
-            column = region.names.index(region.free[j])
-            sizes.append(hill.space.steps[region.free[j]] / hill.space.basis[column, j])
+        sizes = _step_sizes(hill.space, stepped)
         moves = []
         for i, j in enumerate(stepped):
             one = np.zeros(hill.space.dimension)
@@ -263,6 +264,51 @@ class Quest:
                 break
             best = better
         return best
+
+    def _along_ridges(self, hill: Hill, best: Peak, stepped: list[int]) -> Peak:
+        """The best of all whole steps of a box about a recipe, as long as that goes up.
+
+        A desirability has a sharp ridge where a target is met: what one level gives away many steps of another make up.
+        """
+        for _ in range(_MOST_BOXES):
+            U = _box(hill.space, best.u, stepped)
+            better = self._best_of(hill, U[self.score(U, hill.combo) > best.score + _TIE])
+            if better is None:
+                break
+            best = better
+        return best
+
+
+def _step_sizes(space: Space, stepped: list[int]) -> list[float]:
+    """One whole step of each stepped level in free coordinates."""
+    free = [space.region.free[j] for j in stepped]
+    return [
+        float(space.steps[name] / space.basis[space.region.names.index(name), j])
+        for name, j in zip(free, stepped, strict=True)
+    ]
+
+
+def _box(space: Space, u: Array, stepped: list[int]) -> Array:
+    """Recipes (n, d) of whole steps about u (d,), as far out as 10 000 reach; u alone where one step is more."""
+    if not stepped:
+        return u[None]
+    sizes = _step_sizes(space, stepped)
+    # Free coordinates go from -1 to 1: no level can move further than that.
+    down = [int((1 + u[j]) / abs(size) + 1e-6) for j, size in zip(stepped, sizes, strict=True)]
+    up = [int((1 - u[j]) / abs(size) + 1e-6) for j, size in zip(stepped, sizes, strict=True)]
+    reach, furthest = 1, max(*down, *up)
+
+    def steps(reach: int) -> list[range]:
+        return [range(-min(reach, low), min(reach, high) + 1) for low, high in zip(down, up, strict=True)]
+
+    while reach < furthest and np.prod([float(len(s)) for s in steps(reach + 1)]) <= _MOST_IN_BOX:
+        reach += 1
+    if np.prod([float(len(s)) for s in steps(reach)]) > _MOST_IN_BOX:
+        return u[None]
+    moves = np.array(list(product(*steps(reach))), dtype=float).reshape(-1, len(stepped))
+    U = np.repeat(u[None], len(moves), axis=0)
+    U[:, stepped] += moves * np.abs(sizes)
+    return U
 
 
 def _marks(space: Space, name: str, x: Array, reach: int) -> list[float]:

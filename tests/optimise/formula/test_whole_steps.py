@@ -1,0 +1,55 @@
+"""Whole weighable steps: no recipe of the whole grid is more desirable than the one found. Invented surfaces."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Study
+from optimise import fit
+from optimise.formula.brief import Brief
+from optimise.formula.peaks import Quest
+from optimise.formula.space import Space
+
+LIMITS = {"Gum": (0.2, 1.0), "Wax": (1.0, 5.0), "Oil": (2.0, 8.0)}
+
+
+@pytest.mark.parametrize(
+    ("seed", "steps", "wide"),
+    [(1, (0.1, 0.1, 0.5), 0.1), (2, (0.1, 0.25, 0.5), 0.1), (3, (0.05, 0.1, 0.5), 0.3), (4, (0.1, 0.5, 0.25), 0.2)],
+)
+def test_no_recipe_of_whole_steps_is_more_desirable(seed, steps, wide):
+    """A target met exactly is a sharp ridge: one step of gum is made up by many of wax or oil."""
+    target = 8.5 + seed / 2
+    varied = [
+        {"name": name, "low": low, "high": high, "step": step}
+        for (name, (low, high)), step in zip(LIMITS.items(), steps, strict=True)
+    ]
+    study = Study.from_dict(
+        {
+            "study": {"name": "ridge"},
+            "ingredient": [{"name": "Water", "qs": True}, *varied],
+            "response": [
+                {"name": "Thick", "method": "m", "aim": "target", "low": target - wide, "target": target,
+                 "high": target + wide},
+                {"name": "Soft", "method": "m", "aim": "above", "low": 5, "target": 8},
+            ],
+            "plan": {"model": "quadratic"},
+        }
+    )  # fmt: skip
+    region, rng = study.region, np.random.default_rng(seed)
+    X = region.sample(22, seed=seed)
+    frame = study.complete(pd.DataFrame(X, columns=list(region.names), index=[f"H{i}" for i in range(22)]))
+    gum, wax, oil = frame["Gum"], frame["Wax"], frame["Oil"]
+    frame["Thick"] = 3 + 7 * gum + 0.6 * wax + 0.15 * oil - 2 * (gum - 0.6) ** 2 + 0.1 * rng.normal(size=22)
+    frame["Soft"] = 8 - 2 * gum - 0.12 * (oil - 5) ** 2 + 0.1 * wax + 0.1 * rng.normal(size=22)
+    models = fit(study, study.results(frame), terms="all")
+    quest = Quest(Brief.of(study, models, "desirability"), Space.build(study), "desirability", models.fence)
+    ours = max(quest.weighable(peak).score for peak in quest.peaks(6))
+    marks = [
+        np.arange(round((high - low) / s) + 1) * s + low for (low, high), s in zip(LIMITS.values(), steps, strict=True)
+    ]
+    grid = pd.DataFrame(np.stack(np.meshgrid(*marks), axis=-1).reshape(-1, 3), columns=list(LIMITS))
+    levels = study.complete(grid)[list(region.names)].to_numpy(dtype=float)
+    levels = levels[region.contains(levels) & models.fence.inside(levels, {})]
+    assert len(levels) > 500
+    assert ours >= quest.score_levels(levels, {}).max() - 1e-9
