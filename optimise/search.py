@@ -408,7 +408,10 @@ def _closest(
         return closest
     study, levels = quest.brief.study, closest["levels"]
     wide = replace(quest, space=Space.build(study, hold))
-    combo = next(one for one in wide.space.combos if all(levels[name] == level for name, level in one.items()))
+    at = np.array([[levels[name] for name in wide.space.region.names]])
+    # Whether an ingredient is there or not is told by its level, and has no column of its own.
+    fitting = [c for c in wide.space.combos if all(levels.get(name, level) == level for name, level in c.items())]
+    combo = next((c for c in fitting if wide.space.at(c).region.contains(at, 1e-6)[0]), fitting[0])
     space = wide.space.at(combo)
     u = space.region.coded(np.array([[levels[name] for name in space.region.names]]))[0]
     peak = wide.weighable(Peak(u, combo, float(wide.score(u[None], combo)[0])))
