@@ -163,7 +163,7 @@ class SmoothExpander:
             value += bell.value @ weights
             found = np.einsum("nmj,m->nj", turned, weights)
             slope += found[:, :d]
-            bend += found[:, d:].reshape(-1, d, d)
+            bend += found[:, d:].reshape(len(a), d, d)
             third += bell.third @ np.abs(weights)
         second = bent(bend[:, None], w)[:, 0] + third
         return Curve(post.centre + size * value, size * slope, size * bend, size * second, size * third)
@@ -225,7 +225,7 @@ class _Near:
             value[:, which] += bell.value @ weights.T
             found = weights @ turned
             slope[:, which] += found[:, :, :d]
-            bend[:, which] += found[:, :, d:].reshape(n, -1, d, d)
+            bend[:, which] += found[:, :, d:].reshape(n, found.shape[1], d, d)
             third[:, which] += bell.third @ np.abs(weights).T
         return value, slope, bend, third
 
@@ -255,7 +255,7 @@ class _Near:
         tilt = (one.linear[:, None] + 2 * one.square[:, None] * self.own).T
         slope = tilt[:, :, None] * self.zu[:, None, :] - slope
         twice = 2 * self.zu[:, None, :, None] * self.zu[:, None, None, :]
-        bend = one.square[:, None, None] * twice - bend.reshape(n, -1, d, d)
+        bend = one.square[:, None, None] * twice - bend.reshape(n, bend.shape[1], d, d)
         bend -= one.peak[:, None, None] * one.gram
         return np.maximum(value, 0.0).T, 2 * slope, 2 * bend, 2 * third
 

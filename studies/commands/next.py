@@ -22,6 +22,7 @@ from studies.folder import StudyFolder
 from studies.names import refusal
 from studies.papers import first_free_trial, issue
 from studies.standing import command_for, next_step, rounds, untouched
+from studies.steady import steadily
 from studies.wording import code_of
 from studies.writing import Change
 
@@ -31,29 +32,35 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
 
     What is due after confirmation batches came back is their verdict, on the formula they were made to.
     """
+    if args.confirm is None and args.learn is None:
+        return steadily(args.folder, lambda: _answer(StudyFolder.at(args.folder), args, desk, None))
     folder = StudyFolder.at(args.folder)
-    asked = args.confirm is not None or args.learn is not None
     with folder.changing("next") as change:
-        if asked:
-            _unless_waiting(folder)
-        formula = formulas.named(folder, args.formula) if args.formula is not None else None
-        desk.progress("fitting ...")
-        models, best, verdict = analysis.fitted(folder), None, None
-        desk.progress("looking for what to make ...")
-        if formula is None:
-            formula, best, verdict = formulas.in_question(folder, models)
-        upcoming = _upcoming(folder, args, models, formula, best, verdict)
-        digests = {**folder.study.digests, "results": folder.results.digest}
-        document = documents.next_document(upcoming, digests=digests)
-        kept = changes.of_kept(folder, models)
-        files: tuple[str, ...] = ()
-        if asked and upcoming.design is not None:
+        _unless_waiting(folder)
+        return _answer(folder, args, desk, change)
+
+
+def _answer(folder: StudyFolder, args: argparse.Namespace, desk: Desk, change: Change | None) -> Outcome:
+    """What is due; with a change, the round that was asked for is planned and its papers are written in it."""
+    formula = formulas.named(folder, args.formula) if args.formula is not None else None
+    desk.progress("fitting ...")
+    models, best, verdict = analysis.fitted(folder), None, None
+    desk.progress("looking for what to make ...")
+    if formula is None:
+        formula, best, verdict = formulas.in_question(folder, models)
+    upcoming = _upcoming(folder, args, models, formula, best, verdict)
+    digests = {**folder.study.digests, "results": folder.results.digest}
+    document = documents.next_document(upcoming, digests=digests)
+    kept = changes.of_kept(folder, models)
+    files: tuple[str, ...] = ()
+    if change is not None:
+        if upcoming.design is not None:
             note = {"purpose": upcoming.purpose}
             if upcoming.purpose == "confirm":
                 note["formula"] = args.formula or _kept(change, folder, formula, best)
             files = issue(change, folder, upcoming.design, note)
         change.commit()
-        text = terminal.upcoming(folder.study, document, _after(folder, args.folder, upcoming, files), kept_lines(kept))
+    text = terminal.upcoming(folder.study, document, _after(folder, args.folder, upcoming, files), kept_lines(kept))
     desk.progress("")
     return Outcome({**document, "kept": kept, "files": list(files)}, text, code_of(document))
 
