@@ -64,11 +64,11 @@ def test_days_alike_leave_the_error_of_a_batch():
     assert model.predictive(pd.DataFrame({"Speed": [0.0]})).residual[0] == pytest.approx(model.residual_sd)
 
 
-@pytest.mark.parametrize(("terms", "runs"), [("all", 80), ("select", 60)])
+@pytest.mark.parametrize(("terms", "runs"), [("all", 80), ("select", 150)])
 def test_a_batch_of_a_new_day_falls_within_its_interval(terms, runs):
     """90 % intervals for a batch of a day not seen, days sd 1, batches 0.4; as if days were alike they hold about 50 %.
 
-    By simulation; two standard errors are 8 points. With 3 days the prior weighs.
+    By simulation; two standard errors are 5 to 7 points. With 3 days the prior weighs.
     """
     held, naive = 0, 0
     made = study()
@@ -80,7 +80,7 @@ def test_a_batch_of_a_new_day_falls_within_its_interval(terms, runs):
         held += low <= new <= high
         naive += abs(new - y.mean()) < 1.76 * sqrt(1 + 1 / 18) * model.residual_sd
     assert naive / runs < 0.65
-    assert 0.78 <= held / runs <= 0.98
+    assert 0.80 <= held / runs <= 0.97
 
 
 @pytest.mark.parametrize("terms", ["all", "select"])
