@@ -18,6 +18,7 @@ Indices = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
 
 _TOUCH = 1e-9
+_DUST = 1e-10
 _MEMORY = 8
 _STEP = 1e-3
 _HALVINGS = 6
@@ -103,7 +104,9 @@ class _Descent:
         rows = np.where(self.on[at][..., None], A, 0.0)
         back = np.linalg.pinv(rows, rcond=1e-9)
         self.push[at] = np.swapaxes(back, -1, -2)
-        self.free[at] = np.eye(self.X.shape[2]) - back @ rows
+        free = np.eye(self.X.shape[2]) - back @ rows
+        # At a corner nothing is left; what rounding leaves would be scaled up to a move through the limits.
+        self.free[at] = np.where(np.abs(free).max(axis=(1, 2), keepdims=True) > _DUST, free, 0.0)
 
     def _released(self, slope: Array) -> None:
         """Runs leave the limit that the criterion pulls them off most."""
@@ -151,7 +154,8 @@ class _Descent:
         A run goes no farther than its limits allow, whatever the others do.
         """
         rate = (self.A @ way[..., None])[..., 0]
-        closing = (rate > 1e-14) & ~self.on
+        size = np.linalg.norm(way, axis=-1, keepdims=True)
+        closing = np.where(self.on, rate > _DUST * size, rate > 1e-14)
         room = np.where(closing, np.maximum(self._slack(self.X), 0.0) / np.where(closing, rate, 1.0), np.inf)
         most = room.min(axis=-1)
         left = np.flatnonzero(active)

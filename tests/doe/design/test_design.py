@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from doe import Design, PlanError, Study, StudyError, plan
@@ -239,6 +239,16 @@ limits = st.lists(st.tuples(st.sampled_from([0, 1, 2]), st.floats(0.3, 0.9)), ma
     steps=st.booleans(),
     total=st.sampled_from([1.0, 100.0]),
     seed=st.integers(0, 5),
+)
+# All runs at corners: what rounding left of their moves was once scaled up and carried them through the limits.
+@example(
+    lows=[0.0, 1.25, 0.0],
+    widths=[3.65625, 2.125, 1.0],
+    cut=[(0, 0.4375)],
+    fill=False,
+    steps=False,
+    total=1.0,
+    seed=0,
 )
 def test_every_recipe_of_any_region_obeys_every_limit_and_adds_up(lows, widths, cut, fill, steps, total, seed):
     unit = total / 100
