@@ -8,14 +8,17 @@ from dataclasses import dataclass, field, replace
 
 from doe.definition.cells import Entry, Mark, Refusal, decimal_mark, read_number, tidy
 from doe.problems import Level, Problem, listed
-from doe.tables.rawtable import Grid, filled, is_blank, rows_too_wide
+from doe.tables.rawtable import Grid, filled, is_blank, is_split, rows_too_wide
 from studies.formula_sheet import row_text
 from studies.formula_toml import Line
 from studies.formula_words import KG_PER, PHASE_ROW, REST, TOTAL, is_adjuster, is_kilograms, price_unit
 
 _AMOUNTS = ("share", "ppm", "grams", "low", "high", "range")
 _WHOLE, _PPM = 100.0, 1e-4  # [%] all there is, and one part in a million
-_TEXTS = ("inci", "supplier", "function")  # columns in which no bare number stands
+_TEXTS = ("inci", "supplier", "function", "note")  # columns in which no bare number stands
+_NUMBERED = ("lot", "charge", "batch no", "cas", "cas no")  # beside remarks, in which one may
+_OFF = 0.05  # [%] what rounded levels may add up beside 100; our choice
+_PAIR = 2
 _NAME_WORDS = 5  # a longer text without an amount is a remark
 _REST_STARTS = ("q.s", "qs", "q. s", "q.b", "q. b")
 
@@ -54,17 +57,39 @@ class FormulaRows:
         return lines
 
     def _stop_split(self, rows: range) -> None:
-        """A level such as 1,5 that commas between the columns parted: 1, and 5 where a text should stand."""
+        """A level such as 1,5 that commas between the columns parted: 1, and 5 in the cell after it.
+
+        Under a heading for texts no bare number stands. Under any other it may: there the levels tell, where they come
+        to 100 % with those numbers as their decimals, and do not without.
+        """
         if self.grid.spots or self.grid.may_have_commas:
             return
-        texts = {place for kind, place in self.columns.items() if kind in _TEXTS}
+        texts = {self.columns[kind] for kind in _TEXTS if kind in self.columns}
+        texts -= {place for place in texts if tidy(str(self.grid.rows[self.header][place])).casefold() in _NUMBERED}
         for kind in ("share", "grams"):
-            place = self.columns.get(kind, -2)
-            for row in rows if place + 1 in texts else ():
-                whole, tail = (str(cell).strip() for cell in self.grid.rows[row][place : place + 2])
-                if whole.isdecimal() and tail.isdecimal() and len(tail) <= 3:
-                    do = "decimals with a point, in quotes, or ; between the columns"
-                    self.stop(row, kind, f"{whole} and {tail} in the cell after it", f"{whole}.{tail} in one cell", do)
+            if (place := self.columns.get(kind)) is None:
+                continue
+            pairs = {row: [str(cell).strip() for cell in self.grid.rows[row][place : place + 2]] for row in rows}
+            split = {row: pair for row, pair in pairs.items() if len(pair) == _PAIR and is_split(*pair)}
+            if place + 1 not in texts and not (kind == "share" and self._adds_up_split(pairs, split)):
+                continue
+            for row, (whole, tail) in split.items():
+                do = "decimals with a point, in quotes, or ; between the columns"
+                self.stop(row, kind, f"{whole} and {tail} in the cell after it", f"{whole}.{tail} in one cell", do)
+
+    def _adds_up_split(self, pairs: Mapping[int, list[str]], split: Mapping[int, list[str]]) -> bool:
+        """Whether the levels of a column come to 100 % only with the numbers beside them as decimals."""
+        lines = {row: pair for row, pair in pairs.items() if pair[0] and not self._is_sum(row)}
+        if not split or not all(pair[0].isdecimal() for pair in lines.values()):
+            return False
+        bare = math.fsum(float(pair[0]) for pair in lines.values())
+        joined = math.fsum(float(".".join(split[row]) if row in split else pair[0]) for row, pair in lines.items())
+        return abs(joined - _WHOLE) <= _OFF < abs(bare - _WHOLE)
+
+    def _is_sum(self, row: int) -> bool:
+        """Whether a row sums others up: its first or second text says so."""
+        labels = [tidy(cell) for cell in self.grid.rows[row] if isinstance(cell, str) and not is_blank(cell)]
+        return any(TOTAL.fullmatch(label) for label in labels[:2])
 
     def _say_beside(self, rows: range) -> None:
         """Cells of a workbook that stand beyond the headings: not read, and said."""
@@ -108,7 +133,7 @@ class FormulaRows:
         name, inci = self._text(row, "name"), self._text(row, "inci")
         has_amount = any(not is_blank(self._cell(row, kind)) for kind in _AMOUNTS)
         labels = [tidy(cell) for cell in self.grid.rows[row] if isinstance(cell, str) and not is_blank(cell)]
-        if any(TOTAL.fullmatch(label) for label in labels[:2]) or (has_amount and not name and not inci):
+        if self._is_sum(row) or (has_amount and not name and not inci):
             self._total(row, labels[0] if labels else "")
             return None
         if not has_amount and not self._is_gap(row, name, inci):

@@ -10,12 +10,14 @@ from doe.bench.levels import Levels, printed_unit, read_levels
 from doe.bench.moments import read_moment
 from doe.bench.readings import read_row
 from doe.definition.cells import Mark, Refusal, decimal_mark, read_number
-from doe.tables.rawtable import RawTable, is_blank
+from doe.tables.rawtable import RawTable, calculated, is_blank, is_split
 
 _KEPT_WORDS = ("state", "why", "day", "block", "whole_plot")
 _BATCH_TABLE_WORDS = ("operator", "note")  # of the batch only where the table has no readings they could be of
 _NUMBER_WORDS_ARE = {"order": ("a whole number", "give the place in the order of making")}
 NUMBER_WORDS = ("order", "weighed_g", "after_heat_g", "made_up_to_g", "ph_before", "ph_after")
+_SENTENCES = ("note", "why", "set_aside")
+_MEASURED_WORDS = ("value", "value_to", "speed", "torque_pct", "age_h", "made_at", "read_at")
 # A row in which nothing but these stands was not filled in.
 _QUIET_WORDS = (
     "trial", "batch", "reading", "round", "block", "whole_plot", "order", "response", "unit", "method", "ingredient",
@@ -26,9 +28,10 @@ _MANY_HELPED = 3
 
 def take_table(intake: Intake, table: RawTable, headings: Headings) -> None:
     """Read one table into `intake`: planned rows by trial and batch, historical rows as trials of their own."""
-    intake.findings += table.findings
+    intake.findings += [*table.findings, *calculated(table, _read_places(headings))]
     intake.seen |= {column.name for column in headings.of("response")}
     number_places = [c.place for c in headings.columns if c.kind in ("level", "response") or c.name == "value"]
+    _stop_split(intake, table, headings, number_places)
     mark = decimal_mark(row[place] for row in table.rows for place in number_places)
     if mark == "unknown" and table.may_have_commas:
         mark = "open"
@@ -55,6 +58,25 @@ def take_table(intake: Intake, table: RawTable, headings: Headings) -> None:
     unit = printed_unit(intake.study, [draft.levels for draft in drafts])
     for draft in drafts:
         draft.unit = min(draft.unit, unit)
+
+
+def _stop_split(intake: Intake, table: RawTable, headings: Headings, places: list[int]) -> None:
+    """A number such as 5,3 that commas between the columns parted: 5, and 3 where a text should stand."""
+    if table.spots or table.may_have_commas:
+        return
+    texts = {headings.word(word) for word in _SENTENCES}
+    for place in places:
+        for row, cells in enumerate(table.rows if place + 1 in texts else ()):
+            if is_split(cells[place], cells[place + 1]):
+                got = f"{text_of(cells[place])} and {text_of(cells[place + 1])} in the cell after it"
+                do = "decimals with a point, in quotes, or ; between the columns; a remark in words"
+                intake.stop("split-number", table.where(row, place), got, "a number in one cell, then a text", do)
+
+
+def _read_places(headings: Headings) -> list[int]:
+    """The columns of which a number, a day or a setting is read."""
+    return [column.place for column in headings.columns if column.kind in ("level", "response") or
+            column.name in (*_MEASURED_WORDS, *NUMBER_WORDS)]  # fmt: skip
 
 
 def _gather_helped(intake: Intake, before: int, table: RawTable) -> None:

@@ -16,7 +16,7 @@ from doe.definition.materials import labels
 from doe.problems import Problem, ResultsError, listed
 from doe.recipes.composition import Weighed, as_made
 from doe.recipes.deviations import Deviation, off_plan, off_target, told
-from doe.tables.rawtable import RawTable, is_blank, with_columns
+from doe.tables.rawtable import RawTable, calculated, is_blank, with_columns
 
 if TYPE_CHECKING:
     from doe.design.design import Design
@@ -206,7 +206,7 @@ def _levels_table(
             grams[key][name] = actual
         if lot:
             lots.setdefault(key, {})[name] = lot
-    findings = [*table.findings, *_not_read(table)]
+    findings = [*table.findings, *calculated(table, [table.header.index(bench.ACTUAL)]), *_not_read(table)]
     if helped:
         got = f"{len(helped)} weight{'s' if len(helped) != 1 else ''} read with help: " + listed(helped)
         findings.append(Problem("read-with-help", "inform", table.where(), got, "", ""))

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from doe.definition.parts import Response
+from doe.definition.slips import DATE_MADE, slip_of
 
 Bound = Literal["none", "below", "above", "between"]
 # Where nothing in a table tells: "open" if a point may group thousands in it, "unknown" if a point is decimal.
@@ -194,9 +195,12 @@ def _plain_number(text: str, mark: Mark) -> tuple[float, str] | Refusal:
     if " " in body or "'" in body:
         whole = re.split("[.,eE]", body.lstrip("+-"))[0]
         if not re.fullmatch(r"[0-9]{1,3}([ '][0-9]{3})+", whole) or re.search(r"[.,].*[ ']", body):
-            return Refusal(f"{text!r}", "one number in a cell", "write it without spaces inside")
+            return Refusal(f"{text!r}", "one number in a cell", "write it without spaces or ' inside")
         body = body.replace(" ", "").replace("'", "")
     commas, points = body.count(","), body.count(".")
+    if sure == "unknown" and commas + points > 1:
+        do = f"write it with one {'comma' if mark == 'comma' else 'point'}, and no other sign"
+        return Refusal(f"{text!r}, with more than one decimal mark", "a number", do)
     if (mark == "both" and sure != "unknown") or {sure, mark} == {"point", "comma"}:
         return _other_mark(text, sure, mark)
     if commas == 0 and points <= 1:
@@ -212,7 +216,8 @@ def _plain_number(text: str, mark: Mark) -> tuple[float, str] | Refusal:
         grouped = re.fullmatch(r"[+-]?([0-9]{1,3}(\.[0-9]{3})+|[0-9]*)(,[0-9]*)?([eE].*)?", body)
         read = body.replace(".", "").replace(",", ".")
     if not grouped:
-        return Refusal(f"{text!r}", "a number", "write the number with a point for the decimals and no other sign")
+        decimal = "comma" if mark == "comma" else "point"
+        return Refusal(f"{text!r}", "a number", f"write it with a {decimal} for the decimals and no other sign")
     return _finite(read, f"{text} read as {read}{_BY_OTHERS if sure == 'unknown' else ''}", text)
 
 
@@ -270,12 +275,8 @@ def _measured(text: str, unit: str, mark: Mark) -> tuple[float, str] | Refusal:
     if not typed or (typed.lower() == "ph" and not unit):
         return found
     factor = unit_factor(typed, unit)
-    if factor is None:
-        return Refusal(
-            f"{text!r}, in {typed}",
-            f"a number in {unit}" if unit else "a number without a unit",
-            f"give it in {unit}" if unit else "write the number alone",
-        )
+    if factor is None or (not unit_key(typed) and typed != tidy(unit)):
+        return _other_unit(text, typed, unit)
     value, said = found
     if factor != 1.0:
         # Multiplying by a power of ten as text keeps 4.2 Pa.s at 4200 mPa.s, not 4200.000000000001.
@@ -285,6 +286,16 @@ def _measured(text: str, unit: str, mark: Mark) -> tuple[float, str] | Refusal:
         )
         said = f"{text} read as {value:g} {unit}"
     return value, said
+
+
+def _other_unit(text: str, typed: str, unit: str) -> Refusal:
+    """The refusal of what stands behind a number: a unit of something else, or no unit at all."""
+    allowed = f"a number in {unit}" if unit else "a number without a unit"
+    if unit_key(typed) in _UNITS or typed.casefold() == "ph":
+        return Refusal(f"{text!r}, in {typed}", allowed, f"give it in {unit}" if unit else "write the number alone")
+    do = "write the number alone, remarks in column note"
+    got = f"{text!r}: {typed!r} is no unit known here"
+    return Refusal(got, allowed, f"give it in {unit}, or {do}" if unit else do)
 
 
 def _is_whole(number: float) -> bool:
@@ -308,6 +319,8 @@ def read_number(raw: object, unit: str = "", mark: Mark = "unknown") -> Entry | 
         return Entry(missing="not measured")
     if text.startswith("#"):
         return Refusal(f"{text!r}, an error of the spreadsheet", "a number", "mend the formula or type the number")
+    if slip := slip_of(text):
+        return Refusal(*slip)
     for signs, bound in ((_BELOW, "below"), (_ABOVE, "above")):
         for sign in signs:
             if word.startswith(sign):
@@ -334,7 +347,8 @@ def _native(raw: object) -> Entry | Refusal | None:
     if isinstance(raw, bool):
         return Refusal(str(raw).upper(), "a number", "type the number")
     if isinstance(raw, datetime.datetime | datetime.date | datetime.time | datetime.timedelta):
-        return Refusal(f"the date or time {raw}", "a number", "format the cell as a number and type the value again")
+        got = f"the date or time {raw} ({DATE_MADE})"
+        return Refusal(got, "a number", "format the cell as a number and type the value again")
     if isinstance(raw, int | float):
         if math.isnan(raw):
             return Entry(missing="blank")

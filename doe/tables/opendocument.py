@@ -94,6 +94,7 @@ class _Sheet:
     filled: dict[tuple[int, int], object] = field(default_factory=dict)
     merged: list[str] = field(default_factory=list)
     seen: dict[str, list[str]] = field(default_factory=dict)
+    formulas: dict[str, str] = field(default_factory=dict)
 
     def grid(self, table: Element) -> Grid | None:
         """The filled part of the sheet; None where there is none."""
@@ -117,7 +118,8 @@ class _Sheet:
         width = max(column for _, column in self.filled)
         body = tuple(tuple(self.filled.get((place, column)) for column in range(1, width + 1)) for place in rows)
         spots = tuple(column_letters(column) for column in range(1, width + 1))
-        return Grid(self.source, self.title, body, tuple(rows), spots, self._findings(), True, tuple(self.merged))
+        findings, merged = self._findings(), tuple(self.merged)
+        return Grid(self.source, self.title, body, tuple(rows), spots, findings, True, merged, self.formulas)
 
     @property
     def _where(self) -> str:
@@ -141,6 +143,8 @@ class _Sheet:
     def _put(self, row: int, column: int, cell: Element, value: object) -> None:
         spot = f"{column_letters(column)}{row}"
         self.filled[row, column] = value
+        if formula := cell.get(_TABLE + "formula"):
+            self.formulas[spot] = formula.removeprefix("of:")
         down = _count(cell, _TABLE + "number-rows-spanned")
         right = _count(cell, _TABLE + "number-columns-spanned")
         if down > 1 or right > 1:

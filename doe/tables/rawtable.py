@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from zipfile import ZipInfo
 
 import numpy as np
 import pandas as pd
 
-from doe.definition.cells import tidy
+from doe.definition.cells import Uncalculated, tidy
 from doe.problems import Problem, ResultsError, listed
 
 MAX_ROWS = 20_000
 MAX_COLUMNS = 500
 MAX_UNPACKED = 200_000_000
 MAX_RATIO = 200
+_MOST_DECIMALS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +26,8 @@ class RawTable:
     `source` is the file's name, `sheet` the sheet of a workbook ("" otherwise). `numbers` are the row numbers
     as a person counts them; `spots` are column letters in a workbook. `rows` hold None, text, numbers, dates
     or `Uncalculated`. `findings` are what was noticed while reading. `may_have_commas` says that decimals in it may be
-    written with a comma: not where commas stand between the columns.
+    written with a comma: not where commas stand between the columns. `formulas` are those of a workbook whose stored
+    results stand in `rows`, by cell (C5).
     """
 
     source: str
@@ -36,6 +38,7 @@ class RawTable:
     spots: tuple[str, ...]
     findings: tuple[Problem, ...] = ()
     may_have_commas: bool = False
+    formulas: Mapping[str, str] = field(default_factory=dict)
 
     def where(self, row: int | None = None, column: int | None = None) -> str:
         """The place in words: file, sheet, row, column or cell. `row` and `column` count from 0."""
@@ -72,6 +75,7 @@ class Grid:
     findings: tuple[Problem, ...] = ()
     may_have_commas: bool = False
     merged: tuple[str, ...] = ()
+    formulas: Mapping[str, str] = field(default_factory=dict)
 
     def where(self, row: int | None = None, column: int | None = None) -> str:
         """The place in words. `row` and `column` count from 0."""
@@ -84,7 +88,7 @@ class Grid:
         """The rows under a header row as a table; not checked."""
         names = tuple("" if cell is None or not isinstance(cell, str) else tidy(cell) for cell in self.rows[header])
         return RawTable(self.source, self.sheet, names, self.rows[header + 1 :], self.numbers[header + 1 :], self.spots,
-                        self.findings, self.may_have_commas)  # fmt: skip
+                        self.findings, self.may_have_commas, self.formulas)  # fmt: skip
 
 
 def seen_sheets(shown: Sequence[Grid], hidden: Sequence[str], name: str) -> tuple[Grid, ...]:
@@ -113,6 +117,12 @@ def rows_too_wide(grid: Grid, header: int) -> list[Problem]:
                 "decimal commas need ; between the columns, text with such a sign quotes, each column a name")
         for row in wide
     ]  # fmt: skip
+
+
+def is_split(whole: object, tail: object) -> bool:
+    """Whether two cells beside each other may be one number with a decimal comma, such as 1 and 5 for 1,5."""
+    one, other = tidy(str(whole)), tidy(str(tail))
+    return one.isdecimal() and other.isdecimal() and len(other) <= _MOST_DECIMALS
 
 
 def filled(cells: Sequence[object]) -> int:
@@ -184,6 +194,24 @@ def with_columns(table: RawTable, columns: Sequence[tuple[str, int]]) -> RawTabl
         rows=tuple(tuple(row[place] for _, place in columns) for row in table.rows),
         spots=tuple(table.spots[place] for _, place in columns) if table.spots else (),
     )
+
+
+def calculated(table: RawTable, places: Sequence[int]) -> list[Problem]:
+    """What is said of cells in these columns that hold a formula: which, the formula, and the stored result taken."""
+    if not table.formulas or not table.spots:
+        return []
+    told = []
+    for cells, number in zip(table.rows, table.numbers, strict=True):
+        for place in places:
+            formula = table.formulas.get(f"{table.spots[place]}{number}")
+            if formula is not None and not is_blank(cells[place]) and not isinstance(cells[place], Uncalculated):
+                value = f"{cells[place]:.10g}" if isinstance(cells[place], float) else tidy(str(cells[place]))
+                told.append(f"{table.spots[place]}{number} {tidy(formula)[:60]} taken as {value}")
+    if not told:
+        return []
+    do = "nothing is worked out here: make sure that the file was saved after its last change"
+    got = f"{len(told)} result{'s' if len(told) != 1 else ''} of formulas, as last stored in the file: {listed(told)}"
+    return [Problem("calculated", "warn", table.where(), got, "numbers as they were read", do)]
 
 
 def is_blank(cell: object) -> bool:

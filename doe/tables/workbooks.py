@@ -117,7 +117,8 @@ def _formulas(sheet: Any, name: str) -> Mapping[tuple[int, int], str]:
             if cell.column > MAX_COLUMNS:
                 raise too_big(f"{name}, sheet {sheet.title}")
             if cell.data_type == "f":
-                found[cell.row, cell.column] = str(getattr(cell.value, "text", cell.value))
+                text = getattr(cell.value, "text", cell.value)
+                found[cell.row, cell.column] = text if isinstance(text, str) else "a formula"
         rows += filled
         if rows > MAX_ROWS + 1:
             raise too_big(f"{name}, sheet {sheet.title}")
@@ -153,7 +154,8 @@ def _grid(sheet: Any, formulas: Mapping[tuple[int, int], str], name: str) -> Gri
     spots = tuple(column_letters(column) for column in range(1, width + 1))
     body = tuple(tuple(filled.get((row, column)) for column in range(1, width + 1)) for row in rows)
     findings = _seen_only_by_eye(sheet, filled, rows, where)
-    return Grid(name, sheet.title, body, tuple(rows), spots, findings, True, tuple(map(str, merged)))
+    held = {f"{column_letters(column)}{row}": formula for (row, column), formula in formulas.items()}
+    return Grid(name, sheet.title, body, tuple(rows), spots, findings, True, tuple(map(str, merged)), held)
 
 
 def _seen_only_by_eye(

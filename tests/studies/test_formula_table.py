@@ -214,6 +214,19 @@ def test_cells_that_cannot_be_read_are_named(text, words):
     assert words in refused(text)
 
 
+@pytest.mark.parametrize("beside", ["phase", "remarks", "price", "low", "INCI", "shelf"])
+def test_a_decimal_comma_between_commas_is_not_lost(beside):
+    said = refused(f"Ingredient,%,{beside}\nWater,95,5\nOil,1,5\nGum,3,0\nTotal,100,\n")
+    assert "row 3, column %: 1 and 5 in the cell after it; 1.5 in one cell" in said
+
+
+@pytest.mark.parametrize("beside", ["phase", "price", "lot"])
+def test_numbers_that_stand_beside_whole_levels_by_right_are_no_decimals(beside):
+    found, said, _ = understood(f"Ingredient,%,{beside}\nWater,95,1\nOil,2,12\nGum,3,25\n")
+    assert (found["Oil"]["level"], found["Gum"]["level"]) == (2, 3)
+    assert "adding up to 100 %" in said
+
+
 def test_a_cell_of_a_workbook_is_named_by_its_letter():
     said = refused(
         workbook(["Formula"], ["Ingredient", "%"], ["Water", 90], ["Gum", "=1/2"], ["Wax", "lots"]), "f.xlsx"

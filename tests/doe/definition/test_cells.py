@@ -86,6 +86,44 @@ def test_what_cannot_be_read_in_one_way_is_refused_in_words(raw, mark, words):
 
 
 @pytest.mark.parametrize(
+    "raw, got, do",
+    [
+        ("5.3.1", "looks like a date", "with one decimal mark"),
+        ("5-Mar", "looks like a date", "format the cell as a number"),
+        ("Mär 05", "looks like a date", "format the cell as a number"),
+        ("2031-03-05", "looks like a date", "format the cell as a number"),
+        (datetime.datetime(2031, 3, 5), "spreadsheets make one of 5.3", "type the value again"),
+        ("10:30", "a time of day", "format the cell as a number"),
+        ("5,3,1", "more than one decimal mark", "with one point"),
+        ("٣٫٥", "digits of another script", "write 3.5"),
+        ("５", "digits of another script", "write 5"),
+        ("½", "a fraction", "write 0.5"),
+        ("5 ½", "a fraction", "write 5.5"),
+        ("5/2", "a fraction, two numbers, or a date", "as a fraction this is 2.5"),
+        ("~5", "only about right", "column note"),
+        ("≈5", "only about right", "column note"),
+        ("ca. 5", "only about right", "column note"),
+        ("5±0.2", "with its spread", "the mean alone"),
+        ("5 +/- 0.2", "with its spread", "the mean alone"),
+        ("5×10³", "a power of ten", "write 5e3"),
+        ("1.2x10^-3", "a power of ten", "write 1.2e-3"),
+        ("5.3*", "'*' is no unit known here", "write the number alone"),
+        ("5.3 approx", "'approx' is no unit known here", "write the number alone"),
+    ],
+)
+def test_what_is_no_number_is_called_by_its_name_with_what_to_type(raw, got, do):
+    read = read_number(raw)
+    assert isinstance(read, Refusal), read
+    assert got in read.got
+    assert do in read.do
+
+
+@pytest.mark.parametrize("raw", ["5-6", "1.234.567", "1e-3", "1 234", "10 to 20", "5 min"])
+def test_a_number_is_taken_for_no_slip(raw):
+    assert isinstance(read_number(raw, "min"), Entry)
+
+
+@pytest.mark.parametrize(
     "raw, bound, value, upper",
     [
         ("<5", "below", 5, None),

@@ -169,6 +169,7 @@ BAD = {
     "contradiction.csv": "one value a reading",
     "date-in-a-number.csv": "'5.5.2031'",
     "decimal-comma-in-a-comma-file.csv": "decimal commas need ;",
+    "parted-by-commas.csv": "row 2, column pH: 5 and 3 in the cell after it",
     "failed-without-reason.csv": "without a reason",
     "formula-as-text.csv": "'=12000+1'",
     "levels-leave-no-water.csv": "for Water",
