@@ -457,7 +457,6 @@ class Facts:
     open_questions: tuple[str, ...] = ()
     kept: tuple[str, ...] = ()
     digests: Mapping[str, str] = field(default_factory=lambda: _NONE)
-    predicts_by: str = ""
     version: str = ""
     steps: tuple[str, ...] = ()
     live: Mapping[str, Any] = field(default_factory=lambda: _NONE)

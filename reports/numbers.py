@@ -95,6 +95,43 @@ def precise(value: Amount, digits: int = 6) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
+def estimated(value: Amount, error: Amount) -> tuple[str, str]:
+    """An estimate and its standard error for the analyst's tables, both to two digits of the error.
+
+    Where there is no error the estimate has four digits.
+
+    >>> estimated(4.82646, 0.1695), estimated(-0.0005, 0.0058), estimated(12345.6, 789)
+    (('4.83', '0.17'), ('−0.0005', '0.0058'), ('12\u202f350', '790'))
+    """
+    if not isinstance(value, int | float) or not exists(value):
+        return NOTHING, NOTHING
+    if not isinstance(error, int | float) or not exists(error) or error <= 0:
+        return precise(value, 4), NOTHING
+    exponent = math.floor(math.log10(error))
+    if round(error / 10.0 ** (exponent - 1)) >= 100:  # 0.0996 rounds up to the next decade
+        exponent += 1
+    places = 1 - exponent
+    if any(number != 0 and not _SMALL <= abs(number) < _LARGE for number in (value, error)):
+        own = places + math.floor(math.log10(abs(value))) + 1 if value != 0 else 1
+        return precise(value, max(own, 1)), precise(error, 2)
+    return plain(value, places), plain(error, places)
+
+
+def statistic(value: Amount) -> str:
+    """A t or F: two decimals, one from 10 on, none from 100 on; what lies far out takes an exponent."""
+    if not isinstance(value, int | float) or not exists(value):
+        return NOTHING
+    size = abs(value)
+    return precise(value, 3) if size >= 1e6 else plain(value, 0 if size >= 100 else 1 if size >= 10 else 2)
+
+
+def p_value(value: Amount) -> str:
+    """A p to two digits; below one in ten thousand its size says nothing that the method could hold."""
+    if not isinstance(value, int | float) or not exists(value):
+        return NOTHING
+    return "< 0.0001" if value < 1e-4 else figure(value, digits=2)
+
+
 def with_unit(text: str, unit: str) -> str:
     """A number with its unit, kept on one line. What is not available takes no unit; `1000 candle` is multiplied."""
     if unit[:1].isdigit() and text != NOTHING:

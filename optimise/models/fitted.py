@@ -15,7 +15,7 @@ from doe.shown import Shown
 from doe.study import Study
 from doe.terms.codings import Coding
 from doe.terms.terms import Terms
-from optimise.models.predictors import Predictor, split_levels
+from optimise.models.predictors import PosteriorPredictor, Predictor, split_levels
 from optimise.models.recipes import recipes
 from optimise.models.scales import BoxCox, Scale
 from optimise.statistics.diagnosis import LackOfFit, Line, Number
@@ -116,7 +116,8 @@ class FittedModel(Shown):
 
     `terms`: DataFrame (term, powers, estimate, se, t, df, p) in `coding`, on the model `scale`; `covariance` (p, p) of
     those estimates. `trials`: one row a batch used: trial, batch, order, observed and fitted in the response's unit,
-    residual on the model scale, leverage, studentised, deleted, cook. `anova`: source, df, ss, ms, f, p about the mean.
+    residual on the model scale, leverage, studentised, deleted, cook. `anova`: source, df, df_error (of what it
+    is set against), ss, ms, f, p about the mean.
     `way`: from the middle of the region outwards the places predicted best, of a response wanted high or low.
     `excluded`: batches left out of this fit, with the reason. `log_likelihood` is on the model scale. `core` is None
     where no least squares stands behind it; `predictor` is what predicts (the averaged posterior, or least squares).
@@ -193,10 +194,18 @@ class FittedModel(Shown):
         """The model in words: its terms, joined by plus signs."""
         return " + ".join(str(term) for term in self.terms["term"]) if len(self.terms) else "no model"
 
+    @property
+    def predicts_by(self) -> str | Unavailable:
+        """What predicts: the averaged posterior, or the terms of the fit themselves; or why nothing does."""
+        if isinstance(self.predictor, Unavailable):
+            return self.predictor
+        return "averaged posterior" if isinstance(self.predictor, PosteriorPredictor) else "these terms"
+
     def to_dict(self) -> dict[str, Any]:
         """The entry of `fit --json`."""
         return {
             "kind": self.kind,
+            "predicts_by": _plain(self.predicts_by),
             "scale": self.scale.name,
             "scale_why": self.scale_why,
             "box_cox": self.box_cox.to_dict(),
@@ -247,9 +256,9 @@ def anova_frame(lines: tuple[Line, ...]) -> pd.DataFrame:
         "source": [line.source for line in lines],
         "df": [line.df for line in lines],
     }
-    for name in ("ss", "ms", "f", "p"):
+    for name in ("df_error", "ss", "ms", "f", "p"):
         columns[name] = number_column([getattr(line, name) for line in lines])
-    return pd.DataFrame(columns, columns=["source", "df", "ss", "ms", "f", "p"])
+    return pd.DataFrame(columns, columns=["source", "df", "df_error", "ss", "ms", "f", "p"])
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.definition.parts import Response
-from doe.problems import ModelError, Problem, Unavailable
+from doe.problems import ModelError, Problem, Unavailable, listed
 from doe.results.results import Results
 from doe.study import Study
 from doe.terms.codings import Coding
@@ -43,6 +43,7 @@ TermsChoice = Literal["select", "all"]
 # Levels that differ by a thousandth of their range differ by no more than they are weighed and timed: a term that
 # rests on that alone would be nothing but noise, many times enlarged (common practice, no source).
 _FIRM = 1e-3
+_NAMED = 3  # terms that another is said to move with
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -269,7 +270,8 @@ def _solved(
     core_terms = terms.only(own)
     aliased = [label for label in every.labels if label not in set(core_terms.labels)]
     if aliased:
-        got = f"cannot be told apart from the terms before {'them' if len(aliased) > 1 else 'it'}: {', '.join(aliased)}"
+        named = ", ".join(_moving_with(label, every, whole, core_terms.labels) for label in aliased)
+        got = f"cannot be told apart from the terms before {'them' if len(aliased) > 1 else 'it'}: {named}"
         notes.append(
             say(
                 "aliased",
@@ -285,6 +287,18 @@ def _solved(
                          "make some trials of each block again in another"))  # fmt: skip
     core = Core(core_terms, base, fit, _stated_sd(response, scale, data.y))
     return core, aliased, notes
+
+
+def _moving_with(label: str, terms: Terms, rows: Array, kept: Sequence[str]) -> str:
+    """The label of a term that was dropped, with the kept ones that move as it does where these are few."""
+    place = {name: j for j, name in enumerate(terms.labels)}
+    others = rows[:, [place[name] for name in kept]]
+    share = np.linalg.lstsq(others, rows[:, place[label]], rcond=None)[0] * np.ptp(others, axis=0)
+    width = float(np.ptp(rows[:, place[label]]))
+    if width == 0:
+        return f"{label} (the same in every batch)"
+    partners = [name for name, part in zip(kept, share, strict=True) if abs(part) > 10 * _FIRM * width]
+    return f"{label} (it moves with {listed(partners)})" if 0 < len(partners) <= _NAMED else label
 
 
 def _stated_sd(response: Response, scale: Scale, values: Array) -> float | None:

@@ -162,8 +162,13 @@ def _lines(fit: MixedFit, groups: Mapping[str, Sequence[int]]) -> tuple[Line, ..
     lines = []
     for source, columns in groups.items():
         test = fit.test(np.eye(len(fit.estimate))[list(columns)])
-        lines.append(Line(source, len(columns), none, none, test.f, test.p))
+        lines.append(Line(source, len(columns), none, none, test.f, test.p, _finite(test.ddf)))
     return tuple(lines)
+
+
+def _finite(ddf: float) -> Number:
+    """Degrees of freedom of the error; these terms may be judged by variances taken as known."""
+    return ddf if np.isfinite(ddf) else Unavailable("the error is taken as known", "read p by the normal law")
 
 
 def _press(columns: Array, y: Array, groups: Sequence[str]) -> Number:

@@ -21,7 +21,10 @@ Number = float | Unavailable
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of an analysis of variance. `f` is against the residual, for the lack of fit against pure error."""
+    """One line of an analysis of variance. `f` is against the residual, for the lack of fit against pure error.
+
+    `df_error` are the degrees of freedom of what it is set against.
+    """
 
     source: str
     df: int
@@ -29,6 +32,7 @@ class Line:
     ms: Number
     f: Number
     p: Number
+    df_error: Number
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,29 +147,29 @@ def analysis_of_variance(
         untestable = Unavailable(
             "the model contains no constant, so its gain over the mean has no F", "add an intercept"
         )
-        lines.append(Line("model", fit.rank - block_df, model_ss, untestable, untestable, untestable))
+        lines.append(Line("model", fit.rank - block_df, model_ss, untestable, untestable, untestable, untestable))
     if len(groups) > 1:
         lines += [_partial(name, columns, X, y, fit) for name, columns in groups.items()]
     mean_square: Number = fit.sd**2 if fit.has_error else no_error(fit)
     nothing = Unavailable("there is nothing further to set it against", "read the lines above")
-    lines.append(Line("residual", fit.df, fit.rss, mean_square, nothing, nothing))
+    lines.append(Line("residual", fit.df, fit.rss, mean_square, nothing, nothing, nothing))
     tested = lack_of_fit(fit, pure)
     if isinstance(tested, LackOfFit):
         a, b = tested.df
-        lines.append(Line("lack of fit", a, tested.ss[0], tested.ss[0] / a, tested.f, tested.p))
-        lines.append(Line("pure error", b, tested.ss[1], tested.ss[1] / b, nothing, nothing))
-    lines.append(Line("total", y.size - 1, total, nothing, nothing, nothing))
+        lines.append(Line("lack of fit", a, tested.ss[0], tested.ss[0] / a, tested.f, tested.p, float(b)))
+        lines.append(Line("pure error", b, tested.ss[1], tested.ss[1] / b, nothing, nothing, nothing))
+    lines.append(Line("total", y.size - 1, total, nothing, nothing, nothing, nothing))
     return tuple(lines)
 
 
 def _line(source: str, df: int, ss: float, fit: LeastSquares) -> Line:
     if df <= 0:
         none = Unavailable("no degrees of freedom", "nothing to do: the model adds nothing here")
-        return Line(source, df, ss, none, none, none)
+        return Line(source, df, ss, none, none, none, none)
     if not fit.has_error:
-        return Line(source, df, ss, ss / df, no_error(fit), no_error(fit))
+        return Line(source, df, ss, ss / df, no_error(fit), no_error(fit), no_error(fit))
     f = ss / df / fit.sd**2
-    return Line(source, df, ss, ss / df, f, float(stats.f.sf(f, df, fit.df)))
+    return Line(source, df, ss, ss / df, f, float(stats.f.sf(f, df, fit.df)), float(fit.df))
 
 
 def _partial(name: str, columns: Sequence[int], X: Array, y: Array, fit: LeastSquares) -> Line:

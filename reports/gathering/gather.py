@@ -90,7 +90,6 @@ def gather(
         events=tuple(Event(e.when, e.user, e.command, e.why or e.command) for e in journal),
         categories=tuple(name for name in study.region.categories if name in study.columns),
         region=MappingProxyType({"dimension": study.region.dimension, "reach": dict(study.region.reach)}),
-        predicts_by=_predicts_by(models),
         limits=tuple((limit.rule, limit.why) for limit in study.limits),
         open_questions=_open(study, models),
         kept=tuple(kept_lines(kept)),
@@ -224,14 +223,6 @@ def _rests_on(usable: int) -> str:
         return "Nothing has been measured yet."
     made = counted(usable, "batch", "batches")
     return f"Rests on {made} made at bench scale. Other lots and larger scale are not in it."
-
-
-def _predicts_by(models: Models | None) -> str:
-    if models is None:
-        return ""
-    if models.terms_choice == "all":
-        return "Predictions are by these terms, of the full planned model."
-    return "Predictions come from the averaged posterior over many models, not from these coefficients."
 
 
 def _ceiling(study: Study, specs: Sequence[Spec]) -> Spec | None:

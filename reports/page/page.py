@@ -24,9 +24,9 @@ from reports.pictures import terms as svg_terms
 from reports.pictures import triangle as svg_triangle
 from reports.rendered import TEMPLATES, rendered
 from reports.wording import fit as wording_fit
+from reports.wording import fitrows, wording
 from reports.wording import plan as wording_plan
 from reports.wording import reading as wording_reading
-from reports.wording import wording
 
 # The filters that write numbers and words on every page.
 FILTERS: Mapping[str, Any] = {
@@ -113,7 +113,6 @@ def _first(facts: Facts) -> dict[str, Any]:
         "plan": plan,
         "plan_said": wording_plan.plan_said(facts, plan) if plan else {},
         "trust": wording.trust_lines(formula, facts.rests_on),
-        "predicts": facts.predicts_by,
     }
 
 
@@ -196,11 +195,9 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "other_rows": rows.other_form,
         "together_rows": rows.together(facts.formula),
         "not_there": rows.not_there,
-        "anova_rows": rows.anova,
+        "fitrows": fitrows,
         "figure_rows": rows.figure_rows,
         "figures_missing": rows.figures_missing,
-        "trial_rows": rows.trials,
-        "near_rows": rows.near,
         "event_rows": rows.events(facts),
     }
 

@@ -9,7 +9,7 @@ from doe.problems import Unavailable
 from reports import numbers
 from reports.facts import EffectRow, Facts, FitFacts, Formula, FrontAim, PlanFacts, Slice
 from reports.wording import fit as wording_fit
-from reports.wording import grades, wording
+from reports.wording import fitrows, grades, wording
 
 Rows = list[list[str]]
 
@@ -189,11 +189,11 @@ def figures(fit: FitFacts) -> Rows:
 
 def figure_rows(fit: FitFacts) -> Rows:
     """The single figures of a fit under their standard names."""
-    rows = [[name, cell(value)] for name, value in _figures(fit) if not _nothing(value)]
+    rows = [[name, cell(value, 4)] for name, value in _figures(fit) if not _nothing(value)]
     lack = fit.fit.get("lack_of_fit", {})
     if "f" in lack:
         a, b = lack["df"]
-        rows.append(["lack of fit", f"F({cell(a)}, {cell(b)}) = {cell(lack['f'])}, p = {cell(lack['p'])}"])
+        rows.append(["lack of fit", f"F({a}, {b}) = {numbers.statistic(lack['f'])}, p {numbers.p_value(lack['p'])}"])
     return rows
 
 
@@ -222,20 +222,39 @@ def coefficient_head(fit: FitFacts) -> list[str]:
 
 def coefficients(fit: FitFacts) -> Rows:
     """The coefficient table: limits that hold for all terms at once, those of the planned model, how often chosen."""
-    keys = ("term", "estimate", "se", "t", "df", "p")
     found, share = fit.fit.get("together"), wording_fit.shares(fit.fit)
     limits = found["terms"] if wording_fit.known(found) and found is not None else None
     planned = wording_fit.planned(fit.fit)  # of terms left out as well
     out = []
     for row in fit.fit["terms"]:
-        cells = [_brief(row[key]) if key == "df" else cell(row.get(key)) for key in keys]
-        cells += [cell(end) for end in limits.get(row["term"], ("", ""))] if limits is not None else []
-        cells += [cell(end) for end in planned.get(row["term"], ("", ""))] if planned else []
+        cells = [str(row["term"]), *_tested(row), fitrows.shown(fitrows.to_three, row["df"], "–"), _p(row)]
+        for table in ([limits] if limits is not None else []) + ([planned] if planned else []):
+            cells += _ends(table.get(row["term"]))
         out.append(cells + ([share.get(row["term"], "")] if share else []))
     width = len(coefficient_head(fit))
     for name, place, error in wording_fit.threshold_rows(fit.fit):
-        out.append([name, cell(place), "–" if error is None else cell(error), *["–"] * (width - 3)])
+        shown = numbers.estimated(place, error)
+        out.append([name, shown[0], "–" if error is None else shown[1], *["–"] * (width - 3)])
     return out
+
+
+def _tested(row: Mapping[str, Any]) -> list[str]:
+    """Estimate and standard error, both to two digits of the error, and t; or why they are not there."""
+    estimate, error = row["estimate"], row["se"]
+    if not isinstance(estimate, int | float):
+        return [cell(estimate)] * 2 + [cell(row.get("t"))]
+    told = numbers.estimated(estimate, error)
+    sure = isinstance(error, int | float)
+    return [told[0], told[1] if sure else cell(error), numbers.statistic(row["t"]) if sure else cell(row.get("t"))]
+
+
+def _p(row: Mapping[str, Any]) -> str:
+    return numbers.p_value(row["p"]) if isinstance(row["p"], int | float) else cell(row["p"])
+
+
+def _ends(pair: tuple[float, float] | None) -> list[str]:
+    """Two ends of an interval, rounded alike by its width."""
+    return ["", ""] if pair is None else [numbers.figure(end, (pair[1] - pair[0]) / 4 or None) for end in pair]
 
 
 def other_form(fit: FitFacts) -> Rows:
@@ -243,7 +262,7 @@ def other_form(fit: FitFacts) -> Rows:
     found = fit.fit.get("other_form")
     if not wording_fit.known(found) or found is None:
         return []
-    return [[cell(row.get(key)) for key in ("term", "estimate", "se", "p")] for row in found["terms"]]
+    return [[str(row["term"]), *_tested(row)[:2], _p(row)] for row in found["terms"]]
 
 
 def together(formula: Formula | None) -> Rows:
@@ -258,32 +277,9 @@ def together(formula: Formula | None) -> Rows:
     return rows if len(rows) > 1 else []
 
 
-def anova(fit: FitFacts) -> Rows:
-    """The analysis of variance."""
-    keys = ("source", "df", "ss", "ms", "f", "p")
-    return [["" if _nothing(row.get(key)) else cell(row.get(key)) for key in keys] for row in fit.fit["anova"]]
-
-
 def _nothing(value: Any) -> bool:
     """Whether a line of the table simply has no such figure (a residual has no F); the reason stands in the JSON."""
     return isinstance(value, Mapping) and "unavailable" in value
-
-
-def trials(fit: FitFacts) -> Rows:
-    """The diagnosis of each batch; a reading that is only a bound stands as one."""
-    keys = ("fitted", "residual", "leverage", "studentised", "deleted", "cook")
-    return [[str(row["batch"]), _seen(row), *(_brief(row.get(key)) for key in keys)] for row in fit.fit["trials"]]
-
-
-def _seen(row: Mapping[str, Any]) -> str:
-    if row.get("bound") == "between":
-        return f"{cell(row.get('observed'))} to {cell(row.get('to'))}"
-    return {"above": "> ", "below": "< "}.get(str(row.get("bound")), "") + cell(row.get("observed"))
-
-
-def _brief(value: Any) -> str:
-    """A number of the table of batches; what does not exist is a dash, the reason stands under the table."""
-    return "–" if _nothing(value) else cell(value)
 
 
 def not_there(fit: FitFacts) -> list[str]:
@@ -298,12 +294,6 @@ def not_there(fit: FitFacts) -> list[str]:
                     named.append(str(row["batch"]))
     every = len(fit.fit["trials"])
     return [f"{'all' if len(who) == every else numbers.spans(who)}: {why}" for why, who in reasons.items()]
-
-
-def near(fit: FitFacts) -> Rows:
-    """Models that explain nearly as well as the one that is read."""
-    found = (fit.fit.get("selection") or {}).get("near") or ()
-    return [[" + ".join(row["terms"]), cell(row.get("delta_aicc"))] for row in found]
 
 
 def plan_quality(plan: PlanFacts) -> Rows:

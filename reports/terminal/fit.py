@@ -1,25 +1,66 @@
-"""`fit` at a terminal: each response with its terms and what they rest on, then all of them side by side."""
+"""`fit` at a terminal: all responses side by side, what to mistrust, then each with its terms and what they rest on."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from reports.numbers import NOTHING, between, counted, figure, listed, percent, precise
+from reports.numbers import NOTHING, between, counted, estimated, figure, listed, p_value, percent, statistic
 from reports.tables import aligned, clean, wrapped
 from reports.terminal.terminal import findings
 from reports.wording import fit as words
+from reports.wording import fitrows
+from reports.wording.findings import ranked
+from reports.wording.fitrows import shown
 from reports.wording.prompt import typed
 
 if TYPE_CHECKING:
+    from doe.problems import Problem
     from optimise.models.look import Changed
     from optimise.models.models import Models
 
+Entry = Mapping[str, Any]
 
-def fit(models: Models, todo: str) -> str:
-    """Each response: its terms, how well batches repeat, how much is explained, and what to mistrust."""
-    parts = [_response(models, response) for response in models]
-    return "\n\n".join([*parts, _side_by_side(models), *_end(models, todo)])
+_FEW = 3  # notes that are told in full beside all responses
+_OWN = ("Distance", "Predicted")
+
+
+def fit(models: Models, todo: str, name: str = "FOLDER") -> str:
+    """All responses side by side and what to mistrust; then each with its terms and what they rest on, in brief."""
+    told = ranked(models.findings)
+    looks, notes = ([p for p in told if (p.level == "inform") is quiet] for quiet in (False, True))
+    entries = {response: models.entry(response) for response in models}
+    first = next(iter(models))
+    more = f"Of one response, all there is: {typed('fit', name, '--of', first)}"
+    parts = [
+        _side_by_side(entries),
+        findings(looks),
+        *(_response(response, entry, brief=True) for response, entry in entries.items()),
+        wrapped(_legend(entries)),
+        _notes(notes),
+        more,
+        f"Next: {clean(todo)}",
+    ]
+    return "\n\n".join(part for part in parts if part)
+
+
+def of(models: Models, response: str, todo: str) -> str:
+    """All there is of one response: terms, every sentence, the tables of its diagnosis, and its findings."""
+    entry = models.entry(response)
+    own = [finding for finding in models.findings if finding.where == response]
+    parts = [_response(response, entry, brief=False), *_tables(entry), wrapped(_legend({response: entry})),
+             findings(own), f"Next: {clean(todo)}"]  # fmt: skip
+    return "\n\n".join(part for part in parts if part)
+
+
+def _notes(notes: Sequence[Problem]) -> str:
+    """Notes in full where they are few, else how many there are of each response."""
+    if len(notes) <= _FEW:
+        return findings(notes)
+    counts: dict[str, int] = {}
+    for note in notes:
+        counts[note.where] = counts.get(note.where, 0) + 1
+    return wrapped(f"{len(notes)} notes: {', '.join(f'{where} {count}' for where, count in counts.items())}.")
 
 
 def without(models: Models, changed: Mapping[str, Changed], trials: Sequence[str], name: str = "FOLDER") -> str:
@@ -60,8 +101,7 @@ def _terms_that_moved(response: str, c: Changed) -> list[str]:
     return out
 
 
-def _response(models: Models, response: str) -> str:
-    entry, model = models.entry(response), models[response]
+def _response(response: str, entry: Entry, brief: bool) -> str:
     share, limits = words.shares(entry), words.planned(entry)
     limits = {row["term"]: limits[row["term"]] for row in entry["terms"] if row["term"] in limits}
     own_df = len({str(row.get("df")) for row in entry["terms"]}) > 1
@@ -69,56 +109,92 @@ def _response(models: Models, response: str) -> str:
     head += ["planned, 95 %"] if limits else []
     rows = []
     for row in entry["terms"]:
-        cells = [clean(row["term"]), _number(row["estimate"]), _number(row["se"], 4), _number(row["t"], 4)]
-        cells += [_number(row["df"], 3)] if own_df else []
-        cells += [_number(row["p"], 3)]
+        cells = [clean(row["term"]), *_estimated(row["estimate"], row["se"]), shown(statistic, row["t"], "-")]
+        cells += [shown(fitrows.to_three, row["df"], "-")] if own_df else []
+        cells += [shown(p_value, row["p"], "-")]
         cells += [share.get(row["term"], "")] if share else []
         rows.append([*cells, between(*limits[row["term"]]) if row["term"] in limits else "-"] if limits else cells)
     for name, place, error in words.threshold_rows(entry):
-        rows.append([clean(name), _number(place), _number(error, 4), *["-"] * (len(head) - 3)])
-    unit = f" [{model.unit}]" if model.unit and model.unit != response else ""
-    title = f"{clean(response)}{clean(unit)}: {counted(model.n, 'batch', 'batches')}, {model.scale.name} scale,"
-    title += f" coefficients in {model.coding}"
-    first = words.judged(entry) if model.core is not None else f"Terms: {entry['selection']['how']}."
-    said = [first, words.blocks_line(entry), words.left_terms(entry), words.together_line(entry),
-            words.scale_line(entry), words.threshold_line(entry), words.other_form_line(entry), words.law_line(entry),
-            words.top_line(entry)]  # fmt: skip
+        rows.append([clean(name), *_estimated(place, error), *["-"] * (len(head) - 3)])
+    said = _brief(entry) if brief else _sentences(entry)
     told = [wrapped(f"  {line}", indent="    ") for line in said if line]
-    return "\n".join([title, aligned(rows, head, right=tuple(range(1, len(head)))), *told])
+    return "\n".join([_title(response, entry), aligned(rows, head, right=tuple(range(1, len(head)))), *told])
 
 
-def _number(value: Any, digits: int = 6) -> str:
-    """A number of a table; one that does not exist is a dash, its reason stands in --json."""
-    return precise(value, digits) if isinstance(value, int | float) else "-"
+def _title(response: str, entry: Entry) -> str:
+    unit = f" [{entry['unit']}]" if entry["unit"] and entry["unit"] != response else ""
+    title = f"{clean(response)}{clean(unit)}: {counted(entry['n'], 'batch', 'batches')}"
+    bounds = sum(row.get("bound", "none") != "none" for row in entry["trials"])
+    title += f" ({counted(bounds, 'bound')} among them)" if bounds else ""
+    return f"{title}, {entry['scale']} scale, coefficients in {entry['coding']}"
 
 
-def _side_by_side(models: Models) -> str:
+def _brief(entry: Entry) -> list[str]:
+    """What a fit rests on, in the fewest lines: its error, other terms that might act, scale, other form, top."""
+    top = words.top_line(entry)
+    return [_rests_on(entry), words.blocks_line(entry), words.left_terms(entry, brief=True), words.near_line(entry),
+            words.scale_brief(entry), words.other_form_brief(entry), "" if "lies outside" in top else top]  # fmt: skip
+
+
+def _sentences(entry: Entry) -> list[str]:
+    return [_rests_on(entry), words.blocks_line(entry), words.left_terms(entry), words.near_line(entry),
+            words.together_line(entry), words.scale_line(entry), words.threshold_line(entry),
+            words.other_form_line(entry), words.law_line(entry), words.top_line(entry)]  # fmt: skip
+
+
+def _rests_on(entry: Entry) -> str:
+    if entry["kind"] in ("grade", "pass"):
+        return f"Terms: {entry['selection']['how']}."
+    return words.judged(entry)
+
+
+def _tables(entry: Entry) -> list[str]:
+    """The analysis of variance, models nearly as good, eigenvalues, the way up, and each batch."""
+    out = []
+    if entry["anova"]:
+        head = ("source", "df", "error df", "sum of squares", "mean square", "F", "p")
+        table = aligned(fitrows.anova(entry, "-"), head, range(1, len(head)))
+        lines = [wrapped(line) for line in (words.partial_line(entry), words.anova_line(entry)) if line]
+        out.append("\n".join([table, *lines]))
+    if fitrows.near(entry):
+        out.append(aligned(fitrows.near(entry), ("models nearly as good", "AICc above"), (1,), most=60))
+    if words.eigen_rows(entry):
+        out.append(aligned(words.eigen_rows(entry), ("eigenvalue", "standard error"), (0, 1)))
+    if words.way_rows(entry):
+        names = [one.lower() if one in _OWN else one for one in words.way_head(entry)]
+        out.append(aligned(words.way_rows(entry), names, range(len(names))))
+    if entry["trials"]:
+        of_batches = ("batch", "measured", "fitted", "residual", "leverage", "studentised", "deleted", "Cook")
+        table = aligned(fitrows.trials(entry, "-"), of_batches, range(1, len(of_batches)))
+        line = words.each_batch_line(entry)
+        out.append(f"{table}\n{wrapped(line)}" if line else table)
+    return out
+
+
+def _estimated(value: Any, error: Any) -> list[str]:
+    return [text if text != NOTHING else "-" for text in estimated(value, error)]
+
+
+def _side_by_side(entries: Mapping[str, Entry]) -> str:
     rows = []
-    for response, model in models.items():
-        sd = model.residual_sd
-        rows.append(
-            [
-                response,
-                model.n,
-                len(model.terms),
-                model.scale.name,
-                figure(sd, digits=3) if isinstance(sd, float) else NOTHING,
-                percent(model.r2_predicted) if isinstance(model.r2_predicted, float) else NOTHING,
-            ]
-        )
-    return aligned(rows, ("response", "batches", "terms", "scale", "residual sd", "predicted R2"), right=(1, 2, 4, 5))
+    for response, entry in entries.items():
+        lack = entry["lack_of_fit"]
+        rows.append([response, entry["n"], len(entry["terms"]), entry["scale"],
+                     shown(fitrows.to_three, entry["residual_sd"], "-"), shown(percent, entry["r2_predicted"], "-"),
+                     f"p {p_value(lack['p'])}" if "p" in lack else "not tested"])  # fmt: skip
+    head = ("response", "batches", "terms", "scale", "residual sd", "predicted R2", "lack of fit")
+    return aligned(rows, head, right=(1, 2, 4, 5, 6))
+
+
+def _legend(entries: Mapping[str, Entry]) -> str:
+    """What the columns mean, and what predicts."""
+    lines = [words.predicts_lines(entries)]
+    lines += [line(entry) for line in (words.chosen_line, words.planned_line) for entry in entries.values()]
+    if any(entry["terms"] for entry in entries.values()):
+        lines.append("Estimates are rounded by their errors; to compute with, take those of --json.")
+    return " ".join(dict.fromkeys(line for line in lines if line))
 
 
 def _end(models: Models, todo: str, *more: str) -> list[str]:
-    how = (
-        "These are the terms that were chosen, for reading; predictions average over many models."
-        if models.terms_choice == "select"
-        else words.all_kept_line({name: model.to_dict() for name, model in models.items()})
-    )
-    if not any(model.core is not None for model in models.values()):
-        how = ""
-    entries = [models.entry(name) for name in models]
-    noted = [line(entry) for line in (words.chosen_line, words.planned_line) for entry in entries]
-    how = " ".join([how, *dict.fromkeys(line for line in noted if line)])
-    told = [wrapped(how) if how else "", findings(models.findings), *more, f"Next: {clean(todo)}"]
-    return [part for part in told if part]
+    told = [wrapped(_legend({name: models.entry(name) for name in models})), findings(models.findings), *more]
+    return [part for part in (*told, f"Next: {clean(todo)}") if part]

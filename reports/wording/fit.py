@@ -5,18 +5,24 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from reports.numbers import THIN, between, counted, figure, listed, percent, plain
+from reports.numbers import THIN, between, counted, figure, listed, p_value, percent, plain
+from reports.wording.fitrows import near
 
 Entry = Mapping[str, Any]
 
 _REACH = 4.0  # powers are looked for from -4 to 4
 _FEWEST = 3  # residual degrees of freedom from which a power is spoken of
+_NAMED = 4  # terms that a brief account names
 _HELD = {
     (1, 0): "; both the values as they are (1) and their logarithm (0) are in it.",
     (1,): "; the values as they are (1) are in it, their logarithm (0) is not.",
     (0,): "; the logarithm (0) is in it, the values as they are (1) are not.",
     (): "; neither the values as they are (1) nor their logarithm (0) is in it.",
 }
+
+
+def _equals(number: str) -> str:
+    return number if number.startswith("<") else f"= {number}"
 
 
 def known(value: Any) -> bool:
@@ -64,19 +70,33 @@ def has_bounds(entry: Entry) -> bool:
     return entry["kind"] in ("number", "curve") and any(row.get("bound", "none") != "none" for row in entry["trials"])
 
 
-def all_kept_line(entries: Mapping[str, Entry]) -> str:
-    """What predicts where no term was chosen: not the same for every response."""
-    plain_ones = [name for name, e in entries.items() if e["kind"] in ("number", "curve") and not has_bounds(e)]
-    bounded = [name for name, e in entries.items() if has_bounds(e)]
-    logistic = [name for name, e in entries.items() if e["kind"] in ("grade", "pass")]
-    if not bounded and not logistic:
-        return "All planned terms are kept, and predict by least squares."
-    said = f"All planned terms of {listed(plain_ones)} are kept, and predict by least squares." if plain_ones else ""
-    if bounded:
-        said += f" {listed(bounded)}: by likelihood, as some readings are bounds, with the terms that these carry."
-    if logistic:
-        said += f" {listed(logistic)}: by a logistic model of first-order terms."
-    return said.strip()
+def predicts(entry: Entry) -> str:
+    """What predicts this response; the terms that are read need not."""
+    by = entry["predicts_by"]
+    if not known(by):
+        return f"Nothing predicts it: {by['unavailable']}."
+    if by == "averaged posterior":
+        return "Predictions come from the averaged posterior over many models, not from these coefficients."
+    return "Predictions are by these terms."
+
+
+def predicts_lines(entries: Mapping[str, Entry]) -> str:
+    """The same for all responses, those alike in one sentence."""
+    groups: dict[str, list[str]] = {}
+    for name, entry in entries.items():
+        by = entry["predicts_by"]
+        groups.setdefault(by if known(by) else f"no {by['unavailable']}", []).append(name)
+    said = []
+    for by, names in groups.items():
+        of = "" if len(groups) == 1 else f"{listed(names)}: "
+        if by == "averaged posterior":
+            line = "terms are for reading; predictions average over many models."
+        elif by == "these terms":
+            line = "predictions are by these terms."
+        else:
+            line = f"nothing predicts {'it' if len(names) == 1 else 'them'}: {by.removeprefix('no ')}."
+        said.append(f"{of}{line}" if of else line[:1].upper() + line[1:])
+    return " ".join(said)
 
 
 def scale_line(entry: Entry) -> str:
@@ -90,16 +110,36 @@ def scale_line(entry: Entry) -> str:
     low, high = found["interval"]
     if low <= -_REACH and high >= _REACH:
         return f"{said} The values vary too little to tell one power from another."
-    ends = f"below {plain(-_REACH, 0)}" if low <= -_REACH else plain(low, 2)
-    ends += f" to over {plain(_REACH, 0)}" if high >= _REACH else f" to {plain(high, 2)}"
     if entry["df_residual"] < _FEWEST:
         return f"{said} Too few batches are left over to tell one power from another."
     power = plain(found["power"], 2)
     if abs(found["power"]) > _REACH - 0.01:
         power = f"over {plain(_REACH, 0)}" if found["power"] > 0 else f"below {plain(-_REACH, 0)}"
-    said += f" With these terms the likeliest power (Box-Cox) is {power}, 95{THIN}% likelihood {ends}"
+    said += f" With these terms the likeliest power (Box-Cox) is {power}, 95{THIN}% likelihood {_span(low, high)}"
     held = tuple(power for power in (1, 0) if low <= power <= high)
     return said + _HELD[held]
+
+
+def scale_brief(entry: Entry) -> str:
+    """The scale and why, with the likeliest power and its likelihood interval, in one line."""
+    if entry.get("n") == 0:
+        return ""
+    why, found = str(entry["scale_why"]), entry.get("box_cox")
+    if not known(found) or found is None or entry["df_residual"] < _FEWEST or "likeliest power" in why:
+        return f"Scale {why}."
+    low, high = found["interval"]
+    if low <= -_REACH and high >= _REACH:
+        return f"Scale {why}."
+    power = f"beyond {plain(_REACH, 0)}" if abs(found["power"]) > _REACH - 0.01 else plain(found["power"], 2)
+    own = {"linear": 1.0, "log": 0.0}.get(str(entry["scale"]))
+    outside = f"; this scale ({plain(own, 0)}) lies outside" if own is not None and not low <= own <= high else ""
+    return f"Scale {why}; likeliest power (Box-Cox) {power}, 95{THIN}% likelihood {_span(low, high)}{outside}."
+
+
+def _span(low: float, high: float) -> str:
+    """The likelihood interval of a power, as far as powers were looked for."""
+    ends = f"below {plain(-_REACH, 0)}" if low <= -_REACH else plain(low, 2)
+    return ends + (f" to over {plain(_REACH, 0)}" if high >= _REACH else f" to {plain(high, 2)}")
 
 
 def blocks_line(entry: Entry) -> str:
@@ -150,6 +190,27 @@ def other_form_line(entry: Entry) -> str:
     return f"{said}. Its terms: {found['model']}. What predicts does not depend on the form."
 
 
+def other_form_brief(entry: Entry) -> str:
+    """Whether the other form of a blend's model agrees, without where and by which terms."""
+    found = entry.get("other_form")
+    if not known(found) or found is None:
+        return ""
+    said = str(found["says"]).partition(", and at ")[0]
+    beyond = "" if found["agree"] else f", beyond the 95{THIN}% confidence at {percent(found['beyond'])} of the places"
+    return f"{said[:1].upper()}{said[1:]}{beyond}."
+
+
+def near_line(entry: Entry, within: float = 2.0, most: int = 3) -> str:
+    """The sets of terms that explain the batches nearly as well as the one that is read, by what they differ in."""
+    found = list((entry.get("selection") or {}).get("near") or [])[1:]
+    told = [f"{what} ({above})" for row, (what, above) in zip(found, near(entry), strict=True)
+            if row["delta_aicc"] <= within]  # fmt: skip
+    if not told:
+        return ""
+    more = [f"{len(told) - most} more"] if len(told) > most else []
+    return f"Nearly as good by AICc: {'; '.join([*told[:most], *more])}."
+
+
 def law_line(entry: Entry) -> str:
     """The gum's power law beside the terms that are read."""
     found = entry.get("power_law")
@@ -169,13 +230,17 @@ def shares(entry: Entry) -> dict[str, str]:
     return {term: "always" if term in always else percent(share) for term, share in found.items()}
 
 
-def left_terms(entry: Entry, least: float = 0.2) -> str:
+def left_terms(entry: Entry, least: float = 0.2, brief: bool = False) -> str:
     """Terms that were left out but chosen in a good part of the resamples: what else might act."""
     found = (entry.get("selection") or {}).get("chosen_share") or {}
     there = {row["term"] for row in entry["terms"]}
     out = sorted(((share, term) for term, share in found.items() if term not in there and share >= least), reverse=True)
     if not out:
         return ""
+    if brief:
+        told = [f"{t} {percent(s)}" for s, t in out]
+        told = told[:_NAMED] + ([f"{len(told) - _NAMED} more"] if len(told) > _NAMED else [])
+        return f"Left out, but chosen in part of the resamples: {', '.join(told)}."
     limits = planned(entry)
     told = [f"{t} {percent(s)}" + (f" ({between(*limits[t])} in the planned model)" if t in limits else "")
             for s, t in out]  # fmt: skip
@@ -186,6 +251,8 @@ def chosen_line(entry: Entry) -> str:
     """What `p` and `chosen` mean beside each other."""
     if not shares(entry):
         return ""
+    if not any(isinstance(row["p"], float) for row in entry["terms"]):
+        return "chosen is how often a term is chosen again when the batches are drawn anew."
     return (
         "se and p take the terms as fixed beforehand, so after a choice they are too small; chosen is how often a term"
         " is chosen again when the batches are drawn anew."
@@ -322,7 +389,7 @@ def judged(entry: Entry) -> str:
     lack = entry["lack_of_fit"]
     if "p" in lack:
         a, b = lack["df"]
-        parts.append(f"lack of fit F({a}, {b}) = {figure(lack['f'])}, p = {figure(lack['p'], digits=2)}")
+        parts.append(f"lack of fit F({a}, {b}) = {figure(lack['f'])}, p {_equals(p_value(lack['p']))}")
     else:
         parts.append(f"lack of fit not tested ({lack['unavailable']})")
     said = "; ".join(parts) + "."

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import argparse
 
+from doe.definition.keys import nearest
+from doe.problems import ModelError, Problem
+from optimise import Models
 from optimise.models.look import changes
 from reports import documents
 from reports.terminal import fit as terminal_fit
@@ -25,12 +28,24 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     folder = StudyFolder.at(args.folder)
     with folder.changing("fit") as change:
         models = fitted(folder, terms, coding)
+        _known(args.of, models)
         keep_models(change, folder, models, terms, coding)
         change.commit()
         todo = next_step(StudyFolder(folder.path), args.folder)
     desk.progress("")
     document = documents.fit_document(models)
-    return Outcome(document, terminal_fit.fit(models, todo), code_of(document))
+    if args.of is not None:
+        return Outcome(document, terminal_fit.of(models, args.of, todo), code_of(document))
+    return Outcome(document, terminal_fit.fit(models, todo, args.folder), code_of(document))
+
+
+def _known(response: str | None, models: Models) -> None:
+    """Raise ModelError where a response is asked for that was not fitted."""
+    if response is None or response in models:
+        return
+    near = nearest(response, tuple(models))
+    do = f"did you mean {near}?" if near else "use the name of a measured response"
+    raise ModelError([Problem("unknown-response", "stop", "--of", response, ", ".join(models), do)])
 
 
 def _look(args: argparse.Namespace, desk: Desk) -> Outcome:

@@ -9,6 +9,7 @@ from reports.numbers import (
     NOTHING,
     batches_in_words,
     between,
+    estimated,
     exactly,
     figure,
     grams,
@@ -18,11 +19,13 @@ from reports.numbers import (
     limits,
     listed,
     money,
+    p_value,
     percent,
     places_for,
     plain,
     precise,
     spans,
+    statistic,
 )
 
 
@@ -33,6 +36,21 @@ from reports.numbers import (
 )
 def test_rounding_by_uncertainty(value, error, text):
     assert figure(value, error) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "error", "shown"),
+    [(4.82646, 0.1695, ("4.83", "0.17")), (1.0, 0.0996, ("1.00", "0.10")), (12345.6, 789.0, ("12\u202f350", "790")),
+     (3e-13, 2e-14, ("3e-13", "2e-14")), (2.5, None, ("2.5", NOTHING)), (0.0, 0.03, ("0.000", "0.030"))],
+)  # fmt: skip
+def test_estimates_have_two_digits_of_their_error(value, error, shown):
+    assert estimated(value, error) == shown
+
+
+def test_statistics_have_no_more_digits_than_they_carry():
+    assert [statistic(v) for v in (0.057, 28.4723, 153.2, -3.009)] == ["0.06", "28.5", "153", "−3.01"]
+    assert [p_value(v) for v in (1.8e-14, 0.0312, 0.00058)] == ["< 0.0001", "0.031", "0.00058"]
+    assert statistic(Unavailable("a", "b")) == p_value(Unavailable("a", "b")) == NOTHING
 
 
 @given(st.floats(1e-9, 1e9))

@@ -81,7 +81,7 @@ def test_the_promised_keys_are_there(terms):
     for entry in entries.values():
         assert wanted <= set(entry)
         assert set(entry["terms"][0]) == {"term", "powers", "estimate", "se", "t", "df", "p"}
-        assert {"source", "df", "ss", "ms", "f", "p"} == set(entry["anova"][0])
+        assert {"source", "df", "df_error", "ss", "ms", "f", "p"} == set(entry["anova"][0])
         assert {"trial", "observed", "fitted", "residual", "leverage", "studentised", "deleted", "cook"} <= set(
             entry["trials"][0]
         )

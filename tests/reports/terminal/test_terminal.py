@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from doe.design.compare import Comparison
 from optimise import next_trials
 from reports import documents, tables
+from reports.numbers import estimated
 from reports.page.compare import compare_text
 from reports.terminal import fit as terminal_fit
 from reports.terminal import terminal
@@ -43,6 +44,25 @@ def test_the_last_line_says_what_to_do_next(said):
 def test_no_control_reaches_the_screen(said):
     for text in said.values():
         assert not [c for c in text if unicodedata.category(c) == "Cc" and c != "\n"]
+
+
+def test_a_fit_leads_with_all_responses_and_has_no_more_digits_than_its_errors(job, said):
+    assert said["fit"].startswith("response ")
+    name = next(name for name, model in job.models.items() if len(model.terms) and model.core is not None)
+    model = job.models[name]
+    row = model.terms.iloc[1]
+    shown = estimated(float(row["estimate"]), float(row["se"]))
+    line = next(line for line in said["fit"].splitlines() if line.startswith(f"{row['term']} "))
+    assert all(text in line.split() for text in shown)
+
+
+def test_all_there_is_of_one_response(job):
+    for name in job.models:
+        told = terminal_fit.of(job.models, name, "blendwright optimise FOLDER")
+        assert told.splitlines()[-1].startswith("Next: ")
+        if job.models[name].core is not None:
+            assert "error df" in told
+            assert all(f"\n{batch} " in told for batch in job.models[name].trials["batch"])
 
 
 def test_words_that_are_not_ours_to_say(said):

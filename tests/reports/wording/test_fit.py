@@ -25,11 +25,29 @@ def test_a_power_at_the_end_of_the_search_is_said_to_lie_beyond_and_few_batches_
 
 
 def test_what_predicts_is_told_response_by_response():
-    said = words.all_kept_line({"Foam": entry(), "Flow": entry(bounds=["above"]), "Lid": entry("pass")})
-    assert said.startswith("All planned terms of Foam are kept")
-    assert "Flow: by likelihood" in said
-    assert "Lid: by a logistic model of first-order terms" in said
-    assert words.all_kept_line({"Foam": entry()}) == "All planned terms are kept, and predict by least squares."
+    averaged, own = {"predicts_by": "averaged posterior"}, {"predicts_by": "these terms"}
+    nothing = {"predicts_by": {"unavailable": "one batch", "do": "make more"}}
+    said = words.predicts_lines({"Foam": averaged, "pH": averaged, "Lid": own, "Feel": nothing})
+    assert "Foam and pH: terms are for reading" in said
+    assert "Lid: predictions are by these terms" in said
+    assert "Feel: nothing predicts it: one batch." in said
+    assert words.predicts_lines({"Foam": own}) == "Predictions are by these terms."
+    assert "Nothing predicts it: one batch." in words.predicts(nothing)
+
+
+def test_the_likeliest_power_never_comes_without_its_interval():
+    for said in (words.scale_line(entry()), words.scale_brief(entry())):
+        assert "95\u202f% likelihood −0.10 to over 4" in said
+    log = {**entry(), "scale": "log", "box_cox": {"power": 1.2, "interval": [0.4, 2.0]}}
+    assert "this scale (0) lies outside" in words.scale_brief(log)
+
+
+def test_models_nearly_as_good_are_told_by_what_they_differ_in():
+    near = [{"terms": ["1", "Gum", "Wax"], "delta_aicc": 0.0}, {"terms": ["1", "Gum", "Gum²"], "delta_aicc": 1.25},
+            {"terms": ["1", "Gum"], "delta_aicc": 2.5}]  # fmt: skip
+    said = words.near_line({"selection": {"near": near}})
+    assert said == "Nearly as good by AICc: with Gum², without Wax (+1.2)."
+    assert words.near_line({"selection": {"near": near[:1]}}) == ""
 
 
 def test_partial_lines_and_blocks_are_explained():

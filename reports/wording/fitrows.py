@@ -1,0 +1,71 @@
+"""Rows of the tables of a fit that page and terminal share: analysis of variance, each batch, models nearly as good."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+from reports.numbers import figure, listed, p_value, precise, statistic
+
+Entry = Mapping[str, Any]
+Write = Callable[[Any], str]
+
+
+def to_three(value: Any) -> str:
+    """A number to three digits."""
+    return figure(value)
+
+
+def to_four(value: Any) -> str:
+    """A number to four digits."""
+    return figure(value, digits=4)
+
+
+_ANOVA: tuple[tuple[str, Write], ...] = (
+    ("df", precise), ("df_error", to_three), ("ss", to_four), ("ms", to_four), ("f", statistic), ("p", p_value),
+)  # fmt: skip
+_TRIALS: tuple[tuple[str, Write], ...] = (
+    ("fitted", to_four), ("residual", to_three), ("leverage", to_three), ("studentised", statistic),
+    ("deleted", statistic), ("cook", to_three),
+)  # fmt: skip
+
+
+def shown(write: Write, value: Any, nothing: str) -> str:
+    """A number of a table, or `nothing` where there is none; its reason stands in the JSON."""
+    return write(value) if isinstance(value, int | float) else nothing
+
+
+def anova(entry: Entry, nothing: str = "") -> list[list[str]]:
+    """The analysis of variance: source, df, those of what it is set against, sum of squares, mean square, F, p."""
+    return [
+        [str(row["source"]), *(shown(write, row.get(key), nothing) for key, write in _ANOVA)] for row in entry["anova"]
+    ]
+
+
+def trials(entry: Entry, nothing: str) -> list[list[str]]:
+    """The diagnosis of each batch: measured, fitted, residual, leverage, studentised, deleted, Cook's distance."""
+    return [
+        [str(row["batch"]), _seen(row), *(shown(write, row.get(key), nothing) for key, write in _TRIALS)]
+        for row in entry["trials"]
+    ]
+
+
+def _seen(row: Mapping[str, Any]) -> str:
+    """What was measured; a reading that is only a bound stands as one."""
+    if row.get("bound") == "between":
+        return f"{precise(row.get('observed'))} to {precise(row.get('to'))}"
+    return {"above": "> ", "below": "< "}.get(str(row.get("bound")), "") + precise(row.get("observed"))
+
+
+def near(entry: Entry) -> list[list[str]]:
+    """Models nearly as good as the one that is read: what they differ in, and how far above it their AICc lies."""
+    found = list((entry.get("selection") or {}).get("near") or [])
+    return [[_differs(found[0]["terms"], row["terms"]), f"+{figure(row['delta_aicc'], digits=2)}"] for row in found[1:]]
+
+
+def _differs(mine: Sequence[str], others: Sequence[str]) -> str:
+    """What another set of terms has besides and what it is without: `with Wax², without Gum × Stone`."""
+    came = [term for term in others if term not in set(mine)]
+    went = [term for term in mine if term not in set(others)]
+    told = [("with", came), ("without", went)]
+    return ", ".join(f"{word} {listed(terms)}" for word, terms in told if terms) or "the same terms"
