@@ -214,7 +214,9 @@ def _described(
         chance_error=_chance_error(brief, models, x, best.combo),
         desirability=entry["desirability"],
         cost_per_kg=entry["cost_per_kg"],
-        certificate=certificate(objective, value, quest, models, proof, exact_met, (*(hold or ()), *tried.names)),
+        certificate=certificate(
+            objective, value, quest, models, proof, exact_met, (*(hold or ()), *tried.names), bool(entry["inside"])
+        ),
         at_limits=_at_limits(study, space, x),
         inside=bool(entry["inside"]),
         in_hull=entry.get("in_hull"),

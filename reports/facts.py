@@ -131,8 +131,8 @@ class Trade:
 class Formula:
     """A formula with what is predicted of it. `confirmed` says what confirmation batches showed, if any were made.
 
-    `moved` says how its chance has changed since it was kept. `broken` names the limits now in force that it does not
-    keep: it may have been kept before they were.
+    `moved` says how its chance has changed since it was kept, and that fresh batches did not confirm it. `broken` names
+    the limits now in force that it does not keep: it may have been kept before they were.
     """
 
     name: str

@@ -133,10 +133,37 @@ def is_confirmed(folder: StudyFolder, levels: pd.DataFrame) -> bool:
 
 
 def verdict(folder: StudyFolder) -> Mapping[str, Any] | None:
-    """What the batches of the formula in confirmation said; None before any came back."""
+    """What the batches of the formula in confirmation said, with the name of that `formula`; None before any came."""
     tried = in_confirmation(folder)
     said = None if tried is None else confirmation(folder.study, folder.results, tried)
-    return None if said is None or isinstance(said, Unavailable) else said
+    if tried is None or said is None or isinstance(said, Unavailable):
+        return None
+    return {**said, "formula": str(tried.index[0])}
+
+
+def standing_of(folder: StudyFolder) -> dict[str, Any] | None:
+    """Whether fresh batches have confirmed the formula the study is about: its name, `confirmed`, and in words.
+
+    It is the one that the last round was made to confirm once a batch of it came back, else that of the last search;
+    None before any.
+    """
+    tried = in_confirmation(folder) if folder.has_results() else None
+    if tried is not None:
+        name = str(tried.index[0])
+        try:
+            said = verdict(folder)
+        except StudyError as error:
+            # The study has moved on so far that the batches say nothing of it.
+            why = error.problems[0]
+            return {"name": name, "confirmed": False, "says": f"not confirmed: {why.where} {why.got}."}
+        if said is not None:
+            text = str(said["says"])
+            return {"name": name, "confirmed": bool(said["confirmed"]), "says": text[:1].lower() + text[1:]}
+    found = folder.stored(OPTIMUM) or {}
+    if "blend" not in found:
+        return None
+    says = "predicted, not confirmed: no fresh batch of it has come back."
+    return {"name": str(found.get("label") or "F1"), "confirmed": False, "says": says}
 
 
 def in_question(

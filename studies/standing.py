@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from doe.bench.drafts import SET_ASIDE, USABLE
 from doe.design.design import Design
+from doe.results.results import stored_results
+from optimise.models.few import nothing_to_fit
 from reports.wording.prompt import typed
 from studies.analysis import is_fresh
 from studies.folder import StudyFolder
@@ -19,12 +21,14 @@ if TYPE_CHECKING:
 def rounds(folder: StudyFolder) -> list[dict[str, Any]]:
     """One row a round: how many trials it has, how many were made, came to nothing (`out`), or were withdrawn.
 
-    `aside` counts those of the made of which every batch was set aside. `changed` names the parts of the definition
+    `aside` counts those of the made of which every batch was set aside, `gone` those that the present definition cannot
+    express. `changed` names the parts of the definition
     that differ from those it was planned for. A trial of which every batch failed or cannot be made is not made, but
     was tried.
     """
     withdrawn = set(folder.withdrawn())
-    batches = folder.results.batches if folder.has_results() else None
+    batches = stored_results(folder.path).batches if folder.has_results() else None
+    now = _trials_in(folder.results.batches if folder.has_results() else None, USABLE)
     tried = set() if batches is None else {str(trial) for trial in batches["trial"]}
     counts = _trials_in(batches, USABLE)
     made = counts | _trials_in(batches, (SET_ASIDE,))
@@ -38,6 +42,7 @@ def rounds(folder: StudyFolder) -> list[dict[str, Any]]:
                 "trials": len(trials),
                 "made": len(trials & made),
                 "aside": len(trials & made - counts),
+                "gone": len(trials & counts - now),
                 "out": len(trials & tried - made),
                 "withdrawn": len(trials & withdrawn),
                 "waiting": len(trials - tried - withdrawn),
@@ -80,6 +85,8 @@ def next_step(folder: StudyFolder, name: str) -> str:
     waiting = [row for row in known if row["waiting"]]
     if waiting:
         return typed("record", name, f"{name}/bench/round-{waiting[-1]['round']}.xlsx")
+    if nothing_counts(folder):
+        return nothing_to_fit(folder.results).do.replace("blendwright plan FOLDER", typed("plan", name))
     states = analyses(folder)
     due = (folder.stored(OPTIMUM) or {}).get("due") if states["optimum"] == "fresh" else None
     if due is None and known and known[-1]["purpose"] == "confirm":
@@ -88,6 +95,11 @@ def next_step(folder: StudyFolder, name: str) -> str:
     if states["models"] != "fresh":
         return typed("fit", name)
     return command_for(due, name) if due is not None else typed("optimise", name)
+
+
+def nothing_counts(folder: StudyFolder) -> bool:
+    """Whether batches are on record and none of them counts: set aside, failed, or of a definition that is no more."""
+    return folder.has_results() and not len(folder.results.usable)
 
 
 def command_for(due: Mapping[str, Any], name: str) -> str:

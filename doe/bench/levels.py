@@ -173,7 +173,11 @@ def range_findings(study: Study, batches: Mapping[str, Mapping[str, float | str]
     for part in parts + list(study.factors):
         low, high = part.low, part.high
         out = [batch for batch, levels in batches.items() if _is_outside(study, part, levels)]
-        if out:
+        if out and isinstance(part, Ingredient) and part.withdrawn:
+            got = f"withdrawn; {listed(out)} were made with it"
+            do = "they count as made; how it goes without it is told from them, and by batches without it"
+            findings.append(Problem("withdrawn", "inform", part.name, got, "", do))
+        elif out:
             span = f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'}"
             findings.append(Problem("outside-range", "warn", part.name, "outside its low and high in " + listed(out),
                                     span, "taken in as made; predictions out there rest on these batches"))  # fmt: skip

@@ -95,6 +95,8 @@ def _check_varied(t: Row, low: float | None, high: float | None, where: str, not
     check_step(t, low, high, where, notes)
     if low is not None and low == high:
         do = f"write level = {low:g}, unless it is on purpose"
+        if low == 0:
+            do = "write withdrawn = true if it was dropped and batches made with it should count, else level = 0"
         notes.add("one-level", "warn", where, f"low and high are both {low:g}", "low below high", do)
 
 

@@ -55,7 +55,7 @@ class Reading:
         leverage = [(name, value) for name, value in design.quality.leverage.items() if isinstance(value, float)]
         return cls(
             known=MappingProxyType({r.name: known_to(r, design.quality) for r in own.fitted_responses}),
-            shows=MappingProxyType({r.name: _shows(r, design.quality.can_see[r.name]) for r in own.fitted_responses}),
+            shows=MappingProxyType({r.name: _shows(r, _seen(r, design)) for r in own.fitted_responses}),
             spread=MappingProxyType(_spread(own, design.table)),
             alone=tuple((name, v) for name, v in leverage if v >= ALONE and name in design.table.index),
             terms=terms,
@@ -94,6 +94,12 @@ def known_to(response: Response, quality: Any) -> Mapping[str, Any] | Unavailabl
     values = {"mean": mean, "half": half, "nine_tenths": most_of_it, "max": most}
     inner = {key: math.expm1(v * sigma) if logs else v * sigma for key, v in values.items()}
     return MappingProxyType({**inner, "relative": relative})
+
+
+def _seen(response: Response, design: Design) -> Mapping[str, Any] | Unavailable:
+    """What the plan says it can see of a response; a response may be newer than the plan."""
+    newer = Unavailable(f"{response.name} was added after this round was planned", "plan further trials")
+    return design.quality.can_see.get(response.name, newer)
 
 
 def _shows(response: Response, seen: Mapping[str, Any] | Unavailable) -> Mapping[str, Any] | Unavailable:

@@ -8,6 +8,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from doe.bench.drafts import USABLE
@@ -17,6 +19,7 @@ from doe.definition.cells import same_unit, typed_form
 from doe.definition.parts import Factor, Ingredient
 from doe.problems import Problem, ResultsError, listed
 from doe.recipes.composition import fixed_range
+from doe.results.gone import GONE_SHARE, Out, dropped, fixed_elsewhere, none_left, told
 from doe.results.resultset import (
     BATCH_COLUMNS,
     BATCH_NOTES,
@@ -32,8 +35,6 @@ from doe.tables.tables import unguarded
 
 if TYPE_CHECKING:
     from doe.study import Study
-
-GONE_SHARE = 0.01  # of the total: a now fixed ingredient further off than this is another formula; our choice
 
 
 def stored_results(folder: Path) -> Results:
@@ -283,28 +284,35 @@ def carried(study: Study, stored: Results) -> Results:
     """
     frame = stored.batch_rows.copy()
     findings: list[Problem] = []
-    out: dict[str, str] = {}
+    out: dict[str, Out] = {}
     _rename(study, frame)
+    last = ~frame.index.duplicated(keep="last")
     known = {*BATCH_COLUMNS, *study.columns}
-    for name in [c for c in frame.columns if c not in known and not str(c).startswith("lot: ")]:
-        _drop_column(frame, str(name), out, findings)
+    for name in [str(c) for c in frame.columns if c not in known and not str(c).startswith("lot: ")]:
+        _take_out(out, findings, *dropped(name, frame.pop(name)[last]))
     for item in study.ingredients:
         if item.name not in frame:
             frame[item.name] = 0.0
         frame[item.name] = frame[item.name].fillna(0.0)
         if item.role == "fixed":
             least, most = fixed_range(study, item)
+            if most == 0:
+                _take_out(out, findings, *dropped(item.name, frame.loc[last, item.name], fixed=True))
+                continue
             room = GONE_SHARE * study.total + 5e-2 * (item.level or 0.0)
-            off = ~frame[item.name].between(least - room, most + room)
-            out |= dict.fromkeys(frame.index[off], f"{item.name} is now fixed at {item.level:g}")
+            off = last & ~frame[item.name].between(least - room, most + room)
+            out |= dict.fromkeys(map(str, frame.index[off]), fixed_elsewhere(item))
     for factor in study.factors:
         if factor.of is not None and NONE in factor.levels and factor.name in frame:
             frame.loc[frame[factor.name].isna() & (frame[factor.of] == 0), factor.name] = NONE
-        _carry_factor(frame, factor.name, factor.levels, out)
-    for batch, why in out.items():
+        _carry_factor(frame, last, factor.name, factor.levels, out)
+    usable = frame.index[last & frame["state"].isin(USABLE)]
+    for batch, one in out.items():
         if frame.loc[[batch], "state"].isin(USABLE).any():
-            frame.loc[[batch], ["state", "why"]] = ["set aside", why]
-    findings += _grouped(out)
+            frame.loc[[batch], ["state", "why"]] = ["set aside", one.why]
+    findings += told(out)
+    if len(usable) and set(usable) <= set(out):
+        findings.append(none_left([out[batch] for batch in usable]))
     lots = [str(c) for c in frame.columns if str(c).startswith("lot: ")]
     rows = typed_batches(frame[[*BATCH_COLUMNS, *study.columns, *lots]])
     readings = _carry_readings(study, stored.readings, findings)
@@ -312,6 +320,13 @@ def carried(study: Study, stored: Results) -> Results:
     levels = {str(batch): dict(row) for batch, row in result.levels().T.items()}
     findings += range_findings(study, levels)
     return Results(readings, rows, study.columns, (*stored.findings, *findings))
+
+
+def _take_out(
+    out: dict[str, Out], findings: list[Problem], found: Mapping[str, Out], said: Sequence[Problem]
+) -> None:  # fmt: skip
+    out |= found
+    findings += said
 
 
 def _rename(study: Study, frame: pd.DataFrame) -> None:
@@ -326,57 +341,22 @@ def _rename(study: Study, frame: pd.DataFrame) -> None:
                     frame.insert(list(frame.columns).index(before), after, frame.pop(before))
 
 
-def _drop_column(frame: pd.DataFrame, name: str, out: dict[str, str], findings: list[Problem]) -> None:
-    """A level column the definition no longer knows: no matter where it was 0 or always the same setting."""
-    values = frame.pop(name)
-    numbers = pd.to_numeric(values, errors="coerce")
-    there = values.notna() & ~(numbers == 0)
-    if not there.any():
-        return
-    if values.notna().all() and len(set(values)) == 1:
-        findings.append(
-            Problem(
-                "dropped",
-                "warn",
-                name,
-                f"is no longer in the study, and was {values.iloc[0]} in every batch",
-                "",
-                "kept; the models speak of that setting only",
-            )
-        )
-        return
-    said = f'made with {name}, which is no longer in the study (where it only has another name now: was = ["{name}"])'
-    out |= {str(batch): said for batch in frame.index[there]}
-
-
-def _carry_factor(frame: pd.DataFrame, name: str, levels: tuple[str, ...], out: dict[str, str]) -> None:
+def _carry_factor(
+    frame: pd.DataFrame, last: npt.NDArray[np.bool_], name: str, levels: tuple[str, ...], out: dict[str, Out]
+) -> None:  # fmt: skip
     if name not in frame:
         frame[name] = None if levels else float("nan")
-    unset = frame[name].isna()
-    out |= {str(batch): f"{name} was not a factor then" for batch in frame.index[unset]}
+    unset = last & frame[name].isna()
+    new = Out(f"{name} was not a factor then", f"without {name} they count")
+    out |= dict.fromkeys(map(str, frame.index[unset]), new)
     if not levels:
         frame[name] = pd.to_numeric(frame[name], errors="coerce")
         return
     frame[name] = [f"{v:g}" if isinstance(v, float) else v for v in frame[name]]
-    gone = ~unset & ~frame[name].isin(levels)
-    out |= {str(batch): f"{name} was {frame[name][batch]}, which is no longer a level" for batch in frame.index[gone]}
-
-
-def _grouped(out: Mapping[str, str]) -> list[Problem]:
-    reasons: dict[str, list[str]] = {}
-    for batch, why in out.items():
-        reasons.setdefault(why, []).append(batch)
-    return [
-        Problem(
-            "out",
-            "warn",
-            listed(batches),
-            why,
-            "what the present study can express",
-            "left out of the fit; kept in the folder",
-        )
-        for why, batches in reasons.items()
-    ]
+    gone = last & ~unset & ~frame[name].isin(levels)
+    for batch, was in frame.loc[gone, name].items():
+        why = f"{name} was {was}, which is no longer a level"
+        out[str(batch)] = Out(why, f"with {was} among its levels they count")
 
 
 def _carry_readings(study: Study, readings: pd.DataFrame, findings: list[Problem]) -> pd.DataFrame:

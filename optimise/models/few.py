@@ -1,10 +1,13 @@
-"""What rests on very few batches: said where a chance is shown, as an interval alone does not tell it."""
+"""What rests on very few batches, said where a chance is shown, as an interval does not tell it; or on none at all."""
 
 from __future__ import annotations
 
+from collections import Counter
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from doe.problems import Problem, Unavailable, listed
+from doe.results.results import Results
 from doe.study import Study
 from optimise.models.aims import wanted
 
@@ -32,3 +35,20 @@ def few_batches(study: Study, models: Models) -> list[Problem]:
         got += " always kept: the chance rests on what models of this kind usually do more than on these batches"
         out.append(Problem("few-batches", "warn", "optimise", got, "", "make further trials before relying on it"))
     return out
+
+
+def nothing_to_fit(results: Results) -> Problem:
+    """Why there is nothing to fit, and what can be done: as the definition moved on, as batches went, or as yet."""
+    gone = next((one for one in results.findings if one.code == "none-left"), None)
+    if gone is not None:
+        return replace(gone, level="stop")
+    if len(results.usable):
+        got = f"none of the {len(results.usable)} usable batches has a reading that can be fitted"
+        do = "read them, and record what was read; what was left out, and why, status says"
+        return Problem("nothing-read", "stop", "results", got, "readings of a response of the study", do)
+    if not len(results.batches):
+        return Problem("nothing-read", "stop", "results", "no batch is on record", "readings", "record results first")
+    states = listed([f"{n} {state}" for state, n in Counter(map(str, results.batches["state"])).items()])
+    got = f"no batch on record counts: {states}"
+    do = "restore those that do (record --restore T01), or plan new trials: blendwright plan FOLDER"
+    return Problem("none-left", "stop", "results", got, "batches that were made", do)

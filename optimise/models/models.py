@@ -23,6 +23,7 @@ from optimise.models.batchdata import shares
 from optimise.models.chance import chance_interval, joint_chance
 from optimise.models.correlation import residual_correlation
 from optimise.models.fence import Fence
+from optimise.models.few import nothing_to_fit
 from optimise.models.fitted import FittedModel
 from optimise.models.fitting import TermsChoice, fit_response
 from optimise.models.gumlaw import PowerLaw, gum_findings, power_law
@@ -77,18 +78,7 @@ def fit(
     left_out = {str(trial): "left out for this look" for trial in without}
     models = {r.name: fit_response(study, used, r, terms, coding, left_out) for r in study.fitted_responses}
     if not any(model.n for model in models.values()):
-        raise ModelError(
-            [
-                Problem(
-                    "nothing-read",
-                    "stop",
-                    "results",
-                    "no usable batch has a reading",
-                    "readings",
-                    "record results first",
-                )
-            ]
-        )
+        raise ModelError([nothing_to_fit(used)])
     return Models(study, used, terms, coding, models)
 
 

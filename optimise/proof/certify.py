@@ -98,8 +98,10 @@ def certificate(
     proof: Proof | None,
     exact_met: bool = True,
     held: tuple[str, ...] = (),
+    inside: bool = True,
 ) -> Certificate:
-    """What is proven of a formula's `value`. `exact_met`: some recipe keeps the limits of all exact musts.
+    """What is proven of a formula's `value`. `exact_met`: some recipe keeps the limits of all exact musts; `inside`:
+    the formula keeps the fence.
 
     The proof is of the product of the musts' chances. Where batches' responses go together by a correlation matrix, the
     chance of all is at most that product to the power 1 / l with l the matrix's largest eigenvalue (a Hölder inequality
@@ -110,7 +112,7 @@ def certificate(
     if not exact_met and objective == "chance" and value == 0:
         return Certificate(objective, value, 0.0, proved=True, target=TARGET)
     if proof is None or quest.objective != objective:
-        return Certificate(objective, value, 1.0, target=TARGET)
+        return Certificate(objective, value, 1.0, target=TARGET, fenced=inside)
     upper = min(1.0, float(np.exp(proof.upper)) + _LEAST)
     alone = None
     if objective == "chance":

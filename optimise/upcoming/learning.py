@@ -19,6 +19,7 @@ Array = npt.NDArray[np.float64]
 _TARGETS = 160
 _CANDIDATES = 160
 _PASSES = 2
+LITTLE = 0.0025  # of the chance by a batch, below which other limits or ingredients do more; our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,8 +27,8 @@ class Lesson:
     """Trials to make next: levels X (n, k) with category levels, the share of uncertainty they take away, and the gain.
 
     `taken_away` is the share of the prediction variance at promising formulas, weighted by their chance. `gain` is the
-    expected rise of the best chance once their results are in; `course` that of the first of them, the first two, ...
-    where those that bring most come first.
+    expected rise of the best chance once their results are in; `course` that of the first of them, the first two, ...;
+    those that bring most come first. `worth` of them are worth making: those after would add next to nothing each.
     """
 
     X: Array
@@ -35,6 +36,12 @@ class Lesson:
     taken_away: float
     gain: float
     course: tuple[float, ...]
+
+    @property
+    def worth(self) -> int:
+        """How many of the first to make: none where all of them bring next to nothing."""
+        gains, count = (0.0, *self.course), len(self.course)
+        return next((k for k in range(count) if (gains[-1] - gains[k]) / (count - k) < LITTLE), count)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +68,7 @@ def learn(quest: Quest, best: Peak, count: int) -> Lesson:
     weights = _response_weights(quest, best)
     outlook = _outlook(quest.brief.aimed, field)
     picked = best_of(outlook, _exchange(field, weights, count))
-    _, course = outlook.course(picked)
+    picked, course = outlook.course(picked)
     before = _uncertainty(field, weights, [])
     after = _uncertainty(field, weights, picked)
     return Lesson(

@@ -14,7 +14,7 @@ import pandas as pd
 from doe.definition.cells import grade_values
 from doe.definition.parts import Response
 from doe.design.design import Design, plan
-from doe.problems import ModelError, Problem, StudyError, Unavailable
+from doe.problems import ModelError, Problem, StudyError, Unavailable, listed
 from doe.results.curves import observed
 from doe.results.results import Results
 from doe.shown import Shown
@@ -35,12 +35,12 @@ from optimise.upcoming.confirmdays import Kind, made_together, planned_days, rec
 from optimise.upcoming.confirming import Confirming, confirming
 from optimise.upcoming.due import Due, due, when_to_stop
 from optimise.upcoming.jointlimits import joint_limits
+from optimise.upcoming.learning import LITTLE
 from optimise.upcoming.learning import learn as teach
 from optimise.upcoming.onway import trials_on_way
 
 Array = npt.NDArray[np.float64]
 
-_WORTH = 0.01
 _SAME = 0.02
 _LEVEL = 0.95
 
@@ -50,7 +50,8 @@ class Upcoming(Shown):
     """The next batches: `purpose` confirm, learn or stop; their `design` (None for stop), what they gain and cost.
 
     `gain`: chance (expected rise of the best chance), per_batch, variance (share of uncertainty taken away), course
-    (the rise by the first of the batches, the first two, ...), money_per_percent (what a per cent of chance costs).
+    (the rise by the first of the batches, the first two, ...), worth (the trials that are worth making, those that
+    bring most first: the others would add next to nothing), money_per_percent (what a per cent of chance costs).
     `limits` by response: what all confirmation batches must keep at once. `stop` says when to stop, `verdict` what
     confirmation batches that came back say. `way` names the response on whose way the trials stand, if they do.
     `due` is what the study owes without being asked, and `advice` what confirmation batches would tell.
@@ -290,10 +291,29 @@ def _learning(
     frames = [space.frame(x[None], c) for x, c in zip(lesson.X, lesson.combos, strict=True)]
     design = _planned(study, results, _rows(study, pd.concat(frames, ignore_index=True)), numbers)
     gain: dict[str, Any] = {"chance": lesson.gain, "per_batch": lesson.gain / count, "variance": lesson.taken_away}
-    gain["course"] = lesson.course
+    if brief.missing:
+        # Before every must has a model there is no chance that could rise.
+        none = Unavailable(
+            f"{listed(list(brief.missing))} cannot be predicted yet", "read it on batches, these at least"
+        )
+        return _to_learn(told, design, gain | {"chance": none, "per_batch": none})
+    gain |= {"course": lesson.course, "worth": _named(design, frames[: lesson.worth])}
     if study.batch_cost > 0 and lesson.gain > 0:
         gain["money_per_percent"] = study.batch_cost * count / (100 * lesson.gain)
     return replace(_to_learn(told, design, gain), stop=told.stop + _expected(told.due, lesson.gain, count))
+
+
+def _named(design: Design, frames: Sequence[pd.DataFrame]) -> list[str]:
+    """The trials of a round that these recipes became, in their order; of one recipe twice, one after another."""
+    left, out = design.table.copy(), list[str]()
+    numbers = [c for c in left.columns if pd.api.types.is_numeric_dtype(left[c])]
+    for frame in frames:
+        row = frame.iloc[0]
+        same = np.all(left.drop(columns=numbers) == row.drop(labels=numbers), axis=1)
+        off = np.abs(left[numbers].to_numpy(dtype=float) - row[numbers].to_numpy(dtype=float)).max(axis=1)
+        out.append(str(left.index[int(np.argmin(np.where(same, off, np.inf)))]))
+        left = left.drop(index=out[-1])
+    return out
 
 
 def _to_learn(told: Upcoming, design: Design, gain: Mapping[str, Any], way: str = "") -> Upcoming:
@@ -303,7 +323,7 @@ def _to_learn(told: Upcoming, design: Design, gain: Mapping[str, Any], way: str 
 def _expected(step: Due, gain: float, count: int) -> str:
     """What the batches may be expected to do about the chance that is wanted."""
     these = "This batch is" if count == 1 else f"These {count} batches are"
-    if gain / count < _WORTH / 4:
+    if gain / count < LITTLE:
         return f" {these} expected to raise it by {gain:.2g} only: other limits or other ingredients would do more."
     if isinstance(step.chance, float) and step.chance < step.wanted <= step.chance + gain:
         return f" {these} expected to be enough."
@@ -388,7 +408,8 @@ def _confirmations(study: Study, results: Results, recipe: pd.DataFrame) -> list
         near &= made == wanted[name][0]
     rounds = pd.to_numeric(results.batches["round"], errors="coerce").fillna(0)
     made = rounds.loc[levels.index].to_numpy()
-    good = near & (made > rounds.min())
+    # The first trials are those of the first round that still counts.
+    good = near & (made > made.min())
     # Those of rounds before are known to the fit: what counts is whether the formula holds now.
     good &= made == max(made[good], default=0)
     return [str(batch) for batch, mine in zip(levels.index, good, strict=True) if mine]

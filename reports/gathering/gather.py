@@ -154,7 +154,8 @@ def _not_confirmed(verdict: Mapping[str, Any] | None) -> tuple[Problem, ...]:
     if verdict is None or verdict["confirmed"]:
         return ()
     do = "look at these batches before anything is made; the models now know of them"
-    return (Problem("not-confirmed", "warn", "confirmation", str(verdict["says"]), "as predicted, every must met", do),)
+    where = f"confirmation of {verdict['formula']}" if "formula" in verdict else "confirmation"
+    return (Problem("not-confirmed", "warn", where, str(verdict["says"]), "as predicted, every must met", do),)
 
 
 def _chosen(

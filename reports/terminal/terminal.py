@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +33,7 @@ from reports.wording import grades as wording_grades
 from reports.wording import proof as wording_proof
 from reports.wording.changes import gain_line
 from reports.wording.findings import ranked
+from reports.wording.levels import shown_level
 from reports.wording.prompt import typed
 from reports.wording.wording import confirm_line
 
@@ -50,7 +50,6 @@ if TYPE_CHECKING:
 _WORDS = {"stop": "STOP", "warn": "look", "inform": "note"}
 _TAKEN = "taken"  # what stops, and was taken on purpose
 _SHOWN = 12
-_NARROW = 5e-4  # a reach of fewer than five of the last digits shown
 
 
 def findings(problems: Sequence[Problem]) -> str:
@@ -121,7 +120,7 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
     for trial, run in design.runs.sort_values("order").iterrows():
         recipe = design.table.loc[str(trial)]
         again = run.get("replicate_of")
-        cells = [_level(study, column, recipe[column]) for column in columns]
+        cells = [shown_level(study, column, recipe[column]) for column in columns]
         where = [clean(str(run[name])) for name in grouped]
         rows.append([str(run["order"]), str(trial), *where, *cells, _remark(design, str(trial), again)])
     head = ("order", "trial", *(_GROUPS[name] for name in grouped), *columns, "")
@@ -168,22 +167,6 @@ def _remark(design: Design, trial: str, again: Any) -> str:
 
 def _moving(study: Study) -> set[str]:
     return {i.name for i in study.varied} | {f.name for f in study.factors}
-
-
-def _level(study: Study, column: str, value: Any) -> str:
-    if isinstance(value, str):
-        return value
-    item = next((i for i in study.ingredients if i.name == column), None)
-    if item is None:
-        return exactly(float(value))
-    return level(float(value), item.step or _fine(study, column), study.total)
-
-
-def _fine(study: Study, column: str) -> float | None:
-    """The step that shows levels of an ingredient too little of which is used to be told apart in the usual digits."""
-    low, high = study.region.reach.get(column, (0.0, 0.0))
-    narrow = 0.0 < high - low < _NARROW * study.total
-    return 10.0 ** (math.floor(math.log10(high - low)) - 1) if narrow else None
 
 
 def _number(value: Any) -> float | None:
@@ -312,7 +295,7 @@ def _front(study: Study, best: Optimum) -> str:
             wording_grades.one(study.response(name), _number(values[name])) for name in (across, up) if name in values
         ]
         share = [] if up in values else [likely(_number(point["chance_all" if up == "chance" else "desirability"]))]
-        rows.append([*seen, *share, *(_level(study, name, levels[name]) for name in names)])
+        rows.append([*seen, *share, *(shown_level(study, name, levels[name]) for name in names)])
     kept = f" that keep 0.9 of the {best.objective}" if up in values else ""
     head = (clean(across), clean(up), *names)
     said = f"Formulas{kept} with the best {clean(up)} for each {clean(across)}:"
@@ -343,16 +326,20 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
         says.append(f"Others nearly as good: {others}.")
     if best.cheapest is not None:
         levels = {**best.cheapest["blend"], **best.cheapest["factors"]}
-        moved = [
-            f"{clean(name)} {_level(study, name, levels[name])}" for name in study.columns if name in _moving(study)
-        ]
+        names = [name for name in study.columns if name in _moving(study)]
+        moved = [f"{clean(name)} {shown_level(study, name, levels[name])}" for name in names]
         dear, chance = _number(best.cheapest["cost_per_kg"]), _number(best.cheapest["chance_all"])
         paid = money(dear or 0.0, study.currency)
         says.append(f"Practically the same chance, {likely(chance)}, for {paid} per kg: {', '.join(moved)}.")
     return wrapped(" ".join(said for said in says if said))
 
 
-_NOT_MADE = {"aside": "of these set aside", "out": "failed or not makeable", "withdrawn": "withdrawn"}
+_NOT_MADE = {
+    "aside": "of these set aside",
+    "gone": "of these no longer count",
+    "out": "failed or not makeable",
+    "withdrawn": "withdrawn",
+}
 
 
 def status(document: Mapping[str, Any]) -> str:
@@ -366,6 +353,8 @@ def status(document: Mapping[str, Any]) -> str:
     told += [f"{key}: {state}." for key, state in (document.get("analyses") or {}).items()]
     if document.get("formulas"):
         told.append(f"Formulas kept: {listed([str(n) for n in document['formulas']])}.")
+    if document.get("formula"):
+        told.append(f"{document['formula']['name']}: {document['formula']['says']}")
     # What `check` says of keys that wait for their part of the program is no news here.
     problems = [Problem.from_dict(entry) for entry in document["problems"] if entry["code"] != "not-used-yet"]
     rounds = aligned(rows) if rows else "No round is planned yet."
@@ -424,7 +413,7 @@ def _to_keep(study: Study, limits: Mapping[str, Sequence[float]], count: int) ->
 def upcoming(study: Study, document: Mapping[str, Any], after: str, told: Sequence[str] = ()) -> str:
     """The batches worth making next, from the document of `next`; `after` says what to do then."""
     rows = [
-        [row["trial"], *(_level(study, c, row["levels"][c]) for c in study.columns if c in _moving(study))]
+        [row["trial"], *(shown_level(study, c, row["levels"][c]) for c in study.columns if c in _moving(study))]
         for row in document["runs"]
     ]
     head = ("trial", *(c for c in study.columns if c in _moving(study)))
@@ -439,10 +428,10 @@ def upcoming(study: Study, document: Mapping[str, Any], after: str, told: Sequen
     more = f" {gain_line(document['gain'], study.currency)}" if _number(gain) is not None else ""
     cost = _number(document.get("cost"))
     spent = f" Cost {money(cost, study.currency)}." if cost is not None else ""
-    verdict = document.get("verdict")
-    said = (
-        verdict if isinstance(verdict, str) else (verdict or {}).get("says", "") if isinstance(verdict, Mapping) else ""
-    )
+    verdict = document.get("verdict") or {}
+    said = str(verdict.get("says", ""))
+    if said and "formula" in verdict:
+        said = f"{verdict['formula']}: {said[:1].lower()}{said[1:]}"
     stop = str(document.get("stop") or "")
     problems = [Problem.from_dict(entry) for entry in document["problems"]]
     table = aligned(rows, head, right=range(1, len(head)), most=16) if rows else ""

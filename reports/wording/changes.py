@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from doe.study import Study
-from reports.numbers import exactly, likely, listed, money, percent
+from reports.numbers import likely, listed, money, percent
 from reports.tables import clean
+from reports.wording.levels import shown_level
 
 
 def changed_line(study: Study, changed: Mapping[str, Any] | None) -> str:
@@ -45,7 +46,14 @@ def gain_line(gain: Mapping[str, Any], currency: str) -> str:
     steps += [f"the best {half} of them {percent(course[half - 1], 1)}"] if len(course) > 3 else []
     said += f" ({', '.join(steps)})" if steps else ""
     paid = gain.get("money_per_percent")
-    return f"{said}; a per cent costs {money(paid, currency)}." if isinstance(paid, float) else f"{said}."
+    said = f"{said}; a per cent costs {money(paid, currency)}." if isinstance(paid, float) else f"{said}."
+    worth = [str(trial) for trial in gain.get("worth") or ()]
+    if not 0 < len(worth) < len(course):
+        return said
+    others = len(course) - len(worth)
+    added = percent(course[-1] - course[len(worth) - 1], 1)
+    rest = "the other one" if others == 1 else f"the other {others}"
+    return f"{said} Worth making: {listed(worth)}; {rest} would add {added}."
 
 
 def weighed_line(share: float, chances: Mapping[str, float]) -> str:
@@ -63,9 +71,7 @@ def _from_to(then: Any, now: Any) -> str:
 
 
 def _move(study: Study, name: str, then: Any, now: Any) -> str:
-    if isinstance(now, str) or isinstance(then, str):
-        return f"{clean(name)} {clean(str(then))} to {clean(str(now))}"
-    return f"{clean(name)} {exactly(float(then))} to {exactly(float(now))}"
+    return f"{clean(name)} {shown_level(study, name, then)} to {shown_level(study, name, now)}"
 
 
 def _is_fill(study: Study, name: str) -> bool:

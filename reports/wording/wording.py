@@ -131,6 +131,10 @@ def _first(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _lower(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
 def next_step(
     made: Decision, due: Due | None, formula: Formula | None, batch_cost: float, per_day: float, weak: str, planned: int
 ) -> NextStep:
@@ -207,8 +211,15 @@ def standing(formula: Formula, verdict: Mapping[str, Any] | None) -> str:
     """Whether fresh batches have confirmed the formula, and where they did not, in what."""
     if formula.confirmed:
         return f"{_first(formula.confirmed)}."
+    none = "Predicted; no fresh batches of this very formula have confirmed it yet."
     if verdict is None:
-        return "Predicted; no fresh batches of this very formula have confirmed it yet."
+        return none
+    other = verdict.get("formula", formula.name)
+    return none if other == formula.name else f"{none} {other}: {_lower(not_confirmed(verdict))}"
+
+
+def not_confirmed(verdict: Mapping[str, Any]) -> str:
+    """That fresh batches did not confirm a formula, and in what."""
     says = str(verdict["says"]).removeprefix("Not confirmed: ").rstrip(".")
     return f"Not confirmed by {counted(len(verdict['batches']), 'fresh batch', 'fresh batches')}: {says}."
 

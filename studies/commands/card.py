@@ -7,6 +7,7 @@ from pathlib import Path
 
 from reports.page import card
 from reports.wording.changes import kept_lines
+from reports.wording.wording import not_confirmed
 from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
@@ -30,7 +31,10 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             verdict = formulas.verdict(folder) if formulas.is_confirmed(folder, levels) else None
         name = formula_name(args.formula or str(levels.index[0]))
         kept = [entry for entry in changes.of_kept(folder, models) if entry["formula"] == name]
-        formula = card.formula_card(study, models, levels, name, verdict, " ".join(kept_lines(kept)))
+        told = kept_lines(kept)
+        if verdict is not None and not verdict["confirmed"] and formulas.is_confirmed(folder, levels):
+            told.append(not_confirmed(verdict))
+        formula = card.formula_card(study, models, levels, name, verdict, " ".join(told))
         file = f"formulas/{name}-card.html"
         change.draw(file, lambda path: card.write_card(path, study, formula, grams, models.results_digest))
     desk.progress("")

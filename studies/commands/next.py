@@ -13,7 +13,7 @@ from optimise.upcoming.due import batches_to_confirm
 from optimise.upcoming.upcoming import Upcoming, next_trials
 from reports import documents
 from reports.terminal import terminal
-from reports.wording.changes import kept_lines
+from reports.wording.changes import changed_line, kept_lines
 from reports.wording.prompt import typed
 from studies import analysis, changes, formulas
 from studies.arguments import ADVISED
@@ -51,7 +51,8 @@ def _answer(folder: StudyFolder, args: argparse.Namespace, desk: Desk, change: C
     upcoming = _upcoming(folder, args, models, formula, best, verdict)
     digests = {**folder.study.digests, "results": folder.results.digest}
     document = documents.next_document(upcoming, digests=digests)
-    kept = changes.of_kept(folder, models)
+    moved = changes.told_with(folder, models, best, _found(folder, best)) if best is not None else {}
+    kept = moved.get("kept") or changes.of_kept(folder, models)
     files: tuple[str, ...] = ()
     if change is not None:
         if upcoming.design is not None:
@@ -60,17 +61,22 @@ def _answer(folder: StudyFolder, args: argparse.Namespace, desk: Desk, change: C
                 note["formula"] = args.formula or _kept(change, folder, formula, best)
             files = issue(change, folder, upcoming.design, note)
         change.commit()
-    text = terminal.upcoming(folder.study, document, _after(folder, args.folder, upcoming, files), kept_lines(kept))
+    said = [line for line in (changed_line(folder.study, moved.get("changed")), *kept_lines(kept)) if line]
+    text = terminal.upcoming(folder.study, document, _after(folder, args.folder, upcoming, files), said)
     desk.progress("")
-    return Outcome({**document, "kept": kept, "files": list(files)}, text, code_of(document))
+    return Outcome({**document, **moved, "kept": kept, "files": list(files)}, text, code_of(document))
+
+
+def _found(folder: StudyFolder, best: Optimum) -> dict[str, Any]:
+    """The document of what was found."""
+    return documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
 
 
 def _kept(change: Change, folder: StudyFolder, formula: pd.DataFrame, best: Optimum | None) -> str:
     """The name of the formula to confirm, which is kept under it from now on: batches of it will be made."""
     if best is None:
         return str(formula.index[0])
-    document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
-    text = formulas.to_keep(folder, best.label, document)
+    text = formulas.to_keep(folder, best.label, _found(folder, best))
     if text is not None:
         change.write(f"formulas/{best.label}.json", text)
     return best.label

@@ -1,4 +1,4 @@
-"""`plan`: the first round of trials, its quality, and the papers for the bench."""
+"""`plan`: the first round of trials (or the first that counts), its quality, and the papers for the bench."""
 
 from __future__ import annotations
 
@@ -19,6 +19,8 @@ from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import COMPARE, refusal
 from studies.papers import first_free_trial, issue
+from studies.standing import nothing_counts
+from studies.standing import rounds as known_rounds
 from studies.wording import code_of, envelope
 
 if TYPE_CHECKING:
@@ -54,6 +56,9 @@ def _which_round(folder: StudyFolder, replace: bool) -> tuple[int, bool]:
     rounds = folder.rounds()
     if not rounds:
         return 1, False
+    if nothing_counts(folder) and not any(row["waiting"] for row in known_rounds(folder)):
+        # All that was made is made of something else, or came to nothing: the study begins again, beside it.
+        return rounds[-1] + 1, False
     if not replace:
         raise refusal(
             "issued",

@@ -13,6 +13,7 @@ from doe.results.own_names import with_own_names
 from doe.results.timetable import due
 from reports import documents
 from reports.terminal import terminal
+from studies import formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.names import REPORT
@@ -40,6 +41,7 @@ def standing(folder: StudyFolder, name: str) -> dict[str, Any]:
         analyses=analyses(folder),
         report=(folder.path / REPORT).is_file(),
         formulas=list(folder.formulas()),
+        formula=formulas.standing_of(folder),
         head=folder.head(),
         due=[]
         if results is None

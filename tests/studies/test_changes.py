@@ -3,7 +3,7 @@
 import pytest
 
 from doe import Study
-from reports.wording.changes import changed_line, kept_lines
+from reports.wording.changes import changed_line, gain_line, kept_lines
 from studies.commands.new import example_toml
 
 
@@ -27,16 +27,23 @@ def test_a_changed_brief_says_what_changed_and_how_the_kept_formula_fares(record
     assert call("next", recorded)[1]["kept"][0]["now"] == pytest.approx(fares["kept"][0]["now"])
 
 
-def test_in_words():
+def test_in_words(small_toml):
     study = Study.from_toml(example_toml("potting-shed"))
     changed = {
         "because": ["new results"], "label": ["F1", "F1"], "chance": [0.77, 0.83],
         "levels": {"Water": [87.25, 87.2], "Gum": [0.75, 0.8]},
     }  # fmt: skip
     said = changed_line(study, changed).replace("\u2009", " ").replace("\u202f", " ")
-    assert said == "Since the last search (new results): the chance went from 77 % to 83 %; Gum 0.75 to 0.8."
+    assert said == "Since the last search (new results): the chance went from 77 % to 83 %; Gum 0.75 to 0.80."
     assert changed_line(study, {**changed, "levels": {}}).endswith("the formula is the same.")
     assert changed_line(study, None) == ""
+    # Levels are rounded as everywhere: to their step or the usual digits, what is gone to three digits.
+    levels = {"Humectant": [4.0, 4.1 + 1e-12], "Homogenise": [2.0, 5.0], "Old oil": [1.23456789, 0.0]}
+    said = changed_line(study, {**changed, "levels": levels})
+    assert said.endswith("Humectant 4.0 to 4.1; Homogenise 2 to 5; Old oil 1.23 to 0.")
+    stepless = Study.from_toml(small_toml.replace("[plan]", '[[factor]]\nname = "Stir"\nlow = 2\nhigh = 8\n\n[plan]'))
+    said = changed_line(stepless, {**changed, "levels": {"Gum": [0.5512345, 0.8], "Stir": [2.3333333, 5]}})
+    assert said.endswith("Gum 0.55 to 0.80; Stir 2.33 to 5.")
     gone = {"unavailable": "is made with Wax", "do": "run optimise again"}
     kept = [{"formula": "F1", "then": 0.77, "now": 0.83}, {"formula": "F2", "then": 0.5, "now": 0.501},
             {"formula": "F3", "then": 0.5, "now": gone}]  # fmt: skip
@@ -45,3 +52,14 @@ def test_in_words():
         "F1 was kept with a chance of 77 %; by all that is known now 83 %.",
         "F3, kept with a chance of 50 %, cannot be predicted any more: is made with Wax.",
     ]
+
+
+def test_what_further_batches_bring_and_which_are_worth_making():
+    gain = {"chance": 0.252, "course": [0.25, 0.251, 0.251, 0.252], "worth": ["T10"], "money_per_percent": 7.13}
+    said = gain_line(gain, "EUR").replace("\u2009", " ").replace("\u202f", " ")
+    assert said == (
+        "Expected to raise the chance by about 25.2 % (the first alone 25.0 %, the best 2 of them 25.1 %); a per cent"
+        " costs €7.13. Worth making: T10; the other 3 would add 0.2 %."
+    )
+    assert "Worth making" not in gain_line({**gain, "worth": ["T10", "T11", "T12", "T13"]}, "EUR")
+    assert "Worth making" not in gain_line({**gain, "worth": []}, "EUR")
