@@ -18,6 +18,7 @@ from doe.trade.rulebook import RULES
 from optimise.formula import allowance, around
 from optimise.formula.brief import Brief
 from optimise.formula.exact import Exact, exact_form
+from optimise.formula.lots import lots_told
 from optimise.formula.measures import Price, Wanting
 from optimise.formula.middle import middle_untested
 from optimise.formula.optimum import Number, Optimum, plain
@@ -199,6 +200,8 @@ def _described(
     findings += _fence_findings(entry, outside) if brief.fence is not None else []
     findings += middle_untested(study, models, x)
     findings += [Problem.from_dict(row) for row in entry["findings"] if row["code"] in RULES]
+    if isinstance(entry["chance_all"], float) and not lean:
+        findings += lots_told(models, space.frame(x[None], best.combo), entry["chance_all"])
     value = entry["chance_all"] if objective == "chance" else entry["desirability"]
     # A formula beyond the fence is not one of those the proof is about.
     proof = found.proof if exact_met and (outside or quest.fence is None or entry["inside"]) else None

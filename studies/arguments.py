@@ -158,6 +158,8 @@ def _predict(one: argparse.ArgumentParser) -> None:
     )
     one.add_argument("--weighed", action="store_true",
                      help="also the chance with every weighing off by up to the tolerance of [make]")  # fmt: skip
+    one.add_argument("--lots", action="store_true",
+                     help="also the chance with new lots of what says how its lots differ (lot_sd)")  # fmt: skip
 
 
 def _optimise(one: argparse.ArgumentParser) -> None:

@@ -158,6 +158,13 @@ _SUPPLIED = (
     _number("use_high", "supplier's highest use level", 0),
     _text("lot", "the lot in the store-room", used=False),
     Key("lot_assay", ("table",), "active fraction of single lots, where it is not that of assay: lot = fraction"),
+    Key(
+        "lot_sd",
+        ("number", "percent"),
+        "sd of the active part from lot to lot, as a fraction of it",
+        high=0.5,
+        above_zero=True,
+    ),
 )
 _INGREDIENT = _section(
     "ingredient",

@@ -14,7 +14,7 @@ from doe.definition.checks import Notes, fraction, is_number, shown
 from doe.definition.rules import tidy
 from doe.trade.acids import ACIDS, acid_by_name
 
-_SHARES = ("natural_share", "solids")
+_SHARES = ("natural_share", "solids", "lot_sd")
 _ACID_KEYS = ("name", "pka", "acid_g_mol", "salt_g_mol", "acids")
 _PAIRS = (("ph_low", "ph_high"), ("use_low", "use_high"), ("d50_um", "d90_um"))
 _FORM = "{ name = ..., pka = ..., acid_g_mol = ..., salt_g_mol = ... }"

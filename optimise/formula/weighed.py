@@ -26,12 +26,12 @@ def weighed_chance(models: Models, frame: pd.DataFrame, tolerance: float | None 
     study = models.study
     share = study.make.weigh_tolerance if tolerance is None else tolerance
     whole = recipes(study, frame)
-    plain = models.joint(whole)
+    plain = models.joint_chance(whole)
     if isinstance(plain, Unavailable):
         return plain
     names = [item.name for item in study.ingredients]
     if not names or share <= 0:
-        return plain[0]
+        return plain
     unit = qmc.Sobol(len(names), scramble=True, seed=np.random.default_rng(60)).random(_DRAWS)
     off = 1 + share * (2 * unit - 1)
     out = np.empty(len(whole))
@@ -39,8 +39,8 @@ def weighed_chance(models: Models, frame: pd.DataFrame, tolerance: float | None 
         made = whole.iloc[[i] * _DRAWS].reset_index(drop=True)
         grams = made[names].to_numpy(dtype=float) * off
         made[names] = grams / grams.sum(axis=1, keepdims=True) * study.total
-        found = models.joint(made if study.fill is None else made.drop(columns=study.fill.name))
+        found = models.joint_chance(made if study.fill is None else made.drop(columns=study.fill.name))
         if isinstance(found, Unavailable):
             return found
-        out[i] = float(found[0].mean())
+        out[i] = float(found.mean())
     return out

@@ -20,7 +20,7 @@ from doe.terms.codings import CODINGS
 from doe.threads import one_thread
 from optimise.models.aims import fitted_musts, has_window, musts, window
 from optimise.models.batchdata import shares
-from optimise.models.chance import chance_interval, joint_chance
+from optimise.models.chance import Window, chance_interval, joint_chance
 from optimise.models.correlation import residual_correlation
 from optimise.models.fence import Fence
 from optimise.models.few import nothing_to_fit
@@ -272,6 +272,28 @@ class Models(Shown, Mapping[str, FittedModel]):
 
     def joint(self, frame: pd.DataFrame) -> tuple[Array, Array] | Unavailable:
         """Chance that a new batch meets every must (n,), and its 90 % interval (n, 2); or why there is none."""
+        found = self._musts(frame)
+        if isinstance(found, Unavailable):
+            return found
+        laws, windows, exact_ok = found
+        if not laws:
+            return exact_ok, np.column_stack([exact_ok, exact_ok])
+        return self._joined(laws, windows) * exact_ok, chance_interval(laws, windows) * exact_ok[:, None]
+
+    def joint_chance(self, frame: pd.DataFrame) -> Array | Unavailable:
+        """The chance alone of `joint`, (n,): for many recipes, as its interval takes longer."""
+        found = self._musts(frame)
+        if isinstance(found, Unavailable):
+            return found
+        laws, windows, exact_ok = found
+        return self._joined(laws, windows) * exact_ok if laws else exact_ok
+
+    def _joined(self, laws: list[TMixture], windows: list[Window]) -> Array:
+        names = [response.name for response in fitted_musts(self.study)]
+        return joint_chance(laws, windows, self.residual_correlation.loc[names, names].to_numpy()).joint
+
+    def _musts(self, frame: pd.DataFrame) -> tuple[list[TMixture], list[Window], Array] | Unavailable:
+        """What predicts each fitted must at recipes, its window, and whether the exact musts are met (n,), 1 or 0."""
         whole, X, chosen = self._levels(frame)
         asked = fitted_musts(self.study)
         exact_ok = np.ones(len(X))
@@ -283,7 +305,7 @@ class Models(Shown, Mapping[str, FittedModel]):
                 exact_ok *= within(values, window(response))
         if not asked:
             if any(r.is_exact for r in musts(self.study)):
-                return exact_ok, np.column_stack([exact_ok, exact_ok])
+                return [], [], exact_ok
             return Unavailable(
                 "no response is a must with limits", "give an aim and limits to what a batch has to meet"
             )
@@ -293,18 +315,14 @@ class Models(Shown, Mapping[str, FittedModel]):
             if isinstance(predictor, Unavailable):
                 return Unavailable(f"{response.name}: {predictor.reason}", predictor.do)
             laws.append(predictor.at(X, chosen))
-        windows = [self.models[r.name].window for r in asked]
-        names = [r.name for r in asked]
-        correlation = self.residual_correlation.loc[names, names].to_numpy()
-        joint = joint_chance(laws, windows, correlation).joint * exact_ok
-        return joint, chance_interval(laws, windows) * exact_ok[:, None]
+        return laws, [self.models[r.name].window for r in asked], exact_ok
 
     def chance(self, frame: pd.DataFrame) -> pd.Series:
         """Chance that one new batch meets every must, for each recipe. Raises ModelError where there is none."""
-        found = self.joint(frame)
+        found = self.joint_chance(frame)
         if isinstance(found, Unavailable):
             raise ModelError([Problem("no-chance", "stop", "chance", found.reason, "a chance of every must", found.do)])
-        return pd.Series(found[0], index=frame.index, name="chance")
+        return pd.Series(found, index=frame.index, name="chance")
 
     def leverage(self, frame: pd.DataFrame) -> pd.Series:
         """Variance of the mean at recipes `frame` in units of the batch variance, under the planned model."""

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING, Any
 
 from doe.problems import Unavailable
+from optimise import Models
+from optimise.formula.lots import lot_chance, lots_in_words
 from optimise.formula.weighed import weighed_chance
 from reports import documents
 from reports.terminal import terminal
@@ -16,6 +19,9 @@ from studies.folder import StudyFolder
 from studies.levels import formulas_at
 from studies.steady import steadily
 from studies.wording import code_of
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
@@ -31,16 +37,33 @@ def _seen(args: argparse.Namespace) -> Outcome:
     models = fitted(folder)
     moved = [entry for entry in changes.of_kept(folder, models) if kept and entry["formula"] == name]
     document = documents.predict_document(models, frame)
-    said = kept_lines(moved)
+    said = [*_beside(args, models, frame, document), *kept_lines(moved)]
+    told = [row for point in document["points"] for row in point["findings"]]
+    text = terminal.predict(models, frame, args.folder, said, document["points"])
+    return Outcome({**document, "kept": moved}, text, code_of({"problems": told}))
+
+
+def _beside(
+    args: argparse.Namespace, models: Models, frame: pd.DataFrame, document: dict[str, Any]
+) -> list[str]:  # fmt: skip
+    """The chances as a bench weighs and as lots differ, where they were asked for: into the document, and in words."""
+    said, points = [], document["points"]
     if args.weighed:
-        share = folder.study.make.weigh_tolerance
+        share = models.study.make.weigh_tolerance
         weighed = weighed_chance(models, frame)
         if isinstance(weighed, Unavailable):
             document["chance_weighed"] = weighed.to_dict()
         else:
-            for point, chance in zip(document["points"], weighed.tolist(), strict=True):
+            for point, chance in zip(points, weighed.tolist(), strict=True):
                 point["chance_weighed"] = chance
-            said = [weighed_line(share, dict(zip(map(str, frame.index), weighed.tolist(), strict=True))), *said]
-    told = [row for point in document["points"] for row in point["findings"]]
-    text = terminal.predict(models, frame, args.folder, said, document["points"])
-    return Outcome({**document, "kept": moved}, text, code_of({"problems": told}))
+            said.append(weighed_line(share, dict(zip(map(str, frame.index), weighed.tolist(), strict=True))))
+    if args.lots:
+        lots = lot_chance(models, frame)
+        if isinstance(lots, Unavailable):
+            document["chance_lots"] = lots.to_dict()
+            return [*said, f"With new lots: {lots.reason}; {lots.do}."]
+        both = zip(points, lots.chance.tolist(), lots.nine_of_ten.tolist(), strict=True)
+        for point, chance, least in both:
+            point["chance_lots"] = {"chance": chance, "nine_of_ten": least, "spread": dict(lots.spread)}
+        said += [f"{name}: {text}." for name, text in zip(map(str, frame.index), lots_in_words(lots), strict=True)]
+    return said

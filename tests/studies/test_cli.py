@@ -17,7 +17,7 @@ DESIGN_FLAGS = {
     "plan": ["--runs", "--compare", "--replace", "--withdraw", "--why"],
     "record": ["--set-aside", "--restore", "--correct", "--why"],
     "fit": ["--terms", "--coding", "--without"],
-    "predict": ["--at", "--weighed"],
+    "predict": ["--at", "--weighed", "--lots"],
     "optimise": ["--objective", "--hold", "--keep", "--outside"],
     "report": [],
     "next": ["--confirm", "--learn", "--formula"],

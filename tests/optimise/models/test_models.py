@@ -376,7 +376,7 @@ def test_a_stated_sd_stands_in_and_says_so():
 def test_no_reading_at_all_is_refused():
     frame = trials()
     frame[["Gloss", "Viscosity"]] = np.nan
-    with pytest.raises(ModelError, match="record results first"):
+    with pytest.raises(ModelError, match="none of the 24 usable batches has a reading"):
         fitted(frame=frame)
 
 
