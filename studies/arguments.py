@@ -193,6 +193,11 @@ def _verify(one: argparse.ArgumentParser) -> None:
     one.add_argument("--head", metavar="DIGEST", help="the plan or journal head printed on a sheet, card or report")
 
 
+def _demo(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--from", dest="source", default="potting-shed", metavar="EXAMPLE",
+                     help="potting-shed (default), or tide-pool: a conflict of the trade, and its way out")  # fmt: skip
+
+
 _FLAGS: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "new": _new,
     "plan": _plan,
@@ -203,4 +208,5 @@ _FLAGS: dict[str, Callable[[argparse.ArgumentParser], None]] = {
     "next": _next,
     "card": _card,
     "verify": _verify,
+    "demo": _demo,
 }

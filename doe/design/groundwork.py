@@ -149,17 +149,19 @@ def thawed(value: Any) -> Any:
 def terms_of(study: Study, wish: PlanWish) -> Untangled:
     """The terms planned for.
 
-    Those of an ingredient that no longer moves (a withdrawn one) are left out, and of a named model those that could
-    not be told from the rest anywhere.
+    Those of an ingredient that no longer moves (a withdrawn one) are left out, and of a named model those in a level
+    that its material settles and those that could not be told from the rest anywhere.
     """
     terms = Terms.build(study.region, model=wish.model, terms=wish.terms, maybe=wish.maybe)
-    return untangled(study, terms.without(still(study)), named=not wish.terms)
+    settled = () if wish.terms else terms.settled(study.region)
+    return untangled(study, terms.without((*still(study), *settled)), named=not wish.terms)
 
 
 def still(study: Study) -> list[str]:
-    """Columns whose true reach is a single level, and their materials."""
+    """Columns whose true reach is a single level, and the materials of those that are not in at all."""
     fixed = [n for n, (low, high) in study.region.reach.items() if high - low <= 1e-9 * max(1.0, abs(high))]
-    return fixed + [f.name for f in study.category_factors if f.of in fixed]
+    out = {i.name for i in study.ingredients if i.withdrawn or study.region.reach.get(i.name) == (0.0, 0.0)}
+    return fixed + [f.name for f in study.category_factors if f.of in fixed and f.of in out]
 
 
 def _off_steps(study: Study) -> list[Problem]:

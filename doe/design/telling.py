@@ -43,10 +43,11 @@ def told(
 
 
 def _fixed(ground: Groundwork) -> list[Problem]:
-    reach = ground.study.region.reach
+    study, reach = ground.study, ground.study.region.reach
     out = []
-    for name in (n for n in still(ground.study) if n in reach):
-        got = f"stays at {number(reach[name][0])}, so the plan has no terms in it"
+    for name in (n for n in still(study) if n in reach):
+        chosen = any(f.of == name and f.name not in still(study) for f in study.category_factors)
+        got = f"stays at {number(reach[name][0])}, so the plan has no terms in {'its level' if chosen else 'it'}"
         out.append(Problem("does-not-move", "inform", name, got, "", "widen its limits to learn about it"))
     return out
 

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.definition.categories import contrasts, present, short
+from doe.definition.categories import NONE, contrasts, material_of, present, short
 from doe.definition.keys import nearest
 from doe.problems import Problem, StudyError
 from doe.region.region import Region
@@ -24,6 +24,7 @@ Array = npt.NDArray[np.float64]
 Form = Literal["scheffe", "slack", "process"]
 Categories = Mapping[str, Sequence[str]]
 
+_SAME = 1e-9  # relative width below which a level stands still
 _POWERS = {1: "", 2: "²", 3: "³"}
 
 
@@ -253,6 +254,23 @@ class Terms:
         return self.only(
             not gone & {n for n, _ in (*t.powers, *t.level)} and not (t.difference and gone & set(t.difference))
             for t in self.terms
+        )
+
+    def settled(self, region: Region) -> tuple[str, ...]:
+        """Ingredients whose level each of their materials settles, so that a term of the material says it all.
+
+        Only where the form has an intercept, and where the ingredient is always there.
+        """
+        if self.form == "scheffe":
+            return ()
+        named = ((name, material_of(name)) for name in self.blend if material_of(name) in self.categories)
+        return tuple(
+            name
+            for name, category in named
+            if NONE not in self.categories[category]
+            and all(
+                high - low <= _SAME * max(1.0, abs(high)) for low, high in (p.reach[name] for p, _ in region.pieces)
+            )
         )
 
     def fitting_coding(self, region: Region) -> Coding:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -31,6 +32,7 @@ FALL = (
 _SURE = 0.995  # one-sided level of the F test at 1 % by which a yield value stays, though AICc would drop it
 _LEVEL = 0.95  # one-sided confidence of the highest yield value
 _FLATTEST, _STEEPEST = 0.01, 5.0  # bounds on n beside a yield value while fitting; real ones lie between 0 and 2
+_REMEMBERED = 1024  # curves, some kilobytes each; every command on a study asks for the same ones several times
 _EXACT = 1e-9  # relative scatter below which a curve counts as free of it: the last digits of typed numbers
 
 
@@ -82,10 +84,16 @@ def fit_flow(rate: Array, stress: Array) -> Flow | None:
     parameter; Herschel-Bulkley needs six points for one. With hardly more than six, AICc leaves out a yield value that
     the readings show beyond doubt, so that one is kept as well where an F test of none finds against it at 1 %. None
     where fewer than three different rates were read, or
-    where the stress falls (`falls`).
+    where the stress falls (`falls`). A curve seen before is not fitted again.
     """
     order = np.argsort(rate, kind="stable")
-    rate, stress = rate[order], stress[order]
+    return _fitted(rate[order].astype(float).tobytes(), stress[order].astype(float).tobytes())
+
+
+@lru_cache(maxsize=_REMEMBERED)
+def _fitted(rates: bytes, stresses: bytes) -> Flow | None:
+    """`fit_flow` of a curve in order of its rates, both as the bytes of their numbers."""
+    rate, stress = np.frombuffer(rates), np.frombuffer(stresses)
     if len(np.unique(rate)) < LEAST_POINTS or (rate <= 0).any() or (stress <= 0).any() or falls(rate, stress):
         return None
     power = _power(rate, stress, 0.0)
@@ -99,6 +107,8 @@ def fit_flow(rate: Array, stress: Array) -> Flow | None:
         law = "Herschel-Bulkley"
     best = bulkley if law == "Herschel-Bulkley" else power
     free = len(rate) - (3 if law == "Herschel-Bulkley" else 2)
+    covariance = _covariance(rate, best, law, free)
+    covariance.setflags(write=False)
     return Flow(
         law=law,
         yield_value=best.tau,
@@ -107,7 +117,7 @@ def fit_flow(rate: Array, stress: Array) -> Flow | None:
         yield_below=_yield_below(rate, stress, bulkley),
         relative_sd=math.sqrt(best.rss / free) if free > 0 else float("nan"),
         aicc=aicc,
-        covariance=_covariance(rate, best, law, free),
+        covariance=covariance,
         lowest_rate=float(rate[0]),
         points=len(rate),
     )

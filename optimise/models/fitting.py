@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.definition.categories import material_of
 from doe.definition.parts import Response
 from doe.problems import ModelError, Problem, Unavailable, listed
 from doe.results.results import Results
@@ -44,6 +45,7 @@ TermsChoice = Literal["select", "all"]
 # rests on that alone would be nothing but noise, many times enlarged (common practice, no source).
 _FIRM = 1e-3
 _NAMED = 3  # terms that another is said to move with
+_AS_SETTLED = 0.02  # of a level: how far weighing moves one that its material settles (common practice, no source)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,7 +72,7 @@ def fit_response(
     """
     bounds_fit = response.kind in ("number", "curve")
     data = gather(study, results, response, out_of, exact_only=not bounds_fit)
-    planned = study.terms(response.model, form)
+    planned = _told_by_material(study, study.terms(response.model, form), data)
     if data.y.size and bounds_fit and (data.low != data.high).any():
         found = _fitted(study, response, planned, choice, coding, data)
         if found is not None:
@@ -87,6 +89,17 @@ def fit_response(
         data = replace(data, findings=(*data.findings, _as_numbers(response, graded)))
     found = _fitted(study, response, planned, choice, coding, data)
     return nothing_fitted(study, response, planned, coding, data) if found is None else found
+
+
+def _told_by_material(study: Study, planned: Terms, data: BatchData) -> Terms:
+    """The terms without levels that the materials settle, in these batches too: what was chosen says it all."""
+    told = []
+    for name in planned.settled(study.region) if data.y.size and not study.plan.terms else ():
+        level, chosen = data.X[:, planned.names.index(name)], data.chosen[material_of(name)]
+        groups = [level[chosen == one] for one in set(chosen)]
+        if all(np.ptp(group) <= _AS_SETTLED * np.abs(group).max() for group in groups):
+            told.append(name)
+    return planned.without(told)
 
 
 def _as_numbers(response: Response, why: Unavailable) -> Problem:

@@ -58,10 +58,10 @@ def leads(design: Design) -> bool:
 
 def extremes(study: Study, design: Design) -> tuple[tuple[str, str], ...]:
     """The trials to make first, each with what makes it extreme: `most Gum, least Wax`."""
-    names = [n for n in study.region.names if n in design.table.columns]
-    low, high = np.array([study.region.reach[n] for n in names], dtype=float).reshape(len(names), 2).T
-    size = np.where(high > low, high - low, 1.0)
-    X = 2 * (design.table[names].to_numpy(dtype=float) - low) / size - 1
+    reach = study.region.reach
+    names = [n for n in study.region.names if n in design.table.columns and reach[n][1] > reach[n][0]]
+    low, high = np.array([reach[n] for n in names], dtype=float).reshape(len(names), 2).T
+    X = 2 * (design.table[names].to_numpy(dtype=float) - low) / (high - low) - 1
     rows = {str(trial): x for trial, x in zip(design.table.index, X, strict=True)}
     return tuple((trial, _extremes(rows[trial], names)) for trial in design.make_first)
 

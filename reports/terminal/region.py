@@ -53,6 +53,8 @@ def _material_row(study: Study, item: Ingredient, name: str) -> list[str]:
     ends = (min(a for a, _ in found), max(b for _, b in found)) if found else None
     reach = f"{figure(ends[0], digits=4)} to {figure(ends[1], digits=4)}" if ends else "not possible"
     asked = f"{exactly(low)} to {exactly(high)}"
+    if low == high:
+        return [fitted(f"  {clean(name)}", _NAME), f"fixed at {exactly(low)}", "" if ends else reach, "", ""]
     return [fitted(f"  {clean(name)}", _NAME), asked, reach, bar(low, high, ends), ""]
 
 

@@ -5,17 +5,18 @@ from __future__ import annotations
 import argparse
 import importlib
 import shutil
+import textwrap
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 from reports.numbers import counted
 from reports.wording.prompt import typed
 from studies import journal
 from studies.arguments import parser
-from studies.bench import fill_workbook
+from studies.bench import Bench, fill_workbook
 from studies.cli import Desk, Outcome
-from studies.commands.new import create, example_toml
-from studies.examples.potting_shed.bench import BENCH
+from studies.commands.new import EXAMPLES, create, example_toml, no_example
 from studies.folder import StudyFolder
 from studies.inspection import inspect
 from studies.locking import LOCK
@@ -24,19 +25,20 @@ from studies.pending import recover
 from studies.wording import code_of, envelope
 from studies.writing import write_whole
 
-EXAMPLE = "potting-shed"
 CONFIRM = 3
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
-    """From an empty folder to a report: every step is a command a person would type."""
+    """From an empty folder to a report and a card: every step is a command a person would type."""
+    if args.source not in EXAMPLES:
+        raise no_example(args.source)
     place = Path(args.folder)
     make_room(place)
-    story = _Story(place, desk)
+    story = _Story(place, desk, importlib.import_module(f"studies.examples.{EXAMPLES[args.source]}.bench"))
     desk.say("An invented study, made by a simulated bench: nothing here was ever weighed or measured.\n")
-    desk.say(f"  $ {typed('new', place, '--from', EXAMPLE)}")
-    create(place, example_toml(EXAMPLE), command="demo")
-    story.step("check")
+    desk.say(f"  $ {typed('new', place, '--from', args.source)}")
+    create(place, example_toml(args.source), command="demo")
+    story.check()
     plan = story.step("plan")
     story.note(f"{counted(len(plan['runs']), 'trial')}, with a batch sheet each and a workbook to type into")
     story.bench(1)
@@ -49,14 +51,19 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     verdict = story.step("next")["verdict"]
     story.note(str(verdict.get("says") or verdict.get("unavailable")))
     story.step("report")
+    story.step("card", "--formula", "F1")
     return story.end(best)
 
 
 class _Story:
-    """The demo as it goes: runs commands in this process and tells each in a line or two."""
+    """The demo as it goes: runs commands in this process and tells each in a line or two.
 
-    def __init__(self, place: Path, desk: Desk) -> None:
-        self.place, self.desk = place, desk
+    `example` is the module of the example's bench: its `BENCH`, and `way_out` where the example has a conflict in it.
+    """
+
+    def __init__(self, place: Path, desk: Desk, example: ModuleType) -> None:
+        self.place, self.desk, self.example = place, desk, example
+        self.bench_of: Bench = example.BENCH
         self.steps: list[dict[str, Any]] = []
 
     def step(self, command: str, *words: str) -> dict[str, Any]:
@@ -71,13 +78,30 @@ class _Story:
 
     def note(self, text: str) -> None:
         """What came of the last step."""
-        self.desk.say(f"      {text}")
+        self.desk.say(textwrap.fill(text, 110, initial_indent=" " * 6, subsequent_indent=" " * 8))
+
+    def check(self) -> None:
+        """Check the study; where it says stop, take the way out that the example marks, and check again."""
+        problems = self.step("check")["problems"]
+        stops = [row for row in problems if row["level"] == "stop"]
+        for row in stops:
+            self.note(f"STOP {row['where']}: {row['got']}; {row['allowed']}")
+        if not stops:
+            return
+        file = self.place / STUDY
+        text, said = self.example.way_out(file.read_text(encoding="utf-8"), problems)
+        write_whole(file, text.encode("utf-8"))
+        self.desk.say("      (the way out is taken, as study.toml marks it)")
+        for line in said:
+            self.note(line)
+        self.step("check")
 
     def bench(self, number: int) -> None:
         """Have the simulated bench make a round and type it into the workbook; then record that."""
         design = StudyFolder.at(self.place).design(number)
         book = self.place / f"bench/round-{number}.xlsx"
-        filled = fill_workbook(book.read_bytes(), BENCH.readings(design.table))
+        lost = StudyFolder.at(self.place).study.make.loss
+        filled = fill_workbook(book.read_bytes(), self.bench_of.readings(design.table), lost)
         write_whole(book, filled)
         self.desk.say(f"      (the simulated bench makes {counted(len(design.table), 'batch', 'batches')})")
         self.step("record", str(book))
@@ -86,7 +110,7 @@ class _Story:
         """What came out, beside what only the simulated bench can know."""
         folder = StudyFolder.at(self.place)
         levels = folder.designs()[-1].table.iloc[[0]]
-        truth = BENCH.chance(folder.study, levels)
+        truth = self.bench_of.chance(folder.study, levels)
         said = [
             "",
             f"Before it was confirmed, the models expected {best['chance_all']:.0%} of new batches of F1 to pass.",

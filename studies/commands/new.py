@@ -133,6 +133,11 @@ def _from_file(content: bytes, file: str, name: str) -> tuple[str, list[Problem]
     return study_from_table(content, file, name)
 
 
+def no_example(name: str) -> StudyError:
+    """There is no example of that name."""
+    return refusal("no-example", "--from", f"came {name!r}", f"one of {listed(list(EXAMPLES))}", "check the name")
+
+
 def example_toml(name: str) -> str:
     """The study.toml of a shipped example."""
     return files("studies").joinpath(f"examples/{EXAMPLES[name]}/{STUDY}").read_text(encoding="utf-8")

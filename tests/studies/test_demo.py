@@ -38,7 +38,7 @@ def test_every_step_of_the_demo_is_a_command(shown):
     _, done = shown
     typed = [line.strip()[2:] for line in done.stdout.splitlines() if line.strip().startswith("$ ")]
     words = [line.split()[1] for line in typed]
-    assert words == ["new", "check", "plan", "record", "fit", "optimise", "next", "record", "next", "report"]
+    assert words == ["new", "check", "plan", "record", "fit", "optimise", "next", "record", "next", "report", "card"]
 
 
 def test_the_demo_finds_a_good_formula(shown, capsys):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from doe import PlanError, Study, plan
-from doe.design.groundwork import foreseen
+from doe.design.groundwork import foreseen, terms_of
 
 FACTOR = {"low": 1, "high": 9}
 BLEND = [{"name": "Water", "qs": True}, {"name": "Gum", "low": 0.3, "high": 0.8}, {"name": "Wax", "low": 1, "high": 4}]
@@ -227,3 +227,30 @@ def test_steps_that_leave_one_recipe_are_refused():
     assert problem.code == "one-recipe"
     assert problem.got == "weighable steps leave one recipe only: there is nothing to choose"
     assert not foreseen(study({"model": "linear", "runs": 10}, ingredients=[BLEND[0], {**BLEND[1], "step": 0.1}]))[0]
+
+
+def chosen_at(levels):
+    """A wash with one of two emulsifiers, each at one level, as the terms that are planned for and what is told."""
+    choice = [{"name": name, "low": level, "high": level} for name, level in levels.items()]
+    low, high = min(levels.values()), max(levels.values())
+    study = Study.from_dict(
+        {
+            "study": {"name": "a wash"},
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Gum", "low": 0.2, "high": 1.0},
+                {"name": "Emulsifier", "low": low, "high": high, "choice": choice},
+            ],
+            "response": [{"name": "Flow", "unit": "Pa.s", "method": "cup", "aim": "watch"}],
+            "plan": {"model": "linear", "runs": 8},
+        }
+    )
+    return terms_of(study, study.plan)
+
+
+@pytest.mark.parametrize("levels", [{"A": 2.0, "B": 4.0}, {"A": 3.0, "B": 3.0}])
+def test_where_each_material_stands_at_one_level_the_material_has_the_term(levels):
+    """Also where both stand at the same one: which of them is in is what is asked."""
+    found = chosen_at(levels)
+    assert found.terms.labels == ("1", "Gum", "[Emulsifier: A]")
+    assert not found.findings
