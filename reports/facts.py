@@ -263,7 +263,7 @@ class Slice:
 
     `polygon` bounds what the limits allow; `inside[j][i]` says what was tried; `trials` are (id, x, y, near) with
     `near` 1 for a trial in this very slice, towards 0 for one far from it. Where three ingredients make the blend,
-    `frame` is the triangle it is drawn in.
+    `frame` is the triangle it is drawn in. `spec` says how values are told, where they are not plain numbers.
     """
 
     title: str
@@ -285,6 +285,7 @@ class Slice:
     reading: str
     is_chance: bool = False
     frame: Frame | None = None
+    spec: Spec | None = None
 
 
 @dataclass(frozen=True, slots=True)

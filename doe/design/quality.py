@@ -283,7 +283,7 @@ def without_sd(response: Response) -> Unavailable:
     """Why nothing can be said of what a plan sees in a response without an sd."""
     if response.kind in ("grade", "pass"):
         counted = "grades have" if response.kind == "grade" else "a pass or fail has"
-        return Unavailable(f"{counted} no sd", "nothing to do; a measured value sees more per batch")
+        return Unavailable(f"{counted} no sd", "a measured value in its place sees more per batch")
     return Unavailable(
         f"the sd between replicate batches of {response.name} is not given", 'give sd, for example sd = "10 %"'
     )

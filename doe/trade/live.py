@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 _BY_PRESENCE = ("K15",)
-_MOST_LEFT_OUT = 6  # 64 sets of materials that may be left out; beyond that the page is silent of them
+_MOST_LEFT_OUT = 6  # 64 sets of materials that may be left out; beyond that the page says that it does not ask
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,8 +90,17 @@ class Told:
     findings: Mapping[str, tuple[Problem, ...]]
 
 
+def _not_asked(free: list[str]) -> Problem:
+    """What a live page says where it does not ask which pH windows meet."""
+    got = f"whether they meet is not asked on this page: {len(free)} materials with one may each be left out"
+    return Problem("K15", "inform", "pH windows", got, "", "ask it of a formula that is kept: card or optimise says it")
+
+
 def told_by_presence(study: Study) -> dict[tuple[str, ...], Told]:
-    """What depends only on which materials are there, by the levels of their categories, for each set of them."""
+    """What depends only on which materials are there, by the levels of their categories, for each set of them.
+
+    Where too many may be left out, that it is not asked.
+    """
     checks = TradeChecks(study)
     if not checks.applies:
         return {}
@@ -106,7 +115,10 @@ def told_by_presence(study: Study) -> dict[tuple[str, ...], Told]:
             for item in study.ingredients
             if {"ph_low", "ph_high"} & set(item.of(picks.get(material_of(item.name))).facts)
             and (group[item.name] <= 0).any() and (group[item.name] > 0).any()
-        ][:_MOST_LEFT_OUT]  # fmt: skip
+        ]  # fmt: skip
+        if len(free) > _MOST_LEFT_OUT:
+            out[choice] = Told((), {"": (_not_asked(free),)})
+            continue
         one = group.loc[[(group[free] > 0).sum(axis=1).idxmax()]]
         found = {}
         for there in product((1.0, 0.0), repeat=len(free)):

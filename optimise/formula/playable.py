@@ -18,6 +18,7 @@ from doe.region.region import Combination, Region
 from doe.study import Study
 from doe.trade.forms import Form
 from doe.trade.live import LiveCheck, Told, live_checks, told_by_presence
+from doe.trade.quantities import stop_limits
 from doe.trade.suspension import readings_of
 from optimise.formula.exact import Exact, Sum, exact_form, former
 from optimise.models.aims import fitted_musts, has_window, musts, window
@@ -32,7 +33,8 @@ _SPREAD = 256
 
 
 def playable(study: Study, models: Models) -> dict[str, Any]:
-    """The export: keys `models` (models.json), `responses`, `exact`, `cost`, `region`, `chance`, `trade`.
+    """The export: keys `models` (models.json), `responses`, `exact`, `cost`, `region`, `chance`, `trade`,
+    and `stops`: what checks of the trade stop, as exact limits that a search keeps.
 
     Levels stand in the order of `region.names`. Long lists of numbers whose last digits do not count, and whole
     numbers, are little-endian arrays in base64: `nodes` unsigned 32 bit in units of 2^-30, `component` unsigned 16
@@ -46,6 +48,7 @@ def playable(study: Study, models: Models) -> dict[str, Any]:
         "region": _region(study, models),
         "chance": _chance(study, models),
         "trade": trade_asked(study),
+        "stops": [{"window": [one.low, one.high], **_sums(exact_form(study, one))} for one in stop_limits(study)],
     }
 
 

@@ -189,6 +189,8 @@ def _every_one(problem: _Problem, n: int, most: int) -> tuple[Sets, Array, int, 
         # By rounded score, then place: a last digit cannot change which models are kept.
         lead = np.lexsort((lead, np.round(score, 9)))[:_LEADING]
     how = f"every one of the {looked_at} models that keep a product only with its factors, by AICc"
+    if looked_at == 1:
+        how = "no choice was open, there is one model"
     return bits(codes[fine][lead], f), score[lead], looked_at, how
 
 

@@ -72,7 +72,7 @@ def effect_rows(study: Study, models: Models, best: Optimum) -> tuple[EffectRow,
         effects = [_effect(study, models, name, direction, frame, at) for direction, frame in lines]
         effects += [_category(study, models, name, *levels, at) for levels in _categories(study, at)]
         effects = _by_strength(effects, model.residual_sd)
-        rows.append(EffectRow(spec, _axis(spec, effects), tuple(effects), effect_reading(name, spec.unit, effects)))
+        rows.append(EffectRow(spec, _axis(spec, effects), tuple(effects), effect_reading(spec, effects)))
     return tuple(rows)
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from doe import Study
+from doe.definition.parts import Response
 from doe.design.design import Design
 from doe.problems import Problem
 from doe.results.results import Results
@@ -27,8 +28,8 @@ from reports.gathering.residuals import questions_of
 from reports.gathering.slices import slices
 from reports.gathering.trade import measured_findings
 from reports.numbers import counted, listed
+from reports.wording import grades, wording
 from reports.wording import proof as wording_proof
-from reports.wording import wording
 from reports.wording.changes import kept_lines
 
 _MOST_ALTERNATIVES = 3
@@ -109,7 +110,7 @@ def _decided(
     if models is not None and best is not None:
         step = due(study, models, best.levels, clash=best.clash, verdict=verdict)
     planned = 0 if judged is None else len(judged.table)
-    decided = wording.decision(formula, step, tuple(_clash(best)), usable, planned)
+    decided = wording.decision(formula, step, tuple(_clash(best)), usable, planned, verdict)
     weak = formula.weakest.spec.name if formula and formula.weakest else ""
     following = wording.next_step(decided, step, formula, study.batch_cost, study.batches_per_day, weak, planned)
     if decided.verdict == "plan" and judged is not None:
@@ -295,11 +296,12 @@ def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:
     if results is None:
         return ()
     rows = []
-    readings = results.counted
+    readings, asked = results.counted, {one.name: one for one in study.responses}
     for batch, row in results.batches.iterrows():
         own = readings[readings["batch"] == batch]
         said = {
-            str(name): "; ".join(_reading(r) for _, r in group.iterrows()) for name, group in own.groupby("response")
+            str(name): "; ".join(_reading(r, asked.get(str(name))) for _, r in group.iterrows())
+            for name, group in own.groupby("response")
         }
         order = known(row["order"])
         rows.append(
@@ -317,11 +319,13 @@ def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:
     return tuple(rows)
 
 
-def _reading(row: pd.Series) -> str:
+def _reading(row: pd.Series, response: Response | None) -> str:
     value = known(row["value"])
     if value is None:
         return str(known(row["flag"]) or "not measured")
     text = f"{value:g}" if isinstance(value, int | float) else str(value)
+    if response is not None and isinstance(value, int | float) and (response.kind == "pass" or grades.named(response)):
+        text = grades.as_read(response, float(value), float(value))
     sign = {"below": "<", "above": ">"}.get(str(row["bound"]), "")
     return f"{sign}{text}"
 

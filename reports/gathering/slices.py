@@ -13,11 +13,12 @@ from doe import Study, Unavailable
 from doe.problems import StudyError
 from optimise import Models, Optimum
 from optimise.upcoming.due import wanted_chance
-from reports.facts import Effect, EffectRow, Slice
+from reports.facts import Effect, EffectRow, Slice, Spec
 from reports.gathering.blends import frame_of
 from reports.gathering.effects import Direction, directions, moved
 from reports.numbers import figure, likely, listed, percent, with_unit
 from reports.pictures.svg import round_steps
+from reports.wording import grades
 
 Array = npt.NDArray[np.float64]
 
@@ -261,22 +262,25 @@ def _response(study: Study, models: Models, plane: _Plane, row: EffectRow) -> Sl
     inside = _within(study, plane.frame)
     seen = np.array(values).ravel()[inside] if inside.any() else np.array(values).ravel()
     low, high = float(seen.min()), float(seen.max())
-    steps = [s for s in round_steps(low, high, 5, log=spec.log) if low < s < high][:5]
-    limits = tuple(v for v in (spec.low, spec.high) if v is not None and low < v < high)
-    reading = f"{spec.name} goes from {figure(low)} to {with_unit(figure(high), spec.unit)} in this slice"
+    marks = grades.steps(spec) or round_steps(low, high, 5, log=spec.log)
+    steps = [s for s in marks if low < s < high][:5]
+    limits = tuple(v for v in grades.edges(spec) if v is not None and low < v < high)
+    reading = f"{spec.name} goes from {grades.from_to(spec, low, high)} in this slice"
     reading += (
         "; the heavy line is its limit." if len(limits) == 1 else "; heavy lines are its limits." if limits else "."
     )
     title = f"{spec.name}, predicted" + (f" [{spec.unit}]" if spec.unit else "")
-    return _slice(study, models, plane, values, title, spec.unit, tuple(steps), limits, reading)
+    return _slice(study, models, plane, values, title, spec.unit, tuple(steps), limits, reading, spec=spec)
 
 
 def _slice(
     study: Study, models: Models, plane: _Plane, values: tuple[tuple[float, ...], ...], title: str, unit: str,
     levels: tuple[float, ...], limits: tuple[float, ...], reading: str, *, is_chance: bool = False,
+    spec: Spec | None = None,
 ) -> Slice:  # fmt: skip
     inside = np.asarray(models.inside(plane.frame), dtype=bool).reshape(_GRID, _GRID)
     return Slice(
+        spec=spec,
         title=title,
         unit=unit,
         x_name=plane.names[0],

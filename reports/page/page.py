@@ -41,6 +41,8 @@ FILTERS: Mapping[str, Any] = {
     "days": lambda d: numbers.counted(max(1, -(-round(d * 100) // 100)), "day"),
     "predicted_short": wording.predicted_short,
     "is_wish": wording.is_wish,
+    "first_upper": wording.first_upper,
+    "short": lambda cell: len(str(cell)) <= _SHORT_CELL,
     "barred": lambda items, bars: [(item, bars.get(item.name, "")) for item in items],
 }
 
@@ -54,6 +56,8 @@ QUESTIONS = (
     ("open", "What is still open"),
 )
 
+_SHORT_CELL = 20  # signs of a cell that stays on one line
+
 # A slice's picture in pixels; the chance has a wider one.
 _SLICE_SIZE = {False: (302.0, 306.0), True: (440.0, 380.0)}
 
@@ -65,7 +69,7 @@ def render(facts: Facts, head: str = "") -> str:
         "live_data": Markup(embedded(facts.live)) if facts.live else "",
         "facts": facts,
         "head": head,
-        "questions": QUESTIONS,
+        "questions": _questions(facts),
         "cautions": wording.CAUTIONS,
         **_first(facts),
         **_pictures(facts),
@@ -95,6 +99,12 @@ def card_page(study: Study, formula: Formula, batch_g: float, results_digest: st
     return rendered("card.html", values, FILTERS)
 
 
+def _questions(facts: Facts) -> tuple[tuple[str, str], ...]:
+    """The parts of the page by id and title; before anything is made, nothing was tried yet."""
+    titles = {} if facts.made else {"tried": "What will be tried"}
+    return tuple((id_, titles.get(id_, title)) for id_, title in QUESTIONS)
+
+
 def _first(facts: Facts) -> dict[str, Any]:
     formula = facts.formula
     plan = facts.plan
@@ -104,6 +114,7 @@ def _first(facts: Facts) -> dict[str, Any]:
         "jars": _jars(facts),
         "strips": [(s, svg_strip.strip(s), svg_strip.state_sign(s.state), wording.chance_words(s)) for s in strips],
         "with_marks": any(s.marks for s in strips),
+        "without_chance": wording.without_chance(formula, facts.decision.because) if formula else "",
         "weakest": wording.weakest_line(formula) if formula else "",
         "cost": wording.cost_line(formula, facts.cost_ceiling, facts.compared) if formula else "",
         "stops": [p for p in facts.findings if p.level == "stop"],
@@ -185,6 +196,7 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "level_heads": [_with_unit(t.name, t.unit if t.unit != facts.unit else "") for t in facts.tried]
         + list(facts.categories),
         "made_rows": rows.made(facts),
+        "states_differ": rows.states_differ(facts),
         "left_out": rows.left_out(facts),
         "reach_rows": [
             [name, *(numbers.figure(v, digits=5) for v in ends)] for name, ends in facts.region["reach"].items()

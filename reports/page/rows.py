@@ -89,10 +89,10 @@ def effect(row: EffectRow) -> Rows:
             e.direction,
             e.levels[0] if e.levels else numbers.figure(e.points[0][0]),
             e.levels[-1] if e.levels else f"{numbers.figure(e.points[-1][0])} {e.unit}",
-            numbers.figure(e.points[0][1]),
-            numbers.between(e.points[0][2], e.points[0][3]),
-            numbers.figure(e.points[-1][1]),
-            numbers.between(e.points[-1][2], e.points[-1][3]),
+            grades.one(row.spec, e.points[0][1]),
+            grades.span(row.spec, e.points[0][2], e.points[0][3]),
+            grades.one(row.spec, e.points[-1][1]),
+            grades.span(row.spec, e.points[-1][2], e.points[-1][3]),
         ]
         for e in row.effects
     ]
@@ -128,7 +128,13 @@ def grid_head(facts: Slice) -> list[str]:
 def grid(facts: Slice) -> Rows:
     """A slice's values at every fourth line of its grid, nothing outside the limits."""
     inside = [[within(facts.polygon, x, y) for x in facts.xs] for y in facts.ys]
-    write = numbers.percent if facts.is_chance else numbers.figure
+    spec = facts.spec
+
+    def write(value: float) -> str:
+        if facts.is_chance or spec is None:
+            return numbers.percent(value) if facts.is_chance else numbers.figure(value)
+        return grades.one(spec, value)
+
     return [
         [numbers.figure(facts.ys[j]), *(write(facts.values[j][i]) if inside[j][i] else "" for i in _every(facts.xs))]
         for j in reversed(_every(facts.ys))
@@ -150,13 +156,19 @@ def within(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:
 
 def made(facts: Facts) -> Rows:
     """Batches as made, with what was read and why one does not count."""
-    responses = [s.name for s in facts.specs if not s.exact]
+    responses, told = [s.name for s in facts.specs if not s.exact], states_differ(facts)
     return [
-        [b.batch, b.state + (f": {b.why}" if b.why else ""), *(b.readings.get(n, "") for n in responses)]
+        [b.batch, *([b.state + (f": {b.why}" if b.why else "")] if told else []),
+         *(b.readings.get(n, "") for n in responses)]
         + [_plain(b.levels[t.name]) for t in facts.tried]
         + [_plain(b.levels[name]) for name in facts.categories]
         for b in facts.made
-    ]
+    ]  # fmt: skip
+
+
+def states_differ(facts: Facts) -> bool:
+    """Whether any batch was not simply made."""
+    return any(b.state != "made" or b.why for b in facts.made)
 
 
 def _plain(value: Any) -> str:

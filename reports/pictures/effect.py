@@ -12,8 +12,10 @@ from itertools import pairwise
 from markupsafe import Markup
 
 from reports.facts import Effect, EffectRow
-from reports.numbers import exactly, figure, likely
+from reports.numbers import figure, likely
 from reports.pictures.svg import Axis, Point, element, line, mark, path, picture, shortened, words
+from reports.wording.grades import edges, from_to, written
+from reports.wording.grades import one as grade
 
 _WIDTH, _HEIGHT, _TOP, _FLOOR = 172.0, 158.0, 44.0, 36.0
 _GUTTER, _SIDE = 42.0, 10.0
@@ -44,18 +46,19 @@ def _title(x: float, y: float, says: str, cls: str | None = None) -> Markup:
 
 def _wanted(row: EffectRow, y: Axis, across: tuple[float, float], *, named: bool) -> list[Markup]:
     """The ground between the limits, and beside it a bracket with a foot at each limit that lies within the picture."""
-    spec, (left, right) = row.spec, across
-    if spec.low is None and spec.high is None:
+    spec, (left, right), (low, high) = row.spec, across, edges(row.spec)
+    if low is None and high is None:
         return []
-    ends = [_held(y, v) if v is not None else edge for v, edge in ((spec.high, y.end), (spec.low, y.start))]
+    ends = [_held(y, v) if v is not None else edge for v, edge in ((high, y.end), (low, y.start))]
     top, bottom = ends[0], max(ends)
     parts = [element("rect", x=left, y=top, width=right - left, height=bottom - top, cls="well")]
     if bottom > top:
         parts.append(line(left - 6, top, left - 6, bottom, "limit"))
-    for limit in (spec.low, spec.high):
+    for limit, told in ((low, spec.low), (high, spec.high)):
         if limit is not None and row.axis[0] <= limit <= row.axis[1]:
+            says = written(spec, told if told is not None else limit)
             parts.append(line(left - 6.8, y(limit), left, y(limit), "limit"))
-            parts += [words(left - 10, y(limit) + 4, exactly(limit), anchor="end", most=8)] if named else []
+            parts += [words(left - 10, y(limit) + 4, says, anchor="end", most=8)] if named else []
     return parts
 
 
@@ -66,7 +69,7 @@ def _along(row: EffectRow, one: Effect, across: tuple[float, float], y: Axis) ->
     upper = [(x(p[0]), _held(y, p[3])) for p in one.points]
     lower = [(x(p[0]), _held(y, p[2])) for p in one.points]
     parts = [path([*upper, *reversed(lower)], "band", closed=True)]
-    low, high = row.spec.low, row.spec.high
+    low, high = edges(row.spec)
     for run, met in runs([(p[0], p[1]) for p in one.points], low, high):
         parts.append(path([(x(a), _held(y, b)) for a, b in run], "line" if met else "clayline"))
     ends = [(one.points[0], "start"), (one.points[-1], "end")]
@@ -84,20 +87,19 @@ def _along(row: EffectRow, one: Effect, across: tuple[float, float], y: Axis) ->
         words(right, floor, figure(one.points[-1][0]), anchor="end"),
         words((left + right) / 2, floor, one.unit, anchor="middle", most=14),
     ]
-    unit = row.spec.unit
-    first, last = (figure(p[1]) for p in (one.points[0], one.points[-1]))
-    return parts, f"{row.spec.name} along {one.direction}: from {first} to {last} {unit}"
+    ends_told = from_to(row.spec, one.points[0][1], one.points[-1][1])
+    return parts, f"{row.spec.name} along {one.direction}: from {ends_told}"
 
 
 def _category(row: EffectRow, one: Effect, across: tuple[float, float], y: Axis) -> tuple[list[Markup], str]:
     """The predicted mean at each level of a category, with its confidence as a bar."""
     left, right = across
-    spec, apart = row.spec, (right - left) / len(one.levels)
+    spec, apart, (least, most) = row.spec, (right - left) / len(one.levels), edges(row.spec)
     parts: list[Markup] = []
     for i, (level, point) in enumerate(zip(one.levels, one.points, strict=True)):
         x = left + apart * (i + 0.5)
         low, mean, high = (_held(y, v) for v in (point[2], point[1], point[3]))
-        met = (spec.low is None or point[1] >= spec.low) and (spec.high is None or point[1] <= spec.high)
+        met = (least is None or point[1] >= least) and (most is None or point[1] <= most)
         parts += [line(x, low, x, high, "whisker"), line(x - 10, mean, x + 10, mean, "line" if met else "clayline")]
         if i == one.now:
             parts.append(mark(x, mean, 0.9))
@@ -105,8 +107,9 @@ def _category(row: EffectRow, one: Effect, across: tuple[float, float], y: Axis)
         place = above if above > _TOP + 8 else min(max(low, high) + 12, y.start - 3)
         parts.append(words(x, place, _said(row, point[1], point[2:]), "halo", "middle"))
         parts.append(words(x, y.start + 15, level, anchor="middle", most=max(3, int(apart / 6))))
-    at = ", ".join(f"{figure(p[1])} at {level}" for level, p in zip(one.levels, one.points, strict=True))
-    return parts, f"{spec.name} by {one.direction}: {at} {spec.unit}"
+    told = [grade(spec, point[1], unit=spec.unit) for point in one.points]
+    at = ", ".join(f"{says} at {level}" for level, says in zip(one.levels, told, strict=True))
+    return parts, f"{spec.name} by {one.direction}: {at}"
 
 
 def runs(points: Sequence[Point], low: float | None, high: float | None) -> list[tuple[list[Point], bool]]:
@@ -131,7 +134,7 @@ def _said(row: EffectRow, mean: float, band: Sequence[float]) -> str:
     """A mean to the digits that its band bears out; a chance as a chance."""
     if row.is_chance:
         return likely(mean / 100)
-    return figure(mean, (band[1] - band[0]) / 4 or None)
+    return grade(row.spec, mean, (band[1] - band[0]) / 4 or None)
 
 
 def _held(axis: Axis, value: float) -> float:

@@ -27,11 +27,13 @@ from reports.pictures.svg import (
     trace,
     words,
 )
+from reports.wording.grades import step_words
 
 Place = Callable[[float, float], Point]  # from two levels to a place in the picture
 Corner = tuple[float, float, float]  # x, y in pixels, and the height of the surface
 
 _MOST_STEPS = 6
+_RING, _NEAR = 7.5, 0.5  # pixels of a numbered ring; how near a trial must lie to have one
 
 
 def contours(facts: Slice, key: str, width: float = 302.0, height: float = 306.0) -> Markup:
@@ -81,21 +83,29 @@ def _triangle(facts: Slice, frame: Frame) -> tuple[Place, list[Markup]]:
 
 
 def _rings(facts: Slice, where: Place) -> list[Markup]:
-    """Hollow numbered rings; trials far from this slice are small and without a number, repeats are drawn once."""
-    out: list[Markup] = []
-    taken: set[tuple[int, int]] = set()
+    """Hollow numbered rings; trials far from this slice are small and without a number.
+
+    Trials that would hide each other share one ring, that of the nearest, with a second ring around it.
+    """
+    places: list[tuple[Point, float, list[str]]] = []
     for trial, at_x, at_y, near in sorted(facts.trials, key=lambda t: -t[3]):
         x, y = where(at_x, at_y)
-        if (round(x), round(y)) in taken:
-            continue
-        taken.add((round(x), round(y)))
-        title = element("title", trial)
-        if near < 0.5:
+        for (a, b), nearest, here in places:
+            if (x - a) ** 2 + (y - b) ** 2 < (_RING**2 if nearest >= _NEAR else 1.0):
+                here.append(trial)
+                break
+        else:
+            places.append(((x, y), near, [trial]))
+    out: list[Markup] = []
+    for (x, y), near, here in reversed(places):
+        title = element("title", ", ".join(here))
+        if near < _NEAR:
             out.append(element("circle", title, cx=x, cy=y, r="2.5", cls="ring"))
             continue
-        label = trial.lstrip("T").lstrip("0") or trial
+        label = here[0].lstrip("T").lstrip("0") or here[0]
         number = element("text", label[:3], x=x, y=y + 3.2, text_anchor="middle", cls="number")
-        out += [element("circle", title, cx=x, cy=y, r="7.5", cls="ring"), number]
+        out += [element("circle", cx=x, cy=y, r=_RING + 2.5, cls="ring")] if len(here) > 1 else []
+        out += [element("circle", title, cx=x, cy=y, r=_RING, cls="ring"), number]
     return out
 
 
@@ -199,10 +209,14 @@ def _lines(facts: Slice, place: Place, outline: Sequence[Point]) -> tuple[list[M
         drawn.append(element("path", d="".join(trace(piece) for piece in pieces), cls="limit" if is_limit else "iso"))
         spot = _label_spot(pieces, outline, [*placed, place(*facts.chosen)])
         if spot is not None:
-            text = percent(level) if facts.is_chance else figure(level)
+            text = percent(level) if facts.is_chance else _told(facts, level)
             labels.append(words(spot[0], spot[1] + 3, text, "halo", anchor="middle"))
             placed.append(spot)
     return drawn, labels
+
+
+def _told(facts: Slice, level: float) -> str:
+    return figure(level) if facts.spec is None else step_words(facts.spec, level)
 
 
 def _level_segments(

@@ -14,6 +14,7 @@ from reports.pictures.svg import Axis, Point, element, line, mark, path, picture
 from reports.wording.grades import written
 from reports.wording.wording import asked, predicted
 
+_HALF_SIGN = 4.2  # half the width of a sign below a strip, as large as the page writes it
 _JAR_WIDTH, _JAR_GAP, _JAR_BODY = 25.0, 9.0, 32.0
 
 
@@ -161,7 +162,7 @@ def _numbers_below(facts: Strip, axis: Axis, base: float) -> list[Markup]:
             continue
         x = min(max(axis(value), 16.0), axis.end - 6)
         told = written(spec, value)
-        if all(abs(x - other) > 4 + 3.4 * (len(told) + len(text)) for other, text in placed):
+        if all(abs(x - other) > 4 + _HALF_SIGN * (len(told) + len(text)) for other, text in placed):
             placed.append((x, told))
     return [words(x, base + 22, text, anchor="middle") for x, text in placed]
 

@@ -6,6 +6,7 @@ A pass or fail reads as the share that passes.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from doe.definition.cells import grade_values
 from doe.definition.parts import Response
@@ -66,6 +67,45 @@ def span(response: Response | Spec, low: float, high: float) -> str:
         return between(low, high)
     ends = dict.fromkeys(_nearest(names, end) for end in (low, high))
     return " to ".join(ends)
+
+
+def from_to(spec: Spec, low: float, high: float, errors: tuple[Amount, Amount] = (None, None)) -> str:
+    """From one predicted value to another: `4400 to 41 000 mPa.s`, `fair to good`, `10 % to 90 % pass`."""
+    if named(spec) or spec.kind == "pass":
+        first = _share(low) if spec.kind == "pass" else one(spec, low)
+        return f"{first} to {one(spec, high)}"
+    return f"{figure(low, errors[0])} to {with_unit(figure(high, errors[1]), spec.unit)}"
+
+
+def edges(spec: Spec) -> tuple[float | None, float | None]:
+    """Between what a prediction meets a spec: its limits, of named grades half way to the next grade outside.
+
+    A share that passes has none.
+    """
+    values = sorted(named(spec).values())
+    if len(values) < 2:
+        return spec.low, spec.high
+    below = [v for v in values if spec.low is not None and v < spec.low]
+    above = [v for v in values if spec.high is not None and v > spec.high]
+    return (
+        None if spec.low is None or not below else (max(below) + spec.low) / 2,
+        None if spec.high is None or not above else (min(above) + spec.high) / 2,
+    )
+
+
+def steps(spec: Spec) -> tuple[float, ...]:
+    """Thresholds between named grades, each half way; nothing for other responses."""
+    values = sorted(named(spec).values())
+    return tuple((a + b) / 2 for a, b in pairwise(values))
+
+
+def step_words(spec: Spec, value: float) -> str:
+    """A value that a contour stands for: a threshold by the grades on its two sides, a share that passes, a number."""
+    values = sorted(named(spec).items(), key=lambda pair: pair[1])
+    for (low, a), (high, b) in pairwise(values):
+        if abs(value - (a + b) / 2) < 1e-9:
+            return f"{low} | {high}"
+    return _share(value) if spec.kind == "pass" else one(spec, value)
 
 
 def as_read(response: Response, low: float, high: float) -> str:

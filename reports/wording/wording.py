@@ -76,8 +76,11 @@ def asked(spec: Spec) -> str:
     return grades.asked_for(spec, spec.unit)
 
 
-def decision(formula: Formula | None, due: Due | None, clash: tuple[str, ...], batches: int, planned: int) -> Decision:
-    """The first line of a report: what is due, in words."""
+def decision(
+    formula: Formula | None, due: Due | None, clash: tuple[str, ...], batches: int, planned: int,
+    verdict: Mapping[str, Any] | None = None,
+) -> Decision:  # fmt: skip
+    """The first line of a report: what is due, in words; `verdict` is what fresh batches of the formula said."""
     if batches == 0:
         line = f"Make these {counted(planned, 'batch', 'batches')}" if planned else "Plan the first trials"
         return Decision("plan", line, "Nothing has been measured yet." if planned else "There is no plan yet.")
@@ -90,7 +93,7 @@ def decision(formula: Formula | None, due: Due | None, clash: tuple[str, ...], b
         )
     if isinstance(formula.chance, Unavailable):
         return _without_chance(formula, due, formula.chance.reason)
-    passes = f"{_first(batches_in_words(formula.chance))} would pass everything"
+    passes = f"{first_upper(batches_in_words(formula.chance))} would pass everything"
     if due.why == "confirmed":
         return Decision("make", f"Make formula {formula.name}", f"{passes}; {formula.confirmed}.")
     if due.why == "spent":
@@ -98,8 +101,11 @@ def decision(formula: Formula | None, due: Due | None, clash: tuple[str, ...], b
         because = f"{passes} with {formula.name}; the study asks for {percent(due.wanted)}. {fresh}."
         return Decision("stop", "Decide with what is known: the batches or the money are used up", because)
     if due.purpose == "confirm":
-        because = f"{passes}, as predicted. Fresh batches have yet to confirm it."
-        return Decision("confirm", _to_confirm(formula, due), because)
+        if not failed(verdict, formula):
+            return Decision("confirm", _to_confirm(formula, due), f"{passes}, as predicted.")
+        line = f"Do not hand over {formula.name} yet: fresh batches did not confirm it"
+        because = f"{standing(formula, verdict)} With them known, {passes[:1].lower()}{passes[1:]}, as predicted."
+        return Decision("confirm", line, because)
     return Decision(
         "more",
         "Spend more batches before deciding",
@@ -127,8 +133,14 @@ def _to_confirm(formula: Formula, due: Due) -> str:
     return f"Make formula {formula.name}, {times}, to confirm it"
 
 
-def _first(text: str) -> str:
-    return text[:1].upper() + text[1:]
+def failed(verdict: Mapping[str, Any] | None, formula: Formula) -> bool:
+    """Whether fresh batches of this very formula came back and did not confirm it."""
+    return verdict is not None and not verdict["confirmed"] and verdict.get("formula", formula.name) == formula.name
+
+
+def first_upper(text: str) -> str:
+    """A sentence with its first letter large; a word such as pH or mPa.s stays as it is."""
+    return text if any(c.isupper() for c in text.split(" ", 1)[0]) else text[:1].upper() + text[1:]
 
 
 def _lower(text: str) -> str:
@@ -161,7 +173,7 @@ def _due_words(due: Due, name: str, weak: str) -> str:
         return f"Make {counted(due.batches, 'batch', 'batches')} chosen to teach most{about}"
     return {
         "confirmed": f"Write the formula card of {name} and hand it over",
-        "clash": "Agree which spec or which limit may move; the part on what limits it says by how much",
+        "clash": 'Agree which spec or which limit may move; "How sure", below, says by how much',
         "no aims": "Say what is wanted: an aim and limits for each response that counts",
         "spent": f"Decide whether {name} is good enough as it stands, or allow more batches",
     }[due.why]
@@ -210,12 +222,19 @@ def cost_line(formula: Formula, ceiling: Spec | None, others: Sequence[Formula])
 def standing(formula: Formula, verdict: Mapping[str, Any] | None) -> str:
     """Whether fresh batches have confirmed the formula, and where they did not, in what."""
     if formula.confirmed:
-        return f"{_first(formula.confirmed)}."
+        return f"{first_upper(formula.confirmed)}."
     none = "Predicted; no fresh batches of this very formula have confirmed it yet."
     if verdict is None:
         return none
-    other = verdict.get("formula", formula.name)
-    return none if other == formula.name else f"{none} {other}: {_lower(not_confirmed(verdict))}"
+    if not failed(verdict, formula):
+        return f"{none} {verdict['formula']}: {_lower(not_confirmed(verdict))}"
+    told, must = verdict["responses"], {strip.spec.name for strip in formula.strips if strip.spec.must}
+    off = [name for name, one in told.items() if not one["as_predicted"]]
+    out = [name for name, one in told.items() if name in must and not one["in_spec"]]
+    says = [f"did not come out as predicted in {listed(off)}"] if off else []
+    says += [f"lay outside the limits of {listed(out)}"] if out else []
+    count = len(verdict["batches"])
+    return f"{'The fresh batch' if count == 1 else f'{count} fresh batches'} of it {listed(says)}."
 
 
 def not_confirmed(verdict: Mapping[str, Any]) -> str:
@@ -224,11 +243,21 @@ def not_confirmed(verdict: Mapping[str, Any]) -> str:
     return f"Not confirmed by {counted(len(verdict['batches']), 'fresh batch', 'fresh batches')}: {says}."
 
 
+def without_chance(formula: Formula, because: str) -> str:
+    """Why there is no chance and what to do about it, but for what the first line has said already."""
+    if not isinstance(formula.chance, Unavailable):
+        return ""
+    has_musts = any(strip.spec.must for strip in formula.strips)
+    told = not has_musts or formula.chance.reason in because
+    why = "" if told else f"The chance is not available: {formula.chance.reason}. "
+    return f"{why}{first_upper(formula.chance.do)}."
+
+
 def weakest_line(formula: Formula) -> str:
-    """The spec that most often would fail."""
+    """The spec that most often would fail; nothing where there is no must."""
     weak = formula.weakest
     if not any(strip.spec.must for strip in formula.strips):
-        return "No response is a must, so none can fail."
+        return ""
     if weak is None or not isinstance(weak.chance, float):
         return "No must has a chance yet."
     if weak.chance >= 0.995:
@@ -294,8 +323,9 @@ def _front_costs(facts: Facts, points: Sequence[tuple[float, float, bool]]) -> s
     return f"Each ring is the best chance for its cost; {most}."
 
 
-def effect_reading(name: str, unit: str, effects: Sequence[Effect]) -> str:
+def effect_reading(spec: Spec, effects: Sequence[Effect]) -> str:
     """Under a row of effects: which direction moves it most and by how much, and which hardly do."""
+    name = spec.name
     if not effects:
         return f"Nothing was found to move {name}."
     strong = effects[0]
@@ -303,21 +333,20 @@ def effect_reading(name: str, unit: str, effects: Sequence[Effect]) -> str:
     errors = [(p[3] - p[2]) / 4 or None for p in strong.points]
     if strong.levels:
         ends = [max(range(len(strong.levels)), key=lambda i: way * strong.points[i][1]) for way in (-1, 1)]
-        least, most = (figure(strong.points[i][1], errors[i]) for i in ends)
+        least, most = (grades.one(spec, strong.points[i][1], errors[i], spec.unit) for i in ends)
         says = (
             f"{name} moves most with {strong.direction}: {least} at {strong.levels[ends[0]]},"
-            f" {with_unit(most, unit)} at {strong.levels[ends[1]]}."
+            f" {most} at {strong.levels[ends[1]]}."
         )
     else:
-        says = (
-            f"{name} moves most with {strong.direction}: from {figure(first, errors[0])} to "
-            f"{with_unit(figure(last, errors[-1]), unit)} over what is allowed here."
-        )
+        over = grades.from_to(spec, first, last, (errors[0], errors[-1]))
+        says = f"{name} moves most with {strong.direction}: from {over} over what is allowed here."
     slight = [_moved(one) for one in effects if one.slight]
     if slight:
-        says += (
-            f" {listed(slight)} {'moves' if len(slight) == 1 else 'move'} it less than one batch differs from the next."
-        )
+        moves = "moves" if len(slight) == 1 else "move"
+        measured = spec.kind in ("number", "curve")
+        less = f"{moves} it less than one batch differs from the next" if measured else f"hardly {moves} it"
+        says += f" {listed(slight)} {less}."
     return says
 
 

@@ -7,7 +7,7 @@ from playing import agrees, as_asked, code_levels, random_formulas, settle, told
 
 from doe import Study, plan
 from optimise import find, fit
-from reports import write_report
+from reports import numbers, write_report
 
 pytestmark = pytest.mark.browser
 
@@ -28,6 +28,18 @@ def study_of(ingredients=(), factors=(), limits=(), **plan_keys):
     }  # fmt: skip
 
 
+def graded():
+    """One response in grades and one that passes or fails, both wanted."""
+    told = study_of([WATER, *ranged(2)], runs=30)
+    told["response"] = [
+        {"name": "Feel", "kind": "grade", "grades": ["poor", "fair", "good", "very good"], "aim": "above",
+         "low": "good", "method": "invented"},
+        {"name": "Lumps", "kind": "pass", "aim": "above", "method": "invented"},
+        told["response"][0],
+    ]  # fmt: skip
+    return told
+
+
 def ranged(n):
     return [{"name": f"Part {i + 1}", "low": 0.5 * (i % 3), "high": 4.0 + i} for i in range(n)]
 
@@ -46,6 +58,7 @@ KINDS = {
     "choice or none": lambda: study_of([WATER, GUM, *ranged(1)], [STIR], runs=18),
     "factors only": lambda: study_of((), [HEAT, {"name": "Time", "unit": "min", "low": 5, "high": 20}], runs=9),
     "categories in blocks": lambda: study_of([WATER, *ranged(2)], [STIR], runs=16, blocks=2),
+    "grades and passes": graded,
     "whole plots": lambda: study_of([WATER, *ranged(2)], [{**HEAT, "hard_to_change": True}], runs=16, whole_plots=6),
 }
 
@@ -64,7 +77,33 @@ def measured(study, design):
         thick += (0.7 if i % 2 else -0.4) * share
         feel += (0.8 if i % 3 else -0.5) * share
     thick = np.exp(1.3 + thick + 0.08 * rng.normal(size=len(table)))
-    return pd.DataFrame({"Thick": thick, "Feel": 4.2 + feel + 0.25 * rng.normal(size=len(table))}, index=table.index)
+    feel = 4.2 + feel + 0.25 * rng.normal(size=len(table))
+    told = {"Thick": thick, "Feel": feel}
+    if study.response("Feel").kind == "grade":
+        places = np.digitize(feel + 0.3 * rng.normal(size=len(table)), [3.9, 4.2, 4.5])
+        told["Feel"] = np.array(study.response("Feel").grades, dtype=object)[places]
+        told["Lumps"] = np.where(thick + 0.8 * rng.normal(size=len(table)) > 3, "pass", "fail")
+    return pd.DataFrame(told, index=table.index)
+
+
+def says_grades(study, models, best, page):
+    """A graded response shows how often a new batch has each grade, as the model says it, and speaks by name."""
+    for name, model in models.items():
+        if model.kind == "grade":
+            words = study.response(name).grades
+            law = models.predictive(name, best.levels)
+            cuts = model.scale.forward(np.arange(1, len(words)) + 0.5)
+            shares = np.diff([0.0, *(float(law.cdf(np.array([cut]))[0]) for cut in cuts), 1.0])
+            strip = page.locator(".live-strips li", has=page.get_by_text(name, exact=True))
+            bars = strip.locator("rect title").all_text_contents()
+            assert bars == [f"{word}: {numbers.likely(share)}" for word, share in zip(words, shares, strict=True)]
+            assert strip.locator("svg[role=img] text").all_text_contents() == list(words)
+            aria = strip.locator("svg[role=img]").get_attribute("aria-label")
+            assert "at least good" in aria
+            assert any(f"predicted {word};" in aria for word in words)
+        if model.kind == "pass":
+            strip = page.locator(".live-strips li", has=page.get_by_text(name, exact=True))
+            assert "% pass" in strip.inner_text()
 
 
 @pytest.mark.parametrize("kind", KINDS)
@@ -83,6 +122,7 @@ def test_every_kind_of_study_can_be_played_with(kind, opened, tmp_path):
         levels = frame[list(study.region.names)].to_numpy(dtype=float)
         frame = frame[study.region.contains(levels, 1e-9, chosen)].reset_index(drop=True)
     agrees(models, as_asked(frame), told(page, frame))
+    says_grades(study, models, best, page)
     bars = page.locator("#live [role=slider]")
     assert bars.count() == len(study.region.names)
     for i in range(bars.count()):

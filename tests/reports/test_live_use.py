@@ -179,6 +179,7 @@ def test_what_was_tried_on_screen_is_printed_as_that(sheet, opened):
     assert "Tried on screen, not kept" in text
     assert code in text
     assert f"Wax\t{level}\t" in text
+    assert "Within what was tried." in text
     assert page.locator(".as-found").first.is_visible()
     assert not page.locator(".live-sheet").is_visible()
 
@@ -189,7 +190,17 @@ def test_a_formula_found_outside_can_be_played_with(job, opened, tmp_path):
     write_report(path, job.study, design=job.design, results=job.results, models=job.models, best=best)
     page = opened(path)
     assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(best.chance, abs=1e-9)
-    assert best.inside == ("outside" not in page.inner_text(".live-readout"))
+    said = "Outside what was tried: treat every number as a guess."
+    assert best.inside == (said not in page.inner_text(".live-readout"))
+    page.locator(".live-what-if summary").click()
+    page.get_by_role("textbox", name="Thickness: at least").fill("3100")
+    page.get_by_role("textbox", name="Thickness: at least").press("Tab")
+    settle(page)
+    page.emulate_media(media="print")
+    page.locator(".live-print").wait_for()
+    assert best.inside == (said not in page.inner_text(".live-print"))
+    page.emulate_media(media="screen")
+    page.get_by_role("button", name="As in the brief").click()
     for name in ("Gum & co", "Wax", "Speed"):
         for key in ("PageUp", "PageDown", "End", "Home"):
             page.get_by_role("slider", name=name).press(key)

@@ -74,9 +74,20 @@ def test_steps_split_at_their_levels():
 
 def test_trials_are_numbered_rings_once_each(slope):
     drawn = tree(svg_slice.contours(slope, "k"))
-    rings = [c for c in drawn.iter(f"{SVG}circle") if c.get("class") == "ring"]
-    assert len(rings) == 2
+    rings = {
+        c.findtext(f"{SVG}title"): float(c.get("r")) for c in drawn.iter(f"{SVG}circle") if c.get("class") == "ring"
+    }
+    # A second ring around the first tells that two trials stand at one place.
+    assert rings["T01, T03"] < rings[None]
+    assert set(rings) == {"T01, T03", "T02", None}
     assert [t.text for t in drawn.iter(f"{SVG}text") if t.get("class") == "number"] == ["1"]
+
+
+def test_a_trial_far_off_is_not_hidden_by_a_numbered_ring(slope):
+    facts = replace(slope, trials=(("T01", 2.0, 1.0, 1.0), ("T05", 2.1, 1.02, 0.1), ("T06", 8.0, 4.0, 0.1)))
+    drawn = tree(svg_slice.contours(facts, "k"))
+    rings = [c.findtext(f"{SVG}title") for c in drawn.iter(f"{SVG}circle") if c.get("class") == "ring"]
+    assert set(rings) == {None, "T01, T05", "T06"}
 
 
 def test_untried_is_hatched_only_there(slope):

@@ -18,6 +18,12 @@ function predictedWords(page, response, one) {
   return valueWords(page, response, one.value, one.prediction ? (one.prediction[1] - one.prediction[0]) / 4 : null);
 }
 
+// How often a new batch has each grade; a threshold lies half way between two of them.
+function gradeShares(one, values) {
+  const cuts = values.slice(1).map((value, i) => one.law.cdf(one.scale.forward((value + values[i]) / 2)));
+  return values.map((_, i) => (i < cuts.length ? cuts[i] : 1) - (i ? cuts[i - 1] : 0));
+}
+
 function shareOf(one) {
   return exists(one.chance) ? one.chance : one.value;
 }

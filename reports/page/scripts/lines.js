@@ -10,6 +10,12 @@ function addLines(page, first) {
     const step = page.step(item);
     return item.setting && !step ? figure(value, null, 4) : levelText(value, step, item.setting ? 0 : sheet.total);
   };
+  // An end of a line's room, short: one decimal more than its step.
+  page.writeEnd = (item, value) => {
+    const step = page.step(item);
+    const isOn = !step || Math.abs(value / step - Math.round(value / step)) < 1e-6;
+    return isOn ? page.write(item, value) : plain(value, decimalsOf(step) + 1);
+  };
   page.stride = (item) => {
     const [low, high] = page.look(item).allowed;
     return page.step(item) || (high > low ? coarseStep(high - low) : 1);

@@ -54,8 +54,8 @@ function startLive(data, place) {
   parts.beside = makeBeside(page);
   parts.tools = makeTools(page, makeSeeker(page), parts.beside.keep);
   const { lines, readout, beside, tools } = parts;
-  redraw(place, h("h3", {}, "The live formula"), h("p", { class: "small" }, WORDS.intro), tools.top,
-    h("div", { class: "live-body" }, h("div", { class: "live-sheet" }, lines.node, tools.below, status, told), readout.node),
+  redraw(place, h("h3", {}, "The live formula"), h("div", { class: "live-body" },
+    h("div", { class: "live-sheet" }, h("p", { class: "small" }, WORDS.intro), tools.top, lines.node, tools.below, status, told), readout.node),
     h("h3", {}, "Side by side"), beside.node, makePrinted(page, formulas[0]));
   followAddress(page);
   draw();

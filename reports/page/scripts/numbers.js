@@ -96,13 +96,15 @@ function decimalsOf(step) {
   return (String(Number(step.toPrecision(10))).split(".")[1] || "").length;
 }
 
-// A level to its weighable step; one that lies between steps to two decimals of a hundred at least.
+// A level to its weighable step; one that lies between steps has up to four decimals more, as it needs.
 function levelText(value, step, total) {
   const places = total > 0 ? Math.max(4 - Math.ceil(Math.log10(total)), 0) : 2;
   if (!step) return plain(value, places);
   const own = decimalsOf(step);
-  const whole = Math.abs(value / step - Math.round(value / step)) < 1e-6;
-  return plain(value, whole ? own : Math.max(own + 1, places));
+  const needed = [0, 1, 2, 3].find((more) => {
+    return Math.abs(Number(value.toFixed(own + more)) - value) < 1e-9 * Math.max(1, Math.abs(value));
+  });
+  return plain(value, own + (needed === undefined ? 4 : needed));
 }
 
 function withUnit(text, unit) {

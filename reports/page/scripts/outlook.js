@@ -36,16 +36,32 @@ function makeOutlook(data) {
     return (low === null || value >= low - slack) && (high === null || value <= high + slack);
   }
 
-  // The region less what misses exact musts: their limits as limits on levels, where they are sums or ratios of sums.
+  // What a search keeps exactly: exact musts, and what checks of the trade stop.
+  function kept(asked) {
+    const musts = exactMusts.map(({ name, window }) => ({ exact: data.exact[name], window: asked[name] || window }));
+    return [...musts, ...data.stops.map((one) => ({ exact: one, window: one.window }))].filter(({ exact }) => !exact.unavailable);
+  }
+
+  // How far what is kept exactly is missed, relative to its limits.
+  function exactMiss(recipe, asked) {
+    let miss = 0;
+    for (const { exact, window: [low, high] } of kept(asked)) {
+      const value = exactAt(exact, recipe);
+      if (low !== null && value < low) miss += (low - value) / Math.max(Math.abs(low), 1e-9);
+      if (high !== null && value > high) miss += (value - high) / Math.max(Math.abs(high), 1e-9);
+    }
+    return miss;
+  }
+
+  // The region less what misses them: their limits as limits on levels, where they are sums or ratios of sums.
   function ground(asked) {
     const rows = (combo) => {
       const levels = region.levelsOf(combo);
       const out = { A: [], b: [] };
-      for (const response of exactMusts) {
-        const exact = data.exact[response.name];
-        const sum = exact.unavailable ? null : sumOf(exact, { levels });
+      for (const { exact, window } of kept(asked)) {
+        const sum = sumOf(exact, { levels });
         if (!sum || sum.bend) continue;
-        (asked[response.name] || response.window).forEach((end, side) => {
+        window.forEach((end, side) => {
           if (end === null) return;
           const sign = side ? 1 : -1;
           const under = sum.under || { weights: sum.weights.map(() => 0), constant: 1 };
@@ -137,5 +153,5 @@ function makeOutlook(data) {
     };
   }
 
-  return { region, at, ground, chances, missed, exactMusts, hasGoal: chances.musts.length > 0 };
+  return { region, at, ground, chances, missed, exactMiss, hasGoal: chances.musts.length > 0 };
 }

@@ -141,7 +141,7 @@ function strip(response, found, look, window, says) {
     parts.push(line(axis(response.target), base - 7, axis(response.target), base + 7, "limit"));
   }
   if (exists(found.value)) parts.push(markAt(axis(isShare ? shareOf(found) : found.value), base + 1));
-  const placed = isShare ? [[30, "none pass"], [axis.end - 22, "all pass"]] : [];
+  const placed = isShare ? [[36, "none passes"], [axis.end - 22, "all pass"]] : [];
   for (const value of [low, high, response.target]) {
     if (value === null) continue;
     const text = look.write(value);
@@ -151,6 +151,34 @@ function strip(response, found, look, window, says) {
   }
   for (const [x, text] of placed) parts.push(s("text", { x: coordinate(x), y: base + 22, "text-anchor": "middle" }, text));
   return picture(STRIP_WIDTH, 62, says, true, parts);
+}
+
+// A bar for each grade, as high as its share of new batches; brackets stand between grades. As `strip._graded`.
+function gradedStrip(response, found, look, window, says, names) {
+  const base = 38;
+  const axis = axisOf(look.low, look.high, 10, STRIP_WIDTH - 10, false);
+  const apart = axis(names[1][1]) - axis(names[0][1]);
+  const [low, high] = window;
+  const shares = gradeShares(found, names.map(([, value]) => value));
+  const parts = names.flatMap(([name, value], i) => {
+    const met = (low === null || value >= low) && (high === null || value <= high);
+    const height = 30 * shares[i];
+    return [s("rect", { x: coordinate(axis(value) - 0.3 * apart), width: coordinate(0.6 * apart), height: coordinate(height),
+      y: coordinate(base - height), class: met ? "pass" : "fail" }, s("title", {}, `${name}: ${likely(shares[i])}`)),
+    s("text", { x: coordinate(axis(value)), y: base + 18, "text-anchor": "middle" }, shortened(name, Math.max(3, Math.trunc(apart / 6))))];
+  });
+  parts.push(line(axis.start, base, axis.end, base, "axis"));
+  for (const [name, value] of look.marks) parts.push(lozenge(name, value, response.unit, axis, base));
+  for (const [limit, turn] of [[low, 5], [high, -5]]) {
+    if (limit === null) continue;
+    const x = axis(limit) - Math.sign(turn) * apart / 2;
+    parts.push(trace([[x + turn, base - 15], [x, base - 15], [x, base + 9], [x + turn, base + 9]], "limit"));
+  }
+  return picture(STRIP_WIDTH, 62, says, true, parts);
+}
+
+function shortened(text, most) {
+  return text.length <= most ? text : `${text.slice(0, most - 1).trimEnd()}…`;
 }
 
 function markAt(x, y, cls = "mark") {

@@ -44,6 +44,11 @@ function makePrinted(page, first) {
     return table(["Response", "Asked", "Predicted", "Batches"], rows);
   }
 
+  function findings(found) {
+    const said = found.findings.filter((one) => one.level !== "inform");
+    return said.length ? h("ul", {}, said.map((one) => h("li", {}, `${TRADE_WORDS[one.level]}: ${findingSentence(one)}`))) : null;
+  }
+
   function update() {
     node.hidden = !isMoved();
     if (node.hidden) return;
@@ -51,7 +56,7 @@ function makePrinted(page, first) {
     const chance = found.chance === null ? "" : `${likely(found.chance)} `;
     redraw(node, h("h3", {}, PRINT_WORDS.title), h("p", {}, `${PRINT_WORDS.says} `, h("code", {}, page.code()), "."),
       lines(), h("p", {}, chance, chanceSentence(found, Object.keys(page.asked).length > 0), " ",
-        costSentence(found, page.sheet)), responses(found));
+        costSentence(found, page.sheet)), h("p", {}, whereSentence(page.region, page.recipe())), findings(found), responses(found));
   }
 
   addEventListener("beforeprint", update);

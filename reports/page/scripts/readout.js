@@ -47,7 +47,9 @@ function makeReadout(page) {
     if (asked) notes.push(`, ${WORDS.whatIf}`);
     const head = h("span", { class: "live-head" }, h("b", {}, bdi(response.name)), " ", h("span", { class: "small" }, value, notes),
       h("span", { class: "state" }, stateSign(state), words));
-    return h("li", {}, head, strip(response, one, look, window, says));
+    const names = page.data.grades[response.name];
+    const graded = names && names.length > 1 && one.law;
+    return h("li", {}, head, graded ? gradedStrip(response, one, look, window, says, names) : strip(response, one, look, window, says));
   }
 
   function valueOnStrip(response, value) {
@@ -58,10 +60,7 @@ function makeReadout(page) {
     const { region } = page;
     const recipe = page.recipe();
     const on = standingWords(region.standsOn(recipe), page.data.whys);
-    let where = "within what was tried";
-    if (!region.within(recipe.x, recipe.combo)) where = "outside the limits: every number is a guess";
-    else if (!region.tried(recipe)) where = "outside what was tried: treat every number as a guess";
-    return [["Cost", costSentence(found, page.sheet)], ["Where", firstUpper(`${where}.`)], ["At its limit", on],
+    return [["Cost", costSentence(found, page.sheet)], ["Where", whereSentence(region, recipe)], ["At its limit", on],
       ...found.findings.map((one) => [TRADE_WORDS[one.level], findingSentence(one)])];
   }
 
@@ -72,6 +71,7 @@ function makeReadout(page) {
 function lookOf(kept, one, window, response) {
   const log = kept ? kept.log : false;
   if (response.kind === "pass") return { low: 0, high: 1, log: false, marks: [], response };
+  if (response.kind === "grade" && kept) return { low: kept.axis[0], high: kept.axis[1], log: false, marks: kept.marks, response };
   let [low, high] = kept ? kept.axis : [0, 1];
   const ends = [...window, ...(one.prediction || []), one.value].filter((v) => exists(v) && (!log || v > 0));
   for (const value of ends) {

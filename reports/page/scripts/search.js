@@ -75,7 +75,7 @@ function* bestOfTheRest(outlook, start, held, heldGroups, asked, found) {
   const draw = evenNumbers(20011);
   const lookBy = (rough) => (recipe) => {
     const seen = outlook.at(recipe, asked, false, rough);
-    const miss = exactMiss(outlook, seen, asked);
+    const miss = outlook.exactMiss(recipe, asked);
     const stops = outlook.missed(recipe, seen.responses).filter((one) => one.level === "stop" && !one.accepted);
     const value = miss > 0 ? -2000 * (1 + miss) : Math.log(Math.max(seen.product, 1e-280));
     return { recipe, value: value - 1000 * stops.length };
@@ -105,19 +105,6 @@ function* bestOfTheRest(outlook, start, held, heldGroups, asked, found) {
   let last = whole(start);
   for (last of wholeSteps(ground, best, held, whole)) yield told(best);
   yield { ...told(last), done: true };
-}
-
-// How far exact musts are missed, relative to their limits.
-function exactMiss(outlook, seen, asked) {
-  let miss = 0;
-  for (const response of outlook.exactMusts) {
-    const { value } = seen.responses[response.name];
-    const [low, high] = asked[response.name] || response.window;
-    if (value === null) continue;
-    if (low !== null && value < low) miss += (low - value) / Math.max(Math.abs(low), 1e-9);
-    if (high !== null && value > high) miss += (value - high) / Math.max(Math.abs(high), 1e-9);
-  }
-  return miss;
 }
 
 // Where to start: here, towards the formulas already found, and the best few, apart from each other, of the trials, of the

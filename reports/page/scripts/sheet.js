@@ -108,7 +108,7 @@ function addLevel(page, item, node, id) {
     const look = page.look(item);
     const write = (v) => page.write(item, v);
     const text = write(x);
-    const between = page.isHeld(item) ? WORDS.held : roomWords(look.room, write);
+    const between = page.isHeld(item) ? WORDS.held : roomWords(look.room, (v) => page.writeEnd(item, v));
     input.value = text;
     if (!item.setting) redraw(grams, page.grams(x));
     redraw(bar, reachBar(look));

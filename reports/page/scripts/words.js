@@ -38,8 +38,8 @@ function chanceSentence(found, moved) {
   if (found.chance === null) return `No chance of all can be given: ${found.why}.`;
   const parts = ["chance that one new batch passes every must, as predicted"];
   if (moved) parts[0] = "chance that one new batch would pass, what if the limits were those typed below";
-  if (found.interval && found.error !== null) parts.push(`${chanceBetween(found.interval)} (90${THIN}% interval)`);
-  return `${parts.join("; ")}.`;
+  if (found.interval && found.error !== null) parts.push(`90${THIN}% interval: ${chanceBetween(found.interval)}`);
+  return `${parts.join(". ")}.`;
 }
 
 function restWords(found, sheet) {
@@ -83,6 +83,12 @@ const PRINT_WORDS = {
 
 // What checks of the trade have to say of a formula, by how grave it is.
 const TRADE_WORDS = { stop: "Stops", warn: "Look at", inform: "Note" };
+
+function whereSentence(region, recipe) {
+  if (!region.within(recipe.x, recipe.combo)) return "Outside the limits: every number is a guess.";
+  if (!region.tried(recipe)) return "Outside what was tried: treat every number as a guess.";
+  return "Within what was tried.";
+}
 
 function findingSentence(one) {
   const asked = one.allowed ? `; ${one.allowed}` : "";

@@ -40,7 +40,7 @@ def test_the_card_as_a_page(job, formula, tmp_path):
     path = tmp_path / "card.html"
     card.write_card(path, job.study, formula, 1000.0)
     text = path.read_text(encoding="utf-8")
-    assert "wet out &lt;the gum&gt;" in text
+    assert "Wet out &lt;the gum&gt;" in text
     assert "<script" not in text
     assert "default-src 'none'" in text
     for line in card.CAUTIONS:

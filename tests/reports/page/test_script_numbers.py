@@ -19,14 +19,17 @@ def test_numbers_are_written_as_in_python(browser):
     values += [1e-7, 9.99e-8, -4.2e-9, 1e12, -7.25e14]
     errors = (np.abs(rng.normal(size=len(values))) * 10.0 ** rng.integers(-5, 5, size=len(values))).tolist()
     shares = [*CHANCES, *BATCHES, *(np.arange(1, 1000) / 1000).tolist(), *rng.random(100).tolist()]
+    # On a step, between steps, and off every step by as many decimals.
+    steps = [0.05, 0.1, 0.5, 1, 0.001, 2.5]
+    levels = [[k * step + off, step] for step in steps for k in (0, 3, 17, 168) for off in (0, 0.03, 1 / 3, 1.25e-5)]
     seen = page.evaluate(
-        f"""([values, errors, shares]) => {{ {source}
+        f"""([values, errors, shares, levels]) => {{ {source}
         return [values.map((v, i) => figure(v, errors[i])), values.map(v => figure(v)), values.map(exactly),
             values.map(v => money(v, "EUR")), values.map(v => money(v, "CHF")), shares.map(v => percent(v)),
             shares.map(v => batchesInWords(v, "batches")), shares.map(likely),
             shares.map((v, i) => chanceBetween([v, shares[shares.length - 1 - i]])),
-            values.map(v => levelText(v, null, 100))]; }}""",
-        [values, errors, shares],
+            values.map(v => levelText(v, null, 100)), levels.map(([v, step]) => levelText(v, step, 100))]; }}""",
+        [values, errors, shares, levels],
     )
     known = [
         [numbers.figure(v, e) for v, e in zip(values, errors, strict=True)],
@@ -39,6 +42,7 @@ def test_numbers_are_written_as_in_python(browser):
         [numbers.likely(float(v)) for v in shares],
         [numbers.chance_between(*map(float, ends)) for ends in zip(shares, reversed(shares), strict=True)],
         [numbers.level(v, None, 100) for v in values],
+        [numbers.level(v, step, 100) for v, step in levels],
     ]
     for a, b in zip(seen, known, strict=True):
         assert a == b

@@ -26,6 +26,18 @@ def test_grades_that_are_numbers_and_measured_values_stay_numbers():
     assert wording_grades.asked_for(viscosity) == "8000 to 9000"
 
 
+def test_contours_of_grades_are_the_thresholds_between_them():
+    spec = spec_of(FEEL)
+    assert wording_grades.steps(spec) == (1.5, 2.5)
+    assert wording_grades.step_words(spec, 1.5) == "poor | fair"
+    assert wording_grades.edges(spec) == (1.5, None)
+    assert wording_grades.from_to(spec, 1.2, 2.9) == "poor to good"
+    assert wording_grades.edges(spec_of(MARKS)) == (2.0, None)
+    stable = spec_of(Response("Stable", kind="pass", aim="above"))
+    assert wording_grades.from_to(stable, 0.1, 0.9) == "10\u202f% to 90\u202f% pass"
+    assert wording_grades.step_words(stable, 0.4) == "40\u202f%"
+
+
 def test_passes_are_counted():
     assert wording_grades.read_from_to(Response("Stable", kind="pass"), [1.0, 0.0, 1.0]) == "2 of 3 passed"
 

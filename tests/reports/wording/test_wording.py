@@ -1,0 +1,46 @@
+"""The first line and what stands under it: nothing twice, and nothing that fresh batches have already answered."""
+
+from types import SimpleNamespace
+
+import pytest
+
+from optimise.upcoming.due import due
+from reports.gathering.formula import formulas
+from reports.wording import wording
+
+
+@pytest.fixture(scope="module")
+def found(job):
+    (formula,) = formulas(job.study, job.models, job.best.levels)
+    return SimpleNamespace(formula=formula, due=due(job.study, job.models, job.best.levels))
+
+
+def verdict(confirmed, **told):
+    """What three fresh batches said: by response whether as predicted, and whether within the limits."""
+    responses = {name: {"as_predicted": a, "in_spec": b} for name, (a, b) in told.items()}
+    return {"confirmed": confirmed, "batches": ["T17-1", "T18-1", "T19-1"], "responses": responses, "says": ""}
+
+
+def test_a_formula_that_awaits_its_batches_is_not_said_to_twice(found):
+    made = wording.decision(found.formula, found.due, (), 16, 0)
+    assert made.line == "Make formula F1, 3 times, to confirm it"
+    assert "confirm" not in made.because
+    assert "have confirmed it yet" in wording.standing(found.formula, None)
+
+
+def test_batches_that_came_out_otherwise_stand_in_the_first_line(found):
+    said = verdict(False, Thickness=(False, False), Feel=(False, True))
+    made = wording.decision(found.formula, found.due, (), 19, 0, said)
+    assert made.line == "Do not hand over F1 yet: fresh batches did not confirm it"
+    off = "3 fresh batches of it did not come out as predicted in Thickness and Feel and lay outside the limits of"
+    assert made.because.startswith(f"{off} Thickness. With them known, ")
+    # It is said once: what stands under the line is part of it.
+    assert wording.standing(found.formula, said) in made.because
+
+
+@pytest.mark.parametrize(
+    ("text", "large"),
+    [("dissolve the salt", "Dissolve the salt"), ("pH to 5.2", "pH to 5.2"), ("Water, warm", "Water, warm"), ("", "")],
+)
+def test_sentences_begin_large_but_for_words_that_have_their_own_way(text, large):
+    assert wording.first_upper(text) == large
