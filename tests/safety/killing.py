@@ -217,9 +217,7 @@ class Job:
             self._command("status", told)
         if self.place.is_dir():
             self.server.run("verify", self.place)  # clears away what was not definite, where nothing is a study yet
-            if any((self.place / name).exists() for name in ("study.toml", "journal.jsonl")):
-                verified = self._command("verify", told)
-                assert verified["ok"], f"{told}: {verified['problems']}"
+            self._verified(told)
         left = {name: content for name, content in files(self.place).items() if not name.endswith(".part")}
         came_to = "before" if left == self.before else "after" if left == self.after else "between"
         if came_to == "between":
@@ -231,9 +229,13 @@ class Job:
         if came_to == "before":
             assert again["code"] == self.code, f"{told}, again: {problems}"
             assert files(self.place) == self.after, f"{told}: repeated, it comes to something else"
-        verified = self._command("verify", told)
-        assert verified["ok"], f"{told}, repeated: {verified['problems']}"
+        self._verified(f"{told}, repeated")
         return came_to
+
+    def _verified(self, told):
+        if any((self.place / name).exists() for name in ("study.toml", "journal.jsonl")):  # a form alone is no study
+            verified = self._command("verify", told)
+            assert verified["ok"], f"{told}: {verified['problems']}"
 
     def _command(self, name, told):
         ended = self.server.run(name, self.place)
