@@ -31,6 +31,14 @@ class Outcome:
     code: int = 0
 
 
+class OutputError(Exception):
+    """What is to be said cannot be written where it was to go: a full disk, or a reader that has gone."""
+
+    def __init__(self, error: OSError) -> None:
+        super().__init__(str(error))
+        self.error = error
+
+
 @dataclass(frozen=True, slots=True)
 class Desk:
     """Where a command talks while it works: `say` for a person (silent with --json), `progress` on a terminal."""
@@ -44,7 +52,7 @@ class Desk:
 
     def progress(self, text: str) -> None:
         """A passing word on standard error, only where a person watches."""
-        if not self.as_json and sys.stderr.isatty():
+        if not self.as_json and sys.stderr is not None and sys.stderr.isatty():
             print(f"\r\033[K{text}", end="\r" if text else "", file=sys.stderr, flush=True)
 
 
@@ -68,13 +76,29 @@ def main(argv: Sequence[str] | None = None) -> int:
             return int(end.code or 0)
         return _started(args, as_json)
     except KeyboardInterrupt:
-        print("stopped; the study is as it was, or as the command would have left it", file=sys.stderr)
+        _complain("stopped; the study is as it was, or as the command would have left it")
         return 130
-    except BrokenPipeError:
-        # The reader of our output has gone (blendwright ... | head): nothing to tell anyone.
-        with contextlib.suppress(OSError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OutputError as gone:
+        return _unheard(gone.error)
+
+
+def _unheard(error: OSError) -> int:
+    """The end of a command that could not say what it had to: 0 where its reader has gone (blendwright ... | head)."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if isinstance(error, BrokenPipeError):
         return 0
+    got = f"cannot be written: {error.strerror or type(error).__name__}"
+    do = "make room, then: blendwright status FOLDER. What the command did to the study is whole"
+    _complain(f"the output: {got}; a place with room for it; {do}")
+    return 1
+
+
+def _complain(text: str) -> None:
+    """A line on standard error, where there is one that can take it."""
+    with contextlib.suppress(OSError, ValueError):
+        if sys.stderr is not None:
+            print(text, file=sys.stderr, flush=True)
 
 
 def _started(args: argparse.Namespace, as_json: bool) -> int:
@@ -102,19 +126,19 @@ def _run(args: argparse.Namespace, as_json: bool) -> int:
         else:
             with importlib.import_module("studies.workers").carried_by(args.workers, args.cluster):
                 outcome = command(args, Desk(as_json))
+    except (KeyboardInterrupt, OutputError):
+        raise
     except UnfinishedError as error:
         return _refuse(args.command, error.problems, as_json, code=1)
     except StudyError as error:
-        return _refuse(args.command, error.problems, as_json)
+        return _refuse(args.command, error.problems, as_json, code=2 if _journal_size(args) == before else 1)
     except OSError as error:
         where = os.path.basename(error.filename) if isinstance(error.filename, str) else "a file"
         problem = Problem(
             "file", "stop", where, error.strerror or type(error).__name__, "a file this command can use",
             "look at its name, its permissions and the room on the disk",
         )  # fmt: skip
-        return _refuse(args.command, [problem], as_json)
-    except (KeyboardInterrupt, BrokenPipeError):
-        raise
+        return _refuse(args.command, [problem], as_json, code=2 if _journal_size(args) == before else 1)
     except Exception as error:
         if os.environ.get(TRACE):
             raise
@@ -170,7 +194,7 @@ def version() -> str:
 
 def as_text(document: Mapping[str, Any]) -> str:
     """A JSON document as text; plain ASCII where the output cannot carry more."""
-    wide = (sys.stdout.encoding or "").lower().replace("-", "") == "utf8"
+    wide = (getattr(sys.stdout, "encoding", "") or "").lower().replace("-", "") == "utf8"
     return json.dumps(document, indent=2, ensure_ascii=not wide, allow_nan=False)
 
 
@@ -183,13 +207,18 @@ def harmless(text: str) -> str:
 
 
 def _print(text: str) -> None:
+    if sys.stdout is None:
+        return  # started where nobody listens
     encoding = sys.stdout.encoding or "utf-8"
     try:
         text.encode(encoding)
     except UnicodeEncodeError:
         text = text.translate(_PLAINER).encode(encoding, "replace").decode(encoding)
-    sys.stdout.write(text + "\n")
-    sys.stdout.flush()
+    try:
+        sys.stdout.write(text + "\n")
+        sys.stdout.flush()
+    except OSError as error:
+        raise OutputError(error) from error
 
 
 def _refuse_usage(fault: UsageError, command: str, as_json: bool) -> int:
@@ -225,10 +254,10 @@ def _refuse(command: str, problems: Iterable[Problem], as_json: bool, code: int 
         return code
     stops = [problem for problem in listed if problem.level == "stop"]
     for problem in stops or listed:
-        print(harmless(str(problem)).replace("\n", " "), file=sys.stderr)
+        _complain(harmless(str(problem)).replace("\n", " "))
     count = len(stops or listed)
     if code == 2:
-        print(f"Nothing was written. {count} thing{'s' if count != 1 else ''} to put right.", file=sys.stderr)
+        _complain(f"Nothing was written. {count} thing{'s' if count != 1 else ''} to put right.")
     return code
 
 

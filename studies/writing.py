@@ -59,10 +59,17 @@ class Change:
 
     def draw(self, name: str, make: Callable[[Path], object]) -> None:
         """Have the file that `make(path)` writes stand as `name`."""
-        with tempfile.TemporaryDirectory() as place:
-            path = Path(place) / PurePosixPath(name).name
-            make(path)
-            self.write(name, path.read_bytes())
+        try:
+            with tempfile.TemporaryDirectory() as place:
+                path = Path(place) / PurePosixPath(name).name
+                make(path)
+                self.write(name, path.read_bytes())
+        except OSError as error:
+            got = f"cannot be written: {error.strerror or type(error).__name__}"
+            raise StudyError(
+                [Problem("not-writable", "stop", "the folder for temporary files", got, "a folder with room",
+                         "make room, or name another folder in TMPDIR (on Windows TEMP)")]
+            ) from error  # fmt: skip
 
     def remove(self, name: str) -> None:
         """Have the file `name` removed."""

@@ -117,6 +117,34 @@ def test_a_folder_one_may_only_read_can_be_looked_at(planned_once, capsys):
         assert "cannot be written" in capsys.readouterr().err
 
 
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device that takes nothing")
+def test_an_output_without_room_is_said_and_the_study_is_whole(planned, monkeypatch, capsys):
+    with open("/dev/full", "w", encoding="utf-8") as full:
+        monkeypatch.setattr(sys, "stdout", full)
+        code = main(["plan", str(planned), "--replace", "--seed", "8"])
+    monkeypatch.undo()
+    assert code == 1
+    assert "the output: cannot be written: No space left" in capsys.readouterr().err
+    assert [entry.command for entry in journal.read(planned)] == ["plan", "plan"]
+    assert inspect(planned) == ()
+
+
+def test_a_command_works_where_nobody_listens(planned, monkeypatch):
+    for stream in ("stdout", "stderr"):
+        monkeypatch.setattr(sys, stream, None)
+    assert main(["status", str(planned)]) == 0
+    assert main(["status", str(planned), "--json"]) == 0
+    assert main(["status", str(planned / "nowhere")]) == 2
+
+
+def test_no_room_for_temporary_files(planned, monkeypatch, tmp_path, capsys):
+    before = snapshot_of(planned)
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path / "gone"))
+    assert main(["plan", str(planned), "--replace", "--seed", "8"]) == 2
+    assert "name another folder in TMPDIR" in capsys.readouterr().err
+    assert snapshot_of(planned) == before
+
+
 JOB = """
 import sys
 from studies.cli import main
