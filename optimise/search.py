@@ -31,7 +31,7 @@ from optimise.models.few import few_batches
 from optimise.models.predictors import split_levels
 from optimise.models.recipes import off_steps
 from optimise.proof.certify import Searched, certificate, searched
-from optimise.proof.clash import Clash, find_clash
+from optimise.proof.clash import Clash, find_clash, worst_miss
 
 if TYPE_CHECKING:
     from optimise.models.models import Models
@@ -426,7 +426,12 @@ def _closest(
     forms = {one.name: exact_form(study, one) for one in quest.brief.exact}
     exact = {name: float(form.values(X, chosen)[0]) for name, form in forms.items() if isinstance(form, Exact)}
     values = {name: exact[name] if name in exact else float(said[name]["predicted"]) for name in closest["responses"]}
-    return {**closest, "levels": {name: _native(frame[name].iloc[0]) for name in study.columns}, "responses": values}
+    worst = worst_miss(quest.brief, wide.space, X[0], combo)
+    return {
+        "levels": {name: _native(frame[name].iloc[0]) for name in study.columns},
+        "responses": values,
+        "worst_miss": worst,
+    }
 
 
 def _native(value: Any) -> Any:

@@ -118,6 +118,39 @@ def true_chances(mixtures: Sequence[TMixture], windows: Sequence[Window]) -> Arr
     return chances
 
 
+def passing_chances(mixtures: Sequence[TMixture], windows: Sequence[Window], size: int) -> Array:
+    """Chances in truth, (n, draws), that `size` batches of each of n recipes made together, as on one day, all pass.
+
+    Of the `true_chances` these are the powers where batches made together share no error. Where they do (`shared` of
+    the mixture), they are independent given what they share, which is integrated over even nodes of the normal law.
+    """
+    draws = parameter_draws(len(mixtures))
+    chances = np.ones((len(mixtures[0].location), _DRAWS))
+    for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
+        low, high = _ends(window)
+        picked, spread, _ = mixture.parameters(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
+        centre, _ = mixture.draws(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
+        own = np.sqrt(np.maximum(mixture.residual**2 - mixture.shared**2, 0.0))[picked] * spread
+        own = np.maximum(own, _EDGE * _EDGE)
+        common = mixture.shared[picked] * spread
+        nodes, by = _day_nodes() if mixture.shared.any() else (np.zeros(1), np.ones(1))
+        each = np.zeros_like(chances)
+        for z, weight in zip(nodes, by, strict=True):
+            at = centre + common * z
+            inside = np.maximum(ndtr((high - at) / own) - ndtr((low - at) / own), 0.0)
+            each += weight * inside**size
+        chances *= each
+    return chances
+
+
+@lru_cache(maxsize=1)
+def _day_nodes() -> tuple[Array, Array]:
+    """Evenly spaced nodes of the normal law and their weights: as exact as their spacing for functions smooth on it."""
+    z = np.linspace(-6.0, 6.0, 121)
+    weights = np.exp(-(z**2) / 2)
+    return z, weights / weights.sum()
+
+
 @lru_cache(maxsize=8)
 def parameter_draws(responses: int) -> Array:
     """Uniform draws (draws, responses, 3) for component, variance and mean."""

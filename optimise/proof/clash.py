@@ -110,6 +110,12 @@ def find_clash(brief: Brief, space: Space, fence: Fence | None) -> Clash:
     return Clash(entries, _closest(brief, space, every, worst, x, combo))
 
 
+def worst_miss(brief: Brief, space: Space, x: Array, combo: Mapping[str, str]) -> float:
+    """The largest miss of all musts at one recipe x (k,), in batch sds (exact ones: in what their reach is)."""
+    chosen = space.chosen(combo, 1)
+    return max((spec.miss(x, chosen)[0] for spec in _specs(brief, space)), default=0.0)
+
+
 def _searched(brief: Brief, space: Space, fence: Fence | None, every: Sequence[Spec]) -> list[Spec]:
     """A set that the search cannot meet, and of which it meets all but any one: left out one after another."""
     kept = list(every)

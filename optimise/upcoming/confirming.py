@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -12,10 +14,12 @@ import pandas as pd
 from doe.problems import Unavailable
 from doe.study import Study
 from optimise.models.aims import fitted_musts
-from optimise.models.chance import true_chances
+from optimise.models.chance import Window, passing_chances, true_chances
 from optimise.models.models import Models
 from optimise.models.predictors import split_levels
 from optimise.models.recipes import recipes
+from optimise.statistics.predictive import TMixture
+from optimise.upcoming.confirmdays import planned_days
 
 Array = npt.NDArray[np.float64]
 
@@ -49,27 +53,41 @@ def confirming(
 ) -> Confirming | None:
     """How many confirmation batches a formula (one row) is worth, or what that many `batches` would tell.
 
-    By the true chances that the models leave possible (see `weighed_by_passing`). None where there is no chance, or no
-    room for a batch.
+    By the true chances that the models leave possible (see `weighed_by_passing`); the batches are made as many a day as
+    can be, and those of one day share what days differ by. None where there is no chance, or no room for a batch.
     """
-    chances = _possible(study, models, recipe)
-    if chances is None or (batches is None and room < 1):
+    possible = _possible(study, models, recipe)
+    if possible is None or (batches is None and room < 1):
         return None
-    return weighed_by_passing(chances, wanted, room, batches)
+    laws, windows = possible
+    chances: Array = true_chances(laws, windows)[0]
+    if not any(law.shared.any() for law in laws):
+        return weighed_by_passing(chances, wanted, room, batches)
+    a_day = cache(lambda size: passing_chances(laws, windows, size)[0])
+
+    def passing(count: int) -> Array:
+        each: Array = np.prod([a_day(size) for size in planned_days(study, count)["block"]], axis=0)
+        return each
+
+    return weighed_by_passing(chances, wanted, room, batches, passing)
 
 
-def weighed_by_passing(chances: Array, wanted: float, room: int = MOST, batches: int | None = None) -> Confirming:
+def weighed_by_passing(
+    chances: Array, wanted: float, room: int = MOST, batches: int | None = None,
+    passing: Callable[[int], Array] | None = None,
+) -> Confirming:  # fmt: skip
     """What n batches that all pass tell, by true chances (draws,) that are equally likely before.
 
-    One of true chance q passes n batches with q^n, so passing weighs the draws by that (Bayes). Well short means to
-    miss twice as often as may be. The fewest from three on after which that is feared with 5 % at most; where no number
-    up to twelve and `room` brings that, those after which another would take away less than a per cent.
+    One of true chance q passes n batches with q^n, or what `passing` gives (draws,) where batches share an error; so
+    passing weighs the draws by that (Bayes). Well short means to miss twice as often as may be. The fewest from three
+    on after which that is feared with 5 % at most; where no number up to twelve and `room` brings that, those after
+    which others would take away less than a per cent each.
     """
     poor = max(1 - 2 * (1 - wanted), wanted / 2)
     good = chances >= wanted
 
     def told(n: int) -> Confirming:
-        passed = chances**n
+        passed = chances**n if passing is None else passing(n)
         left = float(passed[chances < poor].sum() / max(float(passed.sum()), 1e-300))
         kept = float(passed[good].mean()) if good.any() else wanted**n
         return Confirming(n, poor, float((chances < poor).mean()), left, kept)
@@ -78,14 +96,18 @@ def weighed_by_passing(chances: Array, wanted: float, room: int = MOST, batches:
         return told(batches)
     every = [told(n) for n in range(1, min(MOST, room) + 1)]
     few = min(FEWEST, len(every)) - 1
-    for one, more in zip(every[few:], every[few + 1 :], strict=False):
-        if one.fear_left <= _FEAR or one.fear_left - more.fear_left < _PAYS:
+    for place, one in enumerate(every[few:], few):
+        # Batches of one day tell less and less, the first of the next day more again.
+        ahead = [(one.fear_left - more.fear_left) / (more.batches - one.batches) for more in every[place + 1 :]]
+        if one.fear_left <= _FEAR or max(ahead, default=0.0) < _PAYS:
             return one
     return every[-1]
 
 
-def _possible(study: Study, models: Models, recipe: pd.DataFrame) -> Array | None:
-    """Chances of all fitted musts that the formula may have in truth, one a draw."""
+def _possible(
+    study: Study, models: Models, recipe: pd.DataFrame
+) -> tuple[list[TMixture], list[Window]] | None:  # fmt: skip
+    """What is known of each fitted must of the formula, and its window; None where there is no chance."""
     asked = fitted_musts(study)
     X, chosen = split_levels(recipes(study, recipe), study.region)
     laws = []
@@ -94,4 +116,4 @@ def _possible(study: Study, models: Models, recipe: pd.DataFrame) -> Array | Non
         if isinstance(predictor, Unavailable):
             return None
         laws.append(predictor.at(X, chosen))
-    return true_chances(laws, [models[r.name].window for r in asked])[0] if laws else None
+    return (laws, [models[r.name].window for r in asked]) if laws else None

@@ -467,3 +467,13 @@ def test_the_recipe_closest_to_all_can_be_weighed():
         assert closest["levels"][name] / step == pytest.approx(round(closest["levels"][name] / step), abs=1e-9)
     said = models.predict(pd.DataFrame([closest["levels"]]))
     assert closest["responses"]["Thick"] == pytest.approx(said["Thick"]["predicted"].iloc[0])
+    # The miss is that of the recipe as told, not of the one before whole steps: in sds of a batch at the middle.
+    middle, told = pd.DataFrame([dict(study.region.centroid)]), pd.DataFrame([closest["levels"]])
+    misses = []
+    for name in ("Thick", "Soft"):
+        law, size = models.predictive(name, told), models.predictive(name, middle)
+        low, high = models[name].window
+        value, sd = law.mean()[0], (size.batch_scale @ size.weights)[0]
+        misses += [(low - value) / sd] if low is not None else []
+        misses += [(value - high) / sd] if high is not None else []
+    assert closest["worst_miss"] == pytest.approx(max(misses), rel=1e-6)

@@ -7,6 +7,8 @@ from scipy import stats
 
 from doe import Study
 from optimise import due, find, fit
+from optimise.models.chance import passing_chances, true_chances
+from optimise.statistics.predictive import TMixture
 from optimise.upcoming.confirming import FEWEST, weighed_by_passing
 
 PLACES = (np.arange(20_000) + 0.5) / 20_000
@@ -31,6 +33,54 @@ def test_three_batches_at_least_and_more_where_more_is_feared():
     assert vague.batches > FEWEST
     assert vague.fear_left < vague.fear
     assert weighed_by_passing(stats.beta(9, 1).ppf(PLACES), 0.9, room=2).batches == 2
+
+
+def plain_passing(law, window, sizes, seed, draws=200_000):
+    """Batches made day by day, by brute force: how often all of them pass, and how often a formula is poor and does."""
+    rng = np.random.default_rng(seed)
+    spread = np.sqrt(law.df[0] / rng.chisquare(law.df[0], draws))
+    mean = law.location[0, 0] + law.mean_scale[0, 0] * spread * rng.standard_normal(draws)
+    own = np.sqrt(law.residual[0] ** 2 - law.shared[0] ** 2)
+    good = np.ones(draws, dtype=bool)
+    for size in sizes:
+        day = mean + law.shared[0] * spread * rng.standard_normal(draws)
+        for _ in range(size):
+            value = day + own * spread * rng.standard_normal(draws)
+            good &= (value >= window[0]) & (value <= window[1])
+    return good.mean()
+
+
+@pytest.mark.parametrize("shared", [0.0, 0.5, 0.95])
+def test_batches_of_one_day_pass_and_fail_together(shared):
+    law = TMixture.single([10.0], [0.3], 1.0, 8.0, shared)
+    window = (8.0, 11.5)
+    each = {size: passing_chances([law], [window], size)[0] for size in (1, 3, 4)}
+    assert each[1] == pytest.approx(true_chances([law], [window])[0], abs=1e-6)
+    for sizes in ((3,), (4, 1), (1, 1, 1)):
+        told = np.prod([each[size] for size in sizes], axis=0).mean()
+        assert told == pytest.approx(plain_passing(law, window, sizes, seed=7), abs=5e-3)
+    if shared:
+        # All on one day pass more often than on three days, and so tell less.
+        assert each[3].mean() > (each[1] ** 3).mean() + 0.01
+    else:
+        assert each[3] == pytest.approx(each[1] ** 3, abs=1e-12)
+
+
+def test_where_days_differ_the_same_batches_tell_less_and_the_next_day_more_again():
+    chances = stats.beta(9, 1).ppf(PLACES)
+    apart = weighed_by_passing(chances, 0.9)
+
+    def by_day(n):
+        return chances ** np.ceil(n / 4)
+
+    # One day of four batches that differ by their day alone tells as much as one batch does.
+    one, four, five = (weighed_by_passing(chances, 0.9, batches=n, passing=by_day) for n in (1, 4, 5))
+    assert one.fear_left == four.fear_left > five.fear_left
+    assert four.fear_left > weighed_by_passing(chances, 0.9, batches=4).fear_left
+    # The fourth batch tells nothing, and yet it goes on beyond it where the next day does.
+    alike = weighed_by_passing(chances, 0.9, passing=by_day)
+    assert alike.batches > 4
+    assert alike.fear_left > apart.fear_left
 
 
 def study(responses, **done):
