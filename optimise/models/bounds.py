@@ -2,21 +2,58 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from doe.problems import Unavailable
-from optimise.models.batchdata import BatchData
+from doe.problems import Problem, Unavailable
+from optimise.models.batchdata import BatchData, Sharing
 from optimise.models.fitted import Core, Estimate, FittedModel, anova_frame, number_column
+from optimise.models.grouped import left_out, told
 from optimise.statistics.censored import CensoredFit, censored_fit, log_share
+from optimise.statistics.censored_shared import SharedCensoredFit, censored_shared
 from optimise.statistics.leastsq import Array, independent, two_sided
+from optimise.statistics.mixed import Contrast
 
 _NO_SQUARES = Unavailable(
     "some readings are only bounds, so there are no sums of squares",
     "read them with a method that reaches, or judge by the likelihood",
 )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Likely:
+    """What the likelihood of values and bounds says: all values, those unread at what is expected of them, the fit for
+    use, and the joint fit where batches share an error.
+    """
+
+    values: Array
+    used: Estimate
+    joint: SharedCensoredFit | None = None
+
+
+def by_likelihood(
+    columns: Array, low: Array, high: Array, shared: Sharing | None, where: str, averaged: bool
+) -> tuple[Likely, list[Problem]] | None:
+    """The fit of independent `columns` (n, r) to values between `low` and `high` (n,), and what to say of what batches
+    share; None without a fit. `averaged`: the posterior predicts, which allows for what is shared in any case.
+    """
+    if shared is not None:
+        try:
+            joint = censored_shared(columns, low, high, shared.names)
+        except ValueError as error:
+            alone = likely(columns, low, high)
+            if alone is None:
+                return None
+            return Likely(alone[0], estimate(alone[1], len(low))), [left_out(shared, where, averaged, str(error))]
+        between, within = joint.variance
+        used = Estimate(joint.estimate, joint.covariance, float(np.sqrt(between + within)), joint.df_of_a_batch,
+                        float(np.sqrt(between)))  # fmt: skip
+        return Likely(joint.expected, used, joint), [told(shared, joint.variance, joint.at_zero, where)]
+    alone = likely(columns, low, high)
+    return None if alone is None else (Likely(alone[0], estimate(alone[1], len(low))), [])
 
 
 def likely(columns: Array, low: Array, high: Array) -> tuple[Array, CensoredFit] | None:
@@ -51,7 +88,9 @@ def estimate(fit: CensoredFit, n: int) -> Estimate:
     )
 
 
-def with_bounds(model: FittedModel, core: Core, data: BatchData, low: Array, high: Array) -> FittedModel:
+def with_bounds(
+    model: FittedModel, core: Core, data: BatchData, low: Array, high: Array, joint: SharedCensoredFit | None
+) -> FittedModel:
     """`model` with the numbers that the bounds change: table, covariance, sd, likelihood; none by sums of squares."""
     if core.other is None or (low == high).all():
         return model
@@ -60,39 +99,49 @@ def with_bounds(model: FittedModel, core: Core, data: BatchData, low: Array, hig
     if model.coding != coding.name:
         study = model.study
         coding = core.terms.coding(study.region, model.coding, study.total if study.varied else None)
-    rows = np.column_stack([core.terms.rows(data.X, data.chosen, coding), data.blocks[:, : core.fit.rank - p]])
-    fit = censored_fit(rows, low, high)
-    used = estimate(fit, len(low))
-    covariance = used.covariance[:p, :p].copy()
+    blocks = data.blocks[:, : core.fit.rank - p]
+    rows = np.column_stack([core.terms.rows(data.X, data.chosen, coding), blocks])
+    if joint is None:
+        fit = censored_fit(rows, low, high)
+        used, value = estimate(fit, len(low)), fit.log_likelihood
+        tests = [Contrast(b, e, used.df, b / e, float(two_sided(b / e, used.df)))
+                 for b, e in zip(used.beta, np.sqrt(np.diag(used.covariance)), strict=True)]  # fmt: skip
+        beta, covariance, variance = used.beta, used.covariance, {"batch": used.sd**2}
+    else:
+        # The same fit in the coding shown: each coefficient is a combination of those that were fitted.
+        own = np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), blocks])
+        turn = np.linalg.lstsq(rows, own, rcond=None)[0]
+        tests, beta, value = [joint.contrast(row) for row in turn], turn @ joint.estimate, joint.log_likelihood
+        covariance = turn @ joint.covariance @ turn.T
+        kind = "block" if data.shared is None else data.shared.kind
+        variance = {kind: float(joint.variance[0]), "batch": float(joint.variance[1])}
+    covariance = covariance[:p, :p].copy()
     covariance.setflags(write=False)
     open_now = low != high
     return replace(
         model,
-        terms=_table(model.terms, used, p),
+        terms=_table(model.terms, tests[:p]),
         covariance=covariance,
-        residual_sd=used.sd,
-        df_residual=int(used.df),
-        variance={**model.variance, "batch": used.sd**2},
+        residual_sd=float(np.sqrt(variance["batch"])),
+        df_residual=int(core.other.df) if joint is None else joint.exact - len(beta),
+        variance={**model.variance, **variance},
         anova=anova_frame(()),
         r2=_NO_SQUARES,
         r2_adjusted=_NO_SQUARES,
         r2_predicted=_NO_SQUARES,
         press=_NO_SQUARES,
-        log_likelihood=fit.log_likelihood,
+        log_likelihood=value,
         lack_of_fit=_NO_SQUARES,
         box_cox=Unavailable("some readings are only bounds, whose power is not known", "judge by the values read"),
-        trials=_trials(model, rows @ fit.estimate, open_now),
+        trials=_trials(model, rows @ beta, open_now),
     )
 
 
-def _table(terms: pd.DataFrame, used: Estimate, p: int) -> pd.DataFrame:
+def _table(terms: pd.DataFrame, tests: Sequence[Contrast]) -> pd.DataFrame:
     table = terms.copy()
-    se = np.sqrt(np.diag(used.covariance))[:p]
-    t = used.beta[:p] / se
-    columns = {"estimate": used.beta[:p], "se": se, "t": t, "p": two_sided(t, used.df)}
-    for name, values in columns.items():
-        table[name] = number_column([*map(float, values), *table[name].iloc[p:]])
-    table["df"] = used.df
+    for name in ("estimate", "se", "t", "df", "p"):
+        lost = list(table[name].iloc[len(tests) :])
+        table[name] = number_column([*(getattr(test, name) for test in tests), *lost])
     return table
 
 

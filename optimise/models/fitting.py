@@ -20,18 +20,19 @@ from doe.terms.terms import Form, Terms
 from optimise.models import findings
 from optimise.models.aims import window
 from optimise.models.batchdata import BatchData, gather
-from optimise.models.bounds import estimate, likely, with_bounds
+from optimise.models.bounds import by_likelihood, likely, with_bounds
 from optimise.models.coefficients import coefficient_table, stationary_point, way_out
 from optimise.models.fewblocks import FewBlocks, block_of, few_blocks, told
 from optimise.models.findings import say
 from optimise.models.fitted import Core, FittedModel, anova_frame, number_column
 from optimise.models.grades import fit_grades
-from optimise.models.grouped import NO_LACK, allowed_for, as_if_alone, in_use, left_out, with_groups
+from optimise.models.grouped import NO_LACK, allowed_for, as_if_alone, in_use, with_groups
 from optimise.models.latent import completions
 from optimise.models.passes import fit_passes
 from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
 from optimise.models.scales import Scale, box_cox, scale_for
 from optimise.statistics import diagnosis
+from optimise.statistics.censored_shared import SharedCensoredFit
 from optimise.statistics.diagnosis import Number
 from optimise.statistics.leastsq import ALONE, Array, Influence, LeastSquares, independent, solve
 from optimise.statistics.mixed import MixedFit
@@ -46,6 +47,9 @@ TermsChoice = Literal["select", "all"]
 _FIRM = 1e-3
 _NAMED = 3  # terms that another is said to move with
 _AS_SETTLED = 0.02  # of a level: how far weighing moves one that its material settles (common practice, no source)
+
+
+_Solved = tuple[Core, list[str], list[Problem]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,42 +138,64 @@ def _fitted(
             return None
         y = guess[0]
     seen_by, values = rows, y
-    if data.shared is not None and exact.all():
+    if data.shared is not None:
         seen_by, values = as_if_alone(modest, rows, y, data.shared)
     picked = _pick(planned, seen_by, values, choice, response.name)
-    core, aliased, block_notes = _solved(picked.terms, base, data, y, response, scale)
-    notes += [*picked.notes, *block_notes]
-    columns = _columns(core, data)
+    solved = _solved(picked.terms, base, data, y, response, scale)
+    joint: SharedCensoredFit | None = None
     mixed: MixedFit | None = None
     if not exact.all():
-        last = likely(columns, low, high)
-        if last is None and not all(core.terms.first_order):
-            # The bounds leave the further terms open: the first-order ones alone may still be had.
-            picked = replace(picked, terms=planned.only(planned.first_order))
-            core, aliased, _ = _solved(picked.terms, base, data, y, response, scale)
-            columns = _columns(core, data)
-            last = likely(columns, low, high)
-        if last is None:
+        found = _by_bounds(planned, picked, solved, data, (low, high), response, scale, choice)
+        if found is None:
             return None
-        # Influence and codings rest on the values as last completed, not on the first guess.
-        y = last[0]
-        core = replace(core, fit=solve(columns, y), other=estimate(last[1], len(y)))
-        if data.shared is not None:
-            notes.append(left_out(data.shared, response.name, choice == "select"))
-    elif data.shared is not None and core.fit.has_error:
-        mixed, said = allowed_for(columns, y, data.shared, response.name)
+        picked, (core, aliased, said), y, joint = found
         notes += said
-        core = core if mixed is None else replace(core, other=in_use(mixed))
+    else:
+        core, aliased, said = solved
+        notes += said
+        if data.shared is not None and core.fit.has_error:
+            mixed, said = allowed_for(_columns(core, data), y, data.shared, response.name)
+            notes += said
+            core = core if mixed is None else replace(core, other=in_use(mixed))
+    columns = _columns(core, data)
+    errors = mixed if joint is None else joint
     seen = None
-    if mixed is not None and data.shared is not None:
-        seen = Whitened.of(columns, y, sharing(data.shared.names, float(mixed.variance[0] / mixed.variance[-1])))
+    if errors is not None and data.shared is not None:
+        ratio = float(errors.variance[0] / errors.variance[-1])
+        seen = Whitened.of(columns, y, sharing(data.shared.names, ratio))
+    notes += picked.notes
     model = _assembled(
         study, response, scale, why, data, y, core, aliased, picked, notes, coding, (low, high), choice, seen
     )
     if mixed is not None and data.shared is not None and seen is not None:
         groups = term_groups(core.terms)
         model = with_groups(model, mixed, core, data, data.shared, y, groups, columns, seen)
-    return with_bounds(model, core, data, low, high)
+    return with_bounds(model, core, data, low, high, joint)
+
+
+def _by_bounds(
+    planned: Terms, picked: _Chosen, solved: _Solved, data: BatchData, ends: tuple[Array, Array], response: Response,
+    scale: Scale, choice: TermsChoice,
+) -> tuple[_Chosen, _Solved, Array, SharedCensoredFit | None] | None:  # fmt: skip
+    """The terms that the bounds carry, their fit by likelihood, all values as completed, and what is shared beside.
+
+    None where not even the first-order terms can be had.
+    """
+    core, aliased, said = solved
+    where, averaged = response.name, choice == "select"
+    last = by_likelihood(_columns(core, data), *ends, data.shared, where, averaged)
+    if last is None and not all(core.terms.first_order):
+        # The bounds leave the further terms open: the first-order ones alone may still be had.
+        picked = replace(picked, terms=planned.only(planned.first_order))
+        core, aliased, said = _solved(picked.terms, core.coding, data, core.fit.fitted + core.fit.residual, response,
+                                      scale)  # fmt: skip
+        last = by_likelihood(_columns(core, data), *ends, data.shared, where, averaged)
+    if last is None:
+        return None
+    found, told = last
+    # Influence and codings rest on the values as last completed, not on the first guess.
+    core = replace(core, fit=solve(_columns(core, data), found.values), other=found.used)
+    return picked, (core, aliased, [*said, *told]), found.values, found.joint
 
 
 def _columns(core: Core, data: BatchData) -> Array:
@@ -265,9 +291,7 @@ def _all_terms(planned: Terms, rows: Array, n: int, free: Sequence[bool], where:
     return _Chosen(kept, how, (note,))
 
 
-def _solved(
-    terms: Terms, base: Coding, data: BatchData, y: Array, response: Response, scale: Scale
-) -> tuple[Core, list[str], list[Problem]]:
+def _solved(terms: Terms, base: Coding, data: BatchData, y: Array, response: Response, scale: Scale) -> _Solved:
     """The fit, the terms that cannot be told apart from earlier ones, and what there is to say."""
     every, whole = terms, terms.rows(data.X, data.chosen, base)
     firm = set(independent(whole, _FIRM)[0].tolist())

@@ -31,7 +31,7 @@ _CALLED = {"whole_plot": ("whole-plots", "whole plots", "one setting-up"), "bloc
 
 def allowed_for(columns: Array, y: Array, shared: Sharing, where: str) -> tuple[MixedFit | None, list[Problem]]:
     """The fit of y (n,) by `columns` with an error for each group, or None with the reason; and what to say."""
-    code, many, one = _CALLED[shared.kind]
+    code, many, _ = _CALLED[shared.kind]
     count = len(set(shared.names))
     try:
         fit = reml(columns, y, [shared.names])
@@ -41,8 +41,15 @@ def allowed_for(columns: Array, y: Array, shared: Sharing, where: str) -> tuple[
             f" fitted as if it stood alone, and what was changed between {many} only looks surer than it is"
         )
         return None, [say(code, "warn", where, got, f"make more {many}")]
-    between, within = np.sqrt(fit.variance)
-    if fit.at_zero[0]:
+    return fit, [told(shared, fit.variance, fit.at_zero[0], where)]
+
+
+def told(shared: Sharing, variance: Array, at_zero: bool, where: str) -> Problem:
+    """What to say of errors that are shared: `variance` between groups and between batches of one."""
+    code, many, one = _CALLED[shared.kind]
+    count = len(set(shared.names))
+    between, within = np.sqrt(variance)
+    if at_zero:
         got = (
             f"{count} {many} differ no more than their batches do (sd {rounded(within)}); that their own error is"
             " nothing is not shown by this, and tests still allow for it"
@@ -53,7 +60,7 @@ def allowed_for(columns: Array, y: Array, shared: Sharing, where: str) -> tuple[
             " batches of one; tests, intervals, the chance and what is said of single batches (held against all others,"
             " those of their own too) allow for both"
         )
-    return fit, [say(code, "inform", where, got, f"make more {many} to know it better")]
+    return say(code, "inform", where, got, f"make more {many} to know it better")
 
 
 def as_if_alone(modest: Array, rows: Array, y: Array, shared: Sharing) -> tuple[Array, Array]:
@@ -84,14 +91,14 @@ def in_use(fit: MixedFit) -> Estimate:
     return Estimate(fit.estimate, fit.covariance, float(np.sqrt(variance)), df, shared)
 
 
-def left_out(shared: Sharing, where: str, averaged: bool) -> Problem:
-    """The finding that shared errors and readings that are bounds stand in one response.
+def left_out(shared: Sharing, where: str, averaged: bool, why: str) -> Problem:
+    """The finding that what batches share could not be allowed for beside readings that are bounds, and `why`.
 
     `averaged`: the posterior predicts, which allows for both; least squares does not.
     """
     code, many, one = _CALLED[shared.kind]
     what = "coefficients and their errors do" if averaged else "the fit and its predictions do"
-    got = f"some readings are only bounds, so that {what} not allow for the error batches of {one} share"
+    got = f"some readings are only bounds, and {why}, so that {what} not allow for the error batches of {one} share"
     got += "; predictions and the chance do" if averaged else ""
     do = f"read them with a method that reaches; what was changed between {many} only looks surer than it is"
     return say(code, "warn", where, got, do)
@@ -122,7 +129,7 @@ def with_groups(
         terms=table,
         covariance=covariance,
         residual_sd=float(np.sqrt(fit.variance[-1])),
-        variance={"batch": float(fit.variance[-1]), shared.kind: float(fit.variance[0])},
+        variance={**model.variance, shared.kind: float(fit.variance[0]), "batch": float(fit.variance[-1])},
         anova=anova_frame(_lines(fit, groups)),
         r2=r2,
         r2_adjusted=adjusted,

@@ -17,6 +17,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize, stats
 
+from optimise.statistics.leastsq import two_sided
+
 Array = npt.NDArray[np.float64]
 
 _STARTS = (0.0, 0.1, 1.0, 10.0)
@@ -73,7 +75,7 @@ class MixedFit:
         estimate = float(row @ self.estimate)
         se = sqrt(float(row @ self.covariance @ row))
         t = estimate / se
-        return Contrast(estimate, se, joint.ddf, t, float(2 * stats.t.sf(abs(t), joint.ddf)))
+        return Contrast(estimate, se, joint.ddf, t, float(two_sided(t, joint.ddf)))
 
     def test(self, rows: npt.ArrayLike) -> JointTest:
         """The F test of all combinations `rows` (q, p), which must be independent of each other."""
@@ -94,13 +96,17 @@ class MixedFit:
         a2 = float(np.einsum("ij,iab,jba->", self.information, each, each))
         if a2 <= 0:
             return np.inf, 1.0
+        if q == 1:
+            # What follows comes to this, also where it would divide nothing by nothing (two degrees of freedom).
+            return 2 / a2, 1.0
         b = (a1 + 6 * a2) / (2 * q)
         g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
         below = 3 * q + 2 * (1 - g)
         c1, c2, c3 = g / below, (q - g) / below, (q + 2 - g) / below
         v0, v1, v2 = 1 + c1 * b, 1 - c2 * b, 1 - c3 * b
         v0 = 0.0 if abs(v0) < 1e-10 else v0
-        ratio = ((1 - a2 / q) / v1) ** 2 * v0 / v2 / q
+        part = 1.0 if abs(v1) < 1e-10 and abs(1 - a2 / q) < 1e-10 else (1 - a2 / q) / v1
+        ratio = part**2 * v0 / v2 / q
         ddf = 4 + (q + 2) / (q * ratio - 1)
         return ddf, 1.0 if abs(ddf - 2) < 1e-2 else ddf * (1 - a2 / q) / (ddf - 2)
 
@@ -116,8 +122,7 @@ def reml(X: npt.ArrayLike, y: npt.ArrayLike, groups: Sequence[npt.ArrayLike]) ->
     if np.linalg.matrix_rank(rows / np.linalg.norm(rows, axis=0)) < p:
         raise ValueError("the columns depend on each other")
     members = [_membership(labels) for labels in groups]
-    full, triangle = linalg.qr(rows)
-    Q, rest, R = full[:, :p], full[:, p:], triangle[:p]
+    rest = linalg.qr(rows)[0][:, p:]
     if not rest.shape[1]:
         raise ValueError("no degree of freedom is left for the error")
     size = float(np.linalg.norm(rest.T @ values)) / sqrt(rest.shape[1]) or 1.0
@@ -125,21 +130,38 @@ def reml(X: npt.ArrayLike, y: npt.ArrayLike, groups: Sequence[npt.ArrayLike]) ->
     inner = [rest.T @ Z @ Z.T @ rest for Z in members]
     _told_apart(inner)
     ratios, unit = _components(inner, u)
-    variance = np.append(ratios, 1.0) * unit
-    like = _log_likelihood(inner, u, variance) - len(u) * log(size)
-    beta, plain, adjusted, information, slopes, V = _coefficients(Q, values / size, members, variance)
+    variance = np.append(ratios, 1.0) * unit * size**2
+    like = _log_likelihood(inner, u, variance / size**2) - len(u) * log(size)
+    return _at(rows, values, members, variance, like)
+
+
+def at_variances(X: npt.ArrayLike, y: npt.ArrayLike, groups: Sequence[npt.ArrayLike], variance: Array) -> MixedFit:
+    """The fit that `reml` would give if its components came out as `variance` (c + 1,), the batch last."""
+    rows, values = np.asarray(X, dtype=float), np.asarray(y, dtype=float)
+    members = [_membership(labels) for labels in groups]
+    rest = linalg.qr(rows)[0][:, rows.shape[1] :]
+    inner = [rest.T @ Z @ Z.T @ rest for Z in members]
+    _told_apart(inner)
+    return _at(rows, values, members, variance, _log_likelihood(inner, rest.T @ values, variance))
+
+
+def _at(rows: Array, values: Array, members: Sequence[Array], variance: Array, like: float) -> MixedFit:
+    p, size = rows.shape[1], sqrt(float(variance[-1]))
+    full, triangle = linalg.qr(rows)
+    Q, R = np.asarray(full[:, :p], dtype=float), triangle[:p]
+    beta, plain, adjusted, information, slopes, V = _coefficients(Q, values / size, members, variance / size**2)
     back = np.linalg.inv(R)
     estimate = back @ beta * size
     lift = np.linalg.solve(V, values / size - Q @ beta)
-    effects = tuple(v * (Z.T @ lift) * size for v, Z in zip(variance[:-1], members, strict=True))
+    effects = tuple(v / size * (Z.T @ lift) for v, Z in zip(variance[:-1], members, strict=True))
     return MixedFit(
         estimate=estimate,
         covariance=back @ adjusted @ back.T * size**2,
         plain=back @ plain @ back.T * size**2,
-        variance=variance * size**2,
+        variance=variance,
         information=information * size**4,
         log_likelihood=like,
-        at_zero=tuple(bool(r == 0) for r in ratios),
+        at_zero=tuple(bool(v == 0) for v in variance[:-1]),
         fitted=rows @ estimate,
         group_effects=effects,
         _slopes=np.array([R.T @ s @ R for s in slopes]) / size**4,

@@ -124,3 +124,47 @@ def test_a_normal_law_between_two_ends():
     """scipy.stats.truncnorm."""
     for low, high, share in ((-1.0, 2.0, 0.3), (5.0, 6.0, 0.5), (-6.0, -5.0, 0.2), (1.0, np.inf, 0.9)):
         assert _within(0.0, 1.0, low, high, share) == pytest.approx(stats.truncnorm.ppf(share, low, high), rel=1e-8)
+
+
+def plots_and_bounds(seed=3):
+    """Constructed: six whole plots of four, a factor of theirs (slope 1), two within (2 and 1), above 11.5 unread."""
+    rng = np.random.default_rng(seed)
+    frame = pd.DataFrame(rng.uniform(-1, 1, (24, 2)), columns=["x1", "x2"])
+    frame["x3"] = np.repeat([0.0, 0.6, 0.2, 0.8, 0.4, 1.0], 4)
+    plot = np.repeat(np.arange(6), 4)
+    y = 10 + 2 * frame["x1"] + frame["x2"] + frame["x3"] + rng.normal(0, 0.8, 6)[plot] + rng.normal(0, 0.3, 24)
+    frame["Thickness"] = [f">{11.5:g}" if value > 11.5 else f"{value:.3f}" for value in y]
+    return frame.assign(whole_plot=[f"P{i}" for i in plot])
+
+
+@pytest.mark.parametrize("terms", ["all", "select"])
+def test_bounds_and_whole_plots_are_fitted_by_one_likelihood(terms):
+    made, frame = study(), plots_and_bounds()
+    model = fit(made, made.results(frame), terms=terms)["Thickness"]
+    apart = fit(made, made.results(frame.drop(columns="whole_plot")), terms=terms)["Thickness"]
+    assert {"whole_plot", "batch"} <= set(model.variance)
+    table, alone = (one.terms.set_index("term") for one in (model, apart))
+    # The factor of the whole plots is judged by these, one within them by batches.
+    assert table.loc["x3", "df"] < 6 < table.loc["x1", "df"]
+    assert table.loc["x3", "se"] > 1.3 * alone.loc["x3", "se"]
+    assert table.loc["x1", "se"] < alone.loc["x1", "se"]
+    said = next(finding for finding in model.findings if finding.code == "whole-plots")
+    assert said.level == "inform"
+    assert "sd" in said.got
+    low, high = np.isinf(apart.predictive(frame).batch_interval()).sum(), model.predictive(frame).batch_interval()
+    assert low == 0
+    assert np.isfinite(high).all()
+
+
+def test_the_joint_fit_says_the_same_in_every_coding():
+    made, frame = study(), plots_and_bounds()
+    coded, units = (
+        fit(made, made.results(frame), terms="all", coding=name)["Thickness"] for name in ("coded", "units")
+    )
+    a, b = (one.terms.set_index("term").loc[["x1", "x2", "x3"], ["t", "df", "p"]] for one in (coded, units))
+    assert a.to_numpy(dtype=float) == pytest.approx(b.to_numpy(dtype=float), rel=1e-6)
+    assert coded.log_likelihood == pytest.approx(units.log_likelihood, abs=1e-8)
+    # x3 runs from 0 to 1: its coded unit is half its range.
+    assert coded.terms.set_index("term").loc["x3", "estimate"] == pytest.approx(
+        units.terms.set_index("term").loc["x3", "estimate"] / 2, rel=1e-6
+    )

@@ -156,7 +156,7 @@ def test_too_few_whole_plots_are_said():
 
 
 def test_whole_plots_with_readings_beyond_reach():
-    """Both at once: the coefficients say that they leave the shared error out; what predicts takes it in."""
+    """Both at once: coefficients and what predicts allow for the error that batches of one whole plot share."""
     rng = np.random.default_rng(9)
     made = Study.from_dict(
         {
@@ -178,8 +178,11 @@ def test_whole_plots_with_readings_beyond_reach():
     model = fit(made, results)["Y"]
     said = [f.got for f in model.findings if f.code == "whole-plots"]
     assert len(said) == 1
-    assert "coefficients" in said[0]
+    assert "allow for both" in said[0]
     assert model.n == 24
+    table = model.terms.set_index("term")
+    assert table.loc["x", "df"] <= 6 < table.loc["z", "df"]
+    assert table.loc["x", "se"] > 5 * table.loc["z", "se"]
     seen = results.observed("Y")["value"].to_numpy()
     alone = fit(made, made.results(frame.drop(columns="whole_plot").assign(Y=seen)))["Y"]
 
