@@ -158,7 +158,7 @@ class Formula:
 
     @property
     def phases(self) -> tuple[tuple[str, tuple[Line, ...]], ...]:
-        """Lines by phase, in the order in which phases first stand in the study."""
+        """Lines by phase, in the order of making."""
         names = dict.fromkeys(line.phase for line in self.lines)
         return tuple((name, tuple(line for line in self.lines if line.phase == name)) for name in names)
 

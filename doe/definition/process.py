@@ -32,6 +32,16 @@ _WETTING = ("wet", "slurry", "dispers", "premix", "sprinkl", "pre-mix")
 _VISCOSITIES = {unit_key(unit) for unit in ("mPa.s", "Pa.s", "cP", "P")}
 
 
+def phase_order(steps: Sequence[Step], ingredients: Sequence[Ingredient]) -> tuple[str, ...]:
+    """The phases in the order in which the steps take them; those that no step takes stand last, as in the study."""
+    enters = _Making.of(steps, ingredients).enters
+    first: dict[str, int] = {}
+    for item in ingredients:
+        place = enters.get(item.name, len(steps))
+        first[item.phase] = min(place, first.get(item.phase, place))
+    return tuple(sorted(first, key=lambda phase: first[phase]))
+
+
 @dataclass(frozen=True, slots=True)
 class _Making:
     """The steps and where each ingredient goes in: the first step (from 0) that takes it or its phase."""

@@ -63,6 +63,12 @@ def _ends(stock: Stock, percent: Array) -> tuple[Array, Array]:
     return low, high
 
 
+def material_window(stock: Stock, percent: Array) -> tuple[float | None, float | None]:
+    """The pH that all materials of one recipe (percent, (m,)) bear: low and high, None where none of them says."""
+    low, high = (float(end[0]) for end in _ends(stock, percent[None, :]))
+    return (low if np.isfinite(low) else None), (high if np.isfinite(high) else None)
+
+
 def window_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     """K15: the windows of all materials that are there and of the product have room in common, less meter error."""
     low, high = _ends(stock, percent)

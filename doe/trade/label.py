@@ -12,6 +12,7 @@ import numpy.typing as npt
 from doe.definition.kinds import is_fragrance
 from doe.definition.parts import Response
 from doe.problems import Unavailable
+from doe.trade.acidity import material_window
 from doe.trade.composition import Stock, counts_mass, declaration
 from doe.trade.legal import allergen_threshold, allergens, counted_share, laws_for
 from doe.trade.quantities import QUANTITIES, form_of
@@ -36,7 +37,7 @@ _OF_PARTICLES = (
     ("bead_volume", "Volume share"),
     ("beads_per_gram", "Number"),
     ("bead_spacing", "Mean distance"),
-    ("density_difference", "Heavier than the base by"),
+    ("density_difference", "Density less that of the base"),
     ("yield_needed", "Just held by a yield value of"),
 )
 
@@ -116,4 +117,8 @@ def whole_of(study: Study, recipe: Mapping[str, Any]) -> tuple[tuple[str, float 
         value = float(form.values(columns)[0])
         if np.isfinite(value):
             out.append((words, value, QUANTITIES[key].unit))
-    return tuple(out)
+    percent = np.array([100.0 / study.total * float(recipe[name]) for name in stock.names])
+    window = zip(
+        ("Its materials bear a pH from", "Its materials bear a pH up to"), material_window(stock, percent), strict=True
+    )
+    return (*out, *((words, end, "pH") for words, end in window if end is not None))

@@ -67,8 +67,8 @@ _RULES = (
          "d^2 |density difference| g / (18 low-shear viscosity), against 1 mm in 90 days (our choice)", ("warn",),
          "Stokes (1851), from memory; xanthan alone shows no true yield value: Chen & Zatz (1992) J. Soc. Cosmet. "
          "Chem. 43, 1-12"),
-    Rule("bead-load", "particles that are to be seen are neither few nor many", "level from 1 to 4 %; about 2 % reads "
-         "as a good amount", ("inform",), PRACTICE),
+    Rule("bead-load", "particles that are to be seen are neither few nor many", "level of all together from 1 to 4 %; "
+         "about 2 % reads as a good amount", ("inform",), PRACTICE),
     Rule("K28", "thickness rises with a power of the gum in the water", "slope of ln viscosity (or yield value) by "
          "ln(gum / water) over batches as made, all else linear; 2 to 4 is usual", ("inform",),
          "scaling of entangled chains, from memory; the range: common practice"),

@@ -6,7 +6,7 @@ weeks decides, both ends of it looked at.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,7 @@ from doe.definition.materials import label
 from doe.definition.parts import Ingredient, Response
 from doe.trade.composition import Stock, volume_of
 from doe.trade.forms import Bend, Form
-from doe.trade.look import Given, Live, Look, Words, figure, no_less
+from doe.trade.look import Given, Live, Look, figure, no_less
 from doe.trade.settling import stokes_velocity, yield_to_hold
 
 if TYPE_CHECKING:
@@ -141,25 +141,40 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
         yield _held(stock.study, particle, gap, given, far, there_is)
         if given.low_shear is not None and given.yield_pa is None:
             yield _moves(particle, gap, given, far, there_is)
-        if not is_seen(particle.item):
-            continue
-        yield Look(
-            "bead-load", particle.label, np.where(there, particle.share * percent[:, particle.row], np.nan),
-            _load(particle.per_gram),
-            f"{FEW:g} to {MANY:g} % (common practice)", "nothing, if it is meant so",
-            low=FEW, high=MANY, number="percent",
-            live=Live(_load_words("{v}", "{v:0.5}", f"{{v:{particle.per_gram!r}}}"),
-                      ((1.0, Form(stock.percent(stock.one(particle.row, particle.share)))),), low=FEW, high=MANY,
-                      present=there_is),
-        )  # fmt: skip
+    seen = [particle for particle in particles(stock) if is_seen(particle.item)]
+    if seen:
+        yield _load_look(stock, percent, seen)
 
 
-def _load(often: float) -> Words:
-    return lambda v: _load_words(figure(v), figure(v / 2), figure(often * v))
+def _load_look(stock: Stock, percent: Array, seen: Sequence[Particle]) -> Look:
+    """The load of all particles that are to be seen, whatever material they come from.
+
+    How many are in a gram is said of one kind. That several are few is said where at least one is never left out.
+    """
+    share = sum(stock.one(particle.row, particle.share) for particle in seen)
+    load = percent @ share
+    one = seen[0] if len(seen) == 1 else None
+    low = FEW if one is not None or any(_is_always_in(stock, particle.row) for particle in seen) else 0.0
+    often = None if one is None else one.per_gram
+    return Look(
+        "bead-load", ", ".join(particle.label for particle in seen), np.where(load > 0, load, np.nan),
+        lambda v: _load_words(figure(v), figure(v / 2), None if often is None else figure(often * v)),
+        f"{FEW:g} to {MANY:g} % (common practice)", "nothing, if it is meant so",
+        low=low, high=MANY, number="percent",
+        live=Live(_load_words("{v}", "{v:0.5}", None if often is None else f"{{v:{often!r}}}"),
+                  ((1.0, Form(stock.percent(share))),), low=low, high=MANY,
+                  present=() if one is None else (stock.names[one.row],)),
+    )  # fmt: skip
 
 
-def _load_words(percent: str, times: str, often: str) -> str:
-    return f"{percent} %, {times} times what reads as a good amount; {often} particles in a gram"
+def _is_always_in(stock: Stock, row: int) -> bool:
+    name = stock.names[row]
+    return stock.study.region.reach.get(name, (stock.study.ingredient(name).level or 0.0, 0.0))[0] > 0
+
+
+def _load_words(percent: str, times: str, often: str | None) -> str:
+    count = "" if often is None else f"; {often} particles in a gram"
+    return f"{percent} %, {times} times what reads as a good amount{count}"
 
 
 def _size(particle: Particle) -> tuple[str, float]:

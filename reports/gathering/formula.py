@@ -11,6 +11,7 @@ import pandas as pd
 from doe.definition.categories import material_of
 from doe.definition.materials import as_chosen, material
 from doe.definition.parts import Response
+from doe.definition.process import phase_order
 from doe.problems import Problem, Unavailable
 from doe.region.pieces import Pieces
 from doe.study import Study
@@ -29,7 +30,7 @@ def spec_of(response: Response, scale: str | None = None) -> Spec:
     return Spec(
         response.name,
         response.unit or ("per kg" if response.source == "cost_per_kg" else ""),
-        response.method or ("computed from the recipe" if response.is_exact else ""),
+        response.method or _taken_from(response),
         response.aim,
         response.is_must,
         response.is_exact,
@@ -40,6 +41,13 @@ def spec_of(response: Response, scale: str | None = None) -> Spec:
         response.kind,
         tuple(grades.named(response).items()),
     )
+
+
+def _taken_from(response: Response) -> str:
+    """How a response without a method of its own is come by: by the recipe, or from a curve."""
+    if response.is_exact:
+        return "computed from the recipe"
+    return f"{str(response.source).replace('_', ' ')} of {response.of}" if response.is_derived else ""
 
 
 def revived(value: Any) -> Any:
@@ -138,7 +146,8 @@ def _lines(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[
     every, region = models.tried, study.region.holding(recipe.to_frame().T)
     lines = []
     levels = {str(name): value for name, value in recipe.items()}
-    for item in as_chosen(study, levels):
+    order = phase_order(study.steps, study.ingredients)
+    for item in sorted(as_chosen(study, levels), key=lambda item: order.index(item.phase)):
         level = float(recipe[item.name])
         moves = item.role in ("varied", "fill") and item.name in study.region.reach
         category = material_of(item.name)

@@ -14,6 +14,7 @@ from doe import Study
 from doe.definition.parts import Response
 from doe.design.design import Design
 from doe.problems import Problem
+from doe.results.curves import observed
 from doe.results.results import Results
 from doe.trade import study_findings
 from doe.trade.legal import coverage
@@ -33,6 +34,7 @@ from reports.wording import proof as wording_proof
 from reports.wording.changes import kept_lines
 
 _MOST_ALTERNATIVES = 3
+_SIGNS = {"below": "<", "above": ">"}  # before a reading that is only a bound
 
 
 def gather(
@@ -91,7 +93,9 @@ def gather(
         events=tuple(Event(e.when, e.user, e.command, e.why or e.command) for e in journal),
         categories=tuple(name for name in study.region.categories if name in study.columns),
         region=MappingProxyType({"dimension": study.region.dimension, "reach": dict(study.region.reach)}),
-        limits=tuple((limit.rule, limit.why) for limit in study.limits),
+        limits=tuple(
+            (f"{limit.rule} when {limit.when}" if limit.when else limit.rule, limit.why) for limit in study.limits
+        ),
         open_questions=_open(study, models),
         kept=tuple(kept_lines(kept)),
         digests=MappingProxyType({**study.digests, **({"results": results.digest} if results else {})}),
@@ -297,12 +301,18 @@ def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:
         return ()
     rows = []
     readings, asked = results.counted, {one.name: one for one in study.responses}
+    taken = {r.name: observed(study, results, r)[0] for r in study.responses if r.is_derived}
     for batch, row in results.batches.iterrows():
         own = readings[readings["batch"] == batch]
-        said = {
-            str(name): "; ".join(_reading(r, asked.get(str(name))) for _, r in group.iterrows())
-            for name, group in own.groupby("response")
-        }
+        said = {}
+        for name, group in own.groupby("response"):
+            response = asked.get(str(name))
+            each = [_reading(r, response) for _, r in group.iterrows()]
+            is_curve = response is not None and response.kind == "curve"
+            said[str(name)] = _curve(each) if is_curve else "; ".join(each)
+        for name, frame in taken.items():
+            for _, found in frame[frame.index == batch].iterrows():
+                said[name] = _taken(found)
         order = known(row["order"])
         rows.append(
             BatchRow(
@@ -319,6 +329,16 @@ def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:
     return tuple(rows)
 
 
+def _curve(each: Sequence[str]) -> str:
+    """The readings of a curve in short: from the first to the last, in one line."""
+    return each[0] if len(each) == 1 else f"{each[0]}\u00a0to\u00a0{each[-1]}"
+
+
+def _taken(row: pd.Series) -> str:
+    """What was taken from a batch's curve, to three digits."""
+    return f"{_SIGNS.get(str(row['bound']), '')}{row['value']:.3g}"
+
+
 def _reading(row: pd.Series, response: Response | None) -> str:
     value = known(row["value"])
     if value is None:
@@ -326,8 +346,7 @@ def _reading(row: pd.Series, response: Response | None) -> str:
     text = f"{value:g}" if isinstance(value, int | float) else str(value)
     if response is not None and isinstance(value, int | float) and (response.kind == "pass" or grades.named(response)):
         text = grades.as_read(response, float(value), float(value))
-    sign = {"below": "<", "above": ">"}.get(str(row["bound"]), "")
-    return f"{sign}{text}"
+    return f"{_SIGNS.get(str(row['bound']), '')}{text}"
 
 
 def _fits(specs: Sequence[Spec], models: Models | None) -> tuple[FitFacts, ...]:

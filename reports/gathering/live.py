@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from doe.definition.categories import NONE, material_of
+from doe.definition.process import phase_order
 from doe.problems import Unavailable
 from doe.study import Study
 from optimise.formula.playable import playable
@@ -67,7 +68,7 @@ def _predicts(models: Models) -> bool:
 
 def _lines(study: Study, models: Models) -> list[dict[str, Any]]:
     """The sheet's lines, phase by phase; `column` is the place among the levels that move, None for a fixed one."""
-    phases = list(dict.fromkeys(item.phase for item in study.ingredients))
+    phases = phase_order(study.steps, study.ingredients)
     names = list(study.region.names)
     out = []
     for item in sorted(study.ingredients, key=lambda i: phases.index(i.phase)):

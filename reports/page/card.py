@@ -14,11 +14,13 @@ from doe.definition.parts import Step
 from doe.problems import Problem
 from optimise import Models, tolerances
 from reports import numbers, tables
-from reports.facts import Formula, Line, Setting
+from reports.facts import Formula, Line, Setting, Spec
 from reports.gathering.formula import confirmed_words, formulas
 from reports.papers.cautions import cautions
+from reports.papers.measuring import Measure
 from reports.wording import wording
 
+CURRENT_TEXT = "These lists are dated and short: check each against the current text, and with a safety assessor."
 CAUTIONS = (
     "Bench batches stand behind this card; scale, lots and plant differ.",
     "Hot stages, acids and alkalis, preservatives and fragrance: follow each material's own data sheet.",
@@ -89,7 +91,7 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
             {
                 "name": s.spec.name,
                 "unit": s.spec.unit,
-                "method": s.spec.method,
+                "method": how_measured(study, s.spec),
                 "asked": wording.asked(s.spec),
                 "predicted": _plain(s.predicted),
             }
@@ -134,10 +136,29 @@ def composition_rows(formula: Formula) -> list[list[str]]:
     ]  # fmt: skip
 
 
+def spec_rows(study: Study, formula: Formula) -> list[list[str]]:
+    """The specs as cells: response, what is asked, what is predicted, by which method and when."""
+    return [
+        [s.spec.name, wording.asked(s.spec), wording.predicted(s), how_measured(study, s.spec)] for s in formula.strips
+    ]
+
+
+def how_measured(study: Study, spec: Spec) -> str:
+    """The method of a spec with that of the curve it is taken from, the age and store of the sample, and its size."""
+    response = study.response(spec.name)
+    read = study.response(str(response.of)) if response.is_derived and response.of else response
+    measure = Measure.of(read, study)
+    method = spec.method if read is response else f"{spec.method}: {read.method}"
+    parts = (method, f"after {measure.when}" if measure.when else "", f"on {measure.sample}" if measure.sample else "")
+    return "; ".join(part for part in parts if part)
+
+
 def tolerance_words(line: Line | Setting) -> str:
-    """How far a level may go, all others within theirs, with nine tenths of the chance kept; else nothing."""
+    """How far a level may go, all others within theirs, with nine tenths of the chance kept; or why it does not."""
     if line.tolerance is None:
-        return ""
+        if isinstance(line, Line) and (line.role == "fixed" or (line.allowed and line.allowed[0] == line.allowed[1])):
+            return "fixed"
+        return "as adjusted" if isinstance(line, Line) and line.role == "adjuster" else ""
     return f"{numbers.figure(line.tolerance[0])} to {numbers.figure(line.tolerance[1])}"
 
 
@@ -199,11 +220,17 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
             tables.wrapped(f"  {i}. {making(s)}", indent="     ") for i, s in enumerate(study.steps, 1)
         ]
     out += _label_lines(formula)
-    specs = [
-        [f"  {s.spec.name}", wording.asked(s.spec), wording.predicted_short(s), s.spec.method] for s in formula.strips
-    ]
-    out += ["", "Specs", tables.aligned(specs, most=60), "", chance_line(formula), ""]
+    out += ["", "Specs", *_spec_lines(study, formula), "", chance_line(formula), ""]
     return "\n".join([*out, *(tables.wrapped(f"- {line}", indent="  ") for line in card_cautions(study))])
+
+
+def _spec_lines(study: Study, formula: Formula) -> list[str]:
+    """What is asked and predicted, a line each, and under it by which method, whole."""
+    rows = [[f"  {s.spec.name}", wording.asked(s.spec), wording.predicted_short(s)] for s in formula.strips]
+    lines = tables.aligned(rows, most=60).splitlines()
+    how = [how_measured(study, strip.spec) for strip in formula.strips]
+    told = [[tables.wrapped(f"    {words}", indent="      ")] if words else [] for words in how]
+    return [line for one, under in zip(lines, told, strict=True) for line in (one, *under)]
 
 
 def _label_lines(formula: Formula) -> list[str]:
@@ -222,6 +249,7 @@ def _label_lines(formula: Formula) -> list[str]:
     if trade.untold:
         out.append(tables.wrapped(f"  {trade.untold}", indent="  "))
     out += [tables.wrapped(f"  {law}", indent="    ") for law in trade.laws]
+    out += [tables.wrapped(f"  {CURRENT_TEXT}", indent="    ")] if trade.laws or trade.allergens else []
     rows = [[f"  {what}", value, unit] for what, value, unit in composition_rows(formula)]
     return [*out, "", "As a whole", tables.aligned(rows, right=(1,), most=60)] if rows else out
 

@@ -93,7 +93,8 @@ def card_page(study: Study, formula: Formula, batch_g: float, results_digest: st
         "steps": [card.making(step) for step in study.steps],
         "tolerances": card.tolerances_by_name(formula),
         "composition": card.composition_rows(formula),
-        "specs": [[s.spec.name, wording.asked(s.spec), wording.predicted(s), s.spec.method] for s in formula.strips],
+        "specs": card.spec_rows(study, formula),
+        "current_text": card.CURRENT_TEXT,
         "cautions": card.card_cautions(study),
     }
     return rendered("card.html", values, FILTERS)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe.bench.bench import adjusts_ph
 from doe.definition.parts import Factor, Step
-from doe.definition.process import PROCESS_CODES
+from doe.definition.process import PROCESS_CODES, phase_order
 from doe.recipes.weighing import Line, small_weights, weigh_lines
 from doe.results.timetable import making_day
 from reports import tokens
@@ -126,7 +126,7 @@ def _pages(study: Study, design: Design) -> list[Page]:
                 repeats=_label(run.get("replicate_of")),
                 extreme=trial in design.make_first,
                 settings=_settings(study, levels),
-                phases=_phases(lines),
+                phases=_phases(study, lines),
                 adjusters=tuple(line for line in lines if line.ingredient.role == "adjuster"),
                 warnings=small_weights(study, lines),
                 total=_total(lines),
@@ -150,10 +150,12 @@ def _settings(study: Study, levels: Mapping[str, Any]) -> tuple[tuple[Factor, st
     return tuple(shown)
 
 
-def _phases(lines: tuple[Line, ...]) -> tuple[Phase, ...]:
+def _phases(study: Study, lines: tuple[Line, ...]) -> tuple[Phase, ...]:
+    """What is weighed, phases in the order of making."""
     weighed = [line for line in lines if line.ingredient.role != "adjuster"]
-    names = dict.fromkeys(line.ingredient.phase for line in weighed)
-    return tuple(Phase(name, tuple(line for line in weighed if line.ingredient.phase == name)) for name in names)
+    by_name = {name: tuple(line for line in weighed if line.ingredient.phase == name)
+               for name in phase_order(study.steps, study.ingredients)}  # fmt: skip
+    return tuple(Phase(name, own) for name, own in by_name.items() if own)
 
 
 def _total(lines: tuple[Line, ...]) -> str:

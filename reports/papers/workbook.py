@@ -11,6 +11,7 @@ from doe.bench import bench
 from doe.definition.cells import takes_none_seen
 from doe.definition.materials import labels
 from doe.definition.parts import Response
+from doe.definition.process import phase_order
 from doe.recipes.weighing import weigh_lines
 from reports.papers.guide import guide_sheet, plan_sheet
 from reports.papers.spreadsheet import (
@@ -326,8 +327,8 @@ class _Makers:
 
 
 def _by_phase(study: Study, levels: Mapping[str, float | str]) -> list[Any]:
-    """The lines of a batch, phases in the order in which they first stand in the study."""
-    order = list(dict.fromkeys(item.phase for item in study.ingredients))
+    """The lines of a batch, phases in the order of making."""
+    order = phase_order(study.steps, study.ingredients)
     return sorted(weigh_lines(study, levels), key=lambda line: order.index(line.ingredient.phase))
 
 

@@ -335,7 +335,7 @@ def effect_reading(spec: Spec, effects: Sequence[Effect]) -> str:
         ends = [max(range(len(strong.levels)), key=lambda i: way * strong.points[i][1]) for way in (-1, 1)]
         least, most = (grades.one(spec, strong.points[i][1], errors[i], spec.unit) for i in ends)
         says = (
-            f"{name} moves most with {strong.direction}: {least} at {strong.levels[ends[0]]},"
+            f"{name} moves most with {_moved(strong)}: {least} at {strong.levels[ends[0]]},"
             f" {most} at {strong.levels[ends[1]]}."
         )
     else:
@@ -351,8 +351,8 @@ def effect_reading(spec: Spec, effects: Sequence[Effect]) -> str:
 
 
 def _moved(one: Effect) -> str:
-    """What is moved along a direction."""
-    return one.direction.partition(" up")[0]
+    """What is moved along a direction; a material is no level of its ingredient."""
+    return f"the choice of {one.direction}" if one.levels else one.direction.partition(" up")[0]
 
 
 def chance_reading(effects: Sequence[Effect], wanted: float) -> str:

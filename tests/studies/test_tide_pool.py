@@ -142,3 +142,34 @@ def test_the_first_example_trips_none_at_stop_level():
     found = study_findings(Study.from_toml(example_toml("potting-shed")))
     assert found
     assert not [problem for problem in found if problem.level == "stop"]
+
+
+def test_the_card_of_the_mask_has_all_that_is_handed_over(shown, call, capsys):
+    """Declaration, allergens, phases, tolerances, specs, methods, cautions; thresholds as in doe/trade/README.md."""
+    code, card = call("card", shown, "--formula", "F1")
+    assert code in (0, 1)
+    shares = [row["percent"] for row in card["declaration"]]
+    assert shares == sorted(shares, reverse=True)
+    # 0.25 % of a scent with 5 % linalool; rinse-off, so from 0.01 % on.
+    (linalool,) = card["allergens"]
+    assert (linalool["name"], linalool["above"]) == ("Linalool", 0.01)
+    assert linalool["percent"] == pytest.approx(0.25 * 0.05)
+    assert "".join(line["phase"] for line in card["lines"]) == "AABBCCDE"
+    gum = next(line for line in card["lines"] if line["name"] == "Gum")
+    assert gum["tolerance"][0] <= gum["level"] <= gum["tolerance"][1]
+    how = {row["name"]: row["method"] for row in card["specs"]}
+    assert how["Yield value"].startswith("yield value of Flow curve: vane in a cup")
+    assert how["Yield value"].endswith("after 24 h; on 20 g")
+    assert all(how.values())
+    if any(line.get("material") == "Blue perlite" for line in card["lines"]):
+        whole = {row["what"]: row["value"] for row in card["composition"]}
+        assert whole["Its materials bear a pH from"] == 6.8
+        assert whole["Its materials bear a pH up to"] == 7.2
+    said = " ".join(card["cautions"])
+    assert "For assessment by a qualified safety assessor" in said
+    capsys.readouterr()
+    main(["card", str(shown), "--formula", "F1"])
+    text = capsys.readouterr().out
+    assert "…" not in text
+    assert "check each against the current text" in " ".join(text.split())
+    assert not {"safe", "preserved"} & set(re.findall(r"[a-z]+", text.casefold()))

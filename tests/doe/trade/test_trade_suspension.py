@@ -136,3 +136,20 @@ def test_quantities_of_particles_see_into_a_premix(study):
     made = study({**BEADS, "low": 0.0}, grit, two)
     form = form_of(made, Response("", source="bead_volume", of="Slurry"))
     assert "several kinds of particles: Beads, Grit" in form.reason
+
+
+def test_the_load_is_that_of_all_particles_together(study):
+    """By hand: 2.5 % of one kind and 2 % of another are 4.5 %, above the 4 % that neither reaches alone."""
+
+    def load(made, **levels):
+        (found,) = TradeChecks(made).each(made.complete(pd.DataFrame([levels])))
+        return [(p.where, round(dict(p.numbers)["percent"], 9)) for p in found if p.code == "bead-load"]
+
+    pearls = {"name": "Pearls", "low": 0.4, "high": 6.0, "density": 1.4, "d50_um": 300}
+    made = study(BEADS, pearls)
+    assert load(made, Beads=2.5, Pearls=2.0) == [("Beads, Pearls", 4.5)]
+    assert load(made, Beads=0.6, Pearls=0.6) == []
+    assert load(made, Beads=0.5, Pearls=0.4) == [("Beads, Pearls", 0.9)]
+    optional = study({**BEADS, "low": 0.0}, {**pearls, "low": 0.0})
+    assert load(optional, Beads=0.0, Pearls=0.0) == []
+    assert load(optional, Beads=3.0, Pearls=1.5) == [("Beads, Pearls", 4.5)]
