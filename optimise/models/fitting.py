@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +21,7 @@ from optimise.models import findings
 from optimise.models.aims import window
 from optimise.models.batchdata import BatchData, gather
 from optimise.models.bounds import by_likelihood, likely, with_bounds
+from optimise.models.choosing import Chosen, TermsChoice, pick
 from optimise.models.coefficients import coefficient_table, stationary_point, way_out
 from optimise.models.fewblocks import FewBlocks, block_of, few_blocks, told
 from optimise.models.findings import say
@@ -37,10 +38,7 @@ from optimise.statistics.diagnosis import Number
 from optimise.statistics.leastsq import ALONE, Array, Influence, LeastSquares, independent, solve
 from optimise.statistics.mixed import MixedFit
 from optimise.statistics.posterior import Posterior
-from optimise.statistics.selection import Choice, choose
 from optimise.statistics.whitened import Whitened, sharing
-
-TermsChoice = Literal["select", "all"]
 
 # Levels that differ by a thousandth of their range differ by no more than they are weighed and timed: a term that
 # rests on that alone would be nothing but noise, many times enlarged (common practice, no source).
@@ -50,15 +48,6 @@ _AS_SETTLED = 0.02  # of a level: how far weighing moves one that its material s
 
 
 _Solved = tuple[Core, list[str], list[Problem]]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Chosen:
-    """The terms to fit, how they were chosen, and what there is to say of it."""
-
-    terms: Terms
-    selection: Mapping[str, Any]
-    notes: tuple[Problem, ...]
 
 
 def fit_response(
@@ -140,7 +129,7 @@ def _fitted(
     seen_by, values = rows, y
     if data.shared is not None:
         seen_by, values = as_if_alone(modest, rows, y, data.shared)
-    picked = _pick(planned, seen_by, values, choice, response.name)
+    picked = pick(planned, seen_by, values, choice, response.name)
     solved = _solved(picked.terms, base, data, y, response, scale)
     joint: SharedCensoredFit | None = None
     mixed: MixedFit | None = None
@@ -174,9 +163,9 @@ def _fitted(
 
 
 def _by_bounds(
-    planned: Terms, picked: _Chosen, solved: _Solved, data: BatchData, ends: tuple[Array, Array], response: Response,
+    planned: Terms, picked: Chosen, solved: _Solved, data: BatchData, ends: tuple[Array, Array], response: Response,
     scale: Scale, choice: TermsChoice,
-) -> tuple[_Chosen, _Solved, Array, SharedCensoredFit | None] | None:  # fmt: skip
+) -> tuple[Chosen, _Solved, Array, SharedCensoredFit | None] | None:  # fmt: skip
     """The terms that the bounds carry, their fit by likelihood, all values as completed, and what is shared beside.
 
     None where not even the first-order terms can be had.
@@ -231,64 +220,6 @@ def _modest(planned: Terms, rows: Array) -> Array:
     if len(rows) >= rows.shape[1] + 3:
         return rows
     return rows[:, np.flatnonzero(planned.first_order)]
-
-
-def _pick(planned: Terms, rows: Array, y: Array, choice: TermsChoice, where: str) -> _Chosen:
-    free = [not s for s in planned.sure]
-    if not any(free):
-        free = [not first for first in planned.first_order]
-    n, p = len(y), len(planned)
-    if choice == "all":
-        return _all_terms(planned, rows, n, free, where)
-    extra = rows.shape[1] - p
-    sure = [not f for f in free] + [True] * extra
-    parents = _parents(planned) + [frozenset()] * extra
-    found = choose(rows, y, sure, parents)
-    kept = [j in found.chosen for j in range(p)]
-    for j in range(p):
-        kept[j] = kept[j] or sure[j]  # one that cannot be told apart is named as such later
-    return _Chosen(planned.only(kept), _selection(planned, found, sure), ())
-
-
-def _parents(planned: Terms) -> list[frozenset[int]]:
-    """Column numbers of the terms that divide each term, among those planned."""
-    place = {frozenset(t.powers_dict.items()) | {("difference", t.difference)}: j for j, t in enumerate(planned.terms)}
-    out = []
-    for term in planned.terms:
-        keys = [frozenset(t.powers_dict.items()) | {("difference", t.difference)} for t in term.parents()]
-        out.append(frozenset(place[key] for key in keys if key in place))
-    return out
-
-
-def _selection(planned: Terms, found: Choice, sure: Sequence[bool]) -> dict[str, Any]:
-    p = len(planned)
-    best = found.aicc
-    near = [
-        {"terms": [planned.labels[j] for j in columns if j < p], "delta_aicc": score - best if score > best else 0.0}
-        for score, columns in found.near
-    ]
-    share = {label: float(found.share[j]) for j, label in enumerate(planned.labels)}
-    return {
-        "how": f"{found.how}; first-order and sure terms were kept throughout",
-        "criterion": "AICc",
-        "near": near,
-        "chosen_share": share,
-        "always": [label for label, kept in zip(planned.labels, sure, strict=False) if kept],
-        "looked_at": found.looked_at,
-        "caution": "p-values are those of terms fixed beforehand: after a choice they are too small; read chosen_share",
-    }
-
-
-def _all_terms(planned: Terms, rows: Array, n: int, free: Sequence[bool], where: str) -> _Chosen:
-    how = {"how": "every planned term was kept", "criterion": "AICc", "near": [], "chosen_share": {}}
-    if n > rows.shape[1] or not any(free):
-        return _Chosen(planned, how, ())
-    kept = planned.only(not f for f in free)
-    got = f"{n} batches cannot carry all {len(planned)} planned terms"
-    note = say("too-few-for-all", "warn", where, f"{got}: only the {len(kept)} sure ones were fitted",
-               "make more batches, or let terms be chosen (--terms select)")  # fmt: skip
-    how["how"] = f"{got}: the sure ones were kept"
-    return _Chosen(kept, how, (note,))
 
 
 def _solved(terms: Terms, base: Coding, data: BatchData, y: Array, response: Response, scale: Scale) -> _Solved:
@@ -351,7 +282,7 @@ def _stated_sd(response: Response, scale: Scale, values: Array) -> float | None:
 
 def _assembled(
     study: Study, response: Response, scale: Scale, why: str, data: BatchData, y: Array, core: Core,
-    aliased: list[str], picked: _Chosen, notes: list[Problem], coding: str, ends: tuple[Array, Array],
+    aliased: list[str], picked: Chosen, notes: list[Problem], coding: str, ends: tuple[Array, Array],
     choice: TermsChoice, seen: Whitened | None = None,
 ) -> FittedModel:  # fmt: skip
     """The model as plain least squares has it; outliers, trends and the power by what was `seen` of shared errors."""

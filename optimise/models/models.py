@@ -21,11 +21,12 @@ from doe.threads import one_thread
 from optimise.models.aims import fitted_musts, has_window, musts, window
 from optimise.models.batchdata import shares
 from optimise.models.chance import Window, chance_interval, joint_chance
+from optimise.models.choosing import TermsChoice
 from optimise.models.correlation import residual_correlation
 from optimise.models.fence import Fence
 from optimise.models.few import nothing_to_fit
 from optimise.models.fitted import FittedModel
-from optimise.models.fitting import TermsChoice, fit_response
+from optimise.models.fitting import fit_response
 from optimise.models.gumlaw import PowerLaw, gum_findings, power_law
 from optimise.models.hull import Hull
 from optimise.models.modelfile import stored, stored_fence

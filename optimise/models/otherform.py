@@ -20,8 +20,9 @@ from doe.results.results import Results
 from doe.study import Study
 from doe.terms.terms import Form
 from optimise.models.batchdata import shares
+from optimise.models.choosing import TermsChoice
 from optimise.models.fitted import Core, FittedModel
-from optimise.models.fitting import TermsChoice, fit_response
+from optimise.models.fitting import fit_response
 from optimise.models.predictors import LeastSquaresPredictor
 from optimise.statistics.leastsq import Array
 
