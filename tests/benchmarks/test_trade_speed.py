@@ -4,6 +4,7 @@ import time
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from doe import Study
 from doe.trade import Given, TradeChecks
@@ -31,9 +32,24 @@ STUDY = {
 }  # fmt: skip
 
 
-def test_ten_thousand_formulas_in_under_a_second():
-    study = Study.from_dict(STUDY)
-    levels = study.complete(pd.DataFrame(study.region.sample(FORMULAS, 1), columns=list(study.region.names)))
+def chosen():
+    """The same study with three materials to choose from in three places: 27 combinations."""
+    places = ("Gum", "Emulsifier A", "Salt")
+    choice = {name: [{"name": f"{name} {k}", "ph_high": 5.0 + k} for k in range(3)] for name in places}
+    items = [
+        item | ({"choice": choice[item["name"]]} if item["name"] in places else {}) for item in STUDY["ingredient"]
+    ]
+    return STUDY | {"ingredient": items}
+
+
+@pytest.mark.parametrize("source", [STUDY, chosen()], ids=["one material each", "27 choices"])
+def test_ten_thousand_formulas_in_under_a_second(source):
+    study = Study.from_dict(source)
+    points = pd.DataFrame(study.region.sample(FORMULAS, 1), columns=list(study.region.names))
+    combos = study.region.combinations
+    for name in study.region.categories:
+        points[name] = [combos[i % len(combos)][name] for i in range(FORMULAS)]
+    levels = study.complete(points)
     given = Given(ph=np.linspace(4.5, 7.5, FORMULAS), yield_pa=np.geomspace(0.01, 10, FORMULAS), how="predicted")
     checks = TradeChecks(study)
     took = {}

@@ -114,7 +114,7 @@ def test_allergens_count_over_all_sources_against_the_threshold_of_the_product(s
 
 
 def test_a_preservative_that_is_a_listed_allergen_counts_by_its_name(study, findings):
-    """Benzyl alcohol stands on both lists: Annex III, entry 68."""
+    """Benzyl alcohol stands on both lists: Annex III, entry 45 (from memory), and Annex V, entry 34."""
     made = study({"name": "Preservative", "level": 0.5, "inci": "Benzyl Alcohol"})
     assert "Benzyl Alcohol" in findings(made)["K16"].got
 
@@ -208,3 +208,45 @@ def test_a_fragrance_that_does_not_tell_its_allergens_is_named_on_the_label(stud
         made = study(*items, market=market)
         (recipe,) = made.complete(pd.DataFrame([{"Stirring": 1.0}])).to_dict("records")
         assert label_of(made, recipe).untold == untold
+
+
+@pytest.mark.parametrize(
+    "inci, product, highest",
+    # Regulation (EC) No 1223/2009, Annex V, as % of the material named. Molar masses: standard atomic weights.
+    [
+        ("Propionic Acid", "rinse-off", 2.0),  # entry 2, version 2021-11-04
+        ("Salicylic Acid", "leave-on", 0.5),  # entry 3
+        ("Potassium Sorbate", "leave-on", 0.6 * 150.218 / 112.128),  # entry 4, as acid (Directive 76/768/EEC)
+        ("Sodium Dehydroacetate", "rinse-off", 0.6 * 190.130 / 168.148),  # entry 13, as acid, from memory
+        ("Formic Acid", "rinse-off", 0.5),  # entry 14
+        ("Phenoxyethanol", "leave-on", 1.0),  # entry 29, SCCS/1575/16
+        ("Benzyl Alcohol", "rinse-off", 1.0),  # entry 34, from memory
+        ("Methylparaben", "leave-on", 0.4 * 152.149 / 138.122),  # entry 12, as acid, from memory
+        ("Propylparaben", "leave-on", 0.14 * 180.203 / 138.122),  # entry 12a, as acid, from memory
+        ("Methylchloroisothiazolinone", "rinse-off", 0.75 * 0.0015),  # entry 39: 3 to 1 with the other, from memory
+        ("Iodopropynyl Butylcarbamate", "rinse-off", 0.02),  # entry 56, from memory
+        ("Iodopropynyl Butylcarbamate", "leave-on", 0.01),  # entry 56, from memory
+        ("Piroctone Olamine", "leave-on", 0.5),  # entry 35, from memory
+    ],
+)
+def test_the_highest_share_of_a_material_is_that_of_its_line(study, findings, inci, product, highest):
+    made = study({"name": "Keeper", "low": 0, "high": 5, "inci": inci}, product=product)
+    assert "K11" not in findings(made, Keeper=0.999 * highest)
+    found = findings(made, Keeper=1.001 * highest)["K11"]
+    assert found.level == "stop"
+    assert "a qualified safety assessor decide" in found.do
+
+
+def test_all_parabens_together_have_a_limit_too(study):
+    """Annex V, entries 12 and 12a (from memory): 0.8 % as acid in all, though none is above its own."""
+    keepers = [{"name": name, "level": level, "inci": name} for name, level in
+               (("Methylparaben", 0.40), ("Ethylparaben", 0.40), ("Propylparaben", 0.15))]  # fmt: skip
+    (found,) = [p for p in study_findings(study(*keepers)) if p.code == "K11"]
+    # 0.40 x 0.9078 + 0.40 x 0.8312 + 0.15 x 0.7665, the shares of the acid by molar mass.
+    assert dict(found.numbers)["percent"] == pytest.approx(138.122 * (0.4 / 152.149 + 0.4 / 166.176 + 0.15 / 180.203))
+
+
+def test_an_oil_is_labelled_by_the_name_of_its_group(study, findings):
+    """Lemongrass oil, whichever of its plants it is from: additions of Regulation (EU) 2023/1545 (from memory)."""
+    oil = {"name": "Oil", "level": 0.02, "inci": "Cymbopogon Flexuosus Oil"}
+    assert "Lemongrass Oil" in findings(study(oil))["K16"].got
