@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import product
 from typing import Any
 
 import numpy as np
@@ -22,7 +21,7 @@ from optimise.models.findings import say
 from optimise.models.fitted import Core, Stationary, number_column
 from optimise.models.scales import Scale
 from optimise.models.surface import Fitted as Surface
-from optimise.models.surface import best_way, eigenvalue_errors, stationary_region
+from optimise.models.surface import best_way, eigenvalue_errors, stationary_edges
 from optimise.statistics.diagnosis import no_error
 from optimise.statistics.leastsq import Array, LeastSquares, solve, two_sided
 from optimise.statistics.stationary import Canonical, canonical, quadratic_of
@@ -185,7 +184,9 @@ def _in_units(study: Study, point: Canonical, coded: Coded, scale: Scale, has_er
     confidence: Mapping[str, tuple[float, float]] | Unavailable = none
     if has_error and coded.fitted.df > 0:
         errors = tuple(map(float, eigenvalue_errors(coded.fitted, point.place, point.axes)))
-        confidence = _reach_in_units(region.names, coded, stationary_region(coded.fitted, point.place))
+        confidence = _reach_in_units(region.names, coded, stationary_edges(coded.fitted, point.place))
+    ends = {} if isinstance(confidence, Unavailable) else confidence
+    beyond, impossible = _out_of_reach(region, ends)
     return Stationary(
         at={name: float(value) for name, value in zip(region.names, levels, strict=True)},
         kind=point.kind,
@@ -195,17 +196,32 @@ def _in_units(study: Study, point: Canonical, coded: Coded, scale: Scale, has_er
         coordinates=coded.coordinates,
         eigenvalue_se=errors,
         confidence=confidence,
+        beyond=beyond,
+        impossible=impossible,
     )
 
 
+def _out_of_reach(region: Region, ends: Mapping[str, tuple[float, float]]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Names of `ends` that leave the study's limits, and those of a blend that fall below 0 or exceed the total."""
+    beyond, impossible = [], []
+    for name, (low, high) in ends.items():
+        least, most = region.reach[name]
+        room = 1e-9 * max(abs(least), abs(most))
+        if low < least - room or high > most + room:
+            beyond.append(name)
+        total = np.inf if region.blend_total is None else region.blend_total
+        if name in region.blend and (low < -room or high > total + room):
+            impossible.append(name)
+    return tuple(beyond), tuple(impossible)
+
+
 def _reach_in_units(
-    names: Sequence[str], coded: Coded, reach: Array | Unavailable
+    names: Sequence[str], coded: Coded, edges: Array | Unavailable
 ) -> Mapping[str, tuple[float, float]] | Unavailable:
-    """The box round the confidence region, in levels; of a blend's fill, what the others leave it."""
-    if isinstance(reach, Unavailable):
-        return reach
-    corners = np.array(list(product(*reach)))
-    levels = coded.decoded(corners)
+    """How far the edges (m, d) of the confidence region reach, in levels."""
+    if isinstance(edges, Unavailable):
+        return edges
+    levels = coded.decoded(edges)
     return {name: (float(v.min()), float(v.max())) for name, v in zip(names, levels.T, strict=True)}
 
 

@@ -31,7 +31,9 @@ _NO_POWER = Unavailable("a power is looked for where values were measured", "not
 class Stationary:
     """Where a fitted quadratic has no slope: levels `at`, `kind`, eigenvalues in `coordinates`, value there, inside.
 
-    `eigenvalue_se` are their standard errors; `confidence` gives by name how far the 95 % region of the place reaches.
+    `eigenvalue_se` are their standard errors; `confidence` gives by name how far the 95 % region of the place reaches,
+    `beyond` the names in which that is beyond the limits of the study, `impossible` those in which it is an amount that
+    no blend can have.
     """
 
     at: Mapping[str, float]
@@ -42,6 +44,8 @@ class Stationary:
     coordinates: str
     eigenvalue_se: tuple[float, ...] | Unavailable
     confidence: Mapping[str, tuple[float, float]] | Unavailable
+    beyond: tuple[str, ...] = ()
+    impossible: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """The form promised for `--json`."""
@@ -54,6 +58,8 @@ class Stationary:
             "coordinates": self.coordinates,
             "eigenvalue_se": _plain(self.eigenvalue_se),
             "confidence": _plain(self.confidence),
+            "beyond": list(self.beyond),
+            "impossible": list(self.impossible),
         }
 
 

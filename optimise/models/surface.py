@@ -24,6 +24,7 @@ Rows = Callable[[Array], Array]
 
 _FAR = 5.0
 _RAYS = 200
+_NEARER, _BESIDE = (0.3, 0.15, 0.07, 0.03), 20  # how far beside the best rays others are tried, and how many
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,7 +62,13 @@ def eigenvalue_errors(surface: Fitted, place: Array, axes: Array) -> Array:
 
 
 def stationary_region(surface: Fitted, place: Array, level: float = 0.95) -> Array | Unavailable:
-    """How far the confidence region of the stationary point `place` (d,) reaches along each coordinate, (d, 2).
+    """How far the confidence region of the stationary point `place` (d,) reaches along each coordinate, (d, 2)."""
+    edges = stationary_edges(surface, place, level)
+    return edges if isinstance(edges, Unavailable) else np.column_stack([edges.min(axis=0), edges.max(axis=0)])
+
+
+def stationary_edges(surface: Fitted, place: Array, level: float = 0.95) -> Array | Unavailable:
+    """Where the confidence region of the stationary point `place` (d,) ends, along many rays from it, (m, d).
 
     Unavailable where it does not close within five times the coded range: the trials then do not say where it lies.
     """
@@ -87,9 +94,23 @@ def stationary_region(surface: Fitted, place: Array, level: float = 0.95) -> Arr
         )
     rng = np.random.default_rng(np.random.SeedSequence([d, 61]))
     ways = np.vstack([np.eye(d), -np.eye(d), rng.normal(size=(_RAYS if d > 1 else 0, d))])
-    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    edges = _edges(far, ways)
+    for width in _NEARER if d > 1 else ():
+        if isinstance(edges, Unavailable):
+            break
+        # Random rays seldom point at the farthest place along a coordinate: others are tried beside the best so far.
+        best = edges[np.concatenate([edges.argmax(axis=0), edges.argmin(axis=0)])]
+        best = best / np.linalg.norm(best, axis=1, keepdims=True)
+        more = _edges(far, np.repeat(best, _BESIDE, axis=0) + width * rng.normal(size=(_BESIDE * len(best), d)))
+        edges = more if isinstance(more, Unavailable) else np.vstack([edges, more])
+    return edges if isinstance(edges, Unavailable) else np.asarray(place + edges, dtype=float)
+
+
+def _edges(far: Callable[[Array], Array], ways: Array) -> Array | Unavailable:
+    """Where `far` first rises above 0 from the origin along `ways` (m, d), (m, d); Unavailable where it does not."""
+    ways = ways / np.linalg.norm(ways, axis=1, keepdims=True)
     steps = np.linspace(0, _FAR, 41)
-    beyond = far((ways[:, None, :] * steps[None, :, None]).reshape(-1, d)).reshape(len(ways), -1) > 0
+    beyond = far((ways[:, None, :] * steps[None, :, None]).reshape(-1, ways.shape[1])).reshape(len(ways), -1) > 0
     if not beyond.any(axis=1).all():
         return Unavailable(
             "within their error the trials leave one direction open: the point may lie anywhere along it",
@@ -101,8 +122,7 @@ def stationary_region(surface: Fitted, place: Array, level: float = 0.95) -> Arr
         half = (low + high) / 2
         out = far(ways * half[:, None]) > 0
         low, high = np.where(out, low, half), np.where(out, half, high)
-    edges = ways * high[:, None]
-    found: Array = place[:, None] + np.column_stack([edges.min(axis=0), edges.max(axis=0)])
+    found: Array = ways * high[:, None]
     return found
 
 

@@ -290,7 +290,14 @@ def top_line(entry: Entry) -> str:
     region = still["confidence"]
     if known(region):
         reach = ", ".join(f"{name} {between(*ends)}" for name, ends in region.items())
-        return f"{said} 95{THIN}% confidence region of the place: {reach}."
+        said = f"{said} 95{THIN}% confidence region of the place: {reach}."
+        if still["beyond"]:
+            said += f" In {listed(still['beyond'])} this reaches beyond the limits, where nothing was tried"
+            if still["impossible"]:
+                which = "" if still["impossible"] == still["beyond"] else f"in {listed(still['impossible'])} "
+                said += f", {which}to amounts no blend can have"
+            said += ": the trials alone do not settle that the place lies within."
+        return said
     return f"{said} No confidence region: {region['unavailable']}."
 
 

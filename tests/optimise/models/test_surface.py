@@ -148,3 +148,34 @@ def test_a_fit_tells_its_way_and_its_errors():
     assert entry["way"][-1]["predicted"] == pytest.approx(77.589, abs=1e-3)
     low, high = entry["way"][-1]["confidence"]
     assert low < 77.589 < high
+
+
+def blend(spread):
+    """Constructed: ten blends of three made twice, a top near the edge, batches `spread` apart."""
+    study = Study.from_dict(
+        {
+            "study": {"name": "Blend", "total": 1, "unit": "proportion"},
+            "ingredient": [{"name": name, "low": 0, "high": 1} for name in "ABC"],
+            "plan": {"model": "quadratic"},
+            "response": [{"name": "Y", "aim": "above", "low": 5, "method": "m"}],
+        }
+    )
+    half, sixth = [(0.5, 0.5, 0), (0.5, 0, 0.5), (0, 0.5, 0.5)], np.full((3, 3), 1 / 6) + np.eye(3) / 2
+    x = np.vstack([np.eye(3), half, np.full((1, 3), 1 / 3), sixth] * 2)
+    y = 10 - 12 * ((x - [0.1, 0.45, 0.45]) ** 2).sum(axis=1)
+    y = y + np.random.default_rng(2).normal(0, spread, len(x))
+    return fit(study, study.results(pd.DataFrame(x, columns=list("ABC")).assign(Y=y)), terms="all")["Y"]
+
+
+def test_a_region_that_leaves_the_simplex_is_said():
+    near = blend(0.1).stationary
+    assert not near.beyond
+    assert not near.impossible
+    found = blend(0.8)
+    assert found.stationary.inside
+    low, _ = found.stationary.confidence["A"]
+    assert low < 0
+    assert found.stationary.to_dict()["beyond"] == found.stationary.to_dict()["impossible"] == ["A"]
+    # The levels of every place of the region add up, so that ends of a blend's parts are those of places.
+    ends = np.array(list(found.stationary.confidence.values()))
+    assert ends[:, 0].sum() < 1 < ends[:, 1].sum()

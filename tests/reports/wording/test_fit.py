@@ -50,6 +50,14 @@ def test_models_nearly_as_good_are_told_by_what_they_differ_in():
     assert words.near_line({"selection": {"near": near[:1]}}) == ""
 
 
+def test_a_region_of_the_top_that_leaves_limits_or_simplex_is_said():
+    top = {"at": {"A": 0.1, "B": 0.9}, "kind": "maximum", "predicted": 3.0, "inside": True, "beyond": [],
+           "confidence": {"A": [-0.1, 0.3], "B": [0.7, 1.1]}, "impossible": []}  # fmt: skip
+    assert "reaches beyond" not in words.top_line({"stationary": top})
+    said = words.top_line({"stationary": {**top, "beyond": ["A", "B"], "impossible": ["A"]}})
+    assert "In A and B this reaches beyond the limits, where nothing was tried, in A to amounts no blend" in said
+
+
 def test_partial_lines_and_blocks_are_explained():
     assert "need not add up" in words.partial_line(entry())
     shown = words.blocks_line({**entry(), "blocks": {"Mon": -0.5, "Tue": 0.5}, "variance": {"block": 0.25}})
