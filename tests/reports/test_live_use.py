@@ -214,3 +214,18 @@ def test_a_formula_found_outside_can_be_played_with(job, opened, tmp_path):
     settle(page)
     # Taken up again it is brought to the nearest place within what was tried, and that is said.
     assert "stands on the sheet" in page.inner_text(".live-status")
+
+
+def test_no_part_of_a_line_runs_into_what_stands_beside(sheet, opened):
+    page = opened(sheet)
+    for width in (1440, 1280, 1245, 1210, 1160, 1100, 1085, 1020, 700, 645, 600, 360, 320):
+        page.set_viewport_size({"width": width, "height": 800})
+        out = page.evaluate(
+            """() => {
+              const edge = document.querySelector(".live-sheet").getBoundingClientRect().right + 1;
+              const parts = [...document.querySelectorAll(".live-line > *")];
+              const over = parts.filter(one => one.getBoundingClientRect().right > edge);
+              return over.map(one => one.outerHTML.slice(0, 80));
+            }"""
+        )
+        assert out == [], f"at {width} pixels"
