@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed
 from typing import TYPE_CHECKING, Any
@@ -213,9 +213,9 @@ def fit_document(models: Models, changed: Mapping[str, Changed] | None = None) -
     return document("fit", body, problems=models.findings, digests=_digests(models))
 
 
-def predict_document(models: Models, frame: pd.DataFrame) -> Document:
-    """`predict --json`: what the models say of given recipes, one point a row of `frame`."""
-    return document("predict", {"points": models.points(frame)}, digests=_digests(models))
+def predict_document(models: Models, frame: pd.DataFrame, told: Callable[[int], None] | None = None) -> Document:
+    """`predict --json`: what the models say of recipes, one point a row of `frame`; `told` hears how many are done."""
+    return document("predict", {"points": models.points(frame, told)}, digests=_digests(models))
 
 
 def optimum_document(best: Optimum, *, digests: Mapping[str, str] | None = None) -> Document:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from doe.recipes.costs import cost_per_kg, exact_values
 from doe.results.own_names import with_own_names
 from doe.results.results import Results
 from doe.shown import Shown
+from doe.split import shared_out, split
 from doe.study import Study
 from doe.terms.codings import CODINGS
 from doe.threads import one_thread
@@ -39,6 +41,7 @@ from optimise.models.unchosen import PlannedLimits, planned_limits, planned_toge
 from optimise.statistics.leastsq import Array
 from optimise.statistics.predictive import TMixture
 
+_PART = 250
 QUANTITIES = (
     "predicted", "confidence_low", "confidence_high", "prediction_low", "prediction_high", "tolerance_low",
     "tolerance_high", "chance",
@@ -358,11 +361,25 @@ class Models(Shown, Mapping[str, FittedModel]):
         _, X, chosen = self._levels(frame)
         return pd.Series(Hull(*self._tried_levels()).holds(X, chosen), index=frame.index, name="in_hull")
 
-    def points(self, frame: pd.DataFrame) -> list[dict[str, Any]]:
+    def points(self, frame: pd.DataFrame, told: Callable[[int], None] | None = None) -> list[dict[str, Any]]:
         """What is known at each recipe of `frame`, in the form of `predict --json`.
 
         `together` holds limits by which all responses of one recipe can be read at once, at least 95 % (Bonferroni).
+        Many recipes are done part by part, wherever shared work is done; where it is not shared, `told` hears how many
+        are done after each part.
         """
+        parts = [frame.iloc[start : start + _PART] for start in range(0, len(frame), _PART)]
+        if len(parts) < 2:
+            return self._points(frame)
+        if told is None or shared_out():
+            return [point for part in split(partial(_points_of, self), parts) for point in part]
+        points: list[dict[str, Any]] = []
+        for part in parts:
+            points += self._points(part)
+            told(len(points))
+        return points
+
+    def _points(self, frame: pd.DataFrame) -> list[dict[str, Any]]:
         whole, X, chosen = self._levels(frame)
         table = self.predict(frame)
         inside, hull = self.inside(frame), self.in_hull(frame)
@@ -437,3 +454,7 @@ class Models(Shown, Mapping[str, FittedModel]):
             },
             "fence": stored_fence(self.fence),
         }
+
+
+def _points_of(models: Models, frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return models._points(frame)

@@ -23,6 +23,7 @@ About = Literal["mean", "batch"]
 
 _TINY = 1e-300
 _CHUNK = 64
+_ROOT_2PI = np.sqrt(2 * np.pi)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,13 +130,18 @@ class TMixture:
         if self.weights.size == 1:
             return ends[:, 0].copy()
 
-        def off(at: Array) -> tuple[Array, Array]:
-            standard = _standard(at[:, None], self.location, scale)
-            below: Array = _cdf(self.df, standard) @ self.weights
-            steep: Array = (density(self.df, standard) / np.maximum(scale, _TINY)) @ self.weights
-            return below - share, steep
+        goal = float(special.ndtri(share))
 
-        return newton_root(off, ends.min(axis=1), ends.max(axis=1), ends @ self.weights)
+        def off(at: Array, rows: npt.NDArray[np.intp]) -> tuple[Array, Array]:
+            """On normal scores, where the chance goes nearly straight."""
+            wide = scale[rows]
+            standard = _standard(at[:, None], self.location[rows], wide)
+            score = special.ndtri((_cdf(self.df, standard) * self.weights).sum(axis=1))
+            steep = ((density(self.df, standard) / np.maximum(wide, _TINY)) * self.weights).sum(axis=1)
+            with np.errstate(over="ignore", invalid="ignore"):
+                return score - goal, steep * _ROOT_2PI * np.exp(0.5 * score * score)
+
+        return newton_root(off, ends.min(axis=1), ends.max(axis=1), (ends * self.weights).sum(axis=1))
 
     def chance(self, low: float | None = None, high: float | None = None) -> Array:
         """The chance that one new batch falls within `low` to `high` (None: open), (n,). Accurate in both tails."""
@@ -192,16 +198,20 @@ class TMixture:
         residual = np.maximum(self.residual, _TINY)
         shift = np.abs(self.location - centre[:, None]) / residual
         relative = np.maximum(self._relative(), 1e-6)
+        finite = np.isfinite(self.df)
 
         def confidence(chunk: npt.NDArray[np.intp], half: Array, which: npt.NDArray[np.intp]) -> Array:
             rows = chunk[which]
             held = posterior_confidence(half[:, None] / residual, shift[rows], relative[rows], self.df, share)
             return np.asarray(held @ self.weights, dtype=float)
 
+        # Where the centre has no bias: Howe (1969, J. Amer. Statist. Assoc. 64, 610-620, from memory).
+        spread = np.where(finite, self.df / special.chdtri(np.where(finite, self.df, 1.0), level), 1.0)
+        near = special.ndtri((1 + share) / 2) * np.sqrt(spread)
         half = np.empty(self.size)
         for start in range(0, self.size, _CHUNK):
             rows = np.arange(start, min(start + _CHUNK, self.size))
-            guess = (3 * residual + shift[rows] * residual) @ self.weights
+            guess = ((near * np.hypot(1.0, relative[rows]) + shift[rows]) * residual) @ self.weights
             half[rows] = rising_chance(partial(confidence, rows), guess, level)
         return half
 

@@ -16,25 +16,27 @@ _NEAR = 1e-9
 _EDGE = 1e-13
 
 
-def newton_root(off: Callable[[Array], tuple[Array, Array]], low: Array, high: Array, start: Array) -> Array:
+def newton_root(off: Callable[[Array, Rows], tuple[Array, Array]], low: Array, high: Array, start: Array) -> Array:
     """Roots (n,) between `low` and `high` of what is `off` (value and slope, rising), by Newton's steps from `start`.
 
-    A step that leaves the bracket is replaced by its middle. The last step is a thousand-millionth of the bracket's
-    size at most, so that what it leaves is far below the last digit.
+    `off(x, rows)` gives those of some rows; each row is done by itself, so that it does not matter which others there
+    are. A step that leaves the bracket is replaced by its middle. The last step is a thousand-millionth of the
+    bracket's size at most, so that what it leaves is far below the last digit.
     """
     a, b = np.array(low, dtype=float), np.array(high, dtype=float)
     x = np.clip(start, a, b)
     size = np.maximum(np.abs(a) + np.abs(b), 1e-300)
+    left = np.arange(len(x))
     for _ in range(_STEPS):
-        value, slope = off(x)
-        a, b = np.where(value < 0, x, a), np.where(value >= 0, x, b)
+        here = x[left]
+        value, slope = off(here, left)
+        a[left], b[left] = np.where(value < 0, here, a[left]), np.where(value >= 0, here, b[left])
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            step = x - value / slope
-        inside = (step >= a) & (step <= b)
-        moved = np.where(inside, step, 0.5 * (a + b))
-        done = np.all(np.abs(moved - x) <= _NEAR * size)
-        x = moved
-        if done:
+            step = here - value / slope
+        inside = (step >= a[left]) & (step <= b[left])
+        x[left] = np.where(inside, step, 0.5 * (a[left] + b[left]))
+        left = left[~(np.abs(x[left] - here) <= _NEAR * size[left])]
+        if not len(left):
             break
     return x
 
@@ -43,7 +45,8 @@ def rising_chance(chance: Callable[[Array, Rows], Array], guess: Array, level: f
     """Where chances that rise with a positive number reach `level`, (n,), from a `guess` (n,) of it.
 
     `chance(x, rows)` gives those of some rows. On the scale of normal scores and logs they are nearly straight, so that
-    secants meet in a few steps; each is held within what is known to be too low and too high. To 1e-10 of the number.
+    secants meet in a few steps; each is held within what is known to be too low and too high. A secant's error goes
+    with the product of the last two steps: when that is below 1e-11 it is done, to about 1e-10 of the number.
     """
     n, goal = len(guess), float(special.ndtri(level))
 
@@ -68,9 +71,10 @@ def rising_chance(chance: Callable[[Array, Rows], Array], guess: Array, level: f
         good = np.isfinite(step) & (step > low[left]) & (step < high[left]) & (np.abs(step - here) < 2.0)
         away = here - np.sign(value) * np.log(2.0)
         step = np.where(value == 0, here, np.where(good, step, np.where(known, middle, away)))
+        last = np.abs(here - before[left])
         before[left], at_before[left] = here, value
         x[left] = step
-        left = left[np.abs(step - here) > 1e-10]
+        left = left[np.abs(step - here) * np.where(good, np.minimum(last, 1.0), 1.0) > 1e-11]
         if not len(left):
             break
     found: Array = np.exp(x)

@@ -13,6 +13,7 @@ Array = npt.NDArray[np.float64]
 
 _TINY = 1e-300
 _STEPS = 200
+_FIRST, _LAST = 1e-3, 3.0
 
 
 def tolerance_factor(h: npt.ArrayLike, df: float, level: float = 0.95, share: float = 0.95) -> Array:
@@ -103,22 +104,31 @@ def _radius(distance: Array, share: float) -> Array:
 
 
 @lru_cache(maxsize=8)
-def _reach_table(share: float) -> tuple[interpolate.CubicSpline, float]:
-    """Spline of R(q)/sqrt(q - q0) against sqrt(q - q0), and q0: R inverts `_radius`; exact at the knots."""
+def _reach_table(share: float) -> tuple[tuple[Array, ...], float, float, float]:
+    """Pieces of a spline of R(q)/sqrt(q - q0) against sqrt(q - q0), first knot, distance of knots, and q0.
+
+    R inverts `_radius`; exact at the knots, which stand evenly. The pieces are cubics in the distance from their knot,
+    highest power first.
+    """
     start = -special.ndtri((1 - share) / 2)
-    root = np.linspace(1e-3, 3.0, 600)
+    root = np.linspace(_FIRST, _LAST, 600)
     q = start + root**2
     distance = increasing_root(lambda d: share - _content(d, q), np.zeros_like(q), q)
-    return interpolate.CubicSpline(root, distance / root), float(start)
+    pieces = np.asarray(interpolate.CubicSpline(root, distance / root).c, dtype=float)
+    return tuple(np.ascontiguousarray(row) for row in pieces), _FIRST, (_LAST - _FIRST) / 599, float(start)
 
 
 def _reach(q: Array, share: float) -> Array:
     """Largest distance of the mean at which ± q still holds `share`; 0 where none does."""
-    spline, start = _reach_table(share)
-    over = np.maximum(q - start, 0.0)
-    root = np.sqrt(over)
-    near = root * spline(np.clip(root, 1e-3, 3.0))
-    return np.asarray(np.where(root < 3.0, near, q + special.ndtri(1 - share)), dtype=float)
+    (a, b, c, d), first, step, start = _reach_table(share)
+    root = np.sqrt(np.maximum(q - start, 0.0))
+    at = np.clip(root, first, _LAST) - first
+    piece = np.minimum((at / step).astype(np.intp), len(a) - 1)
+    s = at - piece * step
+    near = root * (((a[piece] * s + b[piece]) * s + c[piece]) * s + d[piece])
+    if root.max(initial=0.0) < _LAST:
+        return np.asarray(near, dtype=float)
+    return np.asarray(np.where(root < _LAST, near, q + special.ndtri(1 - share)), dtype=float)
 
 
 def check_share(name: str, value: float) -> None:

@@ -26,20 +26,25 @@ if TYPE_CHECKING:
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Predict, with the terms of the last `fit`. Writes nothing. Exit code 1 where a formula has a stop finding."""
-    return steadily(args.folder, lambda: _seen(args))
+    return steadily(args.folder, lambda: _seen(args, desk))
 
 
-def _seen(args: argparse.Namespace) -> Outcome:
+def _seen(args: argparse.Namespace, desk: Desk) -> Outcome:
     folder = StudyFolder.at(args.folder)
     name = args.at.strip()
     kept = formulas.is_name(folder, name)
     frame = formulas.named(folder, name) if kept else formulas_at(args.at, folder.study)
+    desk.progress("fitting ...")
     models = fitted(folder)
+    desk.progress("predicting ...")
     moved = [entry for entry in changes.of_kept(folder, models) if kept and entry["formula"] == name]
-    document = documents.predict_document(models, frame)
+    document = documents.predict_document(
+        models, frame, lambda done: desk.progress(f"predicting: {done} of {len(frame)} ...")
+    )
     said = [*_beside(args, models, frame, document), *kept_lines(moved)]
     told = [row for point in document["points"] for row in point["findings"]]
     text = terminal.predict(models, frame, args.folder, said, document["points"])
+    desk.progress("")
     return Outcome({**document, "kept": moved}, text, code_of({"problems": told}))
 
 

@@ -11,8 +11,8 @@ from optimise.statistics.roots import newton_root, rising_chance
 def test_newton_meets_the_quantile_of_a_normal():
     shares = np.array([0.001, 0.3, 0.5, 0.975, 0.99999])
 
-    def off(x):
-        return stats.norm.cdf(x) - shares, stats.norm.pdf(x)
+    def off(x, rows):
+        return stats.norm.cdf(x) - shares[rows], stats.norm.pdf(x)
 
     found = newton_root(off, np.full(5, -9.0), np.full(5, 9.0), np.zeros(5))
     assert found == pytest.approx(stats.norm.ppf(shares), rel=1e-12, abs=1e-12)
