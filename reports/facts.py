@@ -411,9 +411,10 @@ class Event:
 class Facts:
     """Everything a report may say. Empty tuples and None are what is not known yet.
 
-    `standing` says whether fresh batches have confirmed the formula. `front` is (second aim, first aim, chosen) of
-    formulas that are each the best of the first for what they are in the second; `front_of` names the two. `live` is
-    what the page's live formula computes from, as plain data; empty where there is none.
+    `standing` says whether fresh batches have confirmed the formula. `front` is (second aim, first aim, whether it is
+    the formula) of formulas that are each the best of the first for what they are in the second; `front_of` names the
+    two, `front_beside` is where the formula lies if it is none of them. `live` is what the page's live formula computes
+    from, as plain data; empty where there is none.
     """
 
     study: str
@@ -436,6 +437,7 @@ class Facts:
     compared: tuple[Formula, ...] = ()
     references: tuple[tuple[str, Mapping[str, float]], ...] = ()
     front: tuple[tuple[float, float, bool], ...] = ()
+    front_beside: tuple[float, float] | None = None
     front_of: tuple[FrontAim, FrontAim] = (FrontAim("chance", share=True), FrontAim("cost"))
     certificate: Mapping[str, Any] = field(default_factory=lambda: _NONE)
     clash: tuple[str, ...] = ()

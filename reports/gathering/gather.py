@@ -77,7 +77,7 @@ def gather(
         alternatives=others,
         compared=compared,
         references=tuple((r.name, dict(r.measured)) for r in study.references),
-        **_front(study, best),
+        **_front(study, best, formula),
         clash=clash,
         **_proven(study, best),
         limited_by=tuple(wording.limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
@@ -236,15 +236,33 @@ def _ceiling(study: Study, specs: Sequence[Spec]) -> Spec | None:
     return next((spec for spec in specs if spec.name in names), None)
 
 
-def _front(study: Study, best: Optimum | None) -> dict[str, Any]:
-    """The front and its two aims; the chosen point is the last, the best of the first aim."""
-    if best is None:
+def _front(study: Study, best: Optimum | None, formula: Formula | None) -> dict[str, Any]:
+    """The front and its two aims: which of its points is the formula, or where the formula lies beside it."""
+    if best is None or formula is None:
         return {}
     up, across = best.front_of
-    points = [[_on_front(row, name) for name in (across, up)] for row in best.to_dict()["front"]]
-    numbers = [(float(x), float(y)) for x, y in points if isinstance(x, float) and isinstance(y, float)]
-    front = tuple((x, y, i == len(numbers) - 1) for i, (x, y) in enumerate(numbers))
-    return {"front": front, "front_of": (_aim(study, up), _aim(study, across))}
+    now = best.levels.iloc[0]
+    front = []
+    for row in best.to_dict()["front"]:
+        x, y = (_on_front(row, name) for name in (across, up))
+        levels = {**row["blend"], **row["factors"]}
+        same = all(_same_level(value, now[name]) for name, value in levels.items() if name in now)
+        front += [(float(x), float(y), same)] if isinstance(x, float) and isinstance(y, float) else []
+    own = None if any(same for *_, same in front) else tuple(_of_formula(formula, name) for name in (across, up))
+    beside = own if own is not None and all(isinstance(v, float) for v in own) else None
+    return {"front": tuple(front), "front_of": (_aim(study, up), _aim(study, across)), "front_beside": beside}
+
+
+def _same_level(one: Any, other: Any) -> bool:
+    if isinstance(one, str) or isinstance(other, str):
+        return str(one) == str(other)
+    return abs(float(one) - float(other)) <= 1e-6 * max(1.0, abs(float(other)))
+
+
+def _of_formula(formula: Formula, name: str) -> Any:
+    """What the formula has of an aim of the front."""
+    own = {"chance": formula.chance, "desirability": formula.desirability, "cost_per_kg": formula.cost_per_kg}
+    return own[name] if name in own else next((s.predicted for s in formula.strips if s.spec.name == name), None)
 
 
 _FRONT_KEYS = {"chance": "chance_all", "desirability": "desirability", "cost_per_kg": "cost_per_kg"}

@@ -137,6 +137,7 @@ def _pictures(facts: Facts) -> dict[str, Any]:
         "front": _front(facts),
         "front_words": wording.front_words(facts),
         "fds": svg_chart.fraction_of_space(points) if points else "",
+        "together_pairs": svg_terms.pairs(plan.reading.terms, plan.reading.correlations) if plan else [],
         "together": svg_terms.together(plan.reading.terms, plan.reading.correlations) if plan else "",
         "fds_words": wording_plan.fds_words(points) if points else "",
         "fds_rows": [[f"{share:.0%}", numbers.figure(sd)] for share, sd in points],
@@ -289,7 +290,7 @@ def _front(facts: Facts) -> Markup:
         return Markup("")
     up, across = facts.front_of
     ceiling = facts.cost_ceiling.high if facts.cost_ceiling and across.name == "cost" else None
-    return svg_chart.front(facts.front, up, across, ceiling)
+    return svg_chart.front(facts.front, up, across, ceiling, facts.front_beside)
 
 
 def plan_table(plan: PlanFacts) -> Markup:

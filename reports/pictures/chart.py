@@ -102,13 +102,19 @@ def fraction_of_space(curve: Sequence[tuple[float, float]], width: float = 330.0
 
 def front(
     points: Sequence[tuple[float, float, bool]], up: FrontAim, across: FrontAim, ceiling: float | None,
-    width: float = 360.0,
+    beside: tuple[float, float] | None = None, width: float = 360.0,
 ) -> Markup:  # fmt: skip
-    """The best of one aim for each value of another: (value across, value up, chosen), the chosen one with our mark."""
-    height = 240.0
-    low, high = padded([*(p[0] for p in points), *([ceiling] if ceiling is not None else [])], 0.08)
+    """The best of one aim for each value of another: (value across, value up, the formula), the formula as our mark.
+
+    A formula that is none of them stands `beside` their line.
+    """
+    height, apart = 240.0, [] if beside is None else [beside]
+    ends = [*(p[0] for p in points), *(p[0] for p in apart), *([ceiling] if ceiling is not None else [])]
+    low, high = padded(ends, 0.08)
     x = Axis(low, high, 46, width - 14)
-    y = Axis(*((0.0, 1.0) if up.share else padded([p[1] for p in points], 0.08)), height - 40, 30)
+    y = Axis(
+        *((0.0, 1.0) if up.share else padded([*(p[1] for p in points), *(p[1] for p in apart)], 0.08)), height - 40, 38
+    )
     parts = axis_below(x, height - 40, across.label, 5)
     if up.share:
         parts.append(line(46, y.start, 46, y.end, "axis"))
@@ -129,6 +135,7 @@ def front(
             parts.append(mark(x(a), y(b), 1.3))
         else:
             parts.append(element("circle", element("title", at), cx=x(a), cy=y(b), r="3", cls="ring"))
+    parts += [mark(x(a), y(b), 1.3) for a, b in apart]
     return picture(width, height, f"{up.name} against {across.name}", parts)
 
 

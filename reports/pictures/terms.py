@@ -39,6 +39,13 @@ def together(terms: Sequence[str], correlations: npt.NDArray[np.float64]) -> Mar
     )
 
 
+def pairs(terms: Sequence[str], correlations: npt.NDArray[np.float64]) -> list[list[str]]:
+    """What the picture shows as rows of text: two terms and how they correlate, the strongest first."""
+    found = [(float(correlations[i, j]), terms[j], terms[i]) for i in range(len(terms)) for j in range(i)]
+    shown = sorted((row for row in found if abs(row[0]) >= LEAST), key=lambda row: -abs(round(row[0], 9)))
+    return [[one, other, figure(r, digits=2)] for r, one, other in shown]
+
+
 def _cell(x: float, y: float, r: float, pair: str) -> list[Markup]:
     """A well with a square in it: its area goes with |r|, a cut corner says that r is negative."""
     well = element("rect", x=x + 0.5, y=y + 0.5, width=_CELL - 1, height=_CELL - 1, cls="well")

@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from html import escape
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,7 @@ import pytest
 from doe import Study, Unavailable, plan
 from optimise import find, fit
 from reports.gathering import effects as gather_effects
+from reports.gathering import gather as gathering
 from reports.gathering import slices as gather_slices
 from reports.gathering.gather import gather
 from reports.page.page import render
@@ -33,6 +35,17 @@ def test_the_formula_is_the_one_found(job, facts):
     assert sum(line.grams for line in facts.formula.lines) == pytest.approx(200)
     assert facts.formula.chance == pytest.approx(job.best.chance, abs=1e-12)
     assert [phase for phase, _ in facts.formula.phases] == ["A", "B"]
+
+
+def test_the_mark_on_the_front_is_the_formula_and_no_other(job, facts):
+    at = [(x, y) for x, y, is_formula in facts.front if is_formula] or [facts.front_beside]
+    assert at == [pytest.approx((facts.formula.cost_per_kg, facts.formula.chance), abs=1e-6)]
+    # A formula that is none of the front stands beside it.
+    other = replace(facts.formula, cost_per_kg=9.0)
+    moved = SimpleNamespace(front_of=job.best.front_of, levels=job.best.levels + 0.01, to_dict=job.best.to_dict)
+    found = gathering._front(job.study, moved, other)
+    assert found["front_beside"] == (9.0, facts.formula.chance)
+    assert not any(is_formula for *_, is_formula in found["front"])
 
 
 def test_strips_hold_what_predict_says(job, facts):
