@@ -115,3 +115,30 @@ def test_without_scripts_every_part_is_there(reports, opened):
     for picture in page.locator("main svg[role=img]").all():
         assert picture.get_attribute("aria-label")
     assert page.locator("main table").count() > 5
+
+
+@pytest.mark.parametrize("times", [2, 4])
+def test_a_window_enlarged_two_and_four_times_needs_no_sideways_scrolling(reports, opened, times):
+    # WCAG 2.2, 1.4.10 Reflow: 1280 by 1024 pixels at 400 % is a window of 320 by 256.
+    page = opened(
+        reports["measured"], viewport={"width": 1280 // times, "height": 1024 // times}, reduced_motion="reduce"
+    )
+    assert page.evaluate("document.documentElement.scrollWidth") <= 1280 // times
+    if times == 4:
+        # Nothing covers what has the focus (2.4.11): in a low window the chance scrolls with the sheet.
+        bar = page.get_by_role("slider", name="Wax")
+        bar.focus()
+        bar.press("ArrowRight")
+        box = bar.bounding_box()
+        assert box["y"] >= 0
+        on_top = "([x, y]) => document.elementFromPoint(x, y).closest('[role=slider]') !== null"
+        assert page.evaluate(on_top, [box["x"] + box["width"] / 2, box["y"] + box["height"] / 2])
+
+
+def test_motion_and_the_colours_of_the_system_are_respected(reports, opened):
+    moves = "getComputedStyle(document.documentElement).scrollBehavior"
+    assert opened(reports["measured"], reduced_motion="reduce").evaluate(moves) == "auto"
+    page = opened(reports["measured"], forced_colors="active")
+    # Ink of a picture and of the text around it are one colour, the system's.
+    ink = "one => getComputedStyle(document.querySelector(one))[one.includes('svg') ? 'stroke' : 'color']"
+    assert page.evaluate(ink, ".first svg .glass") == page.evaluate(ink, "h1")

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from playing import agrees, as_asked, code_levels, random_formulas, settle, told
+from playing import agrees, as_asked, code_levels, look_for_the_best, random_formulas, settle, told
 
 from doe import Study, plan
 from optimise import find, fit
@@ -138,3 +138,29 @@ def test_every_kind_of_study_can_be_played_with(kind, opened, tmp_path):
             select.select_option(level)
             settle(page)
             assert models.inside(study.complete(code_levels(page, study))).all()
+
+
+def test_the_best_of_the_rest_keeps_what_the_trade_stops_as_optimise_does(opened, tmp_path):
+    # Phenoxyethanol: at most 1 % (Regulation (EC) 1223/2009, Annex V); here more of it would read better.
+    told = study_of([WATER, {"name": "Keeper", "inci": "Phenoxyethanol", "low": 0.4, "high": 1.8}, *ranged(1)], runs=12)
+    tried = plan(Study.from_dict(told)).table  # made before the law of a market was looked at
+    study = Study.from_dict({**told, "study": {**told["study"], "product": "rinse-off", "market": "EU"}})
+    keeper = tried["Keeper"].to_numpy(dtype=float)
+    read = pd.DataFrame({"Thick": np.exp(0.2 + 0.8 * keeper), "Feel": 4 + keeper}, index=tried.index)
+    read *= np.exp(0.1 * np.random.default_rng(3).normal(size=read.shape))
+    results = study.results(pd.concat([tried, read], axis=1))
+    models = fit(study, results)
+    best = find(study, models)
+    path = tmp_path / "report.html"
+    write_report(path, study, results=results, models=models, best=best)
+    page = opened(path)
+    page.get_by_role("slider", name="Keeper").press("Home")
+    settle(page)
+    look_for_the_best(page)
+    assert code_levels(page, study)["Keeper"][0] <= 1 + 1e-9
+    assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(best.chance, abs=0.01)
+    # Further is open to whoever moves the jar, and what stops it is said.
+    page.get_by_role("slider", name="Keeper").press("End")
+    settle(page)
+    assert "Stops" in page.inner_text(".live-readout")
+    assert float(page.get_attribute("#live", "data-chance")) > best.chance + 0.02

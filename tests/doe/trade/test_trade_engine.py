@@ -11,7 +11,7 @@ from doe.definition.process import PROCESS_CODES
 from doe.problems import PlanError, Problem
 from doe.trade import TradeChecks, study_findings
 from doe.trade import engine as engine_module
-from doe.trade.live import live_checks
+from doe.trade.live import live_checks, told_by_presence
 from doe.trade.recipes import extreme_recipes
 from doe.trade.rulebook import RULES, table
 
@@ -163,6 +163,23 @@ def test_checks_for_a_live_page_miss_where_the_checks_do():
         # A note on free acid where there is enough of it is no miss.
         known = sorted((p.code, p.where) for p in row if p.code in codes and (p.code, p.level) != ("K13", "inform"))
         assert sorted((c.code, c.where) for c, hits in zip(live, seen, strict=True) if hits[i]) == known
+
+
+def test_a_live_page_says_where_it_does_not_ask_which_windows_meet():
+    def told(count):
+        left_out = [{"name": f"Acid {i}", "low": 0.0, "high": 1.0, "ph_low": 3.0 + i, "ph_high": 3.5 + i}
+                    for i in range(count)]  # fmt: skip
+        items = [{"name": "Water", "qs": True}, *left_out]
+        response = {"name": "pH", "method": "meter"}
+        made = Study.from_dict({"study": {"name": "Invented"}, "ingredient": items, "response": [response]})
+        return told_by_presence(made)[()]
+
+    asked, silent = told(6), told(7)
+    assert len(asked.names) == 6
+    assert silent.names == ()
+    (problem,) = silent.findings[""]
+    assert (problem.code, problem.level) == ("K15", "inform")
+    assert "not asked on this page: 7 materials" in problem.got
 
 
 def once(made):
