@@ -287,6 +287,9 @@ def _assembled(
 ) -> FittedModel:  # fmt: skip
     """The model as plain least squares has it; outliers, trends and the power by what was `seen` of shared errors."""
     fit = core.fit
+    if fit.exact:
+        # What is left is rounding: nothing is to be read into it.
+        fit = replace(fit, residual=np.zeros(fit.n), rss=0.0)
     blocks = _kept_blocks(data, core)
     columns, block_count = np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), blocks]), blocks.shape[1]
     pure = diagnosis.pure_error(y, data.groups, blocks)

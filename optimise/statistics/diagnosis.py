@@ -184,6 +184,8 @@ def r_squared(y: Array, fit: LeastSquares) -> tuple[Number, Number, Number, Numb
     size = float(np.max(np.abs(y), initial=0.0))
     if total <= y.size * (1e-14 * size) ** 2:
         same = Unavailable("every batch gave the same value", "nothing to do: there is no variation to explain")
+        if y.size == 1:
+            same = Unavailable("one batch has no variation to explain", "make further batches")
         return same, same, same, _press(fit)
     press = _press(fit)
     if fit.rank == 1 and abs(fit.rss / total - 1) < 1e-12:

@@ -206,6 +206,7 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "say": wording_fit,
         "coefficient_head": rows.coefficient_head,
         "coefficient_rows": rows.coefficients,
+        "coefficients_missing": rows.coefficients_missing,
         "other_rows": rows.other_form,
         "together_rows": rows.together(facts.formula),
         "not_there": rows.not_there,

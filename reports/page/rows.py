@@ -251,17 +251,24 @@ def coefficients(fit: FitFacts) -> Rows:
 
 
 def _tested(row: Mapping[str, Any]) -> list[str]:
-    """Estimate and standard error, both to two digits of the error, and t; or why they are not there."""
-    estimate, error = row["estimate"], row["se"]
-    if not isinstance(estimate, int | float):
-        return [cell(estimate)] * 2 + [cell(row.get("t"))]
-    told = numbers.estimated(estimate, error)
-    sure = isinstance(error, int | float)
-    return [told[0], told[1] if sure else cell(error), numbers.statistic(row["t"]) if sure else cell(row.get("t"))]
+    """Estimate and standard error, both to two digits of the error, and t; a dash for what is not there."""
+    told = numbers.estimated(row["estimate"], row["se"])
+    return [text if text != numbers.NOTHING else "–" for text in (*told, numbers.statistic(row.get("t")))]
 
 
 def _p(row: Mapping[str, Any]) -> str:
-    return numbers.p_value(row["p"]) if isinstance(row["p"], int | float) else cell(row["p"])
+    return fitrows.shown(numbers.p_value, row["p"], "–")
+
+
+def coefficients_missing(fit: FitFacts) -> list[str]:
+    """Why numbers of the coefficient table are not there, each reason once with its terms."""
+    reasons: dict[str, list[str]] = {}
+    for row in fit.fit["terms"]:
+        why = [row[key]["unavailable"] for key in ("estimate", "se", "p") if _nothing(row[key])]
+        if why:
+            reasons.setdefault(str(why[0]), []).append(str(row["term"]))
+    every = len(fit.fit["terms"])
+    return [f"{'All terms' if len(who) == every else numbers.listed(who)}: {why}." for why, who in reasons.items()]
 
 
 def _ends(pair: tuple[float, float] | None) -> list[str]:

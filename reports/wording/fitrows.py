@@ -25,8 +25,8 @@ _ANOVA: tuple[tuple[str, Write], ...] = (
     ("df", precise), ("df_error", to_three), ("ss", to_four), ("ms", to_four), ("f", statistic), ("p", p_value),
 )  # fmt: skip
 _TRIALS: tuple[tuple[str, Write], ...] = (
-    ("fitted", to_four), ("residual", to_three), ("leverage", to_three), ("studentised", statistic),
-    ("deleted", statistic), ("cook", to_three),
+    ("fitted", to_four), ("residual", to_three), ("leverage", statistic), ("studentised", statistic),
+    ("deleted", statistic), ("cook", statistic),
 )  # fmt: skip
 
 
