@@ -271,9 +271,19 @@ def _number_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
     if (low is not None and value < low) or (high is not None and value > high) or (key.above_zero and value <= 0):
         least = "above 0" if key.above_zero else "" if low is None else f"{low:g} or more"
         allowed = " and ".join(words for words in (least, "" if high is None else f"up to {high:g}") if words)
-        notes.stop("out-of-range", where, f"came {value:g}", allowed, "check the number")
+        allowed = f"{key.doc}: {allowed}" if key.doc else allowed
+        notes.stop("out-of-range", where, f"came {value:g}", allowed, _other_unit(key, value))
         return False
     return True
+
+
+def _other_unit(key: Key, value: float) -> str:
+    """What to do about a number out of its range: the unit it was likely given in, where one is."""
+    if "percent" in key.types and key.high is not None and key.high < value <= 100 * key.high:
+        return f'write {key.name} = {value / 100:g}, or "{value:g} %"'
+    if key.name == "density" and value >= 100:
+        return f"in kg/m3? Then write {key.name} = {value / 1000:g}"
+    return "check the number and its unit"
 
 
 def _texts(value: Any) -> Iterator[str]:

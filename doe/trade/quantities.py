@@ -144,42 +144,92 @@ def _difference(kind: Literal["gap", "difference"]) -> Callable[[Stock, Particle
 
 @dataclass(frozen=True, slots=True)
 class Named:
-    """A quantity by name: its unit, what `of` has to name ("" for nothing), and what makes it from the materials."""
+    """A quantity by name: its unit, what `of` has to name ("" for nothing), what it is, by which formula, from where.
+
+    `make` makes it from the materials.
+    """
 
     unit: str
     of: Of
     doc: str
+    formula: str
+    source: str
     make: Callable[[Stock, str], Found]
 
 
+_BALANCE = "mass balance"
+_ISO = "ISO 16128-2:2017, as summarised in public; test: a published worked example"
+_GRIFFIN = "Griffin (1949, 1954), from memory"
+
 QUANTITIES: Mapping[str, Named] = MappingProxyType(
     {
-        "cost_per_kg": Named("currency/kg", "", "raw materials of a kilogram", _price),
-        "cost_per_pack": Named("currency", "", "raw materials of a pack", _pack),
-        "water": Named("%", "", "all water, that in solutions too", lambda s, _: Form(s.percent(s.water))),
-        "dry_residue": Named("%", "", "all but water: solids where given", lambda s, _: Form(s.percent(solids(s)))),
-        "natural_origin": Named("%", "", "natural-origin content (ISO 16128-2), water counted", _natural(True)),
-        "natural_origin_without_water": Named("%", "", "the same, water left out", _natural(False)),
-        "inci": Named("%", "name", "one INCI name over all materials", _inci),
-        "acid": Named("%", "name", "a preservative acid, counted as acid", _acid),
-        "allergen": Named("%", "name", "one allergen over all sources", _allergen),
-        "oil_phase": Named("%", "", "all that has a required HLB", _oil),
-        "hlb_required": Named("", "", "mean HLB the oils require",
+        "cost_per_kg": Named("currency/kg", "", "raw materials of a kilogram", "sum(level x price_per_kg) / total",
+                             "prices as given", _price),
+        "cost_per_pack": Named("currency", "", "raw materials of a pack", "cost_per_kg x pack_g / 1000",
+                               "prices as given", _pack),
+        "water": Named("%", "", "all water, that in solutions too", "sum(level x share of water)", _BALANCE,
+                       lambda s, _: Form(s.percent(s.water))),
+        "dry_residue": Named("%", "", "all but water: solids where given", "sum(level x solids)", _BALANCE,
+                             lambda s, _: Form(s.percent(solids(s)))),
+        "natural_origin": Named("%", "", "natural-origin content, formulation water counted",
+                                "sum(level x natural_share) / sum(level)", _ISO, _natural(True)),
+        "natural_origin_without_water": Named("%", "", "the same, formulation water left out",
+                                              "the same over all that is no water", _ISO, _natural(False)),
+        "inci": Named("%", "name", "one INCI name over all materials", "sum(level x share)", _BALANCE, _inci),
+        "acid": Named("%", "name", "a preservative acid, counted as acid",
+                      "sum(level x share x molar mass of the acid x acids per salt / molar mass of the salt)",
+                      "standard atomic weights", _acid),
+        "allergen": Named("%", "name", "one allergen over all sources", "sum(level x share)", _BALANCE, _allergen),
+        "oil_phase": Named("%", "", "all that has a required HLB", "sum(level)", _BALANCE, _oil),
+        "hlb_required": Named("", "", "mean HLB the oils require", "sum(level x required_hlb) / sum(level), over oils",
+                              _GRIFFIN,
                               _ratio(_hlb("required_hlb"), "no oil is known", "give required_hlb of each oil")),
-        "hlb_supplied": Named("", "", "mean HLB of the emulsifiers",
-                              _ratio(_hlb("hlb"), "no emulsifier is known", "give hlb of each emulsifier")),
-        "emulsifier_to_oil": Named("", "", "emulsifiers over oils",
+        "hlb_supplied": Named("", "", "mean HLB of the emulsifiers", "sum(level x hlb) / sum(level), over emulsifiers",
+                              _GRIFFIN, _ratio(_hlb("hlb"), "no emulsifier is known", "give hlb of each emulsifier")),
+        "emulsifier_to_oil": Named("", "", "emulsifiers over oils", "sum(level) / sum(level)", _BALANCE,
                                    _ratio(lambda s: oil_rows(s)[::-1], "no oil is known", "give required_hlb and hlb")),
-        "humectant_to_gum": Named("", "", "humectants over gums", _ratio(_wetting, "no gum is known", "give its INCI")),
-        "bead_volume": Named("% v/v", "ingredient", "volume share of particles", _particle(_volume)),
-        "beads_per_gram": Named("1/g", "ingredient", "particles in a gram", _particle(_number)),
-        "bead_spacing": Named("mm", "ingredient", "mean distance between centres of particles", _particle(_spacing)),
+        "humectant_to_gum": Named("", "", "humectants over gums", "sum(level) / sum(level)", _BALANCE,
+                                  _ratio(_wetting, "no gum is known", "give its INCI")),
+        "bead_volume": Named("% v/v", "ingredient", "volume share of particles",
+                             "(level / density) / sum(level / density)", _BALANCE, _particle(_volume)),
+        "beads_per_gram": Named("1/g", "ingredient", "particles in a gram", "level / (density x pi/6 x d50^3)",
+                                "geometry of spheres", _particle(_number)),
+        "bead_spacing": Named("mm", "ingredient", "mean distance between centres of particles",
+                              "d50 x (pi / (6 x volume share))^(1/3)", "geometry of a simple cubic lattice",
+                              _particle(_spacing)),
         "density_difference": Named("kg/m3", "ingredient", "particle less base; below 0 it rises",
-                                    _particle(_difference("difference"))),
+                                    "density - sum(level) / sum(level / density) over all that is no particle",
+                                    _BALANCE, _particle(_difference("difference"))),
         "yield_needed": Named("Pa", "ingredient", "yield value that just holds a particle, no safety in it",
+                              "0.143 / 3 x |density difference| x g x d90",
+                              "Beris, Tsamopoulos, Armstrong & Brown (1985) J. Fluid Mech. 158, 219-244",
                               _particle(_difference("gap"))),
     }
 )  # fmt: skip
+
+# What is taken from a flow curve, by the law of `doe.trade.flow`; in the order of CURVE_QUANTITIES.
+_LAW = "Herschel & Bulkley (1926) Kolloid-Z. 39, 291-300, from memory; the law by AICc"
+_OF_CURVES = (
+    ("yield_value", "Pa", "apparent yield value of the fitted law", "tau_y of tau = tau_y + K rate^n", _LAW),
+    ("hold_margin", "", "how often it holds the particles",
+     "yield value / yield needed, of the particle that moves fastest against the fill",
+     f"Beris et al. (1985); {_LAW}"),
+    ("consistency", "Pa s^n", "consistency of the fitted law", "K", _LAW),
+    ("flow_index", "", "how it thins: 1 for a simple liquid", "n", _LAW),
+    ("low_shear_viscosity", "Pa.s", "viscosity at a low rate that is read", "(tau_y + K rate^n) / rate", _LAW),
+    ("settling_rate", "mm/day", "how fast a lone particle moves, or the slope of a height against time",
+     "d90^2 x |density difference| x g / (18 x low-shear viscosity)", "Stokes (1851), from memory"),
+)  # fmt: skip
+
+
+def table() -> str:
+    """The table of all quantities as it stands in README.md: name, what it is, formula, unit, source."""
+    rows = ["| `from` | what it is | formula | unit | source |", "|---|---|---|---|---|"]
+    exact = ((name, one.unit, one.doc, one.formula, one.source) for name, one in QUANTITIES.items())
+    for name, unit, doc, formula, source in (*exact, *_OF_CURVES):
+        cells = (f"`{name}`", doc, formula, unit, source)
+        rows.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
+    return "\n".join(rows) + "\n"
 
 
 def _legal(stock: Stock, of: str) -> Found:

@@ -7,9 +7,10 @@ import pandas as pd
 import pytest
 
 from doe import Study, plan
+from doe.definition.parts import CURVE_QUANTITIES
 from doe.definition.process import PROCESS_CODES
 from doe.problems import PlanError, Problem
-from doe.trade import TradeChecks, study_findings
+from doe.trade import TradeChecks, quantities, study_findings
 from doe.trade import engine as engine_module
 from doe.trade.live import live_checks, told_by_presence
 from doe.trade.recipes import extreme_recipes
@@ -26,6 +27,13 @@ ITEMS = (
 
 def test_the_table_in_the_readme_is_that_of_the_code():
     assert table() in README.read_text(encoding="utf-8")
+
+
+def test_the_quantities_in_the_readme_are_those_of_the_code():
+    told = quantities.table()
+    assert told in README.read_text(encoding="utf-8")
+    for name in (*quantities.QUANTITIES, *CURVE_QUANTITIES):
+        assert f"| `{name}` |" in told
 
 
 def test_every_check_of_making_stands_in_the_table():
