@@ -20,6 +20,7 @@ from reports.wording.wording import chance_reading, effect_reading
 Array = npt.NDArray[np.float64]
 Direction = tuple[str, str, Array]  # column, in words, rates over the region's columns
 
+SPEAKS = 0.05  # a chance below it is not worth room in a picture; our own choice
 _POINTS = 17
 _FINE = 41
 
@@ -102,7 +103,7 @@ def _lines(study: Study, at: pd.DataFrame, points: int) -> list[tuple[Direction,
 
 
 def chance_effects(study: Study, models: Models, best: Optimum) -> EffectRow | None:
-    """How the chance of all falls off along every direction, with its 90 % interval; None where there is no chance."""
+    """The chance of all along every direction, with its 90 % interval; None where there is none to speak of."""
     at = best.levels
     wanted = wanted_chance(study)
     units = {f.name: f.unit for f in study.factors}
@@ -115,7 +116,7 @@ def chance_effects(study: Study, models: Models, best: Optimum) -> EffectRow | N
         rows = tuple((float(x), 100 * float(p), 100 * float(low), 100 * float(high)) for x, p, (low, high) in points)
         span = max(row[1] for row in rows) - min(row[1] for row in rows)
         effects.append(Effect(says, units.get(column, study.unit), rows, float(at[column].iloc[0]), span))
-    if not effects:
+    if not any(row[1] >= 100 * SPEAKS for one in effects for row in one.points):
         return None
     effects.sort(key=lambda e: -e.span)
     spec = Spec("Chance of all", "%", "", "above", must=True, exact=False, low=100 * wanted)

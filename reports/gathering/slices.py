@@ -15,7 +15,7 @@ from optimise import Models, Optimum
 from optimise.upcoming.due import wanted_chance
 from reports.facts import Effect, EffectRow, Slice, Spec
 from reports.gathering.blends import frame_of
-from reports.gathering.effects import Direction, directions, moved
+from reports.gathering.effects import SPEAKS, Direction, directions, moved
 from reports.numbers import figure, likely, listed, percent, with_unit
 from reports.pictures.svg import round_steps
 from reports.wording import grades
@@ -24,7 +24,6 @@ Array = npt.NDArray[np.float64]
 
 _GRID = 23
 _CHANCE_STEPS = (0.1, 0.25, 0.5, 0.75, 0.9)
-_SPEAKS = 0.05  # a chance below it is not worth room in a picture; our own choice
 
 
 def slices(study: Study, models: Models, best: Optimum, rows: Sequence[EffectRow]) -> tuple[Slice, ...]:
@@ -167,6 +166,7 @@ def _clip(shape: Array, weights: Array, most: float) -> Array:
 
 
 def _chance(study: Study, models: Models, plane: _Plane, at: pd.DataFrame) -> Slice | None:
+    """The chance over a plane; None where there is none, or none to speak of."""
     values = _joint(models, plane)
     if values is None:
         return None
@@ -176,6 +176,8 @@ def _chance(study: Study, models: Models, plane: _Plane, at: pd.DataFrame) -> Sl
         plane, values = near, _joint(models, near) or values
     inside = _within(study, plane.frame)
     top, x, y = _top(values, inside, plane)
+    if top < SPEAKS:
+        return None
     names = plane.names
     reading = (
         f"In this slice the chance is highest, {likely(top)}, near {names[0]} "
@@ -201,11 +203,11 @@ def _joint(models: Models, plane: _Plane) -> tuple[tuple[float, ...], ...] | Non
 
 
 def _near_the_chance(study: Study, plane: _Plane, values: tuple[tuple[float, ...], ...]) -> _Plane | None:
-    """The plane cut to the places with a chance of at least `_SPEAKS` and a margin, where that saves much; else None.
+    """The plane cut to the places with a chance of at least `SPEAKS` and a margin, where that saves much; else None.
 
     A triangle is always drawn whole.
     """
-    allowed = _within(study, plane.frame).reshape(_GRID, _GRID) & (np.array(values) >= _SPEAKS)
+    allowed = _within(study, plane.frame).reshape(_GRID, _GRID) & (np.array(values) >= SPEAKS)
     if not allowed.any() or (frame_of(study) is not None and set(plane.names) <= set(study.region.blend)):
         return None
     shape, cut = plane.polygon, False

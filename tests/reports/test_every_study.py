@@ -247,6 +247,13 @@ def test_nothing_is_cut_or_wider_than_the_page(name, report, opened):
             assert page.evaluate("document.querySelector('nav').getBoundingClientRect().top") < 768
 
 
+def test_where_there_is_no_chance_none_is_drawn(report):
+    text = report("clash").read_text(encoding="utf-8")
+    assert "Where the chance is" not in text
+    assert "How fast the chance falls" not in text
+    assert "Where the chance is" in report("three ingredients").read_text(encoding="utf-8")
+
+
 def test_the_bars_of_grades_hold_the_chance_of_meeting_the_spec():
     made = Study.from_dict(STUDIES["grade and pass"])
     design = plan(made)

@@ -315,7 +315,7 @@ def test_a_small_region_of_high_chance_is_drawn_large_and_its_share_is_of_the_wh
         return next(s for s in gather_slices.slices(study, models, best, rows) if s.is_chance)
 
     part = drawn()
-    monkeypatch.setattr(gather_slices, "_SPEAKS", 0.0)
+    monkeypatch.setattr(gather_slices, "SPEAKS", 0.0)
     whole = drawn()
     assert np.ptp(part.xs) * np.ptp(part.ys) < 0.7 * np.ptp(whole.xs) * np.ptp(whole.ys)
     assert part.xs[0] <= part.chosen[0] <= part.xs[-1]

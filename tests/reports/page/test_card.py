@@ -47,6 +47,17 @@ def test_the_card_as_a_page(job, formula, tmp_path):
         assert line.replace("'", "&#39;") in text
 
 
+def test_the_card_scrolls_no_phone_and_begins_with_the_chance(job, formula, tmp_path, opened):
+    path = tmp_path / "card.html"
+    said = replace(formula, confirmed="all 3 confirmation batches came out as predicted and met every must")
+    card.write_card(path, job.study, said, 1000.0)
+    page = opened(path, viewport={"width": 390, "height": 844}, is_mobile=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    first, second = page.locator("h1 + p").inner_text(), page.locator("h1 + p + p").inner_text()
+    assert first.startswith("Predicted chance")
+    assert second == "All 3 confirmation batches came out as predicted and met every must."
+
+
 def test_names_below_one_percent_stand_apart(job, formula):
     above, _, below = formula.trade.declared.partition("; below 1 %: ")
     shares = dict(formula.trade.names)
