@@ -25,6 +25,7 @@ from optimise.models.batchdata import shares
 from optimise.models.chance import Window, chance_interval, joint_chance
 from optimise.models.choosing import TermsChoice
 from optimise.models.correlation import residual_correlation
+from optimise.models.effects import DirectedEffect, directed_effects
 from optimise.models.fence import Fence
 from optimise.models.few import nothing_to_fit
 from optimise.models.fitted import FittedModel
@@ -169,11 +170,18 @@ class Models(Shown, Mapping[str, FittedModel]):
         model, count = self.models[response], len(self.study.terms(self.study.response(response).model))
         return planned_limits(model, self.planned(response) if model.core is not None else model, count)
 
+    def effects(self, response: str) -> tuple[DirectedEffect, ...] | Unavailable:
+        """What a response does along every direction through the middle of the region, by the terms that are read."""
+        return directed_effects(self.study, self.models[response])
+
     def entry(self, response: str) -> dict[str, Any]:
-        """The entry of one response in `fit --json`: its fit, limits that hold together, its other forms."""
+        """The entry of one response in `fit --json`: its fit, limits that hold together, other forms, effects."""
         more = {"together": self.together(response), "other_form": self.other_form(response),
                 "power_law": self.power_law(response), "planned_limits": self.planned_limits(response)}  # fmt: skip
-        return {**self.models[response].to_dict(), **{key: value.to_dict() for key, value in more.items()}}
+        found = self.effects(response)
+        effects = found.to_dict() if isinstance(found, Unavailable) else [one.to_dict() for one in found]
+        told = {key: value.to_dict() for key, value in more.items()}
+        return {**self.models[response].to_dict(), **told, "effects": effects}
 
     def predictor(self, response: str, *, planned: bool = False) -> Predictor | Unavailable:
         """What predicts a response; with `planned` the least squares that published desirability is defined on."""

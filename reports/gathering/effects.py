@@ -12,45 +12,17 @@ from doe import Study, Unavailable
 from doe.definition.categories import NONE, short
 from doe.definition.parts import Factor
 from optimise import Models, Optimum
+from optimise.models.effects import Direction, directions
 from optimise.upcoming.due import wanted_chance
 from reports.facts import Effect, EffectRow, Ends, Spec
 from reports.gathering.formula import spec_of
 from reports.wording.wording import chance_reading, effect_reading
 
 Array = npt.NDArray[np.float64]
-Direction = tuple[str, str, Array]  # column, in words, rates over the region's columns
 
 SPEAKS = 0.05  # a chance below it is not worth room in a picture; our own choice
 _POINTS = 17
 _FINE = 41
-
-
-def direction_of(study: Study, name: str, at: pd.Series) -> Direction:
-    """Moving one column from recipe `at`: against the fill, else all others in proportion (Cox 1971, from memory)."""
-    region = study.region
-    rates = np.zeros(len(region.names))
-    rates[region.names.index(name)] = 1.0
-    if name not in region.blend:
-        return name, f"{name} up", rates
-    if region.fill is not None and name != region.fill:
-        rates[region.names.index(region.fill)] = -1.0
-        return name, f"{name} up, {region.fill} down", rates
-    others = [n for n in region.blend if n != name]
-    rest = sum(float(at[n]) for n in others)
-    for other in others:
-        share = float(at[other]) / rest if rest > 0 else 1 / len(others)
-        rates[region.names.index(other)] = -share
-    down = f"{others[0]} down" if len(others) == 1 else "the rest down"
-    return name, f"{name} up, {down}", rates
-
-
-def directions(study: Study, at: pd.DataFrame) -> list[Direction]:
-    """All directions worth showing from a recipe: each column but the fill; of two that add up, only the first."""
-    region = study.region
-    names = [n for n in region.names if n != region.fill]
-    if region.fill is None and len(region.blend) == 2:
-        names.remove(region.blend[1])
-    return [direction_of(study, name, at.iloc[0]) for name in names]
 
 
 def moved(study: Study, at: pd.DataFrame, X: Array) -> pd.DataFrame:
@@ -92,7 +64,7 @@ def _lines(study: Study, at: pd.DataFrame, points: int) -> list[tuple[Direction,
     start = at[list(study.region.names)].to_numpy(dtype=float)
     region = study.region.holding(at)
     lines = []
-    for direction in directions(study, at):
+    for direction in directions(study, at.iloc[0]):
         down, up = (float(np.ravel(v)[0]) for v in region.line_range(start, direction[2][None, :]))
         if np.isfinite([down, up]).all() and up - down > 1e-9:
             steps = np.linspace(down, up, points)

@@ -12,10 +12,11 @@ import pandas as pd
 from doe import Study, Unavailable
 from doe.problems import StudyError
 from optimise import Models, Optimum
+from optimise.models.effects import Direction, directions
 from optimise.upcoming.due import wanted_chance
 from reports.facts import Effect, EffectRow, Slice, Spec
 from reports.gathering.blends import frame_of
-from reports.gathering.effects import SPEAKS, Direction, directions, moved
+from reports.gathering.effects import SPEAKS, moved
 from reports.numbers import figure, likely, listed, percent, with_unit
 from reports.pictures.svg import round_steps
 from reports.wording import grades
@@ -47,7 +48,7 @@ def _strongest(
     study: Study, at: pd.DataFrame, rows: Sequence[EffectRow], planes: dict[tuple[int, int], _Plane | None]
 ) -> _Plane | None:
     """The plane of the two directions that move these responses most, each counted against its own strongest."""
-    ways = directions(study, at)
+    ways = directions(study, at.iloc[0])
     weight = np.zeros(len(ways))
     for row in rows:
         top = max((e.span for e in row.effects if not e.levels), default=0.0)

@@ -149,8 +149,11 @@ def _rests_on(entry: Entry) -> str:
 
 
 def _tables(entry: Entry) -> list[str]:
-    """The analysis of variance, models nearly as good, eigenvalues, the way up, and each batch."""
+    """Effects, the analysis of variance, models nearly as good, eigenvalues, the way up, and each batch."""
     out = []
+    if fitrows.effects(entry, "-"):
+        table = aligned(fitrows.effects(entry, "-"), fitrows.effect_head(entry), range(1, 8))
+        out.append(f"{wrapped(words.effects_line(entry))}\n{table}")
     if entry["anova"]:
         head = ("source", "df", "error df", "sum of squares", "mean square", "F", "p")
         table = aligned(fitrows.anova(entry, "-"), head, range(1, len(head)))

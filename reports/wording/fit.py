@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from reports.numbers import THIN, between, counted, figure, listed, p_value, percent, plain
+from reports.numbers import THIN, between, counted, estimated, figure, listed, p_value, percent, plain
 from reports.wording.fitrows import near
 
 Entry = Mapping[str, Any]
@@ -324,11 +324,20 @@ def eigen_rows(entry: Entry) -> list[list[str]]:
     if not known(still) or still is None:
         return []
     errors = still["eigenvalue_se"]
-    sure = errors if isinstance(errors, Sequence) else [None] * len(still["eigenvalues"])
-    return [
-        [figure(v, digits=4), figure(e, digits=3) if e is not None else ""]
-        for v, e in zip(still["eigenvalues"], sure, strict=True)
-    ]
+    if not isinstance(errors, Sequence):
+        return [[figure(v), ""] for v in still["eigenvalues"]]
+    return [list(estimated(v, e)) for v, e in zip(still["eigenvalues"], errors, strict=True)]
+
+
+def effects_line(entry: Entry) -> str:
+    """What the table of effects holds."""
+    if not isinstance(entry.get("effects"), Sequence):
+        return ""
+    fixed = "; the limits take the terms as fixed beforehand" if shares(entry) else ""
+    return (
+        "Effects by these terms, along each direction through the middle of the region, from its lowest to its highest"
+        f" level{fixed}:"
+    )
 
 
 def shared(entry: Entry) -> str:

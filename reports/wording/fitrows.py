@@ -1,11 +1,12 @@
-"""Rows of the tables of a fit that page and terminal share: analysis of variance, each batch, models nearly as good."""
+"""Rows of the tables of a fit that page and terminal share: effects, analysis of variance, each batch, near models."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from math import exp
 from typing import Any
 
-from reports.numbers import figure, listed, p_value, precise, statistic
+from reports.numbers import between, figure, listed, p_value, precise, statistic
 
 Entry = Mapping[str, Any]
 Write = Callable[[Any], str]
@@ -55,6 +56,28 @@ def _seen(row: Mapping[str, Any]) -> str:
     if row.get("bound") == "between":
         return f"{precise(row.get('observed'))} to {precise(row.get('to'))}"
     return {"above": "> ", "below": "< "}.get(str(row.get("bound")), "") + precise(row.get("observed"))
+
+
+def effect_head(entry: Entry) -> list[str]:
+    """The head of the table of effects; on a log scale a change is a factor."""
+    change = {"log": "times", "linear": "change"}.get(str(entry["scale"]), f"change, {entry['scale']} scale")
+    return ["direction", "from", "to", "predicted, low", "middle", "high", change, "95 % confidence"]
+
+
+def effects(entry: Entry, nothing: str) -> list[list[str]]:
+    """What the response does along each direction through the middle of the region, from lowest to highest level."""
+    found = entry.get("effects")
+    if not isinstance(found, Sequence):
+        return []
+    write = exp if entry["scale"] == "log" else float
+    out = []
+    for row in found:
+        ends = row["limits"] if isinstance(row["limits"], Sequence) else None
+        limits = nothing if ends is None else between(write(ends[0]), write(ends[1]))
+        change = figure(write(row["change"]), None if ends is None else (write(ends[1]) - write(ends[0])) / 4 or None)
+        levels = [figure(row["from"], digits=4), figure(row["to"], digits=4)]
+        out.append([str(row["says"]), *levels, *(figure(v) for v in row["predicted"]), change, limits])
+    return out
 
 
 def near(entry: Entry) -> list[list[str]]:

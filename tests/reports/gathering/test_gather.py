@@ -11,6 +11,7 @@ import pytest
 
 from doe import Study, Unavailable, plan
 from optimise import find, fit
+from optimise.models.effects import direction_of
 from reports.gathering import effects as gather_effects
 from reports.gathering import gather as gathering
 from reports.gathering import slices as gather_slices
@@ -98,23 +99,6 @@ def _along(job, up, down):
     return [float(x[0, region.names.index(up)] + t) for t in (low[0], high[0])]
 
 
-def test_without_a_fill_the_rest_gives_way_in_proportion():
-    from doe import Study
-
-    study = Study.from_dict(
-        {
-            "study": {"name": "x", "total": 1},
-            "ingredient": [{"name": n, "low": 0, "high": 1} for n in "ABC"],
-            "response": [{"name": "Y", "unit": "u", "method": "m"}],
-        }
-    )
-    at = pd.DataFrame([{"A": 0.2, "B": 0.6, "C": 0.2}])
-    name, says, rates = gather_effects.direction_of(study, "A", at.iloc[0])
-    # Cox direction: B and C keep their ratio 3 : 1.
-    assert (name, says) == ("A", "A up, the rest down")
-    assert rates == pytest.approx([1, -0.75, -0.25])
-
-
 def test_slices_say_what_predict_says_and_keep_the_limits(job, facts):
     chance = next(s for s in facts.slices if s.is_chance)
     thick = next(s for s in facts.slices if s.title.startswith("Thickness"))
@@ -133,7 +117,7 @@ def test_slices_say_what_predict_says_and_keep_the_limits(job, facts):
 
 
 def test_a_slice_of_two_that_add_up_is_not_drawn(job):
-    first = gather_effects.direction_of(job.study, "Wax", job.best.levels.iloc[0])
+    first = direction_of(job.study, "Wax", job.best.levels.iloc[0])
     assert gather_slices._Plane.through(job.study, job.best.levels, first, first) is None
 
 
