@@ -8,6 +8,7 @@ digest printed on sheets and reports.
 from __future__ import annotations
 
 import datetime
+import functools
 import getpass
 import hashlib
 import json
@@ -147,8 +148,13 @@ def read(folder: Path) -> tuple[Entry, ...]:
 
 def entries_of(log: bytes) -> tuple[Entry, ...]:
     """The entries that can be read in a journal's bytes, in their order."""
-    entries = (_entry(line) for line in log.split(b"\n") if line)
-    return tuple(entry for entry in entries if entry is not None)
+    return tuple(entry for entry in _lines(log) if entry is not None)
+
+
+@functools.lru_cache(maxsize=2)
+def _lines(log: bytes) -> tuple[Entry | None, ...]:
+    """Each line of a journal's bytes as an entry, the last one too; a command asks for the same bytes many times."""
+    return tuple(_entry(line) for line in log.split(b"\n"))
 
 
 def torn(log: bytes) -> bytes:
@@ -187,7 +193,7 @@ def check_log(log: bytes) -> tuple[Problem, ...]:
     problems = []
     before, number = START, 0
     known: dict[str, int] = {}
-    entries = [_entry(raw) for raw in lines]
+    entries = _lines(log)[:-1]
     for count, (raw, entry) in enumerate(zip(lines, entries, strict=True), 1):
         where = f"{NAME}, line {count}"
         if entry is None:

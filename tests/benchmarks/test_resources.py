@@ -17,6 +17,8 @@ from doe.results.results import take_in
 from doe.tables.tables import tables_from_bytes
 from optimise import find, fit, next_trials
 from reports import write_report
+from studies import journal
+from studies.inspection import inspect
 
 NAMES = [f"Part {letter}" for letter in "ABCDEFGHIJK"]
 TOML = '[study]\nname = "Twelve (invented)"\n[[ingredient]]\nname = "Water"\nqs = true\n' + "".join(
@@ -93,3 +95,23 @@ def test_two_hundred_trials_with_twelve_responses_from_fit_to_report(tmp_path, c
     page = tmp_path / "report.html"
     spent(lambda: write_report(page, study, results=results, models=models, best=best), 240, "the report", capsys)
     assert page.stat().st_size < 20_000_000
+
+
+def test_a_journal_of_a_hundred_thousand_entries(tmp_path, capsys):
+    (tmp_path / "study.toml").write_text(TOML, encoding="utf-8")
+    (tmp_path / "results").mkdir()
+    (tmp_path / "results/readings.csv").write_bytes(b"invented")
+    study, table = (journal.fingerprint(tmp_path / name) for name in ("study.toml", "results/readings.csv"))
+    last = None
+    with (tmp_path / journal.NAME).open("wb") as log:
+        for _ in range(100_000):
+            last = journal.written(
+                last, "record", {"study.toml": study}, {"results/readings.csv": table}, why="invented"
+            )
+            log.write(journal.line_of(last))
+    assert spent(lambda: inspect(tmp_path), 30, "verify of 100 000 entries", capsys) == ()
+    lines = (tmp_path / journal.NAME).read_bytes().split(b"\n")
+    lines[70_000], lines[70_001] = lines[70_001], lines[70_000]
+    (tmp_path / journal.NAME).write_bytes(b"\n".join(lines))
+    found = spent(lambda: inspect(tmp_path), 30, "verify of 100 000 entries, two of them swapped", capsys)
+    assert "line 70001" in found[0].where
