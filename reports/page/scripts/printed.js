@@ -53,7 +53,7 @@ function makePrinted(page, first) {
     node.hidden = !isMoved();
     if (node.hidden) return;
     const found = page.outlook.at(page.recipe(), page.asked);
-    const chance = found.chance === null ? "" : `${likely(found.chance)} `;
+    const chance = found.chance === null ? "" : `${firstUpper(likely(found.chance))} `;
     redraw(node, h("h3", {}, PRINT_WORDS.title), h("p", {}, `${PRINT_WORDS.says} `, h("code", {}, page.code()), "."),
       lines(), h("p", {}, chance, chanceSentence(found, Object.keys(page.asked).length > 0), " ",
         costSentence(found, page.sheet)), h("p", {}, whereSentence(page.region, page.recipe())), findings(found), responses(found));
