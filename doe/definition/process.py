@@ -6,13 +6,15 @@ given, it is silent. Margins and temperatures without a source are common practi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from doe.definition.cells import unit_key
 from doe.definition.checks import Notes
-from doe.definition.kinds import is_bead, is_fragrance, is_gum, is_humectant, is_water
+from doe.definition.kinds import is_bead, is_fragrance, is_gum, is_humectant, is_seen, is_water
+from doe.definition.materials import label
 from doe.definition.parts import Factor, Ingredient, Response, Step
 
 if TYPE_CHECKING:
@@ -25,6 +27,9 @@ ONE_POT_C = 80.0  # usual for a wax emulsion made in one pot; common practice, n
 GENTLE_RPM = 300.0  # a paddle that leaves beads whole; common practice, no source
 PH_C = 30.0  # pH is adjusted near the temperature it is measured at; common practice, no source
 FULL_H = 24.0  # viscosity is judged the next day; common practice, no source
+DISSOLVES_C = (
+    100.0  # what melts above this is dissolved or stays a powder in a batch with water; common practice, no source
+)
 BOILS_C = 105.0  # no open batch of water gets hotter; common practice, no source
 PROCESS_CODES = ("temp-unit", "K20", "K46", "beads-last", "beads-stirred", "ph-last", "ph-warm", "not-taken")
 
@@ -44,10 +49,14 @@ def phase_order(steps: Sequence[Step], ingredients: Sequence[Ingredient]) -> tup
 
 @dataclass(frozen=True, slots=True)
 class _Making:
-    """The steps and where each ingredient goes in: the first step (from 0) that takes it or its phase."""
+    """The steps and where each ingredient goes in: the first step (from 0) that takes it or its phase.
+
+    `materials` are the ingredients with each of several materials by itself, under the name that tells which.
+    """
 
     steps: Sequence[Step]
     ingredients: Sequence[Ingredient]
+    materials: Sequence[Ingredient]
     enters: Mapping[str, int]
 
     @classmethod
@@ -57,10 +66,19 @@ class _Making:
             for item in ingredients:
                 if item.name in step.takes or (item.phase and item.phase in step.takes):
                     enters.setdefault(item.name, place)
-        return cls(steps, ingredients, enters)
+        materials = []
+        for item in ingredients:
+            each = [replace(item.of(one.name), name=label(item.name, one.name), choice=()) for one in item.choice]
+            materials += each or [item]
+            enters |= {one.name: enters[item.name] for one in each if item.name in enters}
+        return cls(steps, ingredients, materials, enters)
 
     def taken_in(self, place: int) -> list[Ingredient]:
         return [item for item in self.ingredients if self.enters.get(item.name) == place]
+
+    def as_materials(self, item: Ingredient) -> list[Ingredient]:
+        """An ingredient as each of its materials; itself where there is one."""
+        return [item.of(one.name) for one in item.choice] or [item]
 
     def hottest(self, first: int) -> tuple[int, float] | None:
         """The step from `first` on with the highest upper temperature, and that temperature."""
@@ -132,7 +150,7 @@ def _check_gum(making: _Making, factors: Sequence[Factor], notes: Notes) -> None
 
 def _check_heat_limits(making: _Making, notes: Notes) -> None:
     """K20: what does not stand heat goes in below its limit, and stays below it."""
-    for item in making.ingredients:
+    for item in making.materials:
         place = making.enters.get(item.name)
         limit: Any = item.facts.get("max_c", COOL_C if is_fragrance(item) else None)
         hot = making.hottest(place) if place is not None and limit is not None else None
@@ -147,9 +165,9 @@ def _check_heat_limits(making: _Making, notes: Notes) -> None:
 def _check_hot_stage(making: _Making, notes: Notes) -> None:
     """K20: the hottest stage after wax has gone in is above its melting point by a margin."""
     short = []
-    for item in making.ingredients:
+    for item in making.materials:
         melts, place = item.facts.get("melts_c"), making.enters.get(item.name)
-        if melts is None or place is None or is_bead(item):
+        if melts is None or melts > DISSOLVES_C or place is None or is_bead(item):
             continue
         lows = [s.temp_c[0] for s in making.steps[place:] if s.temp_c is not None]
         if lows and max(lows) < melts + MELT_MARGIN_C:
@@ -164,12 +182,12 @@ def _check_hot_stage(making: _Making, notes: Notes) -> None:
 
 
 def _check_beads(making: _Making, notes: Notes) -> None:
-    """K20: beads go in last but for pH, well below their melting point, under a gentle paddle."""
-    for item in making.ingredients:
+    """Beads go in last but for pH, under a gentle paddle; K20: well below their melting point, where they have one."""
+    for item in making.materials:
         place = making.enters.get(item.name)
-        if not is_bead(item) or place is None:
+        if not (is_bead(item) or _is_fragile(item)) or place is None:
             continue
-        limit, hot = float(item.facts["melts_c"]) - BEAD_MARGIN_C, making.hottest(place)
+        limit, hot = float(item.facts.get("melts_c", math.inf)) - BEAD_MARGIN_C, making.hottest(place)
         if hot is not None and hot[1] > limit:
             got = f"{item.name} melts at {item.facts['melts_c']:g} C, and is at up to {hot[1]:g} C"
             do = f"{BEAD_MARGIN_C:g} C below the melting point (common practice): cool first, then take the beads in"
@@ -178,7 +196,8 @@ def _check_beads(making: _Making, notes: Notes) -> None:
             other.name
             for n in range(place + 1, len(making.steps))
             for other in making.taken_in(n)
-            if other.role != "adjuster" and not is_bead(other)
+            if other.role != "adjuster"
+            and not any(_is_fragile(one) or is_bead(one) for one in making.as_materials(other))
         ]
         if after:
             got = f"{', '.join(after)} {'goes' if len(after) == 1 else 'go'} in after {item.name}"
@@ -189,6 +208,11 @@ def _check_beads(making: _Making, notes: Notes) -> None:
                 got = f"{step.rpm:g} rpm with {item.name} in the batch"
                 allowed = f"up to {GENTLE_RPM:g} rpm, a paddle (common practice)"
                 notes.add("beads-stirred", "warn", _where(n, step), got, allowed, "stir gently from the beads on")
+
+
+def _is_fragile(item: Ingredient) -> bool:
+    """Beads that do not melt: still to be seen whole."""
+    return is_seen(item) and bool({"d50_um", "d90_um"} & set(item.facts))
 
 
 def _check_ph(making: _Making, notes: Notes) -> None:

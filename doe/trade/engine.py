@@ -74,22 +74,25 @@ class TradeChecks:
 
     def together(self, levels: pd.DataFrame, given: Given = NOTHING, names: Sequence[str] = ()) -> tuple[Problem, ...]:
         """The findings of many recipes, each once with the worst; `names` (n) say in which, where not in all."""
-        found: dict[tuple[str, str, str], Problem] = {}
         every = self.looks(levels, given)
+        asked: dict[tuple[str, str, str], list[tuple[npt.NDArray[np.intp], Look]]] = {}
         for rows, looks in every:
             for look in looks:
-                missed = [int(i) for i in np.flatnonzero(look.missed)]
-                if not missed:
-                    continue
-                own = [str(names[rows[i]]) for i in missed] if len(names) else []
-                extra = _where(own, len(missed), len(levels) if len(names) else len(rows))
-                problem = self.accepted(look.finding(look.worst(missed), extra))
-                if problem.stops and len(every) > 1:
-                    problem = replace(problem, do=problem.do + self._way_out(levels, every, look.code))
-                key = (look.code, look.where, look.topic)
-                if key not in found or _rank(problem) < _rank(found[key]):
-                    found[key] = problem
-        return tuple(sorted([*self._once(), *found.values()], key=_rank))
+                asked.setdefault((look.code, look.where, look.topic), []).append((rows, look))
+        found = []
+        for cases in asked.values():
+            told = [(rows, look, np.flatnonzero(look.missed)) for rows, look in cases if look.missed.any()]
+            if not told:
+                continue
+            own = sorted({int(row) for rows, _, missed in told for row in rows[missed]})
+            total = len(levels) if len(names) else sum(len(rows) for rows, _, _ in told)
+            extra = _where([str(names[row]) for row in own] if len(names) else [], len(own), total)
+            _, look, missed = min(told, key=lambda case: (_ORDER.index(case[1].grade), -float(case[1].over.max())))
+            problem = self.accepted(look.finding(look.worst(missed.tolist()), extra))
+            if problem.stops and len(every) > 1:
+                problem = replace(problem, do=problem.do + self._way_out(levels, every, problem.code))
+            found.append(problem)
+        return tuple(sorted([*self._once(), *found], key=_rank))
 
     def _way_out(
         self, levels: pd.DataFrame, every: Sequence[tuple[npt.NDArray[np.intp], list[Look]]], code: str

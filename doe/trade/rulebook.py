@@ -82,7 +82,7 @@ _RULES = (
          "count as 1 g/ml", ("inform",), "mass balance; densities as given"),
     Rule("mass-unit", "levels are shares of mass", "unit of [study]", ("inform",), "checks of the trade count mass"),
     Rule("K20", "what melts is melted, what does not stand heat is spared it, in the steps as given",
-         "hot stage >= melting point + 5 C; beads <= melting point - 20 C; fragrance <= 40 C, or max_c",
+         "hot stage >= melting points up to 100 C + 5 C; beads <= melting point - 20 C; fragrance <= 40 C, or max_c",
          ("warn",), PRACTICE),
     Rule("temp-unit", "temperatures of steps are in degrees Celsius", "temp_c up to 105 C, where water boils away",
          ("warn",), PRACTICE),

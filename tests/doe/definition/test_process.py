@@ -120,6 +120,25 @@ def test_beads_go_in_last_but_for_ph_and_gently():
     assert findings(moved(0, 1, 2, 4, 3, 5), stone) == []
 
 
+def test_beads_that_do_not_melt_are_fragile_too_and_each_material_is_asked():
+    mineral = {"name": "Beads", "level": 2.0, "phase": "D", "d50_um": 400}
+    hollow = [*ALL[:4], mineral, SCENT, LYE]
+    assert findings(changed(4, rpm=301), hollow) == [
+        ("beads-stirred", "step 5 (beads in)", "301 rpm with Beads in the batch")
+    ]
+    choice = [{"name": "Wax beads", "melts_c": 68, "d50_um": 400}, {"name": "Perlite beads", "d50_um": 300}]
+    either = [*ALL[:4], {"name": "Grain", "low": 1.0, "high": 3.0, "phase": "D", "choice": choice}, SCENT, LYE]
+    got = findings(changed(4, temp_c=[25, 60]), either)
+    assert ("K20", "step 5 (beads in)", "Grain: Wax beads melts at 68 C, and is at up to 60 C") in got
+    assert not [one for one in got if "Perlite" in one[2]]
+
+
+def test_what_melts_far_above_boiling_water_is_not_melted_in_it():
+    """A surfactant powder that melts at 190 C is dissolved or kneaded in: common practice, no source."""
+    powder = [*ALL, {"name": "Powder", "level": 5.0, "phase": "A", "melts_c": 190}]
+    assert findings(ingredients=powder) == []
+
+
 def test_ph_when_all_is_in_and_cool():
     early = findings(moved(0, 1, 2, 5, 3, 4))
     assert early == [("ph-last", "step 4 (pH)", "Scent, Beads go in after Lye")]

@@ -58,6 +58,22 @@ def test_together_names_the_worst_and_where(study):
     assert found.got == "1.4 % of phenoxyethanol, in T02, T03"
 
 
+def test_a_finding_of_one_material_names_its_recipes_whatever_is_chosen_beside_it(study):
+    beads = {"name": "Beads", "low": 1, "high": 4, "density": 0.9, "d50_um": 500}
+    made = study(
+        beads, {"name": "Oil", "low": 1, "high": 9, "choice": [{"name": "Light"}, {"name": "Dense", "density": 1.2}]}
+    )
+    rows = made.complete(
+        pd.DataFrame(
+            {"Beads": [2.0] * 4, "Oil": [1.0, 9.0, 1.0, 9.0], "material: Oil": ["Light", "Light", "Dense", "Dense"]}
+        )
+    )
+    (found,) = [p for p in TradeChecks(made).together(rows, names=["T1", "T2", "T3", "T4"]) if p.code == "K21"]
+    assert ", in T" not in found.got  # all of them
+    # The worst stands where the base is densest: 9 % of 1.2 g/ml and 89 % of water at 0.998, beads apart.
+    assert dict(found.numbers)["density_difference"] == pytest.approx(900 - 1000 * 98 / (9 / 1.2 + 89 / 0.998))
+
+
 def test_materials_have_their_own_facts(study):
     choice = [{"name": "Rising", "density": 0.9}, {"name": "Sinking", "density": 1.4}]
     made = study({"name": "Beads", "low": 1, "high": 3, "d50_um": 400, "choice": choice})
