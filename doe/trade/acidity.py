@@ -6,13 +6,12 @@ out of the water, emulsifiers bind them, and their salts help a little.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from doe.definition.categories import material_of
 from doe.definition.parts import Response
 from doe.trade.acids import undissociated
 from doe.trade.composition import Stock
@@ -86,7 +85,7 @@ def window_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             "K15", _names(stock, pair), room, lambda v: f"{_windows(stock, asked)}: {_room(v)}",
             f"room of {2 * error:g} or more, twice the sd of a reading",
             "take a material that works at the pH of the others, or move the pH; keep local rules for acids and alkalis"
-            + _apart(stock, _rows(stock, pair)),
+            + stock.apart(_rows(stock, pair)),
             low=2 * error, number="room",
         )  # fmt: skip
 
@@ -138,15 +137,6 @@ def _names(stock: Stock, pair: Rows) -> str:
     response = ph_response(stock.study)
     names = [*stock.labels, "" if response is None else response.name]
     return " and ".join(dict.fromkeys(names[row] for row in pair))
-
-
-def _apart(stock: Stock, rows: Sequence[int]) -> str:
-    """The limit that keeps two materials apart, where each stands there by choice."""
-    picks = [(stock.names[row], stock.chosen.get(material_of(stock.names[row]))) for row in rows]
-    if len(set(rows)) < 2 or any(pick is None for _, pick in picks):
-        return ""
-    (first, one), (second, other) = picks
-    return f'; or a limit that keeps the two apart: rule = "{first} is not {one}", when = "{second} is {other}"'
 
 
 def _windows(stock: Stock, asked: tuple[float | None, float | None]) -> str:

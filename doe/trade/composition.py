@@ -174,6 +174,14 @@ class Stock:
         low, high = (float(ends[row]) for ends in self.windows)
         return None if np.isnan(low) else low, None if np.isnan(high) else high
 
+    def apart(self, rows: Sequence[int]) -> str:
+        """The limit that keeps two materials apart, in words, where each stands there by choice; else nothing."""
+        picks = [(self.names[row], self.chosen.get(material_of(self.names[row]))) for row in rows]
+        if len(set(rows)) < 2 or any(pick is None for _, pick in picks):
+            return ""
+        (first, one), (second, other) = picks
+        return f'; or a limit that keeps the two apart: rule = "{first} is not {one}", when = "{second} is {other}"'
+
     def telling(self, row: int, fact: str) -> tuple[tuple[Ingredient, float], ...]:
         """What tells of one fact: the material itself where it gives it, else its parts; each with its share."""
         return ((self.items[row], 1.0),) if fact in self.items[row].facts else self.parts[row]

@@ -60,7 +60,7 @@ def charge_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             lambda v: _CURD,
             "one of them, or a pair known to go together",
             "try them alone in water first; take a nonionic gum or surfactant"
-            + ("" if told else "; if a name was misread, give charge"),
+            + ("" if told else "; if a name was misread, give charge") + stock.apart((i, j)),
             high=0.0, number="pair",
             live=Live(_CURD, ((1.0, Form(stock.percent(stock.one(i)))),), high=0.0,
                       present=(stock.names[i], stock.names[j])),

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+from doe.definition.kinds import is_fragrance
 from doe.definition.materials import label
 from doe.definition.parts import Ingredient
 from doe.problems import Problem, listed
 from doe.trade.composition import Stock, taken_apart, unknown_rest, volume_of
 from doe.trade.emulsion import charge_of
-from doe.trade.legal import is_eu, polymer_of
+from doe.trade.legal import allergen_threshold, is_eu, polymer_of
 from doe.trade.rulebook import RULES
 from doe.trade.suspension import particles
 
@@ -22,7 +23,7 @@ MUCH = 2.0  # % of the product from which a density that is not known is told; o
 
 def statements(study: Study) -> tuple[Problem, ...]:
     """The findings of the materials themselves, each once, whatever the recipe."""
-    found = [*_diluted(study), *_no_size(study), *_no_density(study)]
+    found = [*_diluted(study), *_no_allergens(study), *_no_size(study), *_no_density(study)]
     for name, item in materials(study):
         found += _against_its_name(name, item)
     return tuple(found)
@@ -56,6 +57,22 @@ def _against_its_name(name: str, item: Ingredient) -> Iterator[Problem]:
         if given is not None and told and told != given:
             got = f"{key} is given as {given}, and its INCI name tells {told}"
             yield _say("name-differs", name, got, "", "nothing, if its supplier says so; what is given counts")
+
+
+def _no_allergens(study: Study) -> Iterator[Problem]:
+    """K16: a fragrance that does not say which allergens it brings, where these go on the label."""
+    if allergen_threshold(study) is None:
+        return
+    known = {item.name: item for item in study.ingredients}
+    for name, item in materials(study):
+        parts = [part for part, _ in taken_apart(item, known)]
+        if (
+            any(is_fragrance(part) and "allergens" not in part.facts for part in parts)
+            and "allergens" not in item.facts
+        ):
+            got = "is a fragrance, and does not say which allergens it brings"
+            do = 'ask the supplier, and give allergens = { Linalool = "5 %" }, {} if there are none'
+            yield _say("K16", name, got, "those that go on the label", do)
 
 
 def _no_size(study: Study) -> Iterator[Problem]:

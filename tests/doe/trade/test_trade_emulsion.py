@@ -2,6 +2,8 @@
 
 import pytest
 
+from doe import Study
+
 POLY = {"name": "Polysorbate 80", "low": 0.0, "high": 5.0, "hlb": 15.0}
 SORB = {"name": "Sorbitan oleate", "low": 0.0, "high": 5.0, "hlb": 4.3}
 
@@ -87,3 +89,15 @@ def test_the_limit_that_is_advised_for_several_gums_cures_when_it_is_written_dow
     rule = re.search('rule = "(.+?)"', told.do)[1]
     assert rule == "Glycerin + Propanediol >= 3 * 'Gum A (fine)' + 3 * Guar"
     assert not [p for p in study_findings(study(*rows, limit=[{"rule": rule}])) if p.code == "K46"]
+
+
+def test_two_choices_that_clash_are_told_with_the_limit_that_keeps_them_apart(study):
+    from doe.trade import study_findings
+
+    gum = {"name": "Gum", "low": 0.1, "high": 0.5, "choice": [{"name": "A", "charge": "anionic"}, {"name": "B"}]}
+    soap = {"name": "Soap", "low": 1, "high": 2, "choice": [{"name": "C", "charge": "cationic"}, {"name": "D"}]}
+    (found,) = [p for p in study_findings(study(gum, soap)) if p.code == "K18"]
+    assert found.do.endswith('rule = "Gum is not A", when = "Soap is C"')
+    source = study(gum, soap).to_dict()
+    source["limit"] = [{"rule": "Gum is not A", "when": "Soap is C"}]
+    assert "K18" not in {p.code for p in study_findings(Study.from_dict(source))}

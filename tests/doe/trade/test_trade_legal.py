@@ -250,3 +250,17 @@ def test_an_oil_is_labelled_by_the_name_of_its_group(study, findings):
     """Lemongrass oil, whichever of its plants it is from: additions of Regulation (EU) 2023/1545 (from memory)."""
     oil = {"name": "Oil", "level": 0.02, "inci": "Cymbopogon Flexuosus Oil"}
     assert "Lemongrass Oil" in findings(study(oil))["K16"].got
+
+
+def test_a_fragrance_that_does_not_tell_its_allergens_is_asked_once(study):
+    def asked(*items, **of):
+        return [p.where for p in study_findings(study(*items, **of)) if p.code == "K16" and "does not say" in p.got]
+
+    silent = {"name": "Scent", "level": 0.3, "inci": "Parfum"}
+    assert asked(silent) == ["Scent"]
+    assert asked(SCENT) == asked(silent | {"allergens": {}}) == []
+    assert asked(silent, market="Elsewhere") == []
+    # A premix brings that of its parts.
+    assert asked(silent, {"name": "Cool phase", "level": 1.0, "made_of": {"Scent": 0.5, "Water": 0.5}}) == [
+        "Scent", "Cool phase",
+    ]  # fmt: skip
