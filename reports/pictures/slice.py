@@ -33,7 +33,7 @@ Place = Callable[[float, float], Point]  # from two levels to a place in the pic
 Corner = tuple[float, float, float]  # x, y in pixels, and the height of the surface
 
 _MOST_STEPS = 6
-_RING, _NEAR = 7.5, 0.5  # pixels of a numbered ring; how near a trial must lie to have one
+_RING, _NEAR = 8.5, 0.5  # pixels of a numbered ring; how near a trial must lie to have one
 
 
 def contours(facts: Slice, key: str, width: float = 302.0, height: float = 306.0) -> Markup:
@@ -103,7 +103,7 @@ def _rings(facts: Slice, where: Place) -> list[Markup]:
             out.append(element("circle", title, cx=x, cy=y, r="2.5", cls="ring"))
             continue
         label = here[0].lstrip("T").lstrip("0") or here[0]
-        number = element("text", label[:3], x=x, y=y + 3.2, text_anchor="middle", cls="number")
+        number = element("text", label[:3], x=x, y=y + 3.4, text_anchor="middle", cls="number")
         out += [element("circle", cx=x, cy=y, r=_RING + 2.5, cls="ring")] if len(here) > 1 else []
         out += [element("circle", title, cx=x, cy=y, r=_RING, cls="ring"), number]
     return out

@@ -87,8 +87,8 @@ def tried(blends: Blends) -> Markup:
             continue
         label = first.lstrip("T").lstrip("0") or first
         parts += [
-            element("circle", title, cx=str(x), cy=str(y), r="8", cls="ring"),
-            element("text", label[:3], x=str(x), y=f"{y + 3.2:.1f}", text_anchor="middle", cls="number"),
+            element("circle", title, cx=str(x), cy=str(y), r="8.5", cls="ring"),
+            element("text", label[:3], x=str(x), y=f"{y + 3.4:.1f}", text_anchor="middle", cls="number"),
         ]
     says = f"{len(blends.trials)} batches of {len(here)} blends in the triangle of {', '.join(blends.frame.names)}"
     return picture(WIDTH, HEIGHT, says, parts)
