@@ -179,3 +179,39 @@ def test_a_region_that_leaves_the_simplex_is_said():
     # The levels of every place of the region add up, so that ends of a blend's parts are those of places.
     ends = np.array(list(found.stationary.confidence.values()))
     assert ends[:, 0].sum() < 1 < ends[:, 1].sum()
+
+
+def test_a_textbook_composite_in_its_own_units():
+    """Montgomery, Design and Analysis of Experiments, chapter 11: yield by time and temperature (data and printed
+    numbers from memory; they agree with each other when refitted): 79.94 + 0.995 x1 + 0.515 x2 - 1.376 x1² - 1.001 x2²
+    + 0.250 x1 x2, top at (0.389, 0.306), 87 minutes and 176.5 degrees, 80.21, eigenvalues -0.9634 and -1.4143; lack of
+    fit 0.2843 on 3 beside pure error 0.2120 on 4 degrees of freedom.
+    """
+    a = 1.414
+    x = np.array([(-1, -1), (-1, 1), (1, -1), (1, 1), *[(0, 0)] * 5, (a, 0), (-a, 0), (0, a), (0, -a)])
+    y = [76.5, 77.0, 78.0, 79.5, 79.9, 80.3, 80.0, 79.7, 79.8, 78.4, 75.6, 78.5, 77.0]
+    study = Study.from_dict(
+        {
+            "study": {"name": "Yield"},
+            "factor": [{"name": "Time", "low": 80, "high": 90}, {"name": "Temp", "low": 170, "high": 180}],
+            "plan": {"model": "quadratic"},
+            "response": [{"name": "Yield", "aim": "above", "low": 79, "method": "assay"}],
+        }
+    )
+    frame = pd.DataFrame({"Time": 85 + 5 * x[:, 0], "Temp": 175 + 5 * x[:, 1], "Yield": y})
+    model = fit(study, study.results(frame), terms="all", coding="coded")["Yield"]
+    powers = [(0, 0), (1, 0), (0, 1), (2, 0), (0, 2), (1, 1)]
+    by_powers = {tuple(row["powers"].get(name, 0) for name in ("Time", "Temp")): row["estimate"]
+                 for row in model.terms.to_dict("records")}  # fmt: skip
+    assert [by_powers[key] for key in powers] == pytest.approx([79.94, 0.995, 0.515, -1.376, -1.001, 0.25], abs=6e-4)
+    still = model.stationary
+    assert (still.at["Time"], still.at["Temp"]) == pytest.approx((85 + 5 * 0.389, 175 + 5 * 0.306), abs=0.003)
+    assert still.kind == "maximum"
+    assert still.inside
+    assert still.predicted == pytest.approx(80.21, abs=0.005)
+    assert still.eigenvalues == pytest.approx((-0.9634, -1.4143), abs=2e-4)
+    assert model.lack_of_fit.ss == pytest.approx((0.2843, 0.2120), abs=2e-4)
+    assert model.lack_of_fit.df == (3, 4)
+    # Its region closes within the trials; the way up ends on the top.
+    assert not still.beyond
+    assert model.way[-1]["predicted"] == pytest.approx(80.21, abs=0.005)
