@@ -78,7 +78,7 @@ class OnePass:
             centre=np.repeat([p.centre for p in posteriors], counts),
             size=size,
             squared=squared,
-            residual=squared * (1 + points[:, 4] ** 2),
+            residual=squared * (1 + joined("between") ** 2),
             low=np.repeat([-np.inf if low is None else low for _, low, _ in wanted], counts),
             high=np.repeat([np.inf if high is None else high for _, _, high in wanted], counts),
         )

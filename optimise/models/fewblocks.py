@@ -74,18 +74,14 @@ def block_of(data: BatchData) -> tuple[str, ...]:
     return tuple(data.block_names[j] for j in membership(data).argmax(axis=1))
 
 
-def told(blocks: FewBlocks, sd: float, where: str, scale: str, left_out: bool) -> Problem:
-    """What to say of them. `left_out`: the averaged posterior predicts and draws whole plots, so not blocks."""
+def told(blocks: FewBlocks, sd: float, where: str, scale: str) -> Problem:
+    """What to say of them."""
     count = len(blocks.effects)
     got = f"batches were made in {count} blocks"
     if blocks.variance > 0:
         got += f", sd {rounded(sqrt(blocks.variance))} from one to the next and {rounded(sd)} between batches of one"
         got += "" if scale == "linear" else f" on the {scale} scale"
-        got += (
-            "; intervals and the chance are those of a new batch in a block like these on average, not in a new one"
-            if left_out
-            else "; intervals and the chance are those of a batch in a new block, and allow for both"
-        )
+        got += "; intervals and the chance are those of a batch in a new block, and allow for both"
     else:
         got += f" that differ no more than their batches do (sd {rounded(sd)}); so few cannot show that they never do"
     return say("blocks", "inform", where, got, f"{count} blocks say little of how much blocks differ; make more")

@@ -314,8 +314,7 @@ def _assembled(
     variance: dict[str, Number] = {"batch": fit.sd**2 if fit.has_error else diagnosis.no_error(fit)}
     if blocked is not None and core.error is not None:
         variance["block"] = blocked.variance
-        fixed = data.shared is not None and isinstance(predictor, PosteriorPredictor)
-        said.append(told(blocked, core.error[0], where, scale.name, fixed))
+        said.append(told(blocked, core.error[0], where, scale.name))
     no_error = diagnosis.no_error(fit)
     power = box_cox(columns, data.y, turn=None if seen is None else seen.turn)
     said += findings.scale_findings(where, scale, power)
@@ -359,9 +358,10 @@ def _predictor(
     if choice == "select" and not core.fit.exact:
         try:
             z = coordinates(study.region, data.X, data.chosen)
-            blocks, groups, few = _drawn(data)
-            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, blocks, groups, few)
-            return PosteriorPredictor(Posterior.fit(z, values, blocks, plots=groups, few=few), study.region), []
+            columns, groups, few, beside = _drawn(data)
+            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, columns, groups, few)
+            found = Posterior.fit(z, values, columns, plots=groups, few=few, blocks=beside)
+            return PosteriorPredictor(found, study.region), []
         except ModelError:
             pass
     error = core.error
@@ -386,15 +386,19 @@ def _predictor(
     return LeastSquaresPredictor(core.terms, core.coding, core.beta, core.unscaled, *error, shared), notes
 
 
-def _drawn(data: BatchData) -> tuple[Array | None, tuple[str, ...] | None, bool]:
-    """Block columns with effects of their own, groups of batches whose errors are drawn together, and if few.
+_Names = tuple[str, ...]
 
-    A new batch is one of a new block, so that blocks are drawn too, but where whole plots already are.
+
+def _drawn(data: BatchData) -> tuple[Array | None, _Names | None, bool, _Names | None]:
+    """Block columns, groups of batches whose errors are drawn together, if these are few, and blocks drawn beside them.
+
+    A new batch is one of a new whole plot and a new block, so that both are drawn.
     """
-    blocks = data.blocks if data.blocks.shape[1] else None
+    columns = data.blocks if data.blocks.shape[1] else None
+    blocks = None if columns is None else block_of(data)
     if data.shared is not None:
-        return blocks, data.shared.names, False
-    return None, None if blocks is None else block_of(data), True
+        return columns, data.shared.names, False, blocks
+    return None, blocks, True, None
 
 
 def term_groups(terms: Terms) -> dict[str, list[int]]:

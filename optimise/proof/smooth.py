@@ -140,7 +140,7 @@ class SmoothExpander:
         v_second = bent(v_bend, w) + v_third
         hollow = near.radius[:, None] ** 2 * self.peak
         return Expansion(
-            weights=post.weights, df=float(post.df), sd=np.sqrt(post.s2) * size, batch=1 + post.points[:, 4] ** 2,
+            weights=post.weights, df=float(post.df), sd=np.sqrt(post.s2) * size, batch=1 + post.between**2,
             m=post.centre + size * (post.intercept + m), m_slope=size * m_slope, m_bend=size * m_bend,
             m_second=size * (bent(m_bend, w) + m_third), m_third=size * m_third,
             v=v, v_slope=v_slope, v_bend=v_bend, v_second=v_second, v_third=v_third, v_under=v_second,

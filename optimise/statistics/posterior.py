@@ -2,19 +2,20 @@
 
 With z the whitened coordinates of the region (zero mean, covariance I/3) and y standardised,
 
-    y | s2 ~ N(X b, s2 [W + tL^2 ZZ' + tQ^2 (ZZ')^2 + tD^2 M + tP^2 G])
+    y | s2 ~ N(X b, s2 [W + tL^2 ZZ' + tQ^2 (ZZ')^2 + tD^2 M + tP^2 G + tB^2 B])
 
 where X is the intercept and block columns with a flat prior, W the identity or relative variances, (ZZ')^2 is taken
 element by element (the rotation-invariant normal prior on all squares and cross terms), M is the Matern 5/2 kernel
-with length ell, and G is 1 for batches of one whole plot, or of one block, else 0. s2 has the prior 1/s2 and is
-integrated exactly; tL, tQ/tL, tD/tL, ell and, where there are whole plots, tP over a fixed grid. Each grid point
-predicts by a t law, a new batch in a whole plot of its own.
+with length ell, and G is 1 for batches of one whole plot, or of one block, else 0; B is the same for blocks beside
+whole plots. s2 has the prior 1/s2 and is integrated exactly; tL, tQ/tL, tD/tL, ell and, where there are whole plots, tP
+over a fixed grid. tB is looked for at the points of that grid that weigh most with an effect for each block. Each grid
+point predicts by a t law, a new batch in a whole plot, and a block, of its own.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
 
@@ -25,6 +26,7 @@ from doe.problems import ModelError, Problem
 from optimise.statistics.predictive import TMixture
 
 Array = npt.NDArray[np.float64]
+Places = npt.NDArray[np.intp]
 
 _LINEAR = (0.3, 0.6, 1.2, 2.4, 4.8, 9.6)
 _QUADRATIC_RATIO = (0.05, 0.12, 0.25, 0.5, 1.0, 2.0)
@@ -49,8 +51,8 @@ class Posterior:
 
     Training coordinates `z` (n, d), `fixed` (n, b) intercept and block columns, `noise` (n,) relative variances, `y`
     (m, n) the values, once or as m equally likely completions, `df`, `plots` (n,) the number of each batch's whole
-    plot (empty without any). Per component: `weights` (c,), `points` (c, 5) = tL, tQ, tD, ell, tP, `draw` (c,) the
-    completion it belongs to, `s2` (c,), and what predicts:
+    plot and `blocks` (n,) that of its block where both are drawn (empty without any). Per component: `weights` (c,),
+    `points` (c, 6) = tL, tQ, tD, ell, tP, tB, `draw` (c,) the completion it belongs to, `s2` (c,), and what predicts:
     mean `intercept + k(z)' alpha`, relative variance `k(z, z) - k' P k - 2 k' lean + floor`, with shapes (c,),
     (c, n), (c, n, n), (c, n), (c,).
     """
@@ -60,6 +62,7 @@ class Posterior:
     noise: Array
     y: Array
     plots: Array
+    blocks: Array
     df: float
     centre: float
     size: float
@@ -82,20 +85,33 @@ class Posterior:
         weights: Array | None = None,
         plots: npt.ArrayLike | None = None,
         few: bool = False,
+        blocks: npt.ArrayLike | None = None,
     ) -> Posterior:
         """Fit to coordinates z (n, d) and values y (n,) on the model's scale, or to m completions (m, n) of them.
 
         `nuisance` (n, b) are block columns with a flat prior; predictions are made where they are all zero, so
         sum-to-zero columns predict for the average block. `weights` (n,) are inverse to the variances of the values
         (numbers of readings, say); `plots` (n,) name the whole plot of each batch; `few` says that these are too
-        few to tell how far they lie apart. Raises ModelError when there are too
-        few batches for an error, or when all values are the same.
+        few to tell how far they lie apart. `blocks` (n,) name the block of each batch, drawn beside whole plots; their
+        columns are then given as `nuisance` too. Raises ModelError when there are too few batches for an error, or when
+        all values are the same.
         """
         ready = prepared(z, y, nuisance, weights, plots, few)
         data, y, grid = ready.data, ready.y, ready.grid
         most = max(_KEEP_LEAST, _KEEP_MOST // len(y))
-        pick = _heaviest_of_each if few else _heaviest
-        kept = [pick(grid, log_weights(grid, data, each), most) for each in y]
+        drawn = _numbers(blocks)
+        last = replace(data, fixed=np.ones((len(data.noise), 1)), blocks=drawn, df=len(data.noise) - 1)
+        kept = []
+        for each in y:
+            logs = log_weights(grid, data, each)
+            if drawn.size:
+                ahead, ratio = _with_blocks(grid[_heaviest(logs, most)])
+                where = _heaviest_of_each(ratio, log_weights(ahead, last, each), most)
+            else:
+                ahead = grid
+                where = _heaviest_of_each(grid[:, 5], logs, most) if few else _weighed(logs, most)
+            kept.append((where[0], ahead[where[1], 1:]))
+        data = last if drawn.size else data
         mass = np.concatenate([each for each, _ in kept]) / len(y)
         draw = np.repeat(np.arange(len(y)), [len(each) for each, _ in kept])
         points = np.concatenate([each for _, each in kept])
@@ -103,22 +119,37 @@ class Posterior:
 
     @classmethod
     def _from(
-        cls, data: Data, y: Array, draw: npt.NDArray[np.intp], centre: float, size: float, weights: Array, points: Array
+        cls, data: Data, y: Array, draw: Places, centre: float, size: float, weights: Array, points: Array
     ) -> Posterior:
         P, lean, floor = projections(points, data)
         values = y[draw]
         alpha = (P @ values[:, :, None])[:, :, 0]
         s2 = np.maximum((alpha * values).sum(axis=1) / data.df, 1e-300)
         intercept = (lean * values).sum(axis=1)
-        arrays = [data.z, data.fixed, data.noise, y, data.plots, weights, points, s2, intercept, alpha, P, lean, floor]
+        arrays = [
+            data.z,
+            data.fixed,
+            data.noise,
+            y,
+            data.plots,
+            data.blocks,
+            weights,
+            points,
+            s2,
+            intercept,
+            alpha,
+            P,
+            lean,
+            floor,
+        ]
         copies = [np.array(array, dtype=float) for array in arrays]
         whose = np.array(draw, dtype=np.intp)
         for array in [*copies, whose]:
             array.setflags(write=False)
-        z, fixed, noise, y, plots, weights, points, s2, intercept, alpha, P, lean, floor = copies
+        z, fixed, noise, y, plots, blocks, weights, points, s2, intercept, alpha, P, lean, floor = copies
         return cls(
-            z, fixed, noise, y, plots, float(data.df), centre, size, weights, points, whose, s2, intercept, alpha, P,
-            lean, floor,
+            z, fixed, noise, y, plots, blocks, float(data.df), centre, size, weights, points, whose, s2, intercept,
+            alpha, P, lean, floor,
         )  # fmt: skip
 
     def at(self, z: Array) -> TMixture:
@@ -159,7 +190,7 @@ class Posterior:
 
     def covariance(self, z: Array, component: int = 0) -> Array:
         """Covariance of the means at coordinates z (m, d) in units of the batch variance, (m, m), in one component."""
-        linear, quadratic, smooth, length, _ = self.points[component]
+        linear, quadratic, smooth, length = self.points[component, :4]
         k = self._kernel(*_between(z, self.z))[component]
         dots, distance = _between(z, z)
         prior = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * matern(distance, length)
@@ -179,15 +210,20 @@ class Posterior:
             df=np.full(self.weights.size, self.df),
             location=self.centre + self.size * location.T,
             mean_scale=s * np.sqrt(np.maximum(variance.T, 0.0)),
-            residual=s * np.hypot(1.0, self.points[:, 4]),
-            shared=s * self.points[:, 4],
+            residual=s * np.hypot(1.0, self.between),
+            shared=s * self.between,
         )
+
+    @property
+    def between(self) -> Array:
+        """Sd of what the batches of one whole plot and block share over that of a batch, (c,)."""
+        return np.asarray(np.hypot(self.points[:, 4], self.points[:, 5]), dtype=float)
 
     def to_dict(self) -> dict[str, Any]:
         """All that a script needs to predict; `from_dict` of it predicts the same.
 
-        With K = diag(noise) + tL² ZZ' + tQ² (ZZ')² + tD² M + tP² (same plot) and G = K⁻¹ fixed:
-        P = K⁻¹ - G (fixed' G)⁻¹ G'. The sd of one new batch about its mean is sqrt(s2 (1 + tP²)) size.
+        With K = diag(noise) + tL² ZZ' + tQ² (ZZ')² + tD² M + tP² (same plot) + tB² (same block) and G = K⁻¹ fixed:
+        P = K⁻¹ - G (fixed' G)⁻¹ G'. The sd of one new batch about its mean is sqrt(s2 (1 + tP² + tB²)) size.
         """
         parts = []
         for j, weight in enumerate(self.weights):
@@ -204,6 +240,7 @@ class Posterior:
             "noise": self.noise.tolist(),
             "y": self.y.tolist(),
             "plots": self.plots.astype(int).tolist(),
+            "blocks": self.blocks.astype(int).tolist(),
             "df": self.df,
             "centre": self.centre,
             "size": self.size,
@@ -214,8 +251,9 @@ class Posterior:
     def from_dict(cls, kept: Mapping[str, Any]) -> Posterior:
         """The posterior that `to_dict` was made from."""
         z = np.array(kept["z"], dtype=float).reshape(len(kept["noise"]), -1)
-        fixed, noise, y, plots = (np.array(kept[name], dtype=float) for name in ("fixed", "noise", "y", "plots"))
-        data = Data(z, fixed, noise, plots, int(kept["df"]))
+        names = ("fixed", "noise", "y", "plots", "blocks")
+        fixed, noise, y, plots, blocks = (np.array(kept[name], dtype=float) for name in names)
+        data = Data(z, fixed, noise, plots, int(kept["df"]), blocks)
         parts = kept["components"]
         points = np.array([[part[name] for name in _POINT] for part in parts])
         weights = np.array([part["weight"] for part in parts])
@@ -225,13 +263,16 @@ class Posterior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Data:
-    """What the marginal likelihood of values rests on: coordinates, flat columns, relative variances, plots, df."""
+    """What the marginal likelihood of values rests on: coordinates, flat columns, relative variances, plots, df, blocks
+    that are drawn beside plots.
+    """
 
     z: Array
     fixed: Array
     noise: Array
     plots: Array
     df: int
+    blocks: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -271,9 +312,9 @@ def prepared(
     noise = np.ones(n) if weights is None else np.mean(weights) / np.asarray(weights, dtype=float)
     centre = float(np.mean(middle))
     scaled = (values - centre) / size
-    groups = np.zeros(0) if plots is None else np.unique(np.asarray(plots), return_inverse=True)[1].astype(float)
+    groups = _numbers(plots)
     grid = np.array(list(_grid())) if plots is None else np.array(list(_with_plots(_grid(), few)))
-    return Prepared(Data(z, fixed, noise, groups, df), scaled, centre, size, grid)
+    return Prepared(Data(z, fixed, noise, groups, df, np.zeros(0)), scaled, centre, size, grid)
 
 
 def projections(points: Array, data: Data) -> tuple[Array, Array, Array]:
@@ -287,57 +328,84 @@ def projections(points: Array, data: Data) -> tuple[Array, Array, Array]:
     return P, lean, np.array(S[:, 0, 0], dtype=float)
 
 
-def _heaviest(grid: Array, logs: Array, most: int) -> tuple[Array, Array]:
-    """The grid points that hold most of the mass, at most so many: their weights, made to add up to 1, and points."""
+def _numbers(names: npt.ArrayLike | None) -> Array:
+    """The number (n,) of each name's group; empty without names."""
+    return np.zeros(0) if names is None else np.unique(np.asarray(names), return_inverse=True)[1].astype(float)
+
+
+def _heaviest(logs: Array, most: int) -> Places:
+    """The places that hold most of the mass, at most so many, the heaviest first."""
     mass = np.exp(logs - logs.max())
     mass /= mass.sum()
     order = np.argsort(-mass, kind="stable")
     enough = int(np.searchsorted(np.cumsum(mass[order]), _KEEP_MASS)) + 1
-    kept = order[: min(enough, most)]
-    return mass[kept] / mass[kept].sum(), grid[kept, 1:]
+    return order[: min(enough, most)]
 
 
-def _heaviest_of_each(grid: Array, logs: Array, most: int) -> tuple[Array, Array]:
-    """The same, each sd between groups keeping its own share: the widest are many light points, and decide tails."""
+def _weighed(logs: Array, most: int) -> tuple[Array, Places]:
+    """Their weights, made to add up to 1, and the heaviest places."""
+    kept = _heaviest(logs, most)
+    mass = np.exp(logs[kept] - logs.max())
+    return mass / mass.sum(), kept
+
+
+def _heaviest_of_each(ratios: Array, logs: Array, most: int) -> tuple[Array, Places]:
+    """The same, each sd between groups, of `ratios`, keeping its own share: the widest are many light points, and
+    decide tails.
+    """
     mass = np.exp(logs - logs.max())
     mass /= mass.sum()
-    weights, points = [], []
-    for ratio in np.unique(grid[:, 5]):
-        mine = grid[:, 5] == ratio
+    weights, places = [], []
+    for ratio in np.unique(ratios):
+        mine = np.flatnonzero(ratios == ratio)
         share = float(mass[mine].sum())
         if share < 1 - _KEEP_MASS:
             continue
-        each, where = _heaviest(grid[mine], logs[mine], max(1, round(share * most)))
+        each, where = _weighed(logs[mine], max(1, round(share * most)))
         weights.append(share * each)
-        points.append(where)
+        places.append(mine[where])
     kept = np.concatenate(weights)
     order = np.argsort(-kept, kind="stable")
-    return kept[order] / kept.sum(), np.concatenate(points)[order]
+    return kept[order] / kept.sum(), np.concatenate(places)[order]
 
 
-_POINT = ("linear", "quadratic", "smooth", "length", "plot")
-_Point = tuple[float, float, float, float, float, float]
+_POINT = ("linear", "quadratic", "smooth", "length", "plot", "block")
+_Point = tuple[float, float, float, float, float, float, float]
 
 
 def _grid() -> Iterator[_Point]:
-    """Grid points (log prior, tL, tQ, tD, ell, tP), 324 of them, without whole plots."""
+    """Grid points (log prior, tL, tQ, tD, ell, tP, tB), 324 of them, without whole plots."""
     quadratic = _half_t(_QUADRATIC_RATIO, 0.5)
     smooth = _half_t(_SMOOTH_RATIO, 0.3)
     for t, (ratio, p) in product(_LINEAR, zip(_QUADRATIC_RATIO, quadratic, strict=True)):
-        yield float(np.log(p * _NO_SMOOTH)), t, t * ratio, 0.0, 1.0, 0.0
+        yield float(np.log(p * _NO_SMOOTH)), t, t * ratio, 0.0, 1.0, 0.0, 0.0
         for (extra, q), length in product(zip(_SMOOTH_RATIO, smooth, strict=True), _LENGTHS):
-            yield float(np.log(p * (1 - _NO_SMOOTH) * q / len(_LENGTHS))), t, t * ratio, t * extra, length, 0.0
+            yield float(np.log(p * (1 - _NO_SMOOTH) * q / len(_LENGTHS))), t, t * ratio, t * extra, length, 0.0, 0.0
 
 
 def _with_plots(grid: Iterable[_Point], few: bool) -> Iterator[_Point]:
     """The same with the sd between whole plots over that of a batch: none, or some by a half-t law on a log grid."""
     ratios = _FEW_RATIO if few else _PLOT_RATIO
     prior = _half_t(ratios, 5.0, 1.0) if few else _half_t(ratios, 1.0)
-    for log_prior, *rest, _ in grid:
+    for log_prior, *rest, _, _ in grid:
         linear, quadratic, smooth, length = rest
-        yield log_prior + float(np.log(_NO_PLOT)), linear, quadratic, smooth, length, 0.0
+        yield log_prior + float(np.log(_NO_PLOT)), linear, quadratic, smooth, length, 0.0, 0.0
         for ratio, p in zip(ratios, prior, strict=True):
-            yield log_prior + float(np.log(p * (1 - _NO_PLOT))), linear, quadratic, smooth, length, ratio
+            yield log_prior + float(np.log(p * (1 - _NO_PLOT))), linear, quadratic, smooth, length, ratio, 0.0
+
+
+def _with_blocks(grid: Array) -> tuple[Array, Array]:
+    """Each point of a grid (g, 7) with the sd between a few blocks over that within one: none, or some; and the ratio.
+
+    That within is of batches and whole plots together: counted against batches alone, the prior would hold days too
+    close where whole plots lie far apart (90 % intervals for a new day then held 87 % in 150 studies, so 90 %).
+    """
+    ratios = np.array([0.0, *_FEW_RATIO])
+    prior = np.log([_NO_PLOT, *((1 - _NO_PLOT) * _half_t(_FEW_RATIO, 5.0, 1.0))])
+    out, each = np.repeat(grid, len(ratios), axis=0), np.tile(ratios, len(grid))
+    out[:, 0] += np.tile(prior, len(grid))
+    out[:, 6] = each * np.hypot(1.0, out[:, 5])
+    return out, each
 
 
 def _half_t(ratios: tuple[float, ...], scale: float, df: float = 3.0) -> Array:
@@ -390,13 +458,15 @@ def _at_lengths(kernel: Callable[[Array, float], Array], distance: Array, length
 
 
 def _covariances(points: Array, data: Data) -> Array:
-    """Covariance of y over s2 for each point (tL, tQ, tD, ell, tP), (c, n, n)."""
+    """Covariance of y over s2 for each point (tL, tQ, tD, ell, tP, tB), (c, n, n)."""
     dots, distance = _between(data.z, data.z)
     linear, quadratic, smooth = (points[:, j, None, None] ** 2 for j in range(3))
     K: Array = np.diag(data.noise) + linear * dots + quadratic * dots**2
     K += smooth * _at_lengths(matern, distance, points[:, 3])
     if data.plots.size:
         K += points[:, 4, None, None] ** 2 * (data.plots[:, None] == data.plots[None, :])
+    if data.blocks.size:
+        K += points[:, 5, None, None] ** 2 * (data.blocks[:, None] == data.blocks[None, :])
     return K
 
 
@@ -406,7 +476,7 @@ def log_weights(grid: Array, data: Data, y: Array) -> Array:
 
 
 def _log_weights(points: Array, data: Data, y: Array) -> Array:
-    """Log prior plus log marginal likelihood of each grid row (log prior, tL, tQ, tD, ell, tP), up to a constant."""
+    """Log prior plus log marginal likelihood of each grid row (log prior, point), up to a constant."""
     L = np.linalg.cholesky(_covariances(points[:, 1:], data))
     right = np.broadcast_to(np.column_stack([data.fixed, y]), (len(points), len(y), data.fixed.shape[1] + 1))
     half = np.linalg.solve(L, right)

@@ -60,6 +60,9 @@ KINDS = {
     "categories in blocks": lambda: study_of([WATER, *ranged(2)], [STIR], runs=16, blocks=2),
     "grades and passes": graded,
     "whole plots": lambda: study_of([WATER, *ranged(2)], [{**HEAT, "hard_to_change": True}], runs=16, whole_plots=6),
+    "whole plots in blocks": lambda: study_of(
+        [WATER, *ranged(2)], [{**HEAT, "hard_to_change": True}], runs=18, whole_plots=6, blocks=3
+    ),
 }
 
 

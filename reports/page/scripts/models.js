@@ -63,6 +63,7 @@ function projection(kept, part, pairs) {
       let value = kernel(part, pairs[i][j]);
       if (i === j) value += kept.noise[i];
       if (kept.plots.length && kept.plots[i] === kept.plots[j]) value += part.plot * part.plot;
+      if (kept.blocks.length && kept.blocks[i] === kept.blocks[j]) value += part.block * part.block;
       K[i * n + j] = value;
     }
   }
@@ -111,7 +112,7 @@ function posteriorPredictor(kept, coordinates, region) {
   const k = new Float64Array(n);
   function those(parts) {
     const sum = parts.reduce((total, part) => total + part.weight, 0);
-    const residual = Float64Array.from(parts, (part) => Math.sqrt(part.s2) * kept.size * Math.hypot(1, part.plot));
+    const residual = Float64Array.from(parts, (part) => Math.sqrt(part.s2) * kept.size * Math.hypot(1, part.plot, part.block));
     return { parts, weights: Float64Array.from(parts, (part) => part.weight / sum), residual };
   }
   const whole = { ...those(kept.components), weights: Float64Array.from(kept.components, (part) => part.weight) };

@@ -205,7 +205,7 @@ def test_a_textbook_composite_in_its_own_units():
                  for row in model.terms.to_dict("records")}  # fmt: skip
     assert [by_powers[key] for key in powers] == pytest.approx([79.94, 0.995, 0.515, -1.376, -1.001, 0.25], abs=6e-4)
     still = model.stationary
-    assert (still.at["Time"], still.at["Temp"]) == pytest.approx((85 + 5 * 0.389, 175 + 5 * 0.306), abs=0.003)
+    assert dict(still.at) == pytest.approx({"Time": 85 + 5 * 0.389, "Temp": 175 + 5 * 0.306}, abs=0.003)
     assert still.kind == "maximum"
     assert still.inside
     assert still.predicted == pytest.approx(80.21, abs=0.005)

@@ -19,7 +19,7 @@ def surface(n=22, d=3, noise=0.3, seed=4):
 
 def test_the_grid_is_the_documented_one():
     grid = np.array(list(_grid()))
-    assert grid.shape == (324, 6)
+    assert grid.shape == (324, 7)
     # One sixth of the prior mass at each tL, a fifth of it without discrepancy.
     mass = np.exp(grid[:, 0])
     assert [mass[grid[:, 1] == t].sum() for t in (0.3, 0.6, 1.2, 2.4, 4.8, 9.6)] == pytest.approx(np.ones(6))
@@ -38,7 +38,7 @@ def test_marginal_likelihood_and_prediction_by_brute_force():
     logs, means, scales = [], [], []
     dots = everyone @ everyone.T
     r = np.sqrt(((everyone[:, None] - everyone) ** 2).sum(axis=2))
-    for prior, linear, quadratic, smooth, length, _ in _grid():
+    for prior, linear, quadratic, smooth, length, *_ in _grid():
         a = np.sqrt(5) * r / length
         K = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * (1 + a + a * a / 3) * np.exp(-a) + flat
         V = K[:10, :10] + np.eye(10)
