@@ -9,6 +9,7 @@ from unicodedata import category
 
 SUMMARY = "Plans, fits and optimises formulation trials, and says how sure it is."
 
+_LONGEST_REASON = 2000
 ADVISED = 0  # stands for as many batches as are worth making
 
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -54,6 +55,12 @@ def readable(text: str) -> str:
     """Text that may be kept: what is no UTF-8, steers a terminal or turns the direction of reading stands as ?."""
     plain = text.encode("utf-8", "replace").decode("utf-8")
     return "".join(sign if sign.isprintable() or sign in " \n\t" or category(sign) == "Zs" else "?" for sign in plain)
+
+
+def _reason(text: str) -> str:
+    if len(text) > _LONGEST_REASON:
+        raise argparse.ArgumentTypeError(f"a reason of {len(text)} signs; up to {_LONGEST_REASON}: say it in short")
+    return readable(text)
 
 
 def _whole(low: int) -> Callable[[str], int]:
@@ -117,7 +124,7 @@ def _plan(one: argparse.ArgumentParser) -> None:
                      help="several numbers of trials and kinds of plan side by side, in plan/compare.html")  # fmt: skip
     one.add_argument("--replace", action="store_true", help="replace a round that was issued and not yet made")
     one.add_argument("--withdraw", metavar="T15-T24", help="retire trials that were not made (needs --why)")
-    one.add_argument("--why", type=readable, default="", help="the reason, kept in the journal")
+    one.add_argument("--why", type=_reason, default="", help="the reason, kept in the journal")
 
 
 def _record(one: argparse.ArgumentParser) -> None:
@@ -131,7 +138,7 @@ def _record(one: argparse.ArgumentParser) -> None:
     one.add_argument("--take-as-is", action="store_true",
                      help="go on from result tables changed by hand, where no copy is left (needs --why)")  # fmt: skip
     one.add_argument("--reading", type=_whole(1), metavar="N", help="which reading to correct, where there are several")
-    one.add_argument("--why", type=readable, default="", help="the reason, kept with the record")
+    one.add_argument("--why", type=_reason, default="", help="the reason, kept with the record")
 
 
 def _fit(one: argparse.ArgumentParser) -> None:

@@ -69,6 +69,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     name = next((word for word in words if not word.startswith("-")), "")
     try:
         try:
+            if any("\0" in word for word in words):
+                raise UsageError("command line", "a sign with the code 0", "words and names of files")
             args = parser().parse_args(words)
         except UsageError as fault:
             return _refuse_usage(fault, name, as_json)

@@ -19,11 +19,13 @@ from types import MappingProxyType
 from typing import Any
 
 from doe.problems import Problem
+from studies.arguments import readable
 from studies.names import inside
 
 NAME = "journal.jsonl"
 START = "0" * 64
 MISSING = "missing"
+_LONGEST_USER = 100
 
 
 def digest_of(content: bytes) -> str:
@@ -104,9 +106,9 @@ def written(
 
 
 def user_name() -> str:
-    """Who is logged in, as the system says; "unknown" where it does not."""
+    """Who is logged in, as the system says, in signs that may be kept; "unknown" where it does not."""
     try:
-        return getpass.getuser()
+        return " ".join(readable(getpass.getuser()).split())[:_LONGEST_USER] or "unknown"
     except (KeyError, OSError, ImportError):
         return "unknown"
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
@@ -35,6 +36,7 @@ __all__ = [
 ]
 
 MAX_BYTES = 20_000_000
+_LONGEST_TEXT = 50_000  # of a cell that is written: far more than a remark, and far less than a reader of CSV takes
 _DELIMITERS = (",", ";", "\t", "|")
 # Files that are often sent under the name of a table, by how they begin.
 _NO_TABLES = {
@@ -44,24 +46,32 @@ _NO_TABLES = {
     b"{": "JSON",
     b"[{": "JSON",
 }
-_GUARDED = ("=", "+", "-", "@", "\t", "\r", "\n", "'")
+# Where a spreadsheet begins a cell - also one that takes ; or a tab for what parts them - and what it would work out
+# there, in narrow and wide signs; a ' counts too, so that what was put in can be told from what stood there.
+_BEGINS = r"(?:\A|(?<=[;\t\r\n|]))"
+_WORKED_OUT = r"[=+\-@\t\r\n'＝＋－＠]"
+_TO_GUARD = re.compile(rf"{_BEGINS}(?={_WORKED_OUT})")
+_GUARD = re.compile(rf"{_BEGINS}'(?={_WORKED_OUT})")
 
 
 def guarded(text: str) -> str:
-    """Text that no spreadsheet takes for a formula: a leading = + - @ (or a tab, or ') gets a ' before it.
+    """Text that no spreadsheet takes for a formula: = + - @ (or a tab, or ') where a cell may begin gets a ' before it.
 
     `unguarded` takes it off again, exactly.
     """
-    return "'" + text if text.startswith(_GUARDED) else text
+    return _TO_GUARD.sub("'", text)
 
 
 def unguarded(text: str) -> str:
     """The text that `guarded` was given."""
-    return text[1:] if text.startswith("'") and text[1:].startswith(_GUARDED) else text
+    return _GUARD.sub("", text)
 
 
 def csv_text(header: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
-    """A whole CSV file as text (RFC 4180): None is empty, floats in full precision, text guarded."""
+    """A whole CSV file as text (RFC 4180): None is empty, floats in full precision, text guarded.
+
+    Raises `ResultsError` for a text that is too long to be read back.
+    """
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow([guarded(name) for name in header])
@@ -77,7 +87,11 @@ def _written(cell: object) -> str:
     if isinstance(cell, float | np.floating):
         shown = repr(float(cell))
         return shown[:-2] if shown.endswith(".0") else shown
-    return str(cell) if isinstance(cell, int | np.integer) else guarded(str(cell))
+    text = str(cell) if isinstance(cell, int | np.integer) else guarded(str(cell))
+    if len(text) > _LONGEST_TEXT:
+        raise refuse("a table", f"a text of {len(text)} signs ({text[:20]} ...)", f"up to {_LONGEST_TEXT} in one cell",
+                     "say it in short, and keep the rest beside the study")  # fmt: skip
+    return text
 
 
 def read_tables(path: str | Path) -> tuple[RawTable, ...]:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.definition.cells import grade_values
+from doe.definition.keys import MOST_RUNS
 from doe.definition.parts import Response
 from doe.design.design import Design, plan
 from doe.problems import ModelError, Problem, StudyError, Unavailable, listed
@@ -177,6 +178,9 @@ def _check(study: Study, confirm: int | None, learn: int | None, way: str | None
             problems.append(
                 Problem("too-few-batches", "stop", name, str(count), "1 or more", "give a number of batches")
             )
+        if count is not None and count > MOST_RUNS:
+            allowed, do = f"up to {MOST_RUNS} in one round", "check the number"
+            problems.append(Problem("too-many-batches", "stop", name, str(count), allowed, do))
     if problems:
         raise ModelError(problems)
 

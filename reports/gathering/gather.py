@@ -29,6 +29,7 @@ from reports.gathering.residuals import questions_of
 from reports.gathering.slices import slices
 from reports.gathering.trade import measured_findings
 from reports.numbers import counted, listed
+from reports.tables import clean
 from reports.wording import grades, wording
 from reports.wording import proof as wording_proof
 from reports.wording.changes import kept_lines
@@ -90,7 +91,7 @@ def gather(
         made=_made(study, results),
         fits=_fits(specs, models),
         findings=_findings(study, results, best, verdict),
-        events=tuple(Event(e.when, e.user, e.command, e.why or e.command) for e in journal),
+        events=tuple(Event(e.when, clean(e.user), clean(e.command), clean(e.why or e.command)) for e in journal),
         categories=tuple(name for name in study.region.categories if name in study.columns),
         region=MappingProxyType({"dimension": study.region.dimension, "reach": dict(study.region.reach)}),
         limits=tuple(

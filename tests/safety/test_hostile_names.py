@@ -152,3 +152,13 @@ def test_a_file_name_of_no_encoding_is_recorded(study, tmp_path, capsys):
 @pytest.mark.parametrize("sign", ["\r", "\x85", "\x1c", "\u2028", "\x0b", "\x9b", "\u202e", "\u2066"])
 def test_no_sign_that_steers_a_terminal_is_printed(sign):
     assert harmless(f"Gum{sign}Wax") == "Gum?Wax"
+
+
+@pytest.mark.parametrize(
+    "name, kept",
+    [("\x1b[2J\u202eeve", "?[2J?eve"), (os.fsdecode(b"caf\xe9"), "caf?"), ("a\nb", "a b"), ("x" * 1000, "x" * 100),
+     (" ", "unknown")],
+)  # fmt: skip
+def test_a_user_name_is_kept_in_signs_that_may_be_shown(monkeypatch, name, kept):
+    monkeypatch.setenv("LOGNAME", name)
+    assert journal.user_name() == kept

@@ -158,3 +158,14 @@ def test_names_cannot_steer_the_terminal(tmp_path, capsys):
     assert "\x1b" not in error
     assert "\u202e" not in error
     assert cli.harmless("Gum × 5\u00a0%\n\tend") == "Gum × 5\u00a0%\n\tend"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["check", "a\0b"], ["next", "x", "--why", "y"], ["record", "x", "--set-aside", "T01", "--why", "y" * 2001]],
+)
+def test_words_that_no_command_takes_are_refused_in_words(words, capsys):
+    assert cli.main(words) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("command line: ")
+    assert "defect" not in said

@@ -191,10 +191,17 @@ def test_a_stray_format_far_below_costs_nothing():
     assert len(tables_from_bytes(book(fill), "back.xlsx")[0].rows) == 1
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+1", "-x", "@sum", "\tx", "'=a", "'", "''x", "plain", ""])
+@pytest.mark.parametrize(
+    "text",
+    ["=1+1", "+1", "-x", "@sum", "\tx", "'=a", "'", "''x", "plain", "", "＝1+1", "a;=1+1", "a\t@sum", "a\n-1", "a;'=b",
+     ";=", "|+x"],
+)  # fmt: skip
 def test_guarding_is_exact_and_keeps_formulas_out(text):
+    # Also where a program parts cells at ; or a tab: a cell with either is one cell to us and several to it.
     assert unguarded(guarded(text)) == text
-    assert not guarded(text).startswith(("=", "+", "-", "@", "\t"))
+    assert not guarded(text).startswith("\t")
+    for cell in re.split("[;\t\n|]", guarded(text)):
+        assert not cell.startswith(("=", "+", "-", "@", "＝"))
 
 
 @given(
@@ -206,6 +213,12 @@ def test_csv_written_comes_back_exactly(table):
     text = csv_text(("a", "b"), table)
     back = [[unguarded(cell) for cell in row] for row in csv.reader(io.StringIO(text, newline=""), strict=True)]
     assert back == [["a", "b"], *table]
+
+
+def test_no_text_is_written_that_could_not_be_read_back():
+    assert csv_text(("note",), [("x" * 50_000,)])
+    with pytest.raises(ResultsError, match="a text of 50001 signs"):
+        csv_text(("note",), [("x" * 50_001,)])
 
 
 def test_csv_keeps_numbers_to_the_last_digit():

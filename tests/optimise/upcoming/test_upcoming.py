@@ -166,7 +166,12 @@ def test_the_document_is_plain_and_repeats():
     assert [run["trial"] for run in first["runs"]] == sorted(run["trial"] for run in first["runs"])
 
 
-REFUSED = [({"confirm": 0}, "confirm"), ({"learn": -1}, "learn"), ({"confirm": 1, "learn": 1}, "next")]
+REFUSED = [
+    ({"confirm": 0}, "confirm"),
+    ({"learn": 10**9}, "learn"),
+    ({"learn": -1}, "learn"),
+    ({"confirm": 1, "learn": 1}, "next"),
+]
 
 
 @pytest.mark.parametrize(("asked", "where"), REFUSED)
