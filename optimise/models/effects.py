@@ -16,7 +16,10 @@ from scipy import stats
 
 from doe.problems import Unavailable
 from doe.study import Study
+from doe.terms.codings import Coding
+from doe.terms.terms import Terms
 from optimise.models.fitted import FittedModel
+from optimise.models.predictors import LeastSquaresPredictor
 from optimise.statistics.leastsq import Array
 
 Direction = tuple[str, str, Array]  # column, in words, rates over the region's columns
@@ -83,14 +86,35 @@ def directions(study: Study, at: Mapping[str, Any] | pd.Series) -> list[Directio
     return [direction_of(study, name, at) for name in names]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Read:
+    """The terms that are read: coefficients, their covariance over the squared error, sd and df of that."""
+
+    terms: Terms
+    coding: Coding
+    beta: Array
+    unscaled: Array
+    error: tuple[float, float] | None
+
+
+def _read(model: FittedModel) -> _Read | None:
+    core, own = model.core, model.predictor
+    if core is not None:
+        return _Read(core.terms, core.coding, core.beta, core.unscaled, core.error)
+    if isinstance(own, LeastSquaresPredictor):
+        # A score: its coefficients are taken as normal.
+        return _Read(own.terms, own.coding, own.beta, own.unscaled, (own.sd, np.inf))
+    return None
+
+
 def directed_effects(study: Study, model: FittedModel) -> tuple[DirectedEffect, ...] | Unavailable:
     """The effects of a fit along every direction through the middle of the region, the largest first.
 
     Of categories the first levels are taken.
     """
-    core, region = model.core, study.region.at(study.region.combinations[0])
-    if core is None:
-        return Unavailable("no least squares stands behind this fit", "read the effects of the report")
+    read, region = _read(model), study.region.at(study.region.combinations[0])
+    if read is None:
+        return Unavailable("there is no fit", "make more batches")
     middle = np.array([region.centroid[name] for name in region.names])
     out = []
     for column, says, rates in directions(study, dict(zip(region.names, middle, strict=True))):
@@ -99,15 +123,15 @@ def directed_effects(study: Study, model: FittedModel) -> tuple[DirectedEffect, 
             continue
         X = middle + np.array([[down], [0.0], [up]]) * rates
         chosen = {name: np.full(3, level, dtype=object) for name, level in study.region.combinations[0].items()}
-        rows = core.terms.rows(X, chosen, core.coding)
-        mean, apart = rows @ core.beta, rows[2] - rows[0]
+        rows = read.terms.rows(X, chosen, read.coding)
+        mean, apart = rows @ read.beta, rows[2] - rows[0]
         limits: tuple[float, float] | Unavailable = Unavailable(
             "nothing is left to judge the error by", "make more batches"
         )
-        change = float(apart @ core.beta)
-        if core.error is not None:
-            sd, df = core.error
-            reach = float(stats.t.isf(0.025, df)) * sd * float(np.sqrt(apart @ core.unscaled @ apart))
+        change = float(apart @ read.beta)
+        if read.error is not None:
+            sd, df = read.error
+            reach = float(stats.t.isf(0.025, df)) * sd * float(np.sqrt(apart @ read.unscaled @ apart))
             limits = (change - reach, change + reach)
         place = region.names.index(column)
         shown = model.scale.back(mean)

@@ -168,7 +168,10 @@ def _tables(entry: Entry) -> list[str]:
         out.append(aligned(words.way_rows(entry), names, range(len(names))))
     if entry["trials"]:
         of_batches = ("batch", "measured", "fitted", "residual", "leverage", "studentised", "deleted", "Cook")
-        table = aligned(fitrows.trials(entry, "-"), of_batches, range(1, len(of_batches)))
+        rows = fitrows.trials(entry, "-")
+        there = [j for j in range(len(of_batches)) if any(row[j] != "-" for row in rows)]
+        rows = [[row[j] for j in there] for row in rows]
+        table = aligned(rows, [of_batches[j] for j in there], range(1, len(there)))
         line = words.each_batch_line(entry)
         out.append(f"{table}\n{wrapped(line)}" if line else table)
     return out

@@ -76,3 +76,23 @@ def test_without_an_error_there_are_effects_but_no_limits():
     effects = fit(made, made.results(corners)).effects("Elongation")
     assert all(isinstance(one.limits, Unavailable) for one in effects)
     assert effects[0].change == pytest.approx(2.5)  # from the mean of 1 and 2 to 4
+
+
+def test_effects_on_a_score_have_limits_by_the_normal_law():
+    made = Study.from_dict(
+        {
+            "study": {"name": "Pass"},
+            "factor": [{"name": "Speed", "low": 0, "high": 10}],
+            "plan": {"model": "linear"},
+            "response": [{"name": "Lumps", "kind": "pass", "aim": "above", "method": "eye"}],
+        }
+    )
+    speed = np.linspace(0, 10, 20)
+    frame = pd.DataFrame({"Speed": speed, "Lumps": np.where((speed > 5) ^ (np.arange(20) % 5 == 0), "pass", "fail")})
+    models = fit(made, made.results(frame))
+    (found,) = models.effects("Lumps")
+    row = models["Lumps"].terms.set_index("term").loc["Speed"]
+    assert found.change == pytest.approx(10 * row["estimate"])
+    reach = 10 * stats.norm.isf(0.025) * row["se"]
+    assert found.limits == pytest.approx((found.change - reach, found.change + reach))
+    assert 0 < found.predicted[0] < found.predicted[1] < found.predicted[2] < 1

@@ -136,8 +136,8 @@ def test_blocks_beside_whole_plots_are_drawn(terms):
 
 
 def test_what_is_said_of_a_new_day_comes_true_beside_whole_plots():
-    """90 % intervals of the averaged posterior for a batch of a new day and whole plot, beside those of t from the means
-    of the three days, which are exact (as above); 24 constructed studies. In 150 they hold 90 %.
+    """90 % intervals of the averaged posterior for a batch of a new day and whole plot, beside those of t from the
+    means of the three days, which are exact (as above); 24 constructed studies. In 150 they hold 90 %.
     """
     held, exact = [], []
     for seed in range(24):
