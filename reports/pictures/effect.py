@@ -87,7 +87,10 @@ def _along(row: EffectRow, one: Effect, across: tuple[float, float], y: Axis) ->
         words(right, floor, figure(one.points[-1][0]), anchor="end"),
         words((left + right) / 2, floor, one.unit, anchor="middle", most=14),
     ]
-    ends_told = from_to(row.spec, one.points[0][1], one.points[-1][1])
+    first, last = one.points[0][1], one.points[-1][1]
+    ends_told = from_to(row.spec, first, last)
+    if row.is_chance:
+        ends_told = f"{likely(first / 100)} to {likely(last / 100)}"
     return parts, f"{row.spec.name} along {one.direction}: from {ends_told}"
 
 

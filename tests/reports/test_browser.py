@@ -12,6 +12,7 @@ from reports.page.page import render
 
 pytestmark = pytest.mark.browser
 
+AXE_RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
 LAPTOP, PHONE = {"width": 1366, "height": 768}, {"width": 390, "height": 844}
 
 
@@ -64,14 +65,15 @@ def test_findings_that_stop_stand_on_the_first_screen(job, tmp_path, opened):
 
 
 @pytest.mark.parametrize("name", ["planned", "measured", "nothing"])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_accessibility_rule_is_broken(name, scheme, reports, opened):
+@pytest.mark.parametrize(("scheme", "size"), [("light", LAPTOP), ("dark", LAPTOP), ("light", PHONE)])
+def test_no_accessibility_rule_is_broken(name, scheme, size, reports, opened):
     axe = pytest.importorskip("axe_playwright_python.sync_playwright")
-    page = opened(reports[name], color_scheme=scheme, viewport=LAPTOP)
+    page = opened(reports[name], color_scheme=scheme, viewport=size)
     for summary in page.locator("details:not([open]) > summary").all():
         if summary.is_visible():
             summary.click()
-    found = axe.Axe().run(page).response["violations"]
+    # Level AA of WCAG 2.2 with the size of targets (2.5.8), which the library leaves out unless it is asked for.
+    found = axe.Axe().run(page, options={"runOnly": AXE_RULES}).response["violations"]
     assert [(one["id"], one["nodes"][0]["html"]) for one in found] == []
 
 
