@@ -118,7 +118,7 @@ def _run(args: argparse.Namespace, as_json: bool) -> int:
     from studies.pending import UnfinishedError
 
     _one_thread()
-    before = _journal_size(args)
+    before = _written()
     try:
         command: Callable[[argparse.Namespace, Desk], Outcome] = importlib.import_module(
             f"studies.commands.{args.command}"
@@ -133,18 +133,18 @@ def _run(args: argparse.Namespace, as_json: bool) -> int:
     except UnfinishedError as error:
         return _refuse(args.command, error.problems, as_json, code=1)
     except StudyError as error:
-        return _refuse(args.command, error.problems, as_json, code=2 if _journal_size(args) == before else 1)
+        return _refuse(args.command, error.problems, as_json, code=2 if _written() == before else 1)
     except OSError as error:
         where = os.path.basename(error.filename) if isinstance(error.filename, str) else "a file"
         problem = Problem(
             "file", "stop", where, error.strerror or type(error).__name__, "a file this command can use",
             "look at its name, its permissions and the room on the disk",
         )  # fmt: skip
-        return _refuse(args.command, [problem], as_json, code=2 if _journal_size(args) == before else 1)
+        return _refuse(args.command, [problem], as_json, code=2 if _written() == before else 1)
     except Exception as error:
         if os.environ.get(TRACE):
             raise
-        stands = _journal_size(args) != before
+        stands = _written() != before
         changed = _changed_outside(args)
         if changed:
             return _refuse(args.command, changed, as_json, code=1 if stands else 2)
@@ -170,11 +170,10 @@ def _changed_outside(args: argparse.Namespace) -> list[Problem]:
     return []
 
 
-def _journal_size(args: argparse.Namespace) -> int:
-    try:
-        return os.stat(os.path.join(args.folder, "journal.jsonl")).st_size
-    except (OSError, ValueError):
-        return 0
+def _written() -> int:
+    """How many changes this process has written to studies; another may write to the same one meanwhile."""
+    writing = sys.modules.get("studies.writing")
+    return int(writing.Change.written) if writing is not None else 0
 
 
 def _one_thread() -> None:

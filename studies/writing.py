@@ -31,7 +31,12 @@ from studies.pending import (
 
 
 class Change:
-    """What one command will write to a study. Nothing reaches the folder until `commit`."""
+    """What one command will write to a study. Nothing reaches the folder until `commit`.
+
+    `written` counts the changes that this process has made definite.
+    """
+
+    written = 0
 
     def __init__(self, folder: Path, command: str, version: str) -> None:
         self.folder = folder
@@ -94,6 +99,7 @@ class Change:
         except OSError as error:
             shutil.rmtree(self.folder / PENDING, ignore_errors=True)
             raise unwritable("the study folder", error) from error
+        Change.written += 1
         try:
             complete(self.folder)
         except OSError as error:

@@ -129,6 +129,24 @@ def test_an_output_without_room_is_said_and_the_study_is_whole(planned, monkeypa
     assert inspect(planned) == ()
 
 
+@pytest.mark.parametrize("who, code", [("this command", 1), ("another process", 2)])
+def test_what_fails_says_that_nothing_was_written_only_where_it_wrote_nothing(planned, monkeypatch, capsys, who, code):
+    entry = journal.read(planned)[-1]
+
+    def fails(folder, shown):
+        if who == "another process":
+            later = journal.written(entry, "status", {}, {})
+            with (planned / journal.NAME).open("ab") as log:
+                log.write(journal.line_of(later))
+        else:
+            put_two(planned)
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    monkeypatch.setattr("studies.commands.status.next_step", fails)
+    assert main(["status", str(planned)]) == code
+    assert ("Nothing was written" in capsys.readouterr().err) == (code == 2)
+
+
 def test_a_command_works_where_nobody_listens(planned, monkeypatch):
     for stream in ("stdout", "stderr"):
         monkeypatch.setattr(sys, stream, None)
