@@ -25,6 +25,7 @@ Array = npt.NDArray[np.float64]
 
 FREE_BELOW = 1.0  # % of the product: EU 1223/2009 Art. 19 lets names below it stand in any order (from memory)
 
+PH_ENDS = ("Its materials bear a pH from", "Its materials bear a pH up to")
 _WHOLE = (
     ("water", "Water in all"),
     ("dry_residue", "Dry residue"),
@@ -118,7 +119,5 @@ def whole_of(study: Study, recipe: Mapping[str, Any]) -> tuple[tuple[str, float 
         if np.isfinite(value):
             out.append((words, value, QUANTITIES[key].unit))
     percent = np.array([100.0 / study.total * float(recipe[name]) for name in stock.names])
-    window = zip(
-        ("Its materials bear a pH from", "Its materials bear a pH up to"), material_window(stock, percent), strict=True
-    )
+    window = zip(PH_ENDS, material_window(stock, percent), strict=True)
     return (*out, *((words, end, "pH") for words, end in window if end is not None))

@@ -12,6 +12,8 @@ import pandas as pd
 from doe import Study, Unavailable
 from doe.definition.parts import Step
 from doe.problems import Problem
+from doe.trade.acidity import ph_response
+from doe.trade.label import PH_ENDS
 from optimise import Models, tolerances
 from reports import numbers, tables
 from reports.facts import Formula, Line, Setting, Spec
@@ -92,7 +94,7 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
                 "name": s.spec.name,
                 "unit": s.spec.unit,
                 "method": how_measured(study, s.spec),
-                "asked": wording.asked(s.spec),
+                "asked": asked(study, formula, s.spec),
                 "predicted": _plain(s.predicted),
             }
             for s in formula.strips
@@ -139,8 +141,23 @@ def composition_rows(formula: Formula) -> list[list[str]]:
 def spec_rows(study: Study, formula: Formula) -> list[list[str]]:
     """The specs as cells: response, what is asked, what is predicted, by which method and when."""
     return [
-        [s.spec.name, wording.asked(s.spec), wording.predicted(s), how_measured(study, s.spec)] for s in formula.strips
+        [s.spec.name, asked(study, formula, s.spec), wording.predicted(s), how_measured(study, s.spec)]
+        for s in formula.strips
     ]
+
+
+def asked(study: Study, formula: Formula, spec: Spec) -> str:
+    """What is asked of a response; of the pH also what the materials of this formula bear, where that is less."""
+    words, response = wording.asked(spec), ph_response(study)
+    if response is None or response.name != spec.name or formula.trade is None:
+        return words
+    whole = {what: value for what, value, _ in formula.trade.whole if isinstance(value, float)}
+    low, high = (whole.get(end) for end in PH_ENDS)
+    if (low is None or (spec.low or 0.0) >= low) and (high is None or (spec.high or 14.0) <= high):
+        return words
+    span = f"{low:g} to {high:g}" if low is not None and high is not None else ""
+    span = span or (f"from {low:g}" if high is None else f"up to {high:g}")
+    return f"{words} (materials: {span})"
 
 
 def how_measured(study: Study, spec: Spec) -> str:
@@ -226,7 +243,7 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
 
 def _spec_lines(study: Study, formula: Formula) -> list[str]:
     """What is asked and predicted, a line each, and under it by which method, whole."""
-    rows = [[f"  {s.spec.name}", wording.asked(s.spec), wording.predicted_short(s)] for s in formula.strips]
+    rows = [[f"  {s.spec.name}", asked(study, formula, s.spec), wording.predicted_short(s)] for s in formula.strips]
     lines = tables.aligned(rows, most=60).splitlines()
     how = [how_measured(study, strip.spec) for strip in formula.strips]
     told = [[tables.wrapped(f"    {words}", indent="      ")] if words else [] for words in how]

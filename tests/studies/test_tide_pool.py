@@ -165,6 +165,9 @@ def test_the_card_of_the_mask_has_all_that_is_handed_over(shown, call, capsys):
         whole = {row["what"]: row["value"] for row in card["composition"]}
         assert whole["Its materials bear a pH from"] == 6.8
         assert whole["Its materials bear a pH up to"] == 7.2
+        # What is asked of any mask is 5 to 7.2: this one has blue beads in it.
+        wanted = {row["name"]: row["asked"] for row in card["specs"]}
+        assert wanted["pH"].replace("\u00a0", " ").replace("\u202f", " ") == "5 to 7.2 pH (materials: 6.8 to 7.2)"
     said = " ".join(card["cautions"])
     assert "For assessment by a qualified safety assessor" in said
     capsys.readouterr()
