@@ -22,7 +22,10 @@ from reports.papers.cautions import cautions
 from reports.papers.measuring import Measure
 from reports.wording import wording
 
-CURRENT_TEXT = "These lists are dated and short: check each against the current text, and with a safety assessor."
+CURRENT_TEXT = (
+    "These lists are dated and short: check each against the current text. Local regulation and a qualified safety "
+    "assessor decide."
+)
 CAUTIONS = (
     "Bench batches stand behind this card; scale, lots and plant differ.",
     "Hot stages, acids and alkalis, preservatives and fragrance: follow each material's own data sheet.",

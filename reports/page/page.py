@@ -121,6 +121,7 @@ def _first(facts: Facts) -> dict[str, Any]:
         "stops": [p for p in facts.findings if p.level == "stop"],
         "notes": listed,
         "composition": card.composition_rows(formula) if formula else [],
+        "current_text": card.CURRENT_TEXT,
         "small_notes": [p for p in facts.findings if p.level == "inform"],
         "plan": plan,
         "plan_said": wording_plan.plan_said(facts, plan) if plan else {},
