@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 Level = Literal["stop", "warn", "inform"]
 MINUS = "\u2212"
+_MOST_SIGNS = 1500
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,13 @@ class Problem:
         return cls(**{**row, "numbers": tuple(row.get("numbers", {}).items())})
 
     def __str__(self) -> str:
-        return f"{self.where}: {'; '.join(part for part in (self.got, self.allowed, self.do) if part)}"
+        parts = [_cut(part) for part in (self.got, self.allowed, self.do) if part]
+        return f"{_cut(self.where)}: {'; '.join(parts)}"
+
+
+def _cut(text: str) -> str:
+    """A text as it is told in a line: the midst of one that fills pages, as a cell from others may, is left out."""
+    return text if len(text) <= _MOST_SIGNS else f"{text[: _MOST_SIGNS - 100]} ... {text[-80:]}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,11 @@ def unwritable(where: str, error: OSError) -> StudyError:
     return StudyError([Problem("not-writable", "stop", where, f"cannot be written: {reason}", allowed, do)])
 
 
+def _no_lock(kind: str) -> Problem:
+    got, do = f"cannot be used: {kind} stands in its place", "take it out of the folder, then repeat"
+    return Problem("not-writable", "stop", LOCK, got, "a file that commands make while they work", do)
+
+
 class Lock:
     """One command at a time in a folder: held by the operating system, so a killed command lets go of it.
 
@@ -57,6 +62,8 @@ class Lock:
         try:
             handle = os.open(self._path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
         except OSError as error:
+            if self._path.is_symlink() or self._path.is_dir():
+                raise StudyError([_no_lock("a link" if self._path.is_symlink() else "a folder")]) from error
             raise unwritable(self._folder.name or "the study folder", error) from error
         try:
             got = _take(handle)

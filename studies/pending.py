@@ -91,8 +91,9 @@ def complete(folder: Path) -> bool:
     failure is on the disk before the manifest goes.
     """
     place = folder / PENDING
-    if place.is_symlink():
-        raise StudyError([_in_the_way(PENDING, "a link stands in its place", "move it away, then repeat")])
+    if place.is_symlink() or (place.exists() and not place.is_dir()):
+        kind = "a link" if place.is_symlink() else "a file"
+        raise StudyError([_in_the_way(PENDING, f"{kind} stands in its place", "move it away, then repeat")])
     change = pending_of(folder)
     if change is None:
         shutil.rmtree(place, ignore_errors=True)
@@ -108,6 +109,7 @@ def complete(folder: Path) -> bool:
     for name in change.removed:
         (folder / name).unlink(missing_ok=True)
         sync_folder((folder / name).parent)
+    _part_journal(folder)
     with (folder / journal.NAME).open("ab") as log:
         log.truncate(change.offset)
         log.write(change.line)
@@ -118,6 +120,16 @@ def complete(folder: Path) -> bool:
     sync_folder(place)
     shutil.rmtree(place, ignore_errors=True)
     return True
+
+
+def _part_journal(folder: Path) -> None:
+    """Part the journal from a copy that shares its bytes (a hard link): what is added here is not done there."""
+    log = folder / journal.NAME
+    if log.exists() and log.stat().st_nlink > 1:
+        part = folder / PENDING / "journal.part"
+        write_synced(part, log.read_bytes())
+        os.replace(part, log)
+        sync_folder(folder)
 
 
 def recover(folder: Path) -> None:

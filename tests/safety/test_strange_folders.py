@@ -152,3 +152,39 @@ def test_nothing_is_fetched_for_a_workbook(entity):
     linked = book(HEAD + CELL + FOOT, **{"xl/externalLinks/_rels/externalLink1.xml.rels": link})
     (grid,) = grids_from_bytes(linked, "linked.xlsx")
     assert grid.rows == ((1, 1),)
+
+
+@pytest.mark.parametrize("kind", ["link", "folder"])
+@pytest.mark.parametrize("name", [".lock", ".pending"])
+def test_something_else_in_place_of_the_lock_or_of_a_change_is_named(folder, tmp_path, capsys, name, kind):
+    outside = tmp_path / "outside.txt"
+    outside.write_text("precious", encoding="utf-8")
+    if kind == "link":
+        (folder / name).symlink_to(outside)
+    elif name == ".lock":
+        (folder / name).mkdir()
+    else:
+        (folder / name).write_text("x", encoding="utf-8")
+    code, said = is_in_words(folder, capsys, "plan")
+    assert code == 2
+    assert name in said
+    assert "stands in its place" in said or "a link that leads out" in said
+    assert outside.read_text(encoding="utf-8") == "precious"
+
+
+def test_a_copy_that_shares_the_journals_bytes_is_left_as_it_is(folder, tmp_path):
+    # As `cp -al` and some back-ups make them: two names of one file.
+    copy = tmp_path / "copy.jsonl"
+    os.link(folder / journal.NAME, copy)
+    before = copy.read_bytes()
+    with changing(folder, "second", "0") as change:
+        change.write("plan/b.txt", "b")
+    assert copy.read_bytes() == before
+    assert [entry.command for entry in journal.read(folder)] == ["plan", "second"]
+    assert [problem for problem in inspect(folder) if problem.level == "stop"] == []
+
+
+def test_a_cell_that_fills_pages_is_told_in_a_line():
+    with pytest.raises(StudyError) as caught:
+        tables_from_bytes(b"trial," + b"x" * 9000 + b"," + b"x" * 9000 + b"\nT01,1,2\n", "t.csv")
+    assert max(map(len, str(caught.value).splitlines())) < 4000
