@@ -15,25 +15,31 @@ import numpy as np
 import numpy.typing as npt
 
 from optimise.proof.boxes import Boxes
+from optimise.proof.confines import Confines
+from optimise.proof.cuts import SLACK, Quadratic
+from optimise.proof.quadratics import narrowed
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 _BATCH = 256
 _SMALLEST = 1e-7
+_HALVING = 10_000.0  # the work of halving a box
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bounds:
     """Of n boxes those kept, drawn in to the limits, with the upper bounds of the score and the side to halve.
 
-    `middle` is the score at the middle, where that is allowed, else -infinity.
+    `middle` is the score at the middle, where that is allowed, else -infinity; `cut` the best quadratic about it that
+    lies above the score over the box.
     """
 
     boxes: Boxes
     upper: Array
     middle: Array
     side: npt.NDArray[np.intp]
+    cut: Quadratic
 
 
 class Field(Protocol):
@@ -42,6 +48,11 @@ class Field(Protocol):
     @property
     def cost(self) -> float:
         """The work of one box."""
+        ...
+
+    @property
+    def confines(self) -> Confines:
+        """What is allowed in the piece."""
         ...
 
     def whole(self) -> Boxes:
@@ -80,6 +91,7 @@ class _Open:
     upper: Array
     side: npt.NDArray[np.intp]
     of: npt.NDArray[np.intp]
+    cut: Quadratic
     done: float = -np.inf
     stuck: bool = False
     best: float = -np.inf
@@ -104,10 +116,46 @@ class _Open:
         self.upper = np.concatenate([self.upper, found.upper[keep]])
         self.side = np.concatenate([self.side, found.side[keep]])
         self.of = np.concatenate([self.of, np.full(int(keep.sum()), which)])
+        more, wide = found.cut.only(np.flatnonzero(keep)), ((0, 0), (0, d - found.boxes.low.shape[1]))
+        self.cut = Quadratic(
+            np.concatenate([self.cut.level, more.level]),
+            np.vstack([self.cut.slope, np.pad(more.slope, wide)]),
+            np.concatenate([self.cut.bend, np.pad(more.bend, (*wide, wide[1]))]),
+        )
+
+    def halves(self, order: npt.NDArray[np.intp], d: int, confines: Confines, enough: float) -> tuple[Boxes, Array]:
+        """Both halves of some boxes, each drawn in to where the box's quadratic lets the score be above `enough`.
+
+        And what that knows of them, (2 n,): no more is to be done with those for which it is `enough`.
+        """
+        boxes = Boxes(self.low[order, :d], self.high[order, :d])
+        cut = Quadratic(self.cut.level[order], self.cut.slope[order, :d], self.cut.bend[order, :d, :d])
+        centre = boxes.centre
+        boxes, _ = _drawn_in(boxes, cut, confines, enough)
+        # What is left out lies no higher than that.
+        self.done = max(self.done, enough)
+        halved = boxes.halved(self.side[order])
+        both = np.concatenate([np.arange(len(order))] * 2)
+        part = cut.only(both).moved(halved.centre - centre[both])
+        drawn, known = _drawn_in(halved, part, confines, enough)
+        return drawn, np.fmin(known, self.upper[order][both])
 
     def drop(self, keep: Flags) -> None:
         self.low, self.high, self.upper = self.low[keep], self.high[keep], self.upper[keep]
         self.side, self.of = self.side[keep], self.of[keep]
+        self.cut = self.cut.only(np.flatnonzero(keep))
+
+
+def _drawn_in(boxes: Boxes, cut: Quadratic, confines: Confines, enough: float) -> tuple[Boxes, Array]:
+    """Boxes without what a quadratic above the score, about their middles, shows to be no more than `enough`.
+
+    And its bound (n,). What is left is empty, of no width, where that is all.
+    """
+    a, w = boxes.centre, boxes.half
+    found, low, high = narrowed(
+        cut.slope, cut.bend, w, enough - cut.level - SLACK, confines.G, confines.h - a @ confines.G.T
+    )
+    return Boxes(np.maximum(boxes.low, a + low), np.minimum(boxes.high, a + high)), cut.level + found + SLACK
 
 
 def prove(fields: Sequence[Field], enough: float, work: float, stop: float = np.inf, batch: int = _BATCH) -> Proof:
@@ -125,8 +173,8 @@ def prove(fields: Sequence[Field], enough: float, work: float, stop: float = np.
 def _prove(fields: Sequence[Field], enough: float, work: float, stop: float, batch: int) -> Proof:
     starts = [one.whole() for one in fields]
     most = max((boxes.low.shape[1] for boxes in starts), default=0)
-    none = np.zeros((0, most))
-    opened = _Open(none, none, np.zeros(0), np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp))
+    none, first = np.zeros((0, most)), np.zeros(0, dtype=np.intp)
+    opened = _Open(none, none, np.zeros(0), first, first, Quadratic.none(0, most))
     count, left = 0, work
     for which, (one, whole) in enumerate(zip(fields, starts, strict=True)):
         found = one.over(whole, np.full(whole.count, np.inf), enough)
@@ -138,14 +186,15 @@ def _prove(fields: Sequence[Field], enough: float, work: float, stop: float, bat
         mine = np.flatnonzero(opened.of == which)
         room = max(1, min(batch, int(left / (2 * one.cost))))
         order = mine[np.argsort(-opened.upper[mine], kind="stable")[:room]]
-        boxes = Boxes(opened.low[order, :d], opened.high[order, :d])
-        before = opened.upper[order]
-        halves = boxes.halved(opened.side[order])
+        halves, known = opened.halves(order, d, one.confines, enough)
         keep = np.ones(len(opened.upper), dtype=bool)
         keep[order] = False
         opened.drop(keep)
-        opened.add(one.over(halves, np.concatenate([before, before]), enough), which, enough)
-        count, left = count + halves.count, left - one.cost * halves.count
+        count, left = count + halves.count, left - _HALVING * halves.count
+        alive = np.flatnonzero(known > enough)
+        if len(alive):
+            opened.add(one.over(halves.only(alive), known[alive], enough), which, enough)
+            left -= one.cost * len(alive)
     upper = max(opened.done, float(np.max(opened.upper, initial=-np.inf)), opened.best)
     closed = not len(opened.upper) and not opened.stuck and bool(upper <= enough)
     return Proof(upper, closed, opened.best, opened.where, opened.place, count)

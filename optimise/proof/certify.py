@@ -23,6 +23,7 @@ Array = npt.NDArray[np.float64]
 TARGET = 0.001
 _WORK = {"chance": 2e9, "desirability": 1e9}
 _BETTER = 1e-6
+_NEARLY = 1 - 1e-6  # of the target, so that rounding does not take a proof over it
 _ROOM = 0.3
 _LEAST = 1e-12
 
@@ -50,14 +51,22 @@ def searched(quest: Quest, peaks: list[Peak], whole: float, work: float | None =
         return Searched(None, peaks)
     allowed = work if work is not None else _WORK[quest.objective]
     best = max(peak.score for peak in peaks)
-    free, stepped = float(np.exp(best)), float(np.exp(whole))
-    enough = stepped + TARGET if stepped + TARGET >= free + _ROOM * TARGET else free + TARGET
-    found = prove(fields, float(np.log(enough)), allowed)
+    found = prove(fields, _enough(best, whole), allowed)
     if found.best > best + _BETTER:
         combo = quest.space.combos[found.where]
         better = quest.climb(quest.hill(combo), found.place[: quest.space.at(combo).dimension])
         peaks = sorted([better, *peaks], key=lambda peak: -peak.score)
+        if found.upper > (enough := _enough(peaks[0].score, whole)):
+            # What was asked of the boxes was too much: a better formula is to be proven.
+            found = prove(fields, enough, allowed)
     return Searched(found, peaks)
+
+
+def _enough(best: float, whole: float) -> float:
+    """The score below which boxes are done with: within the target of the best peak, or of whole steps if they cost."""
+    free, stepped = float(np.exp(best)), float(np.exp(whole))
+    near = _NEARLY * TARGET
+    return float(np.log(stepped + near if stepped + TARGET >= free + _ROOM * TARGET else free + near))
 
 
 def _one_each(quest: Quest) -> Proof:

@@ -17,7 +17,7 @@ from optimise.proof.confines import Confines, Wall
 Array = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 
-_SLACK = 1e-9
+SLACK = 1e-9
 _HOPE = 0.5
 
 
@@ -29,9 +29,24 @@ class Quadratic:
     slope: Array
     bend: Array
 
+    @classmethod
+    def none(cls, n: int, d: int) -> Quadratic:
+        """Quadratics that say nothing."""
+        return cls(np.full(n, np.inf), np.zeros((n, d)), np.zeros((n, d, d)))
+
     def only(self, rows: Rows) -> Quadratic:
         """Over some of the boxes."""
         return Quadratic(self.level[rows], self.slope[rows], self.bend[rows])
+
+    def put(self, rows: Rows, some: Quadratic) -> None:
+        """Take these in for some of the boxes."""
+        self.level[rows], self.slope[rows], self.bend[rows] = some.level, some.slope, some.bend
+
+    def moved(self, by: Array) -> Quadratic:
+        """The same about places that lie `by` (n, d) from those they are about now."""
+        turned = np.einsum("nde,ne->nd", self.bend, by)
+        level = self.level + (self.slope * by).sum(axis=1) + 0.5 * (turned * by).sum(axis=1)
+        return Quadratic(level, self.slope + turned, self.bend)
 
     def or_else(self, which: npt.NDArray[np.bool_], other: Quadratic) -> Quadratic:
         """Itself where `which`, elsewhere the other."""
@@ -53,8 +68,8 @@ Again = Callable[[Rows, Array], Quadratic]
 def closest(
     confines: Confines, a: Array, w: Array, walls: Sequence[Wall], first: Sequence[Quadratic], again: Again,
     enough: float, plain: Array, rounds: int = 1,
-) -> Array:  # fmt: skip
-    """Upper bounds (n,) of a score over what is allowed of |t| <= w around a, from quadratics above it.
+) -> tuple[Array, Quadratic]:  # fmt: skip
+    """Upper bounds (n,) of a score over what is allowed of |t| <= w around a, from quadratics above it; and the best.
 
     `again` gives the quadratics taken at places (m, d) of some boxes. No more work is done where the bound is no higher
     than `enough`, or far above the `plain` bound (n,).
@@ -77,5 +92,5 @@ def closest(
             best[rows] = np.where(better, one.level + found, best[rows])
             place[rows] = np.where(better[:, None], there, place[rows])
             old = one.or_else(better, old)
-        cut.level[rows], cut.slope[rows], cut.bend[rows] = old.level, old.slope, old.bend
-    return best + _SLACK
+        cut.put(rows, old)
+    return best + SLACK, cut

@@ -66,7 +66,7 @@ class ChanceField:
             each, gap = one.pull(), np.maximum(one.top - one.middle, 0.0)
             pull += (gap / np.maximum(each.sum(axis=1), 1e-300))[:, None] * each
         upper = np.fmin(known, top)
-        rows = np.flatnonzero(upper > enough)
+        rows, kept = np.flatnonzero(upper > enough), Quadratic.none(*a.shape)
         if len(rows):
             some = [one.only(rows) for one in hoods]
             first = [_added(some, np.zeros((len(rows), a.shape[1])))]
@@ -75,10 +75,11 @@ class ChanceField:
                 return _added([one.only(which) for one in some], place)
 
             cut = [wall.only(rows) for wall in walls]
-            close = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows])
+            close, best = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows])
             upper[rows] = np.fmin(upper[rows], close)
+            kept.put(rows, best)
         middle = np.where(self.confines.allowed(a) & met(walls, len(a)), middle, -np.inf)
-        return Bounds(boxes, upper, middle, pull.argmax(axis=1))
+        return Bounds(boxes, upper, middle, pull.argmax(axis=1), kept)
 
 
 def _added(hoods: Sequence[Hood], place: Array) -> Quadratic:

@@ -61,7 +61,7 @@ class MissField:
         for wall in walls:
             middle = np.where(wall.met, middle, -np.inf)
         upper = np.fmin(known, top)
-        rows = np.flatnonzero(upper > enough)
+        rows, kept = np.flatnonzero(upper > enough), Quadratic.none(*a.shape)
         if len(rows):
 
             def again(some: Rows, place: Array) -> Quadratic:
@@ -73,8 +73,9 @@ class MissField:
                 hinted = np.broadcast_to(self.hint, (len(rows), len(self.hint)))
                 first.append(_mean(hinted, value[rows], slope[rows], bend[rows], third[rows]))
             cut = [wall.only(rows) for wall in walls]
-            close = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], 2)
+            close, best = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], 2)
             upper[rows] = np.fmin(upper[rows], close)
+            kept.put(rows, best)
         weights = np.exp(
             -(value - value.min(axis=1, keepdims=True)) / np.maximum(reach.mean(axis=1, keepdims=True), 1e-12)
         )
@@ -82,7 +83,7 @@ class MissField:
         pull = np.einsum("nk,nkd->nd", weights, np.abs(slope)) * w
         bent = (weights * second).sum(axis=1)[:, None] * w * w
         pull = pull + bent / np.maximum((w * w).sum(axis=1), 1e-300)[:, None]
-        return Bounds(boxes, upper, middle, pull.argmax(axis=1))
+        return Bounds(boxes, upper, middle, pull.argmax(axis=1), kept)
 
     def _gains(self, curves: Sequence[Curve]) -> tuple[Array, Array, Array, Array, Array]:
         """Minus each miss: value (n, k), slope (n, k, d), bend (n, k, d, d), bounds beyond slope and bend (n, k)."""

@@ -140,11 +140,13 @@ class RampField:
         if not any(self.hills):
             pull = w.copy()
         upper = np.fmin(known, top)
-        rows = np.flatnonzero(upper > enough)
+        rows, kept = np.flatnonzero(upper > enough), Quadratic.none(*a.shape)
         if len(rows):
-            upper[rows] = np.fmin(upper[rows], self._closer(rows, curves, walls, a, w, enough, top))
+            close, best = self._closer(rows, curves, walls, a, w, enough, top)
+            upper[rows] = np.fmin(upper[rows], close)
+            kept.put(rows, best)
         middle = np.where(self.confines.allowed(a) & met(walls, len(a)), middle, -np.inf)
-        return Bounds(boxes, upper, middle, pull.argmax(axis=1))
+        return Bounds(boxes, upper, middle, pull.argmax(axis=1), kept)
 
     def _wall(self, curve: Curve, sign: float, limit: float, w: Array) -> Wall:
         """A barrier as a wall: -sign * centre <= -sign * limit. One at infinity is met always or never."""
@@ -157,7 +159,7 @@ class RampField:
 
     def _closer(
         self, rows: Rows, curves: Sequence[Curve], walls: Sequence[Wall], a: Array, w: Array, enough: float, top: Array
-    ) -> Array:
+    ) -> tuple[Array, Quadratic]:
         some = [curve.only(rows) for curve in curves]
         place = np.zeros((len(rows), a.shape[1]))
 

@@ -16,13 +16,13 @@ from optimise.formula.space import Space
 from optimise.models.aims import desirability, overall
 from optimise.models.chance import joint_chance
 from optimise.models.models import fit
-from optimise.proof import tlaw
+from optimise.proof import branching, tlaw
 from optimise.proof.boxes import Boxes, tightened
 from optimise.proof.branching import prove
 from optimise.proof.certify import searched
 from optimise.proof.chancebound import Hood
 from optimise.proof.fields import ChanceField
-from optimise.proof.quadratics import highest
+from optimise.proof.quadratics import highest, narrowed
 from optimise.proof.rampfield import RampField
 from optimise.search import find
 from optimise.statistics.predictive import TMixture
@@ -105,6 +105,39 @@ def test_no_point_of_a_box_is_above_the_bound_of_its_quadratic(seed, d):
         value = (g * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, B, t)
         kept = (t @ G.T <= room).all(axis=1)
         assert (value <= bound + 1e-9)[kept].all()
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=SEEDS, d=st.integers(1, 5), curved=st.sampled_from([0.0, 1e-9, 1.0]))
+def test_narrowing_a_box_keeps_every_point_that_is_high_enough(seed, d, curved):
+    rng = np.random.default_rng(seed)
+    g, w = rng.normal(size=(8, d)), rng.uniform(0.01, 1, (8, d))
+    B = curved * rng.normal(size=(8, d, d))
+    B = B + B.transpose(0, 2, 1) - curved * rng.uniform(0, 3) * np.eye(d)
+    G, room = rng.normal(size=(3, d)), rng.uniform(0, 0.5, (8, 3))
+    bound, _ = highest(g, B, w, G, room)
+    need = bound - rng.choice([0.0, 0.05, 0.5], 8) * np.abs(bound)
+    found, low, high = narrowed(g, B, w, need, G, room)
+    assert found == pytest.approx(bound, abs=1e-12)
+    assert (low >= -w).all()
+    assert (low <= high).all()
+    assert (high <= w).all()
+    for _ in range(200):
+        t = spread(rng, np.zeros((8, d)), w)
+        value = (g * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, B, t)
+        high_enough = (value >= need) & (t @ G.T <= room).all(axis=1)
+        assert ((t >= low - 1e-12) & (t <= high + 1e-12)).all(axis=1)[high_enough].all()
+
+
+def test_a_narrowed_box_by_hand():
+    # 1 - t²/2 - s is at least 1/2 for |t| <= 1 and s <= 1/2 only.
+    found, low, high = narrowed(
+        np.array([[0.0, -1.0]]), np.diag([-1.0, 0.0])[None], np.array([[3.0, 1.0]]), np.array([-0.5])
+    )
+    assert found[0] == pytest.approx(1.0)
+    # With s at its best, -1, the parabola may fall by 1.5; with t at its best s may rise from -1 by 1.5.
+    assert low[0] == pytest.approx([-np.sqrt(3.0), -1.0], abs=1e-6)
+    assert high[0] == pytest.approx([np.sqrt(3.0), 0.5], abs=1e-6)
 
 
 def test_a_concave_quadratic_is_bounded_by_its_top_on_a_limit():
@@ -331,3 +364,48 @@ def test_work_that_runs_out_leaves_a_bound_that_holds():
     bounds = [prove([field], top + 1e-3, boxes * field.cost) for boxes in (1, 50, 400)]
     assert [proof.closed for proof in bounds] == [False, False, False]
     assert bounds[0].upper >= bounds[1].upper >= bounds[2].upper >= top
+
+
+@pytest.mark.parametrize("terms", ["all", "select"])
+def test_every_quadratic_stays_with_its_box_and_no_place_above_what_is_enough_is_lost(terms, monkeypatch):
+    """With `enough` below the best score the best stays in an open box, however boxes were cut and drawn in."""
+    _, brief, space = case(terms)
+    combo = space.combos[0]
+    field = ChanceField.of(space, combo, brief.fence, brief.aimed)
+    quest = Quest(brief, space, "chance", brief.fence)
+    top, rng, looked, drawn_in = quest.peaks(12)[0].score, np.random.default_rng(1), [], branching._drawn_in
+
+    def watched(boxes, cut, confines, enough):
+        t = spread(rng, np.zeros_like(boxes.low), boxes.half)
+        bound = cut.level + (cut.slope * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, cut.bend, t)
+        score = quest.score(boxes.centre + t, combo)
+        assert (score <= bound + 1e-9).all()
+        found, known = drawn_in(boxes, cut, confines, enough)
+        high = (score > enough) & confines.allowed(boxes.centre + t)
+        kept = (boxes.centre + t >= found.low - 1e-12) & (boxes.centre + t <= found.high + 1e-12)
+        assert kept.all(axis=1)[high].all()
+        assert (known >= score)[high].all()
+        looked.append(np.isfinite(bound).sum())
+        return found, known
+
+    monkeypatch.setattr(branching, "_drawn_in", watched)
+    for below in (0.02, 1.0):
+        proof = prove([field], top - below, 300 * field.cost)
+        assert not proof.closed
+        assert proof.upper >= top
+    assert sum(looked) > 300
+
+
+def test_a_special_cubic_blend_is_proven():
+    """Scheffé's special cubic, also with a fill and a limit, against 20 000 recipes of the region and the search."""
+    models, brief, space = case("all", "special-cubic")
+    assert any(sum(powers.values()) == 3 for powers in models["Thick"].terms["powers"])
+    combo = space.combos[0]
+    quest = Quest(brief, space, "chance", brief.fence)
+    peaks = quest.peaks(12)
+    found = searched(quest, peaks, peaks[0].score)
+    assert found.proof.closed
+    U = space.region.coded(space.region.sample(20_000, seed=2))
+    scores = quest.score(U[quest.inside(U, combo)], combo)
+    assert scores.max() <= found.peaks[0].score + 1e-9 <= found.proof.upper + 1e-9
+    assert np.exp(found.proof.upper) - np.exp(found.peaks[0].score) <= 0.001
