@@ -186,10 +186,11 @@ def confirm_line(advice: Confirming | Mapping[str, Any] | None) -> str:
     told = advice if isinstance(advice, Mapping) else advice.to_dict()
     n = int(told["batches"])
     all_pass = "once it has passed" if n == 1 else f"once all {n} have passed"
+    now, left = likely(told["fear"]), likely(told["fear_left"])
+    fear = f"{now}, now and {all_pass}" if now == left else f"{now} now, with {left} {all_pass}"
     return (
-        f"That the formula in truth passes in fewer than {percent(told['poor'])} of batches is possible with "
-        f"{likely(told['fear'])} now, with {likely(told['fear_left'])} {all_pass}; one as good as asked for passes "
-        f"{'it' if n == 1 else f'all {n}'} with {likely(told['passes'])}."
+        f"That the formula in truth passes in fewer than {percent(told['poor'])} of batches is possible with {fear}; "
+        f"one as good as asked for passes {'it' if n == 1 else f'all {n}'} with {likely(told['passes'])}."
     )
 
 

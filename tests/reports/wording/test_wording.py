@@ -44,3 +44,10 @@ def test_batches_that_came_out_otherwise_stand_in_the_first_line(found):
 )
 def test_sentences_begin_large_but_for_words_that_have_their_own_way(text, large):
     assert wording.first_upper(text) == large
+
+
+def test_what_confirmation_would_tell_is_not_the_same_number_twice():
+    told = {"batches": 3, "poor": 0.8, "fear": 0.004, "fear_left": 0.001, "passes": 0.97}
+    assert "is possible with under 1\u202f%, now and once all 3 have passed; one as good" in wording.confirm_line(told)
+    told |= {"fear": 0.12}
+    assert "with 12\u202f% now, with under 1\u202f% once all 3 have passed; one as good" in wording.confirm_line(told)
