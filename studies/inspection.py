@@ -159,8 +159,11 @@ def _head(folder: Path, entries: Sequence[journal.Entry], head: str) -> list[Pro
     meant = next((words for digest, words in known.items() if digest.startswith(wanted)), None)
     if meant is not None:
         return [Problem("head-known", "inform", "--head", f"{wanted[:16]} is {meant}", "", "")]
-    got = f"holds no entry, plan or results with digest {wanted[:16]}"
-    do = "the journal was cut or rewritten, or the plan was, or the paper belongs to another study"
+    got = f"holds no entry, plan, definition or results with digest {wanted[:16]}"
+    do = (
+        "the journal was cut or rewritten, or the plan was, or the paper belongs to another study; a digest of what is "
+        "tried, measured, wanted or given as facts tells only of study.toml, which may be edited: take the journal's"
+    )
     return [Problem("head-unknown", "stop", journal.NAME, got, _known_heads(entries), do)]
 
 
@@ -172,15 +175,19 @@ def _known_heads(entries: Sequence[journal.Entry]) -> str:
 
 
 def printed(folder: Path, entries: Sequence[journal.Entry]) -> dict[str, str]:
-    """Every digest that stands on papers of this study, with what it is: journal entries, plans, results.
+    """Every digest that stands on papers of this study, with what it is: entries, plans, the definition, results.
 
-    Those of plans and results are worked out anew from the files; where one cannot be read its digest is not known.
+    Those of plans, definition and results are worked out anew from the files; where one cannot be read its digest is not known.
     """
     known = {e.digest: f"the head of the journal after entry {e.number}, {e.command}, {e.when}" for e in entries}
     for path in sorted((folder / "plan").glob("round-*/plan.json")):
         with contextlib.suppress(OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
             design = Design.from_dict(json.loads(path.read_text(encoding="utf-8")))
             known[design.digest] = f"the plan of round {design.round}, as it stands in the folder"
+            named = f"of study.toml, as round {design.round} was planned for"
+            known |= {digest: f"{part!r} {named}" for part, digest in design.study_digests.items()}
+    with contextlib.suppress(StudyError):
+        known |= {d: f"{part!r} of study.toml, as it stands" for part, d in Study.read(folder).digests.items()}
     with contextlib.suppress(StudyError):
         known[stored_results(folder).digest] = "the results as they stand in the folder"
         known[Study.read(folder).results().digest] = "the results as the present study.toml takes them"

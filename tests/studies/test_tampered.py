@@ -1,7 +1,9 @@
 """What is changed by hand in a study is found by verify, whatever and wherever it is; a copy elsewhere is not."""
 
+import re
 import shutil
 
+import openpyxl
 import pytest
 from tampering import byte_edits, file_edits, forged, line_edits
 
@@ -76,6 +78,24 @@ def test_a_chain_written_anew_is_whole_and_every_printed_digest_tells(reported):
     assert not is_found(reported), "the chain has no key: by itself a whole new one cannot be told"
     for paper, digests in papers.items():
         assert any(is_found(reported, digits) for digits in digests), paper
+
+
+def _readable_digests(page):
+    """Digests as a person finds them on a page: twelve digits or more, letters among them."""
+    text = re.sub(r"<(script|style)\b.*?</\1>", "", page, flags=re.DOTALL)
+    found = re.findall(r"\b[0-9a-f]{12,64}\b", re.sub(r"<[^>]+>", " ", text))
+    return {digest for digest in found if re.search("[a-f]", digest) and re.search("[0-9]", digest)}
+
+
+def test_whatever_digest_a_paper_carries_is_known(reported):
+    book = openpyxl.load_workbook(reported / "bench/round-1.xlsx")
+    papers = {"workbook": " ".join(str(cell.value) for sheet in book for row in sheet.iter_rows() for cell in row)}
+    papers |= {path.name: path.read_text(encoding="utf-8") for path in reported.rglob("*.html")}
+    known = printed(reported, journal.read(reported))
+    for paper, text in papers.items():
+        digests = _readable_digests(text)
+        assert digests or "compare" in paper, paper
+        assert not [one for one in digests if not any(full.startswith(one) for full in known)], paper
 
 
 @pytest.mark.parametrize("name", ["analysis/models.json", "plan/round-1/plan.json", "results/batches.csv"])
