@@ -177,7 +177,8 @@ def _known_heads(entries: Sequence[journal.Entry]) -> str:
 def printed(folder: Path, entries: Sequence[journal.Entry]) -> dict[str, str]:
     """Every digest that stands on papers of this study, with what it is: entries, plans, the definition, results.
 
-    Those of plans, definition and results are worked out anew from the files; where one cannot be read its digest is not known.
+    Those of plans, definition and results are worked out anew from the files; where one cannot be read its digest is
+    not known.
     """
     known = {e.digest: f"the head of the journal after entry {e.number}, {e.command}, {e.when}" for e in entries}
     for path in sorted((folder / "plan").glob("round-*/plan.json")):
