@@ -33,16 +33,17 @@ class DirectedEffect:
     """One direction through the middle of the region: `column` from `low` to `high`, all it pulls along in `says`.
 
     `predicted` at the lowest, middle and highest level in the response's unit, by the terms that are read; `change`
-    from lowest to highest on the model scale with its 95 % confidence `limits`.
+    from lowest to highest on the model scale with its 95 % confidence `limits`, at these levels of categories.
     """
 
     column: str
     says: str
     low: float
     high: float
-    predicted: tuple[float, float, float]
+    predicted: tuple[float, ...]
     change: float
     limits: tuple[float, float] | Unavailable
+    at_levels: tuple[tuple[str, str], ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """The form in `effects` of `fit --json`."""
@@ -55,6 +56,7 @@ class DirectedEffect:
             "predicted": list(self.predicted),
             "change": self.change,
             "limits": ends.to_dict() if isinstance(ends, Unavailable) else list(ends),
+            "at_levels": dict(self.at_levels),
         }
 
 
@@ -115,6 +117,9 @@ def directed_effects(study: Study, model: FittedModel) -> tuple[DirectedEffect, 
     read, region = _read(model), study.region.at(study.region.combinations[0])
     if read is None:
         return Unavailable("there is no fit", "make more batches")
+    combination = study.region.combinations[0]
+    by_level = any(term.level for term in read.terms.terms)
+    named = tuple((name, str(level)) for name, level in combination.items()) if by_level else ()
     middle = np.array([region.centroid[name] for name in region.names])
     out = []
     for column, says, rates in directions(study, dict(zip(region.names, middle, strict=True))):
@@ -122,12 +127,10 @@ def directed_effects(study: Study, model: FittedModel) -> tuple[DirectedEffect, 
         if not np.isfinite([down, up]).all() or up - down <= 1e-9:
             continue
         X = middle + np.array([[down], [0.0], [up]]) * rates
-        chosen = {name: np.full(3, level, dtype=object) for name, level in study.region.combinations[0].items()}
+        chosen = {name: np.full(3, level, dtype=object) for name, level in combination.items()}
         rows = read.terms.rows(X, chosen, read.coding)
         mean, apart = rows @ read.beta, rows[2] - rows[0]
-        limits: tuple[float, float] | Unavailable = Unavailable(
-            "nothing is left to judge the error by", "make more batches"
-        )
+        limits: tuple[float, float] | Unavailable = _NO_ERROR
         change = float(apart @ read.beta)
         if read.error is not None:
             sd, df = read.error
@@ -135,6 +138,6 @@ def directed_effects(study: Study, model: FittedModel) -> tuple[DirectedEffect, 
             limits = (change - reach, change + reach)
         place = region.names.index(column)
         shown = model.scale.back(mean)
-        out.append(DirectedEffect(column, says, float(X[0, place]), float(X[2, place]),
-                                  (float(shown[0]), float(shown[1]), float(shown[2])), change, limits))  # fmt: skip
+        low, high, predicted = float(X[0, place]), float(X[2, place]), tuple(map(float, shown))
+        out.append(DirectedEffect(column, says, low, high, predicted, change, limits, named))
     return tuple(sorted(out, key=lambda one: -float(np.ptp(model.scale.forward(one.predicted)))))

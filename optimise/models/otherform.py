@@ -29,6 +29,7 @@ from optimise.statistics.leastsq import Array
 Chosen = Mapping[str, npt.NDArray[Any]]
 
 _SAME = 1e-6  # of a batch sd: one model, but for rounding
+_HARDLY = 0.05  # of a batch sd: no difference that anyone would see
 _PLACES = 400
 _LISTED = 8  # dimensions up to which corners are listed as well
 _NAMED = {"slack": "the form with the fill left out", "scheffe": "Scheffé's form"}
@@ -60,6 +61,8 @@ class OtherForm:
         named = _NAMED[self.model.form]
         if self.largest <= _SAME:
             return f"{named} is the same model: predictions agree to rounding"
+        if self.agree and self.largest < _HARDLY:
+            return f"{named} is all but the same model: predictions lie less than {_HARDLY:g} batch sd apart"
         apart = f"{rounded(self.largest, 2)} batch sd apart at most, {rounded(self.typical, 2)} as a rule"
         if self.agree:
             return f"{named} agrees: predictions lie {apart}, everywhere within the 95 % confidence of this one"

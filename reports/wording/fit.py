@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from doe.definition.categories import short
 from reports.numbers import THIN, between, counted, estimated, figure, listed, p_value, percent, plain
 from reports.wording.fitrows import near
 
@@ -333,10 +334,12 @@ def effects_line(entry: Entry) -> str:
     """What the table of effects holds."""
     if not isinstance(entry.get("effects"), Sequence):
         return ""
+    at = entry["effects"][0]["at_levels"] if entry["effects"] else {}
+    where = f", with {listed([f'{short(name)} {level}' for name, level in at.items()])}" if at else ""
     fixed = "; the limits take the terms as fixed beforehand" if shares(entry) else ""
     return (
         "Effects by these terms, along each direction through the middle of the region, from its lowest to its highest"
-        f" level{fixed}:"
+        f" level{where}{fixed}:"
     )
 
 

@@ -54,8 +54,14 @@ def trials(entry: Entry, nothing: str) -> list[list[str]]:
 def _seen(row: Mapping[str, Any]) -> str:
     """What was measured; a reading that is only a bound stands as one."""
     if row.get("bound") == "between":
-        return f"{precise(row.get('observed'))} to {precise(row.get('to'))}"
-    return {"above": "> ", "below": "< "}.get(str(row.get("bound")), "") + precise(row.get("observed"))
+        return f"{_measured(row['observed'])} to {_measured(row['to'])}"
+    return {"above": "> ", "below": "< "}.get(str(row.get("bound")), "") + _measured(row["observed"])
+
+
+def _measured(value: float) -> str:
+    """A reading as it was typed; one with more digits than anyone types was computed, and has four."""
+    typed = precise(value)
+    return typed if abs(float(f"{value:.6g}") - value) <= 1e-12 * abs(value) else to_four(value)
 
 
 def effect_head(entry: Entry) -> list[str]:
