@@ -129,22 +129,29 @@ def test_an_output_without_room_is_said_and_the_study_is_whole(planned, monkeypa
     assert inspect(planned) == ()
 
 
-@pytest.mark.parametrize("who, code", [("this command", 1), ("another process", 2)])
-def test_what_fails_says_that_nothing_was_written_only_where_it_wrote_nothing(planned, monkeypatch, capsys, who, code):
-    entry = journal.read(planned)[-1]
+def fails(*given):
+    raise OSError(errno.EIO, os.strerror(errno.EIO))
 
-    def fails(folder, shown):
-        if who == "another process":
-            later = journal.written(entry, "status", {}, {})
-            with (planned / journal.NAME).open("ab") as log:
-                log.write(journal.line_of(later))
-        else:
-            put_two(planned)
-        raise OSError(errno.EIO, os.strerror(errno.EIO))
 
-    monkeypatch.setattr("studies.commands.status.next_step", fails)
-    assert main(["status", str(planned)]) == code
-    assert ("Nothing was written" in capsys.readouterr().err) == (code == 2)
+def test_what_fails_after_it_wrote_does_not_say_that_nothing_was_written(planned, planned_once, monkeypatch, capsys):
+    monkeypatch.setattr("studies.commands.record.next_step", fails)
+    assert main(["record", str(planned), str(planned_once.parent / "back.csv")]) == 1
+    said = capsys.readouterr().err
+    assert "Input/output error" in said
+    assert "Nothing was written" not in said
+    assert [entry.command for entry in journal.read(planned)] == ["plan", "record"]
+
+
+def test_what_fails_while_another_process_writes_says_that_nothing_was_written(planned, monkeypatch, capsys):
+    def another_writes(*given):
+        later = journal.written(journal.read(planned)[-1], "status", {}, {})
+        with (planned / journal.NAME).open("ab") as log:
+            log.write(journal.line_of(later))
+        fails()
+
+    monkeypatch.setattr("studies.commands.status.next_step", another_writes)
+    assert main(["status", str(planned)]) == 2
+    assert "Nothing was written" in capsys.readouterr().err
 
 
 def test_a_command_works_where_nobody_listens(planned, monkeypatch):
