@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -84,9 +83,10 @@ def lots_told(models: Models, frame: pd.DataFrame, chance: float) -> list[Proble
     if isinstance(found, Unavailable):
         return []
     got, less = lots_in_words(found)[0], chance - float(found.nine_of_ten[0])
+    if less <= _MUCH:
+        return [Problem("lots", "inform", "optimise", got + _lots_on_record(models, found.spread), "", "")]
     do = "agree a narrower assay with the supplier, or weigh each lot by its own (lot_assay)"
-    level: Literal["warn", "inform"] = "warn" if less > _MUCH else "inform"
-    return [Problem("lots", level, "optimise", got + _lots_on_record(models, found.spread), "", do)]
+    return [Problem("lots", "warn", "optimise", got + _lots_on_record(models, found.spread), "", do)]
 
 
 def lots_in_words(found: LotChance) -> list[str]:
