@@ -129,6 +129,10 @@ def hide_row(made, sheet):
 
 # Name -> (file name, content, what the refusal must say).
 REFUSED = {
+    "utf-32": ("a.csv", "\ufefftrial,Viscosity,pH\nT01,12000,5\n".encode("utf-32"), "not text"),
+    "headings alike but for an unseen sign": ("a.csv", "trial,pH,p\u200bH\nT01,5,5\n".encode(), "stands twice"),
+    "a heading in another script": ("a.csv", "trial,Viscosity,рH\nT01,12000,5\n".encode(), "is 'pH' meant?"),
+    "quotes left open": ("a.csv", b'trial,Viscosity,pH\n"T01,12000,5\n', "with quotes closed"),
     "shifted one to the right": ("a.xlsx", book(HEAD, [None, "T01", 12000, 5.1]), "column without a name"),
     "shifted one to the left": ("a.xlsx", book(HEAD, [12000, 5.1, None]), "trial 12000 was not planned"),
     "title above the headings": ("a.xlsx", book(["Results"], HEAD, ["T01", 12000, 5.1]), "column without a name"),
@@ -295,6 +299,10 @@ READ = {
     "text that looks like a formula": ("a.csv", b"trial,Viscosity,pH,note\nT01,12000,5,=1+1\n", RIGHT, ""),
     "byte order mark": ("a.csv", b"\xef\xbb\xbftrial,Viscosity,pH\nT01,12000,5\n", RIGHT, ""),
     "utf-16 from a spreadsheet": ("a.txt", "trial\tViscosity\tpH\nT01\t12000\t5\n".encode("utf-16"), RIGHT, ""),
+    "line ends of three kinds": ("a.csv", b"trial,Viscosity,pH\r\nT01,12000,5\nT02,13000,5.2\r", RIGHT, ""),
+    "two byte order marks": ("a.csv", b"\xef\xbb\xbf\xef\xbb\xbftrial,Viscosity,pH\nT01,12000,5\n", RIGHT, ""),
+    "utf-16 without a mark": ("a.csv", "trial,Viscosity,pH\nT01,12000,5\n".encode("utf-16-be"), RIGHT, ""),
+    "a line that says the delimiter": ("a.csv", b"sep=;\r\ntrial;Viscosity;pH\r\nT01;12000;5,1\r\n", RIGHT, "5,1 read"),
     "old line ends": ("a.csv", b"trial,Viscosity,pH\rT01,12000,5\r", RIGHT, ""),
     "semicolons and decimal commas": ("a.csv", b"trial;Viscosity;pH\nT01;12000,0;5,25\n", RIGHT, "12000,0 read"),
     "trials of its own": (
