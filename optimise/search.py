@@ -25,6 +25,7 @@ from optimise.formula.optimum import Number, Optimum, plain
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.space import Space
 from optimise.formula.untried import Untried, never_tried
+from optimise.formula.weighed import weighed_told
 from optimise.models.aims import desirability, overall, wanted
 from optimise.models.chance import joint_chance
 from optimise.models.few import few_batches
@@ -201,7 +202,8 @@ def _described(
     findings += middle_untested(study, models, x)
     findings += [Problem.from_dict(row) for row in entry["findings"] if row["code"] in RULES]
     if isinstance(entry["chance_all"], float) and not lean:
-        findings += lots_told(models, space.frame(x[None], best.combo), entry["chance_all"])
+        recipe = space.frame(x[None], best.combo)
+        findings += lots_told(models, recipe, entry["chance_all"]) + weighed_told(models, recipe, entry["chance_all"])
     value = entry["chance_all"] if objective == "chance" else entry["desirability"]
     # A formula beyond the fence is not one of those the proof is about.
     proof = found.proof if exact_met and (outside or quest.fence is None or entry["inside"]) else None

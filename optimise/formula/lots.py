@@ -52,6 +52,7 @@ def lot_chance(models: Models, frame: pd.DataFrame) -> LotChance | Unavailable:
 
     Factors are normal about 1 with the `lot_sd` of the material, independent, never below 0; what a weak lot lacks
     counts as the fill, without a fill as all the rest in proportion (as a lot on record counts: `doe.results.lots`).
+    Exact quantities, as the cost, are those of the recipe as written.
     256 fixed draws (Sobol), the same for every recipe. The batch sd stays that of the models: where they rest on many
     lots it holds a part of this already. Unavailable where no ingredient has a `lot_sd`, or `Models.joint` is.
     """
@@ -68,7 +69,7 @@ def lot_chance(models: Models, frame: pd.DataFrame) -> LotChance | Unavailable:
         made = whole.iloc[[i] * _DRAWS].reset_index(drop=True)
         sds = np.array([_sd(study, name, whole.iloc[i]) for name in spread])
         made = _with_factors(study, made, names, dict(zip(spread, np.maximum(1 + sds * normal, 0.0).T, strict=True)))
-        found = models.joint_chance(made)
+        found = models.joint_chance(whole.iloc[[i]], made)
         if isinstance(found, Unavailable):
             return found
         chance[i], few[i] = float(found.mean()), float(np.quantile(found, _FEW))

@@ -292,13 +292,24 @@ class Models(Shown, Mapping[str, FittedModel]):
             return exact_ok, np.column_stack([exact_ok, exact_ok])
         return self._joined(laws, windows) * exact_ok, chance_interval(laws, windows) * exact_ok[:, None]
 
-    def joint_chance(self, frame: pd.DataFrame) -> Array | Unavailable:
-        """The chance alone of `joint`, (n,): for many recipes, as its interval takes longer."""
+    def joint_chance(self, frame: pd.DataFrame, made: pd.DataFrame | None = None) -> Array | Unavailable:
+        """The chance alone of `joint`, (n,): for many recipes, as its interval takes longer.
+
+        `made`: what comes of each recipe at the bench, m rows one after another for each of `frame`; then (n, m). Exact
+        quantities, as the cost, are those of the recipe as it is written.
+        """
         found = self._musts(frame)
         if isinstance(found, Unavailable):
             return found
         laws, windows, exact_ok = found
-        return self._joined(laws, windows) * exact_ok if laws else exact_ok
+        if made is None:
+            return self._joined(laws, windows) * exact_ok if laws else exact_ok
+        shape = (len(frame), -1)
+        again = self._musts(made)
+        if isinstance(again, Unavailable):
+            return again
+        joint = self._joined(*again[:2]) if laws else np.ones(len(made))
+        return joint.reshape(shape) * exact_ok[:, None]
 
     def _joined(self, laws: list[TMixture], windows: list[Window]) -> Array:
         names = [response.name for response in fitted_musts(self.study)]

@@ -8,7 +8,7 @@ from doe import Study
 from doe.problems import StudyError, Unavailable
 from optimise import find, fit
 from optimise.formula.lots import lot_chance, lot_spread
-from optimise.formula.weighed import weighed_chance
+from optimise.formula.weighed import weighed_chance, weighed_told
 
 SOURCE = """
 [study]
@@ -163,3 +163,27 @@ def test_the_chance_as_weighed_is_that_of_plain_simulation(models):
         made = pd.DataFrame(grams / grams.sum(axis=1, keepdims=True) * 100, columns=whole.columns)
         each = models.chance(made[["Gum", "Oil"]]).to_numpy()
         assert found[i] == pytest.approx(each.mean(), abs=4 * each.std() / np.sqrt(4000) + 2e-3)
+
+
+def test_a_cost_at_its_ceiling_is_that_of_the_formula_as_written(models):
+    """What is weighed, or in a lot, decides what is measured; the price is that of the formula on paper."""
+    cost = '[[response]]\nname = "Cost"\nfrom = "cost_per_kg"\naim = "below"\nhigh = {}\n\n[plan]'
+    priced = SOURCE.replace('name = "Gum"\n', 'name = "Gum"\nprice_per_kg = 20\n')
+    priced = priced.replace('name = "Oil"\n', 'name = "Oil"\nprice_per_kg = 3\n')
+    priced = priced.replace('name = "Water"\n', 'name = "Water"\nprice_per_kg = 0\n')
+    exactly = 0.0055 * 20 + 0.04 * 3
+    found = fitted(priced.replace("[plan]", cost.format(exactly)))[1]
+    assert weighed_chance(found, AT[:1], 0.05) == pytest.approx(weighed_chance(models, AT[:1], 0.05), abs=1e-9)
+    assert lot_chance(found, AT[:1]).chance == pytest.approx(lot_chance(models, AT[:1]).chance, abs=1e-9)
+    found = fitted(priced.replace("[plan]", cost.format(0.999 * exactly)))[1]
+    assert weighed_chance(found, AT[:1], 0.05)[0] == 0
+
+
+def test_weighing_is_spoken_of_where_it_matters(models):
+    alone = models.joint_chance(AT[:1])[0]
+    assert weighed_told(models, AT[:1], alone) == []
+    coarse = fitted(SOURCE + '\n[make]\nweigh_tolerance = "20 %"\n')[1]
+    (told,) = weighed_told(coarse, AT[:1], alone)
+    share = weighed_chance(coarse, AT[:1])[0]
+    assert told.level == "warn"
+    assert told.got == f"with every weighing off by up to 20 % of it the chance is {100 * share:.0f} %"
