@@ -24,19 +24,21 @@ def write_report(
     journal: Sequence[Any] = (),
     verdict: Mapping[str, Any] | None = None,
     kept: Sequence[Mapping[str, Any]] = (),
+    better: Mapping[str, Any] | None = None,
 ) -> None:
     """Write the report as one self-contained HTML file; what is not given is reported as not known yet.
 
     `design` is one round's plan, or those of all rounds in order. `journal` are entries with `when`, `user`,
     `command`, `why` and `digest`; the last digest is printed as the head. `verdict` is what confirmation batches of
     `best` said (`optimise.confirmation`). `kept` are formulas kept by name (`formula`) with their chance `then` and
-    `now`.
+    `now`. `better` is a `formula` that the models now give a better `chance` than the `confirmed` one.
     """
     from reports.gathering.gather import gather
     from reports.page.page import render
 
     facts = gather(
-        study, design=design, results=results, models=models, best=best, journal=journal, verdict=verdict, kept=kept
-    )
+        study, design=design, results=results, models=models, best=best, journal=journal, verdict=verdict, kept=kept,
+        better=better,
+    )  # fmt: skip
     head = str(journal[-1].digest) if journal else ""
     Path(path).write_text(render(facts, head), encoding="utf-8", newline="\n")

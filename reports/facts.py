@@ -411,10 +411,11 @@ class Event:
 class Facts:
     """Everything a report may say. Empty tuples and None are what is not known yet.
 
-    `standing` says whether fresh batches have confirmed the formula. `front` is (second aim, first aim, whether it is
-    the formula) of formulas that are each the best of the first for what they are in the second; `front_of` names the
-    two, `front_beside` is where the formula lies if it is none of them. `live` is what the page's live formula computes
-    from, as plain data; empty where there is none.
+    `standing` says whether fresh batches have confirmed the formula, `better` that the models now hold another for
+    better than the confirmed one. `front` is (second aim, first aim, whether it is the formula) of formulas that are
+    each the best of the first for what they are in the second; `front_of` names the two, `front_beside` is where the
+    formula lies if it is none of them. `live` is what the page's live formula computes from, as plain data; empty where
+    there is none.
     """
 
     study: str
@@ -459,6 +460,7 @@ class Facts:
     categories: tuple[str, ...] = ()
     open_questions: tuple[str, ...] = ()
     kept: tuple[str, ...] = ()
+    better: str = ""
     digests: Mapping[str, str] = field(default_factory=lambda: _NONE)
     version: str = ""
     steps: tuple[str, ...] = ()

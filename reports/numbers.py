@@ -241,10 +241,12 @@ def in_ten(chance: float) -> float:
 def batches_in_words(chance: Amount, what: str = "new batches") -> str:
     """A chance as batches: `about 8 of 10 new batches`; near 0 and 1 the very share that `likely` prints beside it.
 
-    A chance and what it leaves over add up: 19 of 20 and 1 of 20, never 9 of 10 and 1 of 20.
+    Between, the nearest twentieth, told in tenths where it is one. A chance and what it leaves over add up: 19 of 20
+    and 1 of 20, never 9 of 10 and 1 of 20.
 
-    >>> batches_in_words(0.82), batches_in_words(0.996), batches_in_words(0.02)
-    ('about 8 of 10 new batches', 'more than 99 of 100 new batches', 'about 1 of 50 new batches')
+    >>> batches_in_words(0.82), batches_in_words(0.85), batches_in_words(0.996), batches_in_words(0.02)
+    ('about 8 of 10 new batches', 'about 17 of 20 new batches', 'more than 99 of 100 new batches',
+     'about 1 of 50 new batches')
     """
     if not isinstance(chance, int | float) or not exists(chance):
         return NOTHING
@@ -253,10 +255,11 @@ def batches_in_words(chance: Amount, what: str = "new batches") -> str:
     if chance <= 0.005:
         return f"fewer than 1 of 100 {what}"
     hundredths = int(plain(100 * chance, 0))
-    if 5 < hundredths < 95:
-        return f"about {plain(10 * chance, 0)} of 10 {what}"
-    share = Fraction(hundredths, 100)
-    return f"about {share.numerator} of {share.denominator} {what}"
+    if not 5 < hundredths < 95:
+        share = Fraction(hundredths, 100)
+        return f"about {share.numerator} of {share.denominator} {what}"
+    twentieths = round(hundredths / 5)
+    return f"about {twentieths // 2} of 10 {what}" if twentieths % 2 == 0 else f"about {twentieths} of 20 {what}"
 
 
 def counted(n: int, one: str, many: str | None = None) -> str:

@@ -193,6 +193,27 @@ def confirmed_or_best(folder: StudyFolder, models: Models) -> tuple[Optimum, Map
     return best.named([str(levels.index[0]), *(str(row["label"]) for row in best.alternatives)]), said
 
 
+BETTER = 0.05  # from here on another formula is better enough to be told; our own choice, two or three batches in 50
+
+
+def better_than_confirmed(
+    folder: StudyFolder, models: Models, held: Optimum, said: Mapping[str, Any] | None
+) -> dict[str, Any] | None:
+    """Another formula that the models, which have learnt from the confirmation batches, now hold for better.
+
+    Its name, its chance and that of the confirmed one, `held`; None where none was confirmed or none is `BETTER`.
+    """
+    if said is None or not said["confirmed"]:
+        return None
+    best = best_of(folder, models)
+    now, then = best.chance, held.chance
+    if best.label == held.label or isinstance(now, Unavailable) or isinstance(then, Unavailable):
+        return None
+    if now - then < BETTER:
+        return None
+    return {"formula": best.label, "chance": now, "confirmed": held.label, "confirmed_chance": then}
+
+
 def due_after(folder: StudyFolder, models: Models, best: Optimum) -> Due:
     """What is due now that `best` is the formula found: with it, or with one that batches confirmed before."""
     levels, found, said = in_question(folder, models, best)

@@ -14,6 +14,7 @@ from doe.definition.materials import with_none
 from doe.definition.parts import Ingredient, Reference, Response
 from doe.definition.process import check_process
 from doe.definition.responses import hint
+from doe.definition.stepwords import factors_named
 from doe.terms.terms import Term
 from doe.trade.quantities import QUANTITIES
 
@@ -213,7 +214,14 @@ def _check_terms(read: Parts, notes: Notes) -> None:
 def _check_steps(read: Parts, notes: Notes) -> None:
     phases = dict.fromkeys(i.phase for i in read.ingredients if i.phase)
     known = [*phases, *(i.name for i in read.ingredients)]
+    factors = [factor.name for factor in read.factors]
     for n, step in enumerate(read.steps, 1):
+        for name in factors_named(step) if not notes.stopped_in("factor") else ():
+            if name not in factors:
+                got = f"{{{name}}} names no factor"
+                allowed = "in braces a factor, of which each sheet then says its level"
+                do = hint(name, factors) or "take the braces out, or name a factor"
+                notes.stop("unknown-name", f"step {n}", got, allowed, do)
         for name in step.takes:
             if name not in known:
                 where, got = f"step {n}, takes", f"{name} is not known"

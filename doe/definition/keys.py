@@ -257,7 +257,7 @@ _REFERENCE = _section(
 _STEP = _section(
     "step",
     "One step of making a batch.",
-    _text("does", "what is done", needed=True),
+    _text("does", "what is done; a factor in braces, as {Speed}, is printed with its level", needed=True),
     Key("takes", ("texts",), "phases or ingredients that go in here"),
     Key("temp_c", ("number", "pair"), "temperature in degrees C"),
     _number("minutes", "how long, in minutes", 0),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 FREE_BELOW = 1.0  # % of the product: EU 1223/2009 Art. 19 lets names below it stand in any order (from memory)
+
+_COLOUR = re.compile(r"CI\s*[0-9]{5}\b")  # a Colour Index number, as colourants are declared
 
 PH_ENDS = ("Its materials bear a pH from", "Its materials bear a pH up to")
 _WHOLE = (
@@ -59,12 +62,19 @@ class Label:
 
     @property
     def text(self) -> str:
-        """The declaration as one line; names below 1 %, whose order is free, stand after a sign with allergens."""
+        """The declaration as one line; names below 1 %, whose order is free, stand after a sign with allergens.
+
+        Colourants stand last whatever their share: EU 1223/2009 Art. 19(1)(g) lets them follow the others in any order
+        (from memory).
+        """
         known = {name.casefold() for name, _ in self.names}
-        above = [name for name, share in self.names if share >= FREE_BELOW]
-        below = [name for name, share in self.names if share < FREE_BELOW]
+        colours = [name for name, _ in self.names if _COLOUR.match(name)]
+        others = [(name, share) for name, share in self.names if name not in colours]
+        above = [name for name, share in others if share >= FREE_BELOW]
+        below = [name for name, share in others if share < FREE_BELOW]
         below += [name for name, _ in self.allergens if name.casefold() not in known]
-        return "; below 1 %: ".join(", ".join(part) for part in (above, below) if part)
+        said = "; below 1 %: ".join(", ".join(part) for part in (above, below) if part)
+        return "; colourants: ".join(part for part in (said, ", ".join(colours)) if part)
 
 
 def label_of(study: Study, recipe: Mapping[str, Any]) -> Label:

@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe import Study
 from doe.definition.parts import Response
+from doe.definition.stepwords import at_levels
 from doe.design.design import Design
 from doe.problems import Problem
 from doe.results.curves import observed
@@ -32,7 +33,7 @@ from reports.numbers import counted, listed
 from reports.tables import clean
 from reports.wording import grades, wording
 from reports.wording import proof as wording_proof
-from reports.wording.changes import kept_lines
+from reports.wording.changes import better_line, kept_lines
 
 _MOST_ALTERNATIVES = 3
 _SIGNS = {"below": "<", "above": ">"}  # before a reading that is only a bound
@@ -48,6 +49,7 @@ def gather(
     journal: Sequence[Any] = (),
     verdict: Mapping[str, Any] | None = None,
     kept: Sequence[Mapping[str, Any]] = (),
+    better: Mapping[str, Any] | None = None,
 ) -> Facts:
     """All that a report on these may say; what is not given is not known yet. `design` is one round or all of them."""
     designs, plans, judged = _rounds(study, design)
@@ -99,9 +101,10 @@ def gather(
         ),
         open_questions=_open(study, models),
         kept=tuple(kept_lines(kept)),
+        better=better_line(better),
         digests=MappingProxyType({**study.digests, **({"results": results.digest} if results else {})}),
         version=_version(),
-        steps=tuple(step.does for step in study.steps),
+        steps=_making(study, best),
         live=live_of(study, models, formula, others, compared, ceiling),
     )
 
@@ -223,6 +226,12 @@ def _proven(study: Study, best: Optimum | None) -> dict[str, Any]:
 
 def _said(*sentences: str) -> tuple[str, ...]:
     return tuple(sentence for sentence in sentences if sentence)
+
+
+def _making(study: Study, best: Optimum | None) -> tuple[str, ...]:
+    """How a batch of the formula is made, step by step."""
+    levels = {} if best is None else {str(name): level for name, level in best.levels.iloc[0].items()}
+    return tuple(at_levels(step.does, study.factors, levels) for step in study.steps)
 
 
 def _rests_on(usable: int) -> str:

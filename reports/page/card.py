@@ -11,6 +11,7 @@ import pandas as pd
 
 from doe import Study, Unavailable
 from doe.definition.parts import Step
+from doe.definition.stepwords import at_levels
 from doe.problems import Problem
 from doe.trade.acidity import ph_response
 from doe.trade.label import PH_ENDS
@@ -26,6 +27,7 @@ CURRENT_TEXT = (
     "These lists are dated and short: check each against the current text. Local regulation and a qualified safety "
     "assessor decide."
 )
+ORDER = "descending; the order below 1 % is free, and colourants (CI numbers) stand last in any order"
 CAUTIONS = (
     "Bench batches stand behind this card; scale, lots and plant differ.",
     "Hot stages, acids and alkalis, preservatives and fragrance: follow each material's own data sheet.",
@@ -56,8 +58,13 @@ def write_card(path: str | Path, study: Study, formula: Formula, batch_g: float,
     Path(path).write_text(card_page(study, formula, batch_g, results_digest), encoding="utf-8", newline="\n")
 
 
-def making(step: Step) -> str:
-    """One step of making with its temperature, time, speed and gate."""
+def making(study: Study, formula: Formula) -> list[str]:
+    """The steps of making a formula, each with its temperature, time, speed and gate."""
+    levels = {setting.name: setting.value for setting in formula.settings}
+    return [at_levels(_step(step), study.factors, levels) for step in study.steps]
+
+
+def _step(step: Step) -> str:
     said = [step.does]
     if step.temp_c is not None:
         low, high = step.temp_c
@@ -90,7 +97,7 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
             for line in formula.lines
         ],
         "process": [{"name": s.name, "value": s.value, "unit": s.unit} for s in formula.settings],
-        "steps": [making(step) for step in study.steps],
+        "steps": making(study, formula),
         **_trade(formula),
         "specs": [
             {
@@ -237,7 +244,7 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
         out += ["", "Last column: with all levels anywhere within these, nine tenths of the chance are kept."]
     if study.steps:
         out += ["", "Making"] + [
-            tables.wrapped(f"  {i}. {making(s)}", indent="     ") for i, s in enumerate(study.steps, 1)
+            tables.wrapped(f"  {i}. {step}", indent="     ") for i, step in enumerate(making(study, formula), 1)
         ]
     out += _label_lines(formula)
     out += ["", "Specs", *_spec_lines(study, formula), "", chance_line(formula), ""]
@@ -260,7 +267,7 @@ def _label_lines(formula: Formula) -> list[str]:
         return []
     out = [
         "",
-        "Declaration, descending; the order below 1 % is free",
+        f"Declaration, {ORDER}",
         tables.wrapped(f"  {trade.declared}", indent="  "),
     ]
     if trade.allergens:

@@ -90,11 +90,12 @@ def card_page(study: Study, formula: Formula, batch_g: float, results_digest: st
         "standing": card.standing(formula),
         "notes": [card.said(note) for note in card.notes(formula)],
         "weights": card.grams_of(study, formula, batch_g),
-        "steps": [card.making(step) for step in study.steps],
+        "steps": card.making(study, formula),
         "tolerances": card.tolerances_by_name(formula),
         "composition": card.composition_rows(formula),
         "specs": card.spec_rows(study, formula),
         "current_text": card.CURRENT_TEXT,
+        "order": card.ORDER,
         "cautions": card.card_cautions(study),
     }
     return rendered("card.html", values, FILTERS)
@@ -122,6 +123,7 @@ def _first(facts: Facts) -> dict[str, Any]:
         "notes": listed,
         "composition": card.composition_rows(formula) if formula else [],
         "current_text": card.CURRENT_TEXT,
+        "order": card.ORDER,
         "small_notes": [p for p in facts.findings if p.level == "inform"],
         "plan": plan,
         "plan_said": wording_plan.plan_said(facts, plan) if plan else {},

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from doe.bench.bench import adjusts_ph
 from doe.definition.parts import Factor, Step
 from doe.definition.process import PROCESS_CODES, phase_order
+from doe.definition.stepwords import at_levels
 from doe.recipes.weighing import Line, small_weights, weigh_lines
 from doe.results.timetable import making_day
 from reports import tokens
@@ -51,6 +52,7 @@ class Page:
     settings: tuple[tuple[Factor, str], ...]
     phases: tuple[Phase, ...]
     adjusters: tuple[Line, ...]
+    steps: tuple[_Step, ...]
     warnings: tuple[str, ...]
     total: str
 
@@ -66,7 +68,6 @@ def sheets_html(study: Study, design: Design) -> str:
         "study": study,
         "design": design,
         "pages": _pages(study, design),
-        "steps": [_Step.of(study, step) for step in study.steps],
         "measures": [Measure.of(response, study) for response in study.measured_responses],
         "budget": sample_budget(study),
         "cautions": cautions(study),
@@ -128,6 +129,7 @@ def _pages(study: Study, design: Design) -> list[Page]:
                 settings=_settings(study, levels),
                 phases=_phases(study, lines),
                 adjusters=tuple(line for line in lines if line.ingredient.role == "adjuster"),
+                steps=tuple(_Step.of(study, step, levels) for step in study.steps),
                 warnings=small_weights(study, lines),
                 total=_total(lines),
             )
@@ -171,7 +173,7 @@ class _Step:
     gate: str
 
     @classmethod
-    def of(cls, study: Study, step: Step) -> _Step:
+    def of(cls, study: Study, step: Step, levels: Mapping[str, Any]) -> _Step:
         phases = {item.phase for item in study.ingredients}
         takes = ", ".join(f"phase {name}" if name in phases else name for name in step.takes)
         how = []
@@ -184,4 +186,5 @@ class _Step:
             how.append(f"{step.rpm:g} rpm")
         if step.hold_min is not None:
             how.append(f"hold {step.hold_min:g} min")
-        return cls(step.does, takes, " · ".join(how), step.gate)
+        does, gate = (at_levels(text, study.factors, levels) for text in (step.does, step.gate))
+        return cls(does, takes, " · ".join(how), gate)

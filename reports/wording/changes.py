@@ -37,6 +37,19 @@ def kept_lines(kept: Sequence[Mapping[str, Any]]) -> list[str]:
     return lines
 
 
+def better_line(better: Mapping[str, Any] | None) -> str:
+    """That the models now hold another formula for better than the confirmed one; nothing where they do not."""
+    if better is None:
+        return ""
+    other, own = clean(str(better["formula"])), clean(str(better["confirmed"]))
+    now, then = likely(better["chance"]), likely(better["confirmed_chance"])
+    return (
+        f"With the fresh batches known, the models hold another formula, {other}, for better: {now} as predicted, "
+        f"against {then} of {own}. It is not confirmed: optimise shows it, next --confirm --formula {other} would "
+        "test it."
+    )
+
+
 def gain_line(gain: Mapping[str, Any], currency: str) -> str:
     """What the next batches are expected to bring: all of them, the first and half of them, and what that costs."""
     course = list(gain.get("course") or ())

@@ -21,12 +21,13 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     with folder.changing("report") as change:
         study, designs = folder.study, folder.designs()
         results = folder.results if folder.has_results() else None
-        models = best = verdict = None
+        models = best = verdict = better = None
         kept: list[dict[str, Any]] = []
         if results is not None:
             models = analysis.fitted(folder)
             kept = changes.of_kept(folder, models)
             best, verdict = formulas.confirmed_or_best(folder, models)
+            better = formulas.better_than_confirmed(folder, models, best, verdict)
             analysis.keep_fresh_models(change, folder, models)
         journal = folder.journal()
 
@@ -41,6 +42,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
                 journal=journal,
                 verdict=verdict,
                 kept=kept,
+                better=better,
             )
 
         change.draw(REPORT, make)

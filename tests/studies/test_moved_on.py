@@ -6,6 +6,8 @@ import shutil
 
 import pytest
 
+from reports.numbers import likely
+from studies import formulas
 from studies.cli import main
 
 WAX = '[[ingredient]]\nname = "Wax"\nlow = 2\nhigh = 6\nphase = "B"\nprice_per_kg = 9.0\n'
@@ -243,7 +245,7 @@ def test_a_failed_confirmation_is_said_by_every_command(unconfirmed, call, said)
     assert f"F1: not confirmed {by_batches}" in page
 
 
-def test_batches_as_predicted_confirm(found, tmp_path, call):
+def test_batches_as_predicted_confirm(found, tmp_path, call, monkeypatch):
     upcoming = call("next", found, "--confirm", "3", "--formula", "F1")[1]
     table = tmp_path / "back.csv"
     low, high = upcoming["limits"]["Viscosity"]
@@ -255,3 +257,12 @@ def test_batches_as_predicted_confirm(found, tmp_path, call):
     formula = call("status", found)[1]["formula"]
     assert (formula["name"], formula["confirmed"]) == ("F1", True)
     assert formula["says"] == "confirmed: all 3 confirmation batches came out as predicted and met every must."
+    # The formula stays the confirmed one; another that the models hold for better by now is told, with how to test it.
+    monkeypatch.setattr(formulas, "BETTER", -1.0)
+    assert call("report", found)[0] in (0, 1)
+    page = (found / "report.html").read_text(encoding="utf-8")
+    assert "Make formula F1<" in page
+    best = call("optimise", found)[1]
+    assert best["label"] == "F2"
+    assert f"hold another formula, F2, for better: {likely(best['chance_all'])} as predicted" in page
+    assert "next --confirm --formula F2 would test it" in page

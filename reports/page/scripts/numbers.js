@@ -155,7 +155,10 @@ function batchesInWords(chance, what) {
   if (chance >= 0.995) return `more than 99 of 100 ${what}`;
   if (chance <= 0.005) return `fewer than 1 of 100 ${what}`;
   const hundredths = Number(roundedDigits(100 * chance, 0));
-  if (hundredths > 5 && hundredths < 95) return `about ${roundedDigits(10 * chance, 0)} of 10 ${what}`;
+  if (hundredths > 5 && hundredths < 95) {
+    const twentieths = Math.round(hundredths / 5);
+    return twentieths % 2 ? `about ${twentieths} of 20 ${what}` : `about ${twentieths / 2} of 10 ${what}`;
+  }
   const by = [20, 10, 5, 4, 2, 1].find((one) => hundredths % one === 0 && 100 % one === 0);
   return `about ${hundredths / by} of ${100 / by} ${what}`;
 }

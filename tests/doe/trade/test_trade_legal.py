@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from doe.trade import study_findings
-from doe.trade.label import label_of
+from doe.trade.label import Label, label_of
 from doe.trade.legal import coverage, edition_date, shipped_laws
 
 SALT = {"name": "Salt", "low": 0.0, "high": 5.0, "inci": "Sodium Benzoate"}
@@ -194,6 +194,13 @@ def test_several_allergens_of_one_material_are_all_told(study):
 def test_near_a_limit_the_digits_show_the_difference(study, findings):
     made = study({"name": "Salt", "low": 0, "high": 5, "inci": "Phenoxyethanol"})
     assert findings(made, Salt=1.00004)["K11"].got.startswith("1.00004 % of phenoxyethanol")
+
+
+def test_colourants_stand_last_in_the_declaration():
+    """EU 1223/2009 Art. 19(1)(g), from memory: colourants may follow the others in any order, whatever their share."""
+    names = (("Aqua", 90.0), ("CI 77007", 6.0), ("Glycerin", 3.0), ("Parfum", 0.6), ("CI 77491", 0.4))
+    label = Label(names, (("Linalool", 0.02),), 0.001, (), ())
+    assert label.text == "Aqua, Glycerin; below 1 %: Parfum, Linalool; colourants: CI 77007, CI 77491"
 
 
 def test_a_fragrance_that_does_not_tell_its_allergens_is_named_on_the_label(study):

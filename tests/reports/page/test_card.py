@@ -1,5 +1,6 @@
 """The formula card: grams that add up, INCI names in descending order, no promise that is not ours."""
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -43,6 +44,7 @@ def test_the_card_as_a_page(job, formula, tmp_path):
     assert "Wet out &lt;the gum&gt;" in text
     assert "<script" not in text
     assert "default-src 'none'" in text
+    assert re.search(r"Signature</span><span>Date</span>", text)
     for line in card.CAUTIONS:
         assert line.replace("'", "&#39;") in text
 

@@ -26,7 +26,8 @@ SOURCE = {
          "sample_g": 300},
         {"name": "pH", "method": "meter", "sample_g": 30},
     ],
-    "step": [{"does": "melt", "takes": ["A"], "temp_c": [70, 75], "minutes": 10, "gate": "clear"}],
+    "step": [{"does": "melt", "takes": ["A"], "temp_c": [70, 75], "minutes": 10, "gate": "clear"},
+             {"does": "stir for {Stirring}"}],
     "make": {"loss": "5 %", "make_up": True, "retain_g": 60},
 }  # fmt: skip
 STUDY = Study.from_dict(SOURCE)
@@ -54,6 +55,10 @@ def test_one_page_a_trial_in_the_order_of_making():
     assert re.findall(r'<section class="page" id="(T\d+)">', PAGE) == ["T02", "T01"]
     assert "batch 2 of 2, day 2, block Monday" in PAGE
     assert PAGE.count("Plan 0123456789ab") == 2
+
+
+def test_a_step_that_names_a_factor_says_the_level_of_its_trial():
+    assert re.findall(r"stir for (\d min)", PAGE) == ["2 min", "5 min"]
 
 
 def test_the_page_is_text_and_loads_nothing():
