@@ -10,6 +10,7 @@ from doe.bench.levels import Levels, printed_unit, read_levels
 from doe.bench.moments import read_moment
 from doe.bench.readings import read_row
 from doe.definition.cells import Mark, Refusal, decimal_mark, read_number
+from doe.definition.possible import impossible_ph
 from doe.tables.rawtable import RawTable, calculated, is_blank, is_split
 
 _KEPT_WORDS = ("state", "why", "day", "block", "whole_plot")
@@ -257,6 +258,8 @@ def _read_numbers(
             intake.stop("bad-number", table.where(row, place), got, allowed, do)
         elif word == "order" and read.value != int(read.value):
             intake.stop("bad-number", table.where(row, place), text_of(raw), allowed, do)
+        elif word.startswith("ph_") and (wrong := impossible_ph([read.value])):
+            intake.stop("impossible", table.where(row, place), *wrong)
         else:
             found[word] = int(read.value) if word == "order" else read.value
             if read.said:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from doe.definition.parts import Response
+from doe.definition.possible import impossible
 from doe.definition.slips import DATE_MADE, slip_of
 
 Bound = Literal["none", "below", "above", "between"]
@@ -102,6 +103,7 @@ _UNDER = {"under range", "under-range", "underrange", "too low"}
 _PASS = {"pass", "passed", "passes", "yes", "y", "ok", "true", "1", "p"}
 _FAIL = {"fail", "failed", "fails", "no", "n", "not ok", "false", "0", "f"}
 
+_FAR = 2.0  # times what the method reads at most, beyond which a number may be a slip; our choice
 # Every unit as (what it measures, how many of the base unit it is). SI prefixes and definitions;
 # 1 P = 0.1 Pa.s and so 1 cP = 1 mPa.s by definition of the poise.
 _UNITS: dict[str, tuple[str, float]] = {
@@ -426,17 +428,9 @@ def read_response(raw: object, response: Response, mark: Mark = "unknown") -> En
     entry = read_number(raw, response.unit, mark)
     if isinstance(entry, Refusal):
         return entry
-    return _below_nothing(entry, response) or within_reads(entry, response)
-
-
-def _below_nothing(entry: Entry, response: Response) -> Refusal | None:
-    """The refusal of a negative number of what is never below 0: a slip of the pen, and no small value."""
-    low = response.reads[0]
-    if entry.value is None or entry.value >= 0 or (response.scale != "log" and (low is None or low < 0)):
-        return None
-    why = f"the method reads from {low:g}" if low is not None and low >= 0 else "it is judged on a log scale"
-    do = "write the number that was read" + (f", or <{low:g} if it was too low to read" if low else "")
-    return Refusal(f"{entry.shown}, which is below 0", f"nothing below 0 of {response.name}: {why}", do)
+    if wrong := impossible(*entry.measured, response):
+        return Refusal(*wrong)
+    return within_reads(entry, response)
 
 
 def within_reads(entry: Entry, response: Response) -> Entry:
@@ -447,7 +441,8 @@ def within_reads(entry: Entry, response: Response) -> Entry:
     if low is not None and entry.value < low:
         return Entry(low, "below", said=f"{entry.value:g} is below what the method reads; kept as <{low:g}")
     if high is not None and entry.value > high:
-        return Entry(high, "above", said=f"{entry.value:g} is above what the method reads; kept as >{high:g}")
+        slip = f"; more than {_FAR:g} times as much: a slip?" if entry.value > _FAR * high > 0 else ""
+        return Entry(high, "above", said=f"{entry.value:g} is above what the method reads; kept as >{high:g}{slip}")
     return entry
 
 

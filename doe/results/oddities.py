@@ -15,6 +15,7 @@ from scipy.special import stdtrit
 
 from doe.bench.drafts import USABLE
 from doe.definition.parts import Response
+from doe.definition.possible import is_ph
 from doe.problems import Problem, listed
 from doe.results.curves import observed
 from doe.results.resultset import UNUSED_FLAGS, Results
@@ -82,7 +83,7 @@ def _values(study: Study, results: Results) -> pd.DataFrame:
 
 
 def _impossible(response: Response, values: pd.Series[float]) -> list[Problem]:
-    if "ph" not in (response.name.casefold(), response.unit.casefold()):
+    if not is_ph(response):
         return []
     out = [f"{batch} {value:g}" for batch, value in values.dropna().items() if not 0 <= value <= 14]
     if not out:

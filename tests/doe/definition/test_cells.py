@@ -228,6 +228,43 @@ def test_no_text_ever_breaks_the_reader(text):
         assert isinstance(read_response(text, response), Entry | Refusal)
 
 
+@pytest.mark.parametrize("raw", [56, "-5", "62", ">20", "5 to 55"])
+def test_no_ph_lies_far_off_its_scale(raw):
+    # 0 to 14 is the scale of dilute solutions; concentrated ones read a little beyond (common practice, no source).
+    for response in (Response("pH", unit="pH"), Response("pH"), Response("Acidity", unit="pH")):
+        refused = read_response(raw, response)
+        assert isinstance(refused, Refusal)
+        assert "no pH" in refused.got
+        assert "0 to 14" in refused.allowed
+        assert read_response(-0.4, response) == Entry(-0.4)
+        assert read_response("5.6", response) == Entry(5.6)
+    # What a pH moved by in a month is none, nor is a score that is called so.
+    assert read_response(-2, Response("Drift", unit="pH", low=-3.0, high=3.0)) == Entry(-2.0)
+    assert read_response(56, Response("pH", unit="score")) == Entry(56.0)
+
+
+def test_nothing_is_no_small_reading_of_what_is_never_nothing():
+    refused = read_response(0, VISCOSITY)
+    assert isinstance(refused, Refusal)
+    assert "<2000" in refused.do
+    assert isinstance(read_response("0", Response("Settled", unit="mm", scale="log")), Refusal)
+    assert isinstance(read_response("0 to 5", Response("Settled", unit="mm", scale="log")), Refusal)
+    assert read_response("<2000", VISCOSITY) == Entry(2000.0, "below")
+    assert read_response(1500, VISCOSITY).measured == (2000.0, "below", None)
+    assert read_response(0, Response("Settled", unit="mm", reads=(0.0, 50.0))) == Entry(0.0)
+
+
+def test_shares_lie_within_their_whole():
+    for raw, unit in ((120, "%"), (-3, "%"), (1.2, "fraction")):
+        assert isinstance(read_response(raw, Response("Pass rate", unit=unit, scale="logit")), Refusal)
+    assert read_response(99, Response("Pass rate", unit="%", scale="logit")) == Entry(99.0)
+
+
+def test_a_number_far_above_what_the_method_reads_may_be_a_slip():
+    assert "a slip?" in read_response(410000, VISCOSITY).said
+    assert read_response(281000, VISCOSITY).said.endswith("kept as >200000")
+
+
 @pytest.mark.parametrize("raw", [-18000, "-18000", "-18 Pa.s"])
 def test_a_number_below_nothing_is_a_slip_and_no_small_reading(raw):
     refused = read_response(raw, VISCOSITY)

@@ -20,6 +20,7 @@ STUDY = Study.from_dict(
         "response": [
             {"name": "Viscosity", "unit": "mPa.s", "scale": "log", "sd": "8 %"},
             {"name": "pH", "sd": 0.05},
+            {"name": "Spread", "unit": "score", "sd": 0.05},
             {"name": "Look", "kind": "grade", "grades": ["poor", "good"]},
         ],
     }
@@ -40,7 +41,7 @@ def table(**cells):
         {"trial": TRIALS, "Viscosity": np.round(9000 * np.exp(2 * GUM)), "pH": np.round(5.6 - 0.02 * np.arange(10), 2)}
     )
     frame.loc[9, ["Viscosity", "pH"]] = frame.loc[0, ["Viscosity", "pH"]] + [300, 0.01]
-    frame["Look"] = "good"
+    frame["Look"], frame["Spread"] = "good", frame["pH"]
     for name, changes in cells.items():
         column = name.replace("__", ": ")
         frame[column] = frame.get(column, pd.Series([None] * 10, dtype=object)).astype(object)
@@ -61,12 +62,16 @@ def test_clean_results_say_nothing():
     "cells, code, words",
     [
         ({"Viscosity": {3: 20.1}}, "slip", "T04-1 20.1 (1000 times too little?)"),
-        ({"pH": {3: 55}}, "slip", "T04-1 55 (10 times too much?)"),
-        ({"pH": {3: 55}}, "impossible", "no pH: T04-1 55"),
-        ({"Viscosity": {4: 5.5}, "pH": {4: 24000}}, "swapped", "Viscosity and pH of T05-1"),
+        ({"Spread": {3: 55}}, "slip", "T04-1 55 (10 times too much?)"),
+        ({"pH": {3: 14.6}}, "impossible", "no pH: T04-1 14.6"),
+        ({"Viscosity": {4: 5.5}, "Spread": {4: 24000}}, "swapped", "Viscosity and Spread of T05-1"),
         ({"Viscosity": {4: 24000}, "pH": {4: 5.5}, "x": {}}, "", ""),
         ({"Viscosity": {9: 30000}}, "batches-apart", "T10-1 30000"),
-        ({"Viscosity": {4: 24000, 5: 24000}, "pH": {4: 5.5, 5: 5.5}}, "same-values", "T05-1 and T06-1"),
+        (
+            {"Viscosity": {4: 24000, 5: 24000}, "pH": {4: 5.5, 5: 5.5}, "Spread": {4: 5.5, 5: 5.5}},
+            "same-values",
+            "T05-1 and T06-1",
+        ),
         ({"lot__Gum": {0: "A", 1: "A", 2: "B"}}, "lot-change", "A in T01-1, T02-1; B in T03-1"),
         ({"lot__Gum": {0: "A", 1: "A"}}, "one-lot", "Gum"),
     ],
