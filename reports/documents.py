@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from importlib.metadata import PackageNotFoundError
 from importlib.metadata import version as installed
 from typing import TYPE_CHECKING, Any
@@ -215,7 +216,15 @@ def fit_document(models: Models, changed: Mapping[str, Changed] | None = None) -
 
 def predict_document(models: Models, frame: pd.DataFrame, told: Callable[[int], None] | None = None) -> Document:
     """`predict --json`: what the models say of recipes, one point a row of `frame`; `told` hears how many are done."""
-    return document("predict", {"points": models.points(frame, told)}, digests=_digests(models))
+    points = models.points(frame, told)
+    # With many recipes the place alone would not say of which one.
+    found = [
+        replace(one, where=one.where if len(points) == 1 else f"{name}, {one.where}")
+        for name, point in zip(frame.index, points, strict=True)
+        for one in map(Problem.from_dict, point["findings"])
+        if one.level != "inform"
+    ]
+    return document("predict", {"points": points}, problems=found, digests=_digests(models))
 
 
 def optimum_document(best: Optimum, *, digests: Mapping[str, str] | None = None) -> Document:

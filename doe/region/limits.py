@@ -14,6 +14,7 @@ from doe.region.feasible import Rows
 
 Array = npt.NDArray[np.float64]
 LEFT_OUT = " is left out"
+TOTAL = "all that varies adds up to"
 LimitRow = tuple[Mapping[str, float], float | None, float | None, str]
 
 
@@ -70,7 +71,7 @@ def rows_of(
     if blend and blend_total is not None:
         total = np.array([1.0 if name in blend else 0.0 for name in names])
         at = len(equal)
-        equal.append((total, float(blend_total), f"all that varies adds up to {number(blend_total)}"))
+        equal.append((total, float(blend_total), f"{TOTAL} {number(blend_total)}"))
     first, turned = len(upper), list[bool]()
     for weights, least_sum, most_sum, label in limits:
         row = np.array([float(weights.get(name, 0.0)) for name in names])

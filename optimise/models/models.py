@@ -22,6 +22,7 @@ from doe.terms.codings import CODINGS
 from doe.threads import one_thread
 from optimise.models.aims import fitted_musts, has_window, musts, window
 from optimise.models.batchdata import shares
+from optimise.models.broken import broken_told, touched_limits
 from optimise.models.chance import Window, chance_interval, joint_chance
 from optimise.models.choosing import TermsChoice
 from optimise.models.correlation import residual_correlation
@@ -412,6 +413,7 @@ class Models(Shown, Mapping[str, FittedModel]):
         for name, quantity in zip(*(table.columns.get_level_values(k) for k in (0, 1)), strict=True):
             told.setdefault(name, {})[quantity] = table[name, quantity].tolist()
         recipe = {name: whole[name].tolist() for name in whole.columns}
+        broken = [broken_told(self.study, whole.iloc[i]) for i in range(len(whole))]
         points = []
         for i in range(len(frame)):
             responses = {
@@ -427,6 +429,7 @@ class Models(Shown, Mapping[str, FittedModel]):
                     "inside": bool(inside.iloc[i]),
                     "in_hull": bool(hull.iloc[i]),
                     "leverage": leverage[i],
+                    "at_limits": list(touched_limits(self.study, whole.iloc[i])),
                     "cost_per_kg": cost.to_dict() if isinstance(cost, Unavailable) else float(cost[i]),
                     "chance_all": joint.to_dict() if isinstance(joint, Unavailable) else float(joint[0][i]),
                     "chance_interval": joint.to_dict()
@@ -435,7 +438,7 @@ class Models(Shown, Mapping[str, FittedModel]):
                     "responses": responses,
                     "findings": [
                         *trade[i],
-                        *point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i])),
+                        *point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i]), broken[i]),
                         *(one.to_dict() for one in off_steps(self.study, levels)),
                     ],
                 }

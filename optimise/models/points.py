@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -63,13 +63,15 @@ def exact_chance(values: npt.NDArray[Any], ends: Ends) -> Any:
     return within(np.asarray(values, dtype=float), ends)
 
 
-def point_findings(in_region: bool, inside: bool, in_hull: bool) -> list[dict[str, Any]]:
-    """What there is to say of where a recipe lies."""
-    out = []
-    if not in_region:
+def point_findings(
+    in_region: bool, inside: bool, in_hull: bool, broken: Sequence[Problem] = ()
+) -> list[dict[str, Any]]:  # fmt: skip
+    """What there is to say of where a recipe lies; `broken` are the limits it does not keep."""
+    out = list(broken)
+    if not in_region and not broken:
         out.append(Problem("outside-region", "warn", "levels", "outside the limits of the study", "within the limits",
                            "read the prediction as a guess"))  # fmt: skip
-    elif not inside:
+    elif in_region and not inside:
         out.append(Problem("outside-tried", "warn", "levels", "outside what was tried: predicted worse than any trial",
                            "near the trials", "make a trial there before relying on it"))  # fmt: skip
     if not in_hull:

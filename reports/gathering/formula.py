@@ -13,8 +13,8 @@ from doe.definition.materials import as_chosen, material
 from doe.definition.parts import Response
 from doe.definition.process import phase_order
 from doe.problems import Problem, Unavailable
-from doe.region.pieces import Pieces
 from doe.study import Study
+from optimise.models.broken import broken_limits
 from optimise.models.models import Models
 from reports.facts import Amount, Ends, Formula, Line, Setting, Spec, Strip
 from reports.gathering.trade import trade_of
@@ -119,27 +119,12 @@ def formulas(
                 desirability=amount(
                     known.get("desirability", Unavailable("not asked for", "optimise by desirability"))
                 ),
-                broken=_broken(study, recipes.iloc[i]),
+                broken=broken_limits(study, recipes.iloc[i]),
                 findings=findings,
                 trade=trade_of(study, recipes.iloc[i], point["findings"]),
             )
         )
     return tuple(out)
-
-
-def _broken(study: Study, recipe: pd.Series) -> tuple[str, ...]:
-    """The limits of the study that a recipe does not keep, in words."""
-    region, chosen = study.region.holding(recipe.to_frame().T), study.region.chosen(recipe.to_frame().T)
-    bars = study.region.bars if isinstance(study.region, Pieces) else ()
-    barred = tuple(bar.words for bar in bars if bar.holds({name: str(levels[0]) for name, levels in chosen.items()}))
-    if not region.names:
-        return barred
-    x = recipe[list(region.names)].to_numpy(dtype=float)
-    room = 1e-6 * np.maximum(1.0, np.abs(region.A) @ np.abs(x))
-    return (
-        *barred,
-        *(label for label, over in zip(region.labels, region.A @ x - region.b > room, strict=True) if over),
-    )
 
 
 def _lines(study: Study, models: Models, recipe: pd.Series, tolerances: Mapping[str, Ends]) -> tuple[Line, ...]:

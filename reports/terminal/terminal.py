@@ -11,6 +11,7 @@ from doe.recipes.costs import cost_range
 from doe.results.curves import observed
 from doe.trade import trade_refusals
 from doe.trade.rulebook import RULES
+from optimise.models.broken import BROKEN
 from reports.gathering.plan import plan_facts
 from reports.numbers import (
     NOTHING,
@@ -212,6 +213,7 @@ def predict(
             rows.append([name, *_predicted(response, entry), _chance(response, entry),
                          wording_grades.asked_for(response), response.unit])  # fmt: skip
         where = "" if point["inside"] else " Outside what was tried: read it as a guess."
+        on = _touched(point["at_limits"])
         head = f"{clean(label)}: {_all_pass(point['chance_all'])}{where}"
         table = aligned(
             rows,
@@ -219,10 +221,15 @@ def predict(
             right=(1, 3),
         )
         cost = _number(point["cost_per_kg"])
-        told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in {*RULES, "off-step"}]
+        told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in {*RULES, "off-step", BROKEN}]
         paid = f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""
-        parts.append(_page(head, table, paid, findings(told)))
+        parts.append(_page(head, table, paid, on, findings(told)))
     return _page(*parts, "\n".join(moved), _do(typed("optimise", folder)))
+
+
+def _touched(limits: Sequence[str]) -> str:
+    """On which bounds and limits a formula stands."""
+    return wrapped(f"It stands on: {listed([clean(one) for one in limits])}.") if limits else ""
 
 
 def _chance(response: Response, entry: Mapping[str, Any]) -> str:
@@ -275,6 +282,7 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -
             right=(1, 3),
         ),
         _trust(study, best, cost),
+        _touched(best.at_limits),
         _front(study, best),
         "\n".join(told),
         findings(best.findings),

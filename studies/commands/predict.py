@@ -25,7 +25,10 @@ if TYPE_CHECKING:
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
-    """Predict, with the terms of the last `fit`. Writes nothing. Exit code 1 where a formula has a stop finding."""
+    """Predict, with the terms of the last `fit`. Writes nothing.
+
+    Exit code 1 where a formula breaks a limit or a check of the trade stops it.
+    """
     return steadily(args.folder, lambda: _seen(args, desk))
 
 
@@ -42,10 +45,9 @@ def _seen(args: argparse.Namespace, desk: Desk) -> Outcome:
         models, frame, lambda done: desk.progress(f"predicting: {done} of {len(frame)} ...")
     )
     said = [*_beside(args, models, frame, document), *kept_lines(moved)]
-    told = [row for point in document["points"] for row in point["findings"]]
     text = terminal.predict(models, frame, args.folder, said, document["points"])
     desk.progress("")
-    return Outcome({**document, "kept": moved}, text, code_of({"problems": told}))
+    return Outcome({**document, "kept": moved}, text, code_of(document))
 
 
 def _beside(

@@ -208,7 +208,7 @@ def test_inside_hull_and_leverage():
     assert models.inside(far).tolist() == [True, False]
     assert models.in_hull(far).tolist() == [True, False]
     assert models.leverage(far).is_monotonic_increasing
-    assert [f["code"] for f in models.points(far)[1]["findings"]] == ["outside-region", "outside-hull"]
+    assert [f["code"] for f in models.points(far)[1]["findings"]] == ["breaks-a-limit", "outside-hull"]
     tried = models.tried
     assert models.in_hull(tried).all()
     assert models.inside(tried).all()
