@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from doe.recipes.weighing import weigh_lines
+from doe.recipes.weighing import Line, premixes, weigh_lines
 
 if TYPE_CHECKING:
     from doe.design.design import Design
@@ -19,9 +20,9 @@ HANDLING = 0.05  # of what is weighed: stays on spoons and in containers; common
 class Need:
     """One material of a round, grams as supplied.
 
-    `weighed_g` is the sum of all targets in `trials` batches, `largest_g` the most in one of them. `losses_g` is what
-    boils off and is made up (of the fill), and what stays on spoons and in containers. `fetch_g` is all of it with the
-    largest batch once more, for one that fails, rounded up to be told in two figures.
+    `weighed_g` is what `trials` batches weigh, premixes as their sheets have them mixed, `largest_g` the most in one of
+    them. `losses_g` is what boils off and is made up (of the fill), and what stays on spoons and in containers.
+    `fetch_g` is all of it with the largest batch once more, for one that fails, rounded up to be told in two figures.
     """
 
     label: str
@@ -41,12 +42,14 @@ def needs(study: Study, design: Design) -> tuple[Need, ...]:
     order = [item.name for item in study.ingredients]
     place: dict[str, int] = {}
     for levels in design.table.to_dict("records"):
-        for line in weigh_lines(study, {str(name): level for name, level in levels.items()}):
+        lines = weigh_lines(study, {str(name): level for name, level in levels.items()})
+        more = _for_premixes(lines)
+        for line in lines:
             item = line.ingredient
             about[line.label] = (item.phase, str(item.facts.get("lot", "")), item.role == "fill")
             place[line.label] = order.index(item.name)
             if line.target_g > 0:
-                grams.setdefault(line.label, []).append(line.target_g)
+                grams.setdefault(line.label, []).append(line.target_g + more.get(line.label, 0.0))
     out = []
     for label in sorted(grams, key=lambda name: place[name]):
         weighed, largest = math.fsum(grams[label]), max(grams[label])
@@ -56,6 +59,26 @@ def needs(study: Study, design: Design) -> tuple[Need, ...]:
         fetch = _rounded_up(weighed + losses + largest)
         out.append(Need(label, phase, len(grams[label]), weighed, largest, losses, fetch, lot))
     return tuple(out)
+
+
+def _for_premixes(lines: Sequence[Line]) -> dict[str, float]:
+    """Grams over its target that a batch takes of what is in its premixes: a premix is mixed larger than its dose."""
+    more: dict[str, float] = {}
+    for mix in premixes(lines):
+        for line, taken, target in (
+            (mix.line, mix.part_g, mix.dose_g / 10), (mix.carrier, mix.carrier_g, 0.9 * mix.dose_g),
+        ):  # fmt: skip
+            more[line.label] = more.get(line.label, 0.0) + taken - target
+    return more
+
+
+def premixed(study: Study, design: Design) -> tuple[tuple[str, str], ...]:
+    """What is weighed as a premix in some batch of a plan, each with its carrier, in the order of the study."""
+    found: dict[tuple[str, str], None] = {}
+    for levels in design.table.to_dict("records"):
+        lines = weigh_lines(study, {str(name): level for name, level in levels.items()})
+        found |= {(mix.line.label, mix.carrier.label): None for mix in premixes(lines)}
+    return tuple(found)
 
 
 def _rounded_up(grams: float) -> float:

@@ -287,7 +287,7 @@ def _others(study: Study, runs: int) -> list[tuple[str, dict[str, Any]]]:
         told = plan.replicate_batches is not None or plan.pure_error_df is not None
         none_now = told and asked_for == 0
         count = 4 if none_now else 0
-        name = f"the same, {'4 repeats' if none_now else 'no repeats asked for'}"
+        name = f"as planned, {'4 repeats' if none_now else 'no repeats asked for'}"
         found.append((name, {"replicate_batches": count, "pure_error_df": None, "runs": runs}))
     for family, axial in _families(study):
         name = FACE if axial else FAMILIES[family]

@@ -151,6 +151,9 @@ def small_weights(study: Study, lines: Sequence[Line]) -> tuple[str, ...]:
                     f"Better: {', or '.join(ways)}.")  # fmt: skip
     carriers = list(dict.fromkeys(one.carrier.ingredient.name for one in mixed))
     said += [_premix_words([one for one in mixed if one.carrier.ingredient.name == name]) for name in carriers]
+    without = [line.label for line in lines if line.is_small and all(one.line is not line for one in mixed)]
+    if mixed and without:
+        said.append(f"No premix helps {', '.join(without)}: nothing in the same phase is heavy enough to carry it.")
     if mixed:
         said.append("Of a premix, write a tenth on the line of what is in it, and nine tenths on that of its carrier.")
     return tuple(said)

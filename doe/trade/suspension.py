@@ -131,7 +131,7 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
         apart = Form(stock.percent(mass), stock.percent(volume), Bend("difference", 1000.0, particle.density))
         yield Look(
             "K21", particle.label, gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
-            "", "look at both ends of the jar; air in the batch lowers the base and may turn the sign",
+            "", "look at both ends of the jar; air in the batch makes the base lighter, and what rises may sink",
             low=0.0, number="density_difference",
             live=Live(
                 "rises: {v:-1} kg/m3 lighter than what it stands in", ((1.0, apart),), low=-AS_HEAVY, present=there_is
@@ -227,7 +227,7 @@ def _asked_yield(study: Study, need: float) -> tuple[float, str, str]:
     """
     response = next((r for r in study.responses if _is_yield(r)), None)
     if response is None:
-        return 0.0, "none is read", "read a flow curve, and take yield_value of it as a response"
+        return 0.0, "no yield value is read", "read a flow curve, and take yield_value of it as a response"
     low = response.low if response.aim in ("above", "within", "target") else None
     factor = unit_factor(response.unit, "Pa") or 1.0
     enough = f"{no_less(need / factor) if need > 0 else '0'} {response.unit}"

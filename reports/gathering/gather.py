@@ -68,7 +68,7 @@ def gather(
         currency=study.currency,
         unit=study.unit,
         specs=specs,
-        **_decided(study, models, best, formula, verdict, usable, judged),
+        **_decided(study, models, best, formula, verdict, usable, judged, plans),
         batches=usable,
         rests_on=_rests_on(usable),
         batch_g=study.batch_g,
@@ -111,16 +111,17 @@ def gather(
 
 def _decided(
     study: Study, models: Models | None, best: Optimum | None, formula: Formula | None,
-    verdict: Mapping[str, Any] | None, usable: int, judged: Design | None,
+    verdict: Mapping[str, Any] | None, usable: int, judged: Design | None, plans: Sequence[PlanFacts],
 ) -> dict[str, Any]:  # fmt: skip
     """What is due, as the decision and the next step in words."""
     step = None
     if models is not None and best is not None:
         step = due(study, models, best.levels, clash=best.clash, verdict=verdict)
     planned = 0 if judged is None else len(judged.table)
-    decided = wording.decision(formula, step, tuple(_clash(best)), usable, planned, verdict)
+    shows = next((plan.reading for plan in reversed(plans) if plan.purpose != "confirm"), None)
+    decided = wording.decision(formula, step, tuple(_clash(best)), usable, planned, verdict, shows)
     weak = formula.weakest.spec.name if formula and formula.weakest else ""
-    following = wording.next_step(decided, step, formula, study.batch_cost, study.batches_per_day, weak, planned)
+    following = wording.next_step(decided, step, formula, study.batch_cost, study.batches_per_day, weak, planned, shows)
     if decided.verdict == "plan" and judged is not None:
         following = replace(following, cost=amount(judged.quality.to_dict()["cost"]))
     return {"decision": decided, "next_step": following}

@@ -269,11 +269,18 @@ def _response(study: Study, models: Models, plane: _Plane, row: EffectRow) -> Sl
     steps = [s for s in marks if low < s < high][:5]
     limits = tuple(v for v in grades.edges(spec) if v is not None and low < v < high)
     reading = f"{spec.name} goes from {grades.from_to(spec, low, high)} in this slice"
-    reading += (
-        "; the heavy line is its limit." if len(limits) == 1 else "; heavy lines are its limits." if limits else "."
-    )
+    reading += f"{_good_side(spec, limits)}."
     title = f"{spec.name}, predicted" + (f" [{spec.unit}]" if spec.unit else "")
     return _slice(study, models, plane, values, title, spec.unit, tuple(steps), limits, reading, spec=spec)
+
+
+def _good_side(spec: Spec, limits: tuple[float, ...]) -> str:
+    """On which side of the limits that cross a slice the response is met; dark is a high value."""
+    if not limits:
+        return ""
+    if len(limits) > 1:
+        return "; it is met between the heavy lines"
+    return f"; it is met on the {'darker' if limits[0] == grades.edges(spec)[0] else 'lighter'} side of the heavy line"
 
 
 def _slice(

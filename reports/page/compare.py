@@ -9,7 +9,7 @@ from doe.study import Study
 from reports.numbers import counted, figure, likely, money, percent
 from reports.page import rows as page_rows
 from reports.page.page import FILTERS, styled
-from reports.pictures.compare import Chart, Row, side_by_side
+from reports.pictures.compare import Chart, Row, runs_beyond, side_by_side
 from reports.pictures.svg import signs
 from reports.rendered import rendered
 from reports.tables import aligned, clean, fitted, width, wrapped
@@ -80,6 +80,7 @@ def compare_page(study: Study, weighed: Comparison) -> str:
         if chart.limit
         else [],
         "reading": wording_compare.HOW_TO_READ if chart.limit else "",
+        "beyond": runs_beyond(chart),
         "stops": wording_compare.stops(weighed),
         "rule": wording_compare.RULE,
         "kinds": wording_compare.kinds(study, weighed),
@@ -165,7 +166,7 @@ def _table(chart: Chart) -> str:
 
 
 def _called(row: Row) -> str:
-    name = clean(row.name).removeprefix("the same, ")
+    name = clean(row.name).removeprefix("as planned, ")
     return f"  {fitted(name, _NAME)}{' (planned)' if row.now else ''}"
 
 

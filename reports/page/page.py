@@ -56,6 +56,7 @@ QUESTIONS = (
     ("open", "What is still open"),
 )
 
+_ONE_PAGE = 32  # rows of a table that one printed page holds
 _SHORT_CELL = 20  # signs of a cell that stays on one line
 
 # A slice's picture in pixels; the chance has a wider one.
@@ -116,6 +117,7 @@ def _first(facts: Facts) -> dict[str, Any]:
         "jars": _jars(facts),
         "strips": [(s, svg_strip.strip(s), svg_strip.state_sign(s.state), wording.chance_words(s)) for s in strips],
         "with_marks": any(s.marks for s in strips),
+        "marks_beyond": any(not s.axis[0] <= value <= s.axis[1] for s in strips for _, value in s.marks),
         "without_chance": wording.without_chance(formula, facts.decision.because) if formula else "",
         "weakest": wording.weakest_line(formula) if formula else "",
         "cost": wording.cost_line(formula, facts.cost_ceiling, facts.compared) if formula else "",
@@ -311,11 +313,12 @@ def plan_table(plan: PlanFacts) -> Markup:
         + [t["levels"][c] for c in columns]
         for t in rows
     ]
-    return _table(head, body)
+    # One that no page could hold breaks where it must.
+    return _table(head, body, "scroll plan-table" if len(rows) <= _ONE_PAGE else "scroll")
 
 
-def _table(head: Sequence[str], body: Iterable[Sequence[Any]]) -> Markup:
-    parts = ['<div class="scroll" tabindex="0"><table><thead><tr>']
+def _table(head: Sequence[str], body: Iterable[Sequence[Any]], classes: str) -> Markup:
+    parts = [f'<div class="{classes}" tabindex="0"><table><thead><tr>']
     parts += [f'<th scope="col">{escape(h)}</th>' if h else "<td></td>" for h in head]
     parts.append("</tr></thead><tbody>")
     for row in body:

@@ -108,7 +108,7 @@ def asked(fit: FitFacts) -> list[str]:
 
 def left_head(fit: FitFacts) -> list[str]:
     """The head of the table of residuals: the deleted residual, then what it is set against."""
-    return ["Batch", "Deleted residual", *(one.axis for one in fit.questions)]
+    return ["Batch", "Off its fit, in sds", *(one.axis for one in fit.questions)]
 
 
 def left_over_rows(fit: FitFacts) -> Rows:
@@ -195,7 +195,7 @@ def figures(fit: FitFacts) -> Rows:
             numbers.figure(sd, digits=2), fit.spec.unit)  # fmt: skip
         out.append(["A batch differs from its fit by", says + " (sd)"])
     if isinstance(r2, float):
-        out.append(["Of the differences between new batches it would foretell", numbers.percent(max(r2, 0.0))])
+        out.append(["Share of the differences between new batches that it foretells", numbers.percent(max(r2, 0.0))])
     return out
 
 

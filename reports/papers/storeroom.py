@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from doe.bench.stores import HANDLING, needs
+from doe.bench.stores import HANDLING, needs, premixed
 from doe.results.timetable import Jar, Weekends, days, jars, untimed, weekends
 from reports import tokens
-from reports.numbers import spans
+from reports.numbers import listed, spans
 from reports.papers.measuring import age
 from reports.rendered import rendered
 
@@ -40,6 +41,7 @@ def storeroom_html(study: Study, design: Design) -> str:
         "study": study,
         "design": design,
         "needs": needs(study, design),
+        "premixes": premix_line(premixed(study, design)),
         "handling": f"{100 * HANDLING:g} %",
         "makes_up": bool(study.ingredients) and study.make.make_up and study.make.loss > 0,
         "loss": f"{100 * study.make.loss:g} %",
@@ -51,6 +53,18 @@ def storeroom_html(study: Study, design: Design) -> str:
         "figure_font": tokens.FIGURE_FONT,
     }
     return rendered("storeroom.html", values, {"g": grams, "about": _about, "age": age})
+
+
+def premix_line(mixed: Sequence[tuple[str, str]]) -> str:
+    """What is mixed beforehand with which carrier, for each batch as its sheet says; nothing where nothing is."""
+    by_carrier: dict[str, list[str]] = {}
+    for name, carrier in mixed:
+        by_carrier.setdefault(carrier, []).append(name)
+    said = "; ".join(f"{listed(names)} with {carrier}" for carrier, names in by_carrier.items())
+    if not said:
+        return ""
+    how = "Premixes, one part in ten, mixed for each batch as its sheet says"
+    return f"{how}: {said}. What is left of them is counted in."
 
 
 def _late(one: Weekends) -> str:

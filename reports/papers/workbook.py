@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from doe.study import Study
 
 _SPARE_MAKINGS = 6
+_PAGE_ROWS = 24  # rows of a landscape A4 page under its heading; a page fitted to its width holds as many or more
 
 
 def write_bench_book(path: str | Path, study: Study, design: Design) -> None:
@@ -104,11 +105,16 @@ class _Makers:
 
     def weigh_sheet(self, sheet: Any) -> None:
         """A line an ingredient and trial: target, tolerance, what was weighed, whether it is within, the lot."""
+        from openpyxl.worksheet.pagebreak import Break
+
         start_sheet(sheet, bench.WEIGH_FIELDS, self.look, frozen="E2", foot=self.foot)
-        row = 1
+        row = page = 1  # a batch is not torn apart in print: `page` is the row before the first of a page
         for trial in self.trials:
-            first = row + 1
-            for line in _by_phase(self.study, levels_of(self.design, trial)):
+            first, lines = row + 1, _by_phase(self.study, levels_of(self.design, trial))
+            if row + len(lines) > page + _PAGE_ROWS and row > page:
+                sheet.row_breaks.append(Break(id=row))
+                page = row
+            for line in lines:
                 row += 1
                 form = "0" + ("." + "0" * line.decimals if line.decimals else "")
                 finer = "0." + "0" * (line.decimals + 1)

@@ -70,7 +70,7 @@ def residuals_by_order(facts: FitFacts, width: float = 330.0, height: float = 25
     x = Axis(min(place for _, place, _ in shown) - 0.7, max(place for _, place, _ in shown) + 0.7, 44, width - 10)
     y = Axis(-reach, reach, height - 40, 30)
     parts = [*axis_below(x, height - 40, "order of making", 6),
-             *axis_left(y, 44, "deleted residual [its own sd]", 5)]  # fmt: skip
+             *axis_left(y, 44, "off the fit of all others [sd]", 5)]  # fmt: skip
     parts += [line(44, y(0), width - 10, y(0), "axis"), line(44, y(3), width - 10, y(3), "dash"),
               line(44, y(-3), width - 10, y(-3), "dash")]  # fmt: skip
     for trial, order, value in shown:

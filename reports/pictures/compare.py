@@ -47,10 +47,8 @@ def side_by_side(chart: Chart, *, narrow: bool = False) -> Markup:
     Lines join the rows only where no words stand between them.
     """
     width = 340.0 if narrow else 880.0
-    left, right = (10.0, 330.0) if narrow else (236.0, 640.0)
-    values = [value for _, rows in chart.groups for row in rows for _, value in row.marks]
-    top = min(max([*values, 1.15 * (chart.limit or 0)], default=1.0) * 1.06, _MOST)
-    x = Axis(0, top, left, right)
+    left, right = (10.0, 330.0) if narrow else (282.0, 640.0)
+    x = Axis(0, _top(chart), left, right)
     parts: list[Markup] = [words(left, 16, chart.axis, "say", most=52 if narrow else 70)]
     if not narrow:
         parts += [words(right + 62, 16, "days", anchor="end"), words(right + 136, 16, "cost", anchor="end")]
@@ -66,6 +64,19 @@ def side_by_side(chart: Chart, *, narrow: bool = False) -> Markup:
         parts += _marks(chart, row, x, at)
     says = "; ".join(f"{row.name}: {row.comes_to}" for row, _ in places)
     return picture(width, bottom + 30, f"{chart.axis}. {says}", parts)
+
+
+def _values(chart: Chart) -> list[float]:
+    return [value for _, rows in chart.groups for row in rows for _, value in row.marks]
+
+
+def _top(chart: Chart) -> float:
+    return min(max([*_values(chart), 1.15 * (chart.limit or 0)], default=1.0) * 1.06, _MOST)
+
+
+def runs_beyond(chart: Chart) -> bool:
+    """Whether a sign lies beyond the scale of the picture."""
+    return any(value > _top(chart) for value in _values(chart))
 
 
 def _layout(chart: Chart, narrow: bool) -> tuple[list[tuple[Row, float]], list[tuple[str, float]], float]:

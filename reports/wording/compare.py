@@ -93,9 +93,10 @@ def kinds(study: Study, weighed: Comparison) -> str:
         best = min(same, key=lambda o: o.worst[1] if o.worst else 0.0)
         name, share = best.worst or ("", 0.0)
         if share < own.worst[1] * 0.99:
+            where = "" if own.worst[0] == name else f" in {own.worst[0]}"
             said.append(
                 f"Of the other plans of {own.runs} batches, {_quoted(best)} shows most, more than the one planned: "
-                f"{figure(share)} of what matters in {name}, against {figure(own.worst[1])} in {own.worst[0]}."
+                f"{figure(share)} of what matters in {name}, against {figure(own.worst[1])}{where}."
             )
         else:
             said.append(f"No other kind of plan of {own.runs} batches shows more than the one planned.")
@@ -116,7 +117,7 @@ def refused(weighed: Comparison) -> list[tuple[str, str]]:
 
 
 def _quoted(option: Option) -> str:
-    return option.plan.replace("the same, ", "the same with ") if option.plan.startswith("the same") else option.plan
+    return option.plan.replace("as planned, ", "the one planned with ", 1)
 
 
 def told(weighed: Comparison) -> list[tuple[str, str]]:
@@ -126,7 +127,17 @@ def told(weighed: Comparison) -> list[tuple[str, str]]:
         for what in option.told:
             name = f"{option.runs} batches" if option.own else f"{option.plan} ({option.runs})"
             by_what.setdefault(what, []).append(name)
+        if any(o.shows for o in weighed.options) and (why := nothing_shown(option)):
+            name = f"{option.runs} batches" if option.own else f"{option.plan} ({option.runs})"
+            by_what.setdefault(f"what it shows is not known: {why}", []).append(name)
     return [(listed(names), what) for what, names in by_what.items()]
+
+
+def nothing_shown(option: Option) -> str:
+    """Why it is not known of a plan that can be made what it shows in any response; nothing where it is."""
+    if isinstance(option.quality, Unavailable) or option.shows:
+        return ""
+    return next((why.reason for why in option.of_matters.values() if isinstance(why, Unavailable)), "")
 
 
 def spent(study: Study, option: Option) -> str:
@@ -157,5 +168,5 @@ def comes_to(option: Option) -> str:
         return "cannot be made"
     shown = option.shows
     if not shown:
-        return ""
+        return "not known" if nothing_shown(option) else ""
     return f"shows all {len(shown)}" if all(shown) and len(shown) > 1 else f"shows {sum(shown)} of {len(shown)}"

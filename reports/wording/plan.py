@@ -1,4 +1,4 @@
-"""Sentences about a plan: what will be made, why these trials, what they will show, cost and days."""
+"""Sentences about a plan: what will be made, why these trials, what they will show."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from typing import Any
 
 from doe.design.quality import made_before
 from reports.facts import Facts, PlanFacts
-from reports.numbers import counted, figure, listed, money, percent, with_unit
+from reports.numbers import counted, figure, listed, percent, with_unit
 from reports.wording import reading as wording_reading
 
 
 def plan_said(facts: Facts, plan: PlanFacts) -> dict[str, str]:
-    """The sentences of a plan: what, why, what to make first in short and in full, seen, cost."""
+    """The sentences of a plan: what, why, what to make first in short and in full, seen."""
     return {
         "what": _what(plan) + _before(plan),
         "why": _why(plan),
@@ -24,7 +24,6 @@ def plan_said(facts: Facts, plan: PlanFacts) -> dict[str, str]:
         "known": wording_reading.known_line(plan.reading, wording_reading.units_in(facts)),
         "alone": wording_reading.alone_line(plan),
         "spread": wording_reading.spread_line(plan.reading),
-        "cost": _cost(facts, plan.quality),
     }
 
 
@@ -105,7 +104,11 @@ def _why(plan: PlanFacts) -> str:
     if plan.maybe:
         said[0] += f", and of {len(plan.maybe)} more what so few trials can show"
     if isinstance(df, Mapping):
-        spare = [f"{df[k]} batches more to check its shape" for k in ("lack_of_fit",) if _positive(df.get(k))]
+        spare = [
+            f"{counted(int(df[k]), 'batch', 'batches')} more to check its shape"
+            for k in ("lack_of_fit",)
+            if _positive(df.get(k))
+        ]
         spare += [f"{df[k]} to see how batches of one recipe differ" for k in ("pure_error",) if _positive(df.get(k))]
         said[0] += f", with {listed(spare)}" if spare else ""
     d, i = quality.get("d_efficiency"), quality.get("i_efficiency")
@@ -141,16 +144,10 @@ def _seen(facts: Facts, quality: Mapping[str, Any]) -> str:
         )
     if not said:
         return "How small a difference will show is not known: give each response its expected sd between batches."
-    return (
-        f"From one end of an ingredient's reach to the other, differences of {listed(said)} will most likely "
-        "show; smaller ones may not."
-    )
-
-
-def _cost(facts: Facts, quality: Mapping[str, Any]) -> str:
-    cost, days = quality.get("cost"), quality.get("days")
-    said = f"About {money(float(cost), facts.currency)}" if isinstance(cost, int | float) else "Cost is not known"
-    return f"{said}, {counted(int(days), 'day')} at the bench." if isinstance(days, int | float) else f"{said}."
+    over = f"From one end of an ingredient's reach to the other, differences of {listed(said)}"
+    if facts.batches:
+        return f"{over} were likely to show; smaller ones may have stayed unseen."
+    return f"{over} will most likely show; smaller ones may not."
 
 
 def fds_words(curve: list[tuple[float, float]]) -> str:

@@ -113,13 +113,18 @@ def _named(terms: Sequence[str]) -> str:
     return listed(names) if len(names) <= _NAMED else f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
 
 
-def missed_line(reading: Reading) -> str:
-    """Where the chance to see what matters is short of 80 %."""
-    short = [
-        f"{name} ({likely(seen['chance'])})"
+def missed(reading: Reading) -> dict[str, float]:
+    """The responses of which what matters has less than 80 % chance to be seen, with that chance."""
+    return {
+        name: seen["chance"]
         for name, seen in reading.shows.items()
         if not isinstance(seen, Unavailable) and isinstance(seen["chance"], float) and seen["chance"] < 0.8 - 1e-9
-    ]
+    }
+
+
+def missed_line(reading: Reading) -> str:
+    """Where the chance to see what matters is short of 80 %."""
+    short = [f"{name} ({likely(chance)})" for name, chance in missed(reading).items()]
     judged = any(
         not isinstance(seen, Unavailable) and isinstance(seen["chance"], float) for seen in reading.shows.values()
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from doe.design.reading import Reading
 from doe.problems import Unavailable
 from reports.facts import Amount, Decision, Effect, Facts, Formula, NextStep, Spec, State, Strip
 from reports.numbers import (
@@ -21,7 +22,7 @@ from reports.numbers import (
     percent,
     with_unit,
 )
-from reports.wording import grades
+from reports.wording import grades, reading
 
 if TYPE_CHECKING:
     from optimise.upcoming.confirming import Confirming
@@ -78,12 +79,14 @@ def asked(spec: Spec) -> str:
 
 def decision(
     formula: Formula | None, due: Due | None, clash: tuple[str, ...], batches: int, planned: int,
-    verdict: Mapping[str, Any] | None = None,
+    verdict: Mapping[str, Any] | None = None, shows: Reading | None = None,
 ) -> Decision:  # fmt: skip
-    """The first line of a report: what is due, in words; `verdict` is what fresh batches of the formula said."""
+    """The first line of a report: what is due, in words; `verdict` is what fresh batches of the formula said.
+
+    `shows` is how the plan reads that is to be made.
+    """
     if batches == 0:
-        line = f"Make these {counted(planned, 'batch', 'batches')}" if planned else "Plan the first trials"
-        return Decision("plan", line, "Nothing has been measured yet." if planned else "There is no plan yet.")
+        return _to_plan(planned, shows)
     if formula is None or due is None:
         return Decision("more", "No decision yet", "No formula has been looked for yet.")
     if due.why == "clash":
@@ -112,6 +115,17 @@ def decision(
         f"The best formula so far, {formula.name}, would pass everything in {batches_in_words(formula.chance)}; "
         f"the study asks for {percent(due.wanted)}.",
     )
+
+
+def _to_plan(planned: int, shows: Reading | None) -> Decision:
+    """What to decide before anything is made: whether the plan will show what matters comes first."""
+    if not planned:
+        return Decision("plan", "Plan the first trials", "There is no plan yet.")
+    these = f"these {counted(planned, 'batch', 'batches')}"
+    weak = shows is not None and bool(reading.missed(shows))
+    line = f"{first_upper(these)} may not show all that matters" if weak else f"Make {these}"
+    told = "" if shows is None else reading.missed_line(shows)
+    return Decision("plan", line, f"Nothing has been measured yet. {told}".rstrip())
 
 
 def _without_chance(formula: Formula, due: Due, reason: str) -> Decision:
@@ -148,11 +162,14 @@ def _lower(text: str) -> str:
 
 
 def next_step(
-    made: Decision, due: Due | None, formula: Formula | None, batch_cost: float, per_day: float, weak: str, planned: int
-) -> NextStep:
+    made: Decision, due: Due | None, formula: Formula | None, batch_cost: float, per_day: float, weak: str,
+    planned: int, shows: Reading | None = None,
+) -> NextStep:  # fmt: skip
     """What to do next, with its cost and its days at the bench."""
     name = formula.name if formula is not None else ""
     plan = f"Make the {counted(planned, 'batch', 'batches')} in the order given" if planned else "Plan the trials"
+    if shows is not None and reading.missed(shows):
+        plan = f"Weigh other plans with plan --compare, or {plan[:1].lower()}{plan[1:]}"
     count, line = planned, plan
     if made.verdict != "plan":
         count, line = (0, "Look for a formula") if due is None else (due.batches, _due_words(due, name, weak))
@@ -281,7 +298,16 @@ def predicted_short(strip: Strip) -> str:
     """What stands under a spec's name: `predicted 24 200 mPa.s`, or that nothing is."""
     if not isinstance(strip.predicted, float):
         return "no prediction"
-    return f"{'computed' if strip.spec.exact else 'predicted'} {predicted(strip)}"
+    said = f"{'computed' if strip.spec.exact else 'predicted'} {predicted(strip)}"
+    target = strip.spec.target
+    if (
+        target is None
+        or strip.state not in ("close", "misses")
+        or strip.spec.kind == "pass"
+        or grades.named(strip.spec)
+    ):
+        return said
+    return f"{said}, target {with_unit(exactly(target), strip.spec.unit)}"
 
 
 def limiting(row: Mapping[str, Any]) -> str:
@@ -342,18 +368,25 @@ def effect_reading(spec: Spec, effects: Sequence[Effect]) -> str:
     else:
         over = grades.from_to(spec, first, last, (errors[0], errors[-1]))
         says = f"{name} moves most with {strong.direction}: from {over} over what is allowed here."
-    slight = [_moved(one) for one in effects if one.slight]
+    slight = _apart([one for one in effects if one.slight])
     if slight:
         moves = "moves" if len(slight) == 1 else "move"
         measured = spec.kind in ("number", "curve")
         less = f"{moves} it less than one batch differs from the next" if measured else f"hardly {moves} it"
-        says += f" {listed(slight)} {less}."
+        says += f" {first_upper(listed(slight))} {less}."
     return says
 
 
 def _moved(one: Effect) -> str:
     """What is moved along a direction; a material is no level of its ingredient."""
     return f"the choice of {one.direction}" if one.levels else one.direction.partition(" up")[0]
+
+
+def _apart(effects: Sequence[Effect]) -> list[str]:
+    """What is moved along directions, a level told from the choice of a material of the same name."""
+    chosen = {one.direction for one in effects if one.levels}
+    names = [_moved(one) for one in effects]
+    return [f"the level of {name}" if name in chosen else name for name in names]
 
 
 def chance_reading(effects: Sequence[Effect], wanted: float) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from reports.numbers import counted
+from reports.numbers import counted, likely
 from reports.wording.prompt import typed
 from studies import journal
 from studies.arguments import parser
@@ -51,8 +51,8 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     verdict = story.step("next")["verdict"]
     story.note(str(verdict.get("says") or verdict.get("unavailable")))
     story.step("report")
-    story.step("card", "--formula", "F1")
-    return story.end(best)
+    card = story.step("card", "--formula", "F1")
+    return story.end(best, card["chance_all"])
 
 
 class _Story:
@@ -106,14 +106,15 @@ class _Story:
         self.desk.say(f"      (the simulated bench makes {counted(len(design.table), 'batch', 'batches')})")
         self.step("record", str(book))
 
-    def end(self, best: dict[str, Any]) -> Outcome:
-        """What came out, beside what only the simulated bench can know."""
+    def end(self, best: dict[str, Any], now: object) -> Outcome:
+        """What came out, beside what only the simulated bench can know; `now` is the chance of report and card."""
         folder = StudyFolder.at(self.place)
         levels = folder.designs()[-1].table.iloc[[0]]
         truth = self.bench_of.chance(folder.study, levels)
         said = [
             "",
             f"Before it was confirmed, the models expected {best['chance_all']:.0%} of new batches of F1 to pass.",
+            *_since(now),
             f"The simulated bench, which knows the truth, says {truth:.0%}.",
             f"The report: {self.place / REPORT}",
         ]
@@ -125,9 +126,18 @@ class _Story:
             report=REPORT,
             steps=self.steps,
             chance_all=best["chance_all"],
+            chance_reported=now,
             true_chance=truth,
         )
         return Outcome(document, "\n".join(said), code_of(document))
+
+
+def _since(now: object) -> list[str]:
+    """Why the report gives another chance than the search did."""
+    if not isinstance(now, float):
+        return []
+    told = f"Report and card say {likely(now)}: the models have learnt from the {CONFIRM} confirmation batches since."
+    return [told]
 
 
 def make_room(place: Path) -> None:

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from doe import Study
-from doe.bench.stores import needs
+from doe.bench.stores import needs, premixed
 
 STUDY = Study.from_dict(
     {
@@ -41,3 +41,26 @@ def test_grams_losses_and_one_batch_more():
 def test_nothing_made_up_is_nothing_lost_twice():
     dry = Study.from_dict(STUDY.to_dict() | {"make": {"loss": "5 %"}})
     assert needs(dry, PLAN)[0].losses_g == pytest.approx(57.3)
+
+
+def test_premixes_are_counted_as_the_sheets_have_them_mixed():
+    """By hand: 1.25 g of dye in 125 g is under the 2 g of a balance that repeats to 0.01 g within 1 %. The premix is
+    2 g in 18 g of water; 12.5 g of it bring 1.25 g of dye and 11.25 g of water, so 0.75 g and 6.75 g are left over."""
+    wash = Study.from_dict(
+        {
+            "study": {"name": "Invented", "batch_g": 125},
+            "balance": [{"name": "bench", "step_g": 0.01, "repeat_g": 0.01, "max_g": 4000}],
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Wax", "low": 10, "high": 30},
+                {"name": "Dye", "level": 1.0},
+            ],
+            "response": [{"name": "pH", "method": "meter"}],
+        }
+    )
+    plan = SimpleNamespace(table=pd.DataFrame([[79.0, 20.0, 1.0]] * 2, columns=["Water", "Wax", "Dye"]))
+    water, wax, dye = needs(wash, plan)
+    assert premixed(wash, plan) == (("Dye", "Water"),)
+    assert dye.weighed_g == pytest.approx(2 * 2.0)
+    assert water.weighed_g == pytest.approx(2 * (98.75 + 6.75))
+    assert wax.weighed_g == pytest.approx(50)

@@ -104,7 +104,7 @@ def test_blends_get_vertices_and_the_reason_why_not_a_lattice(weighed):
     # Gum 0 to 40, Wax 10 to 50, together at most 70: a rectangle with one corner cut, five corners.
     assert found["extreme vertices"].runs == 10
     assert "whole simplex" in found["simplex lattice"].quality.reason
-    assert found["the same, no repeats asked for"].asked["replicate_batches"] == 0
+    assert found["as planned, no repeats asked for"].asked["replicate_batches"] == 0
 
 
 def test_reach_is_where_every_response_has_its_80_percent():

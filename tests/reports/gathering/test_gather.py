@@ -109,6 +109,9 @@ def test_slices_say_what_predict_says_and_keep_the_limits(job, facts):
         recipe[drawn.x_name], recipe[drawn.y_name] = corners.T
         whole = job.study.complete(recipe)[list(job.study.region.names)].to_numpy(dtype=float)
         assert job.study.region.contains(whole, tol=1e-7).all()
+    for drawn in (s for s in facts.slices if not s.is_chance and len(s.limits) == 1):
+        side = "darker" if drawn.limits[0] == drawn.spec.low else "lighter"
+        assert f"met on the {side} side of the heavy line" in drawn.reading
     j, i = len(thick.ys) // 2, len(thick.xs) // 2
     recipe = job.best.levels.copy()
     recipe[thick.x_name], recipe[thick.y_name] = thick.xs[i], thick.ys[j]

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import pandas as pd
 
 from doe import Study
-from reports.papers.storeroom import labels, storeroom_html, write_storeroom
+from reports.papers.storeroom import labels, premix_line, storeroom_html, write_storeroom
 
 STUDY = Study.from_dict(
     {
@@ -42,6 +42,12 @@ def test_list_calendar_and_labels_say_what_is_theirs():
     assert "one lot of each material" in listed
     assert "Settled</span> of T02 at 7 days, from 40 C" in calendar
     assert jars.count('class="label"') == 6
+
+
+def test_premixes_are_told_by_their_carrier():
+    said = premix_line((("Buffer", "Water"), ("Chelator", "Water"), ("Dye", "Oil")))
+    assert ": Buffer and Chelator with Water; Dye with Oil." in said
+    assert premix_line(()) == ""
 
 
 def test_labels_stand_in_the_order_of_making():

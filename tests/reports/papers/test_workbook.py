@@ -121,6 +121,18 @@ def test_rows_stand_in_the_order_of_making_and_targets_add_up():
     assert sum(place(sheet, row, "target g").value for row in range(2, 6)) == pytest.approx(400, abs=1e-9)
 
 
+def test_no_batch_is_torn_apart_in_print():
+    table = pd.concat([PLAN.table] * 8, ignore_index=True).set_axis([f"T{i:02d}" for i in range(1, 17)])
+    runs = pd.DataFrame({"order": range(1, 17), "block": None, "whole_plot": None, "replicate_of": None}, table.index)
+    many = SimpleNamespace(**(vars(PLAN) | {"table": table, "runs": runs}))
+    sheet = openpyxl.load_workbook(io.BytesIO(bench_book(STUDY, many)))[bench.WEIGH_SHEET]
+    breaks = [one.id for one in sheet.row_breaks.brk]
+    # Four lines a batch, 24 to a page.
+    assert breaks == [25, 49]
+    for row in breaks:
+        assert place(sheet, row, bench.TRIAL).value != place(sheet, row + 1, bench.TRIAL).value
+
+
 def test_choices_and_checks_explain_themselves():
     sheet = opened()[bench.READ_SHEET]
     rules = {rule.promptTitle: rule for rule in sheet.data_validations.dataValidation}

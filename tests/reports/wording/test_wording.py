@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import pytest
 
 from optimise.upcoming.due import due
+from reports.facts import Effect, Spec
 from reports.gathering.formula import formulas
 from reports.wording import wording
 
@@ -51,3 +52,31 @@ def test_what_confirmation_would_tell_is_not_the_same_number_twice():
     assert "is possible with under 1\u202f%, now and once all 3 have passed; one as good" in wording.confirm_line(told)
     told |= {"fear": 0.12}
     assert "with 12\u202f% now, with under 1\u202f% once all 3 have passed; one as good" in wording.confirm_line(told)
+
+
+def shows(**chances):
+    return SimpleNamespace(shows={name: {"chance": chance} for name, chance in chances.items()})
+
+
+def test_a_plan_that_is_too_weak_says_so_first():
+    made = wording.decision(None, None, (), 0, 14, None, shows(Feel=0.9, Settled=0.37))
+    assert made.line == "These 14 batches may not show all that matters"
+    assert "What matters may go unseen in Settled (37\u202f%): plan --compare" in made.because
+    step = wording.next_step(made, None, None, 45.0, 4.0, "", 14, shows(Settled=0.37))
+    assert step.line == "Weigh other plans with plan --compare, or make the 14 batches in the order given"
+    assert step.cost == 14 * 45.0
+    made = wording.decision(None, None, (), 0, 14, None, shows(Feel=0.9))
+    assert made.line == "Make these 14 batches"
+    assert "chance of 80\u202f% or more in every response" in made.because
+
+
+def test_a_choice_and_the_level_of_one_ingredient_are_told_apart():
+    spec = Spec("Feel", "score", "panel", "above", True, False, low=5)
+    points = ((0.0, 7.0, 6.8, 7.2), (1.0, 8.0, 7.8, 8.2))
+    gum = Effect("Gum up, Water down", "%", points, 0.5, 1.0)
+    choice = Effect("Beads", "", points, 0.0, 1.0, levels=("a", "b"), slight=True)
+    level = Effect("Beads up, Water down", "%", points, 0.5, 1.0, slight=True)
+    said = wording.effect_reading(spec, (gum, choice, level))
+    assert said.endswith(
+        ". The choice of Beads and the level of Beads move it less than one batch differs from the next."
+    )
