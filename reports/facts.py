@@ -154,6 +154,7 @@ class Formula:
     broken: tuple[str, ...] = ()
     findings: tuple[Problem, ...] = ()
     moved: str = ""
+    in_hull: bool | None = None
     trade: Trade | None = None
 
     @property

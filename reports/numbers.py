@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
+from typing import Any
 
 from doe.problems import MINUS, Unavailable
 
@@ -150,6 +151,21 @@ def between(low: Amount, high: Amount, unit: str = "", error: Amount = None) -> 
     if not exists(high):
         return f"{with_unit(figure(low, error), unit)} or more"
     return f"{figure(low, error)} to {with_unit(figure(high, error), unit)}"
+
+
+def common_places(values: Iterable[Any]) -> int | None:
+    """How many decimals readings of one thing are written with: those of the finest, as the others end in noughts.
+
+    None where they span more than a decade, as these are read to so many digits and not to so many decimals.
+
+    >>> common_places([5.4, 5.29]), common_places([0.4, 12.25])
+    (2, None)
+    """
+    known = [abs(float(v)) for v in values if exists(v)]
+    most, least = max(known, default=0.0), min((v for v in known if v > 0), default=0.0)
+    if not known or most > 10 * least:
+        return None
+    return max(len(f"{v:.12f}".rstrip("0").partition(".")[2]) for v in known)
 
 
 def limits(low: float | None, high: float | None, unit: str = "") -> str:

@@ -116,6 +116,7 @@ def formulas(
                 currency=study.currency,
                 pack_g=study.pack_g,
                 inside=bool(point["inside"]),
+                in_hull=point["in_hull"],
                 desirability=amount(
                     known.get("desirability", Unavailable("not asked for", "optimise by desirability"))
                 ),

@@ -29,7 +29,7 @@ from reports.gathering.plan import known, plan_facts
 from reports.gathering.residuals import questions_of
 from reports.gathering.slices import slices
 from reports.gathering.trade import measured_findings
-from reports.numbers import counted, listed
+from reports.numbers import common_places, counted, exactly, listed, plain
 from reports.tables import clean
 from reports.wording import grades, wording
 from reports.wording import proof as wording_proof
@@ -331,12 +331,13 @@ def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:
     rows = []
     readings, asked = results.counted, {one.name: one for one in study.responses}
     taken = {r.name: observed(study, results, r)[0] for r in study.responses if r.is_derived}
+    places = {str(name): common_places(group) for name, group in readings.groupby("response")["value"]}
     for batch, row in results.batches.iterrows():
         own = readings[readings["batch"] == batch]
         said = {}
         for name, group in own.groupby("response"):
             response = asked.get(str(name))
-            each = [_reading(r, response) for _, r in group.iterrows()]
+            each = [_reading(r, response, places.get(str(name))) for _, r in group.iterrows()]
             is_curve = response is not None and response.kind == "curve"
             said[str(name)] = _curve(each) if is_curve else "; ".join(each)
         for name, frame in taken.items():
@@ -368,11 +369,13 @@ def _taken(row: pd.Series) -> str:
     return f"{_SIGNS.get(str(row['bound']), '')}{row['value']:.3g}"
 
 
-def _reading(row: pd.Series, response: Response | None) -> str:
+def _reading(row: pd.Series, response: Response | None, places: int | None) -> str:
     value = known(row["value"])
     if value is None:
         return str(known(row["flag"]) or "not measured")
-    text = f"{value:g}" if isinstance(value, int | float) else str(value)
+    text = str(value)
+    if isinstance(value, int | float):
+        text = exactly(value) if places is None else plain(value, places)
     if response is not None and isinstance(value, int | float) and (response.kind == "pass" or grades.named(response)):
         text = grades.as_read(response, float(value), float(value))
     return f"{_SIGNS.get(str(row['bound']), '')}{text}"

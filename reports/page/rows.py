@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -41,7 +42,7 @@ def sure(formula: Formula) -> Rows:
             wording.asked(s.spec),
             wording.predicted(s),
             *(
-                grades.span(s.spec, *pair) if isinstance(pair, tuple) else ""
+                grades.span(s.spec, *pair, error=s.sd) if isinstance(pair, tuple) else ""
                 for pair in (s.confidence, s.prediction, s.tolerance)
             ),
             "exact" if s.spec.exact else numbers.likely(s.chance),
@@ -157,11 +158,12 @@ def within(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:
 def made(facts: Facts) -> Rows:
     """Batches as made, with what was read and why one does not count."""
     responses, told = [s.name for s in facts.specs if not s.exact], states_differ(facts)
+    places = {t.name: _places([b.levels[t.name] for b in facts.made]) for t in facts.tried}
     return [
         [b.batch, *([b.state + (f": {b.why}" if b.why else "")] if told else []),
          *(b.readings.get(n, "") for n in responses)]
-        + [_plain(b.levels[t.name]) for t in facts.tried]
-        + [_plain(b.levels[name]) for name in facts.categories]
+        + [_level(b.levels[t.name], places[t.name]) for t in facts.tried]
+        + [str(b.levels[name]) for name in facts.categories]
         for b in facts.made
     ]  # fmt: skip
 
@@ -171,8 +173,17 @@ def states_differ(facts: Facts) -> bool:
     return any(b.state != "made" or b.why for b in facts.made)
 
 
-def _plain(value: Any) -> str:
-    return f"{value:.5g}" if isinstance(value, int | float) else str(value)
+def _places(values: Sequence[Any]) -> int:
+    """The decimals of a column of levels as made: four digits of its largest, less where all of them end in noughts."""
+    known = [abs(float(v)) for v in values if numbers.exists(v)]
+    if not any(known):
+        return 0
+    most = max(0, 3 - math.floor(math.log10(max(known))))
+    return next(k for k in range(most + 1) if all(abs(round(v, k) - round(v, most)) < 1e-9 * v for v in known if v))
+
+
+def _level(value: Any, places: int) -> str:
+    return numbers.plain(value, places) if numbers.exists(value) else str(value)
 
 
 def left_out(facts: Facts) -> Rows:
@@ -289,7 +300,7 @@ def together(formula: Formula | None) -> Rows:
     if formula is None:
         return []
     rows = [
-        [s.spec.name, wording.predicted(s), *(grades.span(s.spec, *pair) for pair in s.together)]
+        [s.spec.name, wording.predicted(s), *(grades.span(s.spec, *pair, error=s.sd) for pair in s.together)]
         for s in formula.strips
         if s.together is not None
     ]
@@ -360,4 +371,6 @@ def _pair(value: Any) -> str:
 
 def events(facts: Facts) -> Rows:
     """The journal as a list."""
-    return [[e.when, e.who, e.command, e.says if e.says != e.command else ""] for e in facts.events]
+    return [
+        [e.when[:16].replace("T", " "), e.who, e.command, e.says if e.says != e.command else ""] for e in facts.events
+    ]

@@ -160,10 +160,11 @@ def time_line(events: Sequence[Event], width: float = 760.0) -> Markup:
             if gap >= 12 and (not one_day or x - shown > 64 or since == 0):
                 parts.append(words(x + 8, base - 4 - gap * i, event.command, most=14))
         if x - shown > 64:
-            moment = datetime.fromisoformat(pile[0].when)
-            parts.append(words(x, base + 18, f"{moment:%H:%M}" if one_day else str(moment.date()), anchor="middle"))
+            if not one_day:
+                day = datetime.fromisoformat(pile[0].when).date()
+                parts.append(words(x, base + 18, str(day), anchor="middle"))
             shown = x
     if one_day:
-        parts.append(words(axis.start, base + 32, str(first), anchor="middle"))
+        parts.append(words(axis.start, base + 18, f"all on {first}, in this order", anchor="start"))
     says = f"what was done on {first}" if one_day else f"what was done from {first} to {last}"
-    return picture(width, base + (40 if one_day else 26), says, parts, wide=True)
+    return picture(width, base + 26, says, parts, wide=True)

@@ -137,6 +137,6 @@ def _marks(chart: Chart, row: Row, x: Axis, y: float) -> list[Markup]:
     for place, value in sorted(row.marks, key=lambda mark: -mark[1]):
         title = f"{chart.responses[place]}: {figure(value)}"
         if value > x.high:
-            out.append(words(x.end + 4, y + 4, "›", "say"))
+            out.append(words(x.end + 8, y + 4, "›", "say"))
         out.append(sign(place, x(min(value, x.high)), y, title))
     return out

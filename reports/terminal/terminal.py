@@ -36,7 +36,7 @@ from reports.wording.changes import gain_line
 from reports.wording.findings import ranked
 from reports.wording.levels import shown_level
 from reports.wording.prompt import typed
-from reports.wording.wording import confirm_line
+from reports.wording.wording import NO_MIXTURE, confirm_line
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -213,6 +213,7 @@ def predict(
             rows.append([name, *_predicted(response, entry), _chance(response, entry),
                          wording_grades.asked_for(response), response.unit])  # fmt: skip
         where = "" if point["inside"] else " Outside what was tried: read it as a guess."
+        where += NO_MIXTURE if point["inside"] and point["in_hull"] is False else ""
         on = _touched(point["at_limits"])
         head = f"{clean(label)}: {_all_pass(point['chance_all'])}{where}"
         table = aligned(

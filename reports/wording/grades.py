@@ -58,13 +58,17 @@ def one(response: Response | Spec, value: float | None, uncertainty: Amount = No
     return with_unit(figure(value, uncertainty), unit)
 
 
-def span(response: Response | Spec, low: float, high: float) -> str:
-    """From a value to another, or from a grade to another; of a pass or fail, shares that pass."""
+def span(response: Response | Spec, low: float, high: float, error: Amount = None) -> str:
+    """From a value to another, or from a grade to another; of a pass or fail, shares that pass.
+
+    Both ends are rounded by `error`, as the value beside them is, unless that would make them one; else by their width.
+    """
     names = named(response)
     if response.kind == "pass":
         return f"{_share(low)} to {_share(high)}"
     if not names:
-        return between(low, high)
+        told = between(low, high, error=error)
+        return told if figure(low, error) != figure(high, error) else between(low, high)
     ends = dict.fromkeys(_nearest(names, end) for end in (low, high))
     return " to ".join(ends)
 

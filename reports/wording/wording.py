@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 MEETS, CLOSE = 0.9, 0.5  # chances from which a spec is said to meet, or to come close; our own choice
 
+NO_MIXTURE = " No mixture of recipes made gives it: it lies beside them, near enough for the models to speak of it."
+
 _CAUTIONS = """
 These are predictions for laboratory batches. A larger vessel heats, cools, shears and loses water differently.
 Heat: hot phases burn, and a hot vessel holds more than it seems. Weigh a batch before and after heating.
@@ -432,4 +434,6 @@ def trust_lines(formula: Formula | None, done: str) -> tuple[str, ...]:
     out = [done]
     if formula is not None and formula.inside is False:
         out.append("The formula lies outside what was tried: treat every number about it as a guess.")
+    elif formula is not None and formula.in_hull is False:
+        out.append(f"The formula lies within what was tried.{NO_MIXTURE}")
     return tuple(out)

@@ -12,7 +12,9 @@ import pytest
 from doe import Study, plan
 from optimise import find, fit
 from reports import write_report
+from reports.page import rows
 from reports.page.page import QUESTIONS
+from reports.rendered import _unbroken
 
 HOSTILE = "<script>alert(1)</script>&\"'"
 
@@ -155,3 +157,18 @@ def test_the_name_over_printed_pages_is_only_a_name(pages):
     assert re.fullmatch(r"(?:[0-9A-Za-z]|\\[0-9a-f]+ )*", written)
     told = re.sub(r"\\([0-9a-f]+) ", lambda found: chr(int(found[1], 16)), written)
     assert told == 'Invented <script>alert(1)</script>&"'
+
+
+def test_a_command_is_not_broken_over_two_lines_and_text_stays_text():
+    said = _unbroken("<b>: plan --compare says it, next --confirm too")
+    assert said == (
+        '&lt;b&gt;: <span class="line">plan --compare</span> says it, <span class="line">next --confirm</span> too'
+    )
+    assert _unbroken("3 -- 4") == "3 -- 4"
+
+
+def test_levels_as_made_have_the_decimals_of_their_column():
+    assert [rows._level(v, rows._places([78.283, 90.6])) for v in (78.283, 90.6)] == ["78.28", "90.60"]
+    assert rows._places([4.0, 8.0]) == 0
+    assert rows._places([0.40002, 1.0]) == 1
+    assert rows._places([]) == 0
