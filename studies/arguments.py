@@ -147,9 +147,8 @@ def _fit(one: argparse.ArgumentParser) -> None:
     )
     one.add_argument("--coding", choices=("units", "proportion", "l-pseudo", "coded"),
                      help="the form of the printed coefficients (default: units)")  # fmt: skip
-    which = one.add_mutually_exclusive_group()
-    which.add_argument("--of", metavar="RESPONSE", help="all there is of one response, its tables of diagnosis too")
-    which.add_argument(
+    one.add_argument("--of", metavar="RESPONSE", help="all there is of one response, its tables of diagnosis too")
+    one.add_argument(
         "--without",
         metavar="T07,...",
         help="a look without trials, terms as last fitted unless --terms; nothing is written",

@@ -163,3 +163,17 @@ def nearest_name(text: str, names: Iterable[str]) -> str:
     """Words that point to the nearest of some names: "is 'T07' meant?", or nothing if none is near."""
     near = difflib.get_close_matches(text, list(names), 1, 0.5)
     return f"is {near[0]!r} meant?" if near else ""
+
+
+def bare_id(trial: str) -> str:
+    """An id without what people change in writing it: T01, t1 and T-01 are one."""
+    return re.sub(r"(?<![0-9])0+(?=[0-9])", "", re.sub(r"[\s_-]", "", trial).casefold())
+
+
+def meant_id(trial: str, known: Iterable[str]) -> str:
+    """Words that point to the trial or batch that is meant: one that only differs in how it is written, or the nearest;
+    nothing if none is near.
+    """
+    names = list(known)
+    alike = [name for name in names if bare_id(name) == bare_id(trial)]
+    return f"is {alike[0]!r} meant?" if alike else nearest_name(trial, names)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from doe.bench.drafts import STATES, USABLE, BatchDraft, Intake, text_of
-from doe.bench.headings import Headings, nearest_name
+from doe.bench.headings import Headings, bare_id, meant_id, nearest_name
 from doe.bench.levels import Levels, printed_unit, read_levels
 from doe.bench.moments import read_moment
 from doe.bench.readings import read_row
@@ -98,13 +98,8 @@ def _is_historical(intake: Intake, table: RawTable, headings: Headings) -> bool:
     place = headings.word("trial")
     if place is None:
         return headings.word("batch") is None or not intake.planned
-    ids = {_bare_id(text_of(row[place])) for row in table.rows}
-    return not ids & {_bare_id(trial) for trial in intake.planned}
-
-
-def _bare_id(trial: str) -> str:
-    """An id without what people change in writing it: T01, t1 and T-01 are one."""
-    return re.sub(r"(?<![0-9])0+(?=[0-9])", "", re.sub(r"[\s_-]", "", trial).casefold())
+    ids = {bare_id(text_of(row[place])) for row in table.rows}
+    return not ids & {bare_id(trial) for trial in intake.planned}
 
 
 def _says_nothing(table: RawTable, row: int, headings: Headings) -> bool:
@@ -139,7 +134,7 @@ def _planned_draft(intake: Intake, table: RawTable, row: int, headings: Headings
         else:
             first, last = next(iter(intake.planned)), next(reversed(list(intake.planned)))
             intake.stop("unknown-trial", where, f"trial {trial} was not planned", f"{first} to {last}",
-                        _meant_trial(trial, intake) or "is this table from another plan?")  # fmt: skip
+                        meant_id(trial, intake.planned) or "is this table from another plan?")  # fmt: skip
         return None
     tail = batch_text.removeprefix(trial).lstrip("-") if batch_text.startswith(trial) else batch_text
     if tail and not re.fullmatch(r"[1-9][0-9]{0,3}", tail):
@@ -150,11 +145,6 @@ def _planned_draft(intake: Intake, table: RawTable, row: int, headings: Headings
     if batch not in intake.batches:
         intake.batches[batch] = BatchDraft(trial, batch, where, intake.planned[trial])
     return intake.batches[batch]
-
-
-def _meant_trial(trial: str, intake: Intake) -> str:
-    alike = [known for known in intake.planned if _bare_id(known) == _bare_id(trial)]
-    return f"is {alike[0]!r} meant?" if alike else nearest_name(trial, intake.planned)
 
 
 class _HistoryNames:

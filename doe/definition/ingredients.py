@@ -15,7 +15,7 @@ from doe.definition.material_facts import read_facts
 from doe.definition.parts import Factor, Ingredient, Material
 from doe.definition.responses import number_or_none
 from doe.definition.rules import tidy
-from doe.definition.steps import fitting_step
+from doe.definition.steps import nearest_steps
 
 _FIELDS = (
     "name", "qs", "low", "high", "level", "step", "phase", "inci", "assay", "price_per_kg", "made_of", "adjusts",
@@ -230,7 +230,8 @@ def check_step(t: Mapping[str, Any], low: float | None, high: float | None, wher
         notes.stop("step-too-wide", f"{where}, step", got, allowed, "make the step smaller, or move a limit onto it")
     elif first > low + tiny or last < high - tiny:
         got = f"steps of {step:g} reach only from {first:g} to {last:g}"
-        do = f"move low and high onto whole steps, or take steps of {fitting_step(low, high):g}"
+        steps = " or ".join(f"{one:g}" for one in nearest_steps(low, high, step))
+        do = f"move low and high onto whole steps, or take steps of {steps}"
         notes.add("step-does-not-fit", "warn", f"{where}, step", got, "low and high that are whole steps", do)
 
 

@@ -25,6 +25,19 @@ def fitting_step(low: float, high: float, least: int = 3) -> float:
     return (ends or good)[0]
 
 
+def nearest_steps(low: float, high: float, step: float) -> tuple[float, ...]:
+    """The steps of 1, 2 or 5 times a power of ten next below and above `step` on which both ends lie, as far as any do.
+
+    >>> nearest_steps(0.1, 0.5, 0.03)
+    (0.02, 0.05)
+    """
+    power = math.floor(math.log10(step))
+    near = sorted(float(f"{by}e{power + k}") for k in (-2, -1, 0, 1) for by in (1, 2, 5))
+    good = [s for s in near if s <= high - low and all(is_whole(end, s) for end in (low, high))]
+    below, above = [s for s in good if s < step], [s for s in good if s > step]
+    return (*below[-1:], *above[:1]) or (fitting_step(low, high),)
+
+
 def is_whole(value: float, step: float) -> bool:
     """Whether a level is a whole number of steps."""
     return abs(value / step - round(value / step)) <= _TINY

@@ -257,7 +257,7 @@ def untold(layout: Layout, U: Array, C: Indices) -> list[Problem]:
     more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
     got = f"of {len(labels)} sure terms these trials cannot tell from the rest: {', '.join(names[:_NAMED])}{more}"
     do = "give more runs or fewer repeats, choose a smaller model, or say which terms are only maybe"
-    return [Problem("terms-not-told", "warn", "[plan]", got, "", do)]
+    return [Problem("terms-not-told", "warn", "[plan]", got, f"distinct recipes, {layout.terms.why_sure}", do)]
 
 
 def _unsure(terms: Terms, wish: PlanWish, trials: int) -> list[Problem]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from doe.bench.drafts import USABLE
-from doe.bench.headings import nearest_name
+from doe.bench.headings import meant_id, nearest_name
 from doe.definition.cells import Entry, Refusal, read_response
 from doe.problems import Problem, ResultsError
 from doe.results.resultset import Results, typed_batches, typed_readings
@@ -39,17 +39,7 @@ def _marked(results: Results, which: Iterable[str], why: str, state: str) -> Res
             batches.index[(batches.index == name) | (batches["trial"] == name) | (batches["source_id"] == name)]
         )
         if not found:
-            known = [*batches.index, *batches["trial"]]
-            problems.append(
-                Problem(
-                    "unknown-trial",
-                    "stop",
-                    "record",
-                    f"{name}, which has no results",
-                    "a trial or batch that has",
-                    nearest_name(name, known) or "blendwright status FOLDER lists them",
-                )
-            )
+            problems.append(_unknown(name, batches))
         chosen += [batch for batch in found if batch not in chosen]
     now = batches["state"]
     already = [batch for batch in chosen if now[batch] == state or (now[batch] in USABLE and state in USABLE)]
@@ -101,12 +91,15 @@ def correct(
             )
     rows = results.counted
     batches = results.batches
+    is_known = ((batches.index == which) | (batches["trial"] == which) | (batches["source_id"] == which)).any()
+    if not is_known:
+        problems.append(_unknown(which, batches))
     own = batches.index[batches["source_id"] == which]
     mine = (rows["batch"] == which) | (rows["trial"] == which) | rows["batch"].isin(own)
     rows = rows[mine & (rows["response"] == response)]
     if reading is not None:
         rows = rows[rows["reading"] == reading]
-    if wanted is not None and len(rows) != 1:
+    if wanted is not None and is_known and len(rows) != 1:
         got = (
             "no reading"
             if rows.empty
@@ -135,6 +128,12 @@ def correct(
     row |= {"value": entry.value, "bound": entry.bound, "value_to": entry.value_to, "flag": flag, "note": why.strip()}
     frame = pd.DataFrame([*results.readings.to_dict("records"), row], columns=list(results.readings.columns))
     return Results(typed_readings(frame), results.batch_rows, results.columns, results.findings)
+
+
+def _unknown(name: str, batches: pd.DataFrame) -> Problem:
+    known = [*batches["trial"], *batches.index, *(own for own in batches["source_id"] if isinstance(own, str))]
+    do = meant_id(name, known) or "blendwright status FOLDER lists them"
+    return Problem("unknown-trial", "stop", "record", f"{name}, which has no results", "a trial or batch that has", do)
 
 
 def _is_so_already(row: Mapping[Any, Any], entry: Entry) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -13,7 +13,7 @@ from doe.bench.intake import take_table
 from doe.bench.levels import Levels, completed, range_findings
 from doe.bench.planned import Planned, planned_trials
 from doe.bench.returned import bench_tables
-from doe.problems import Problem, ResultsError
+from doe.problems import Problem, ResultsError, listed
 from doe.results.ages import check_ages
 from doe.results.lots import by_active_part, lot_factors, told
 from doe.results.resultset import (
@@ -75,10 +75,11 @@ def take_in(
     tables = [table_from_frame(one) if isinstance(one, pd.DataFrame) else one for one in given]
     others, own, faults = bench_tables(study, tables, design)
     intake.problems += faults
-    wide = False
+    wide: list[str] = []
     for table, headings in _readable(study, [*others, *own], intake):
         take_table(intake, table, headings)
-        wide = wide or not (headings.is_long or table in own or _is_of_states(headings))
+        if not (headings.is_long or table in own or _is_of_states(headings)):
+            wide.append(table.where())
     _check_responses(intake, wide)
     readings = _numbered(intake)
     levels = _whole_recipes(intake, earlier)
@@ -124,16 +125,20 @@ def _is_of_states(headings: Headings) -> bool:
     return says and not headings.of("response") and not headings.of("level")
 
 
-def _check_responses(intake: Intake, wide: bool) -> None:
+def _check_responses(intake: Intake, wide: list[str]) -> None:
+    """Responses without a column in the tables `wide`: blank for planned trials, which an instrument's own table tells
+    of one by one; refused where trials come once only, with their own levels, or where nothing was read at all.
+    """
     missing = [r.name for r in intake.study.measured_responses if r.kind != "curve" and r.name not in intake.seen]
-    if wide and missing:
-        intake.stop(
-            "missing-response",
-            "table",
-            "no column " + ", ".join(missing),
-            "a column for every response that is fitted",
-            "add the columns; leave blank what was not measured",
-        )
+    if not wide or not missing:
+        return
+    where, got = listed(list(dict.fromkeys(wide))), "no column " + ", ".join(missing)
+    if intake.seen and all(draft.planned is not None for draft in intake.batches.values()):
+        do = "they stay blank; record them when they are read"
+        intake.find("responses-to-come", "inform", where, got, "a column for each response that was read", do)
+        return
+    allowed, do = "a column for every response that is fitted", "add the columns; leave blank what was not measured"
+    intake.stop("missing-response", where, got, allowed, do)
 
 
 def _check_reasons(intake: Intake) -> None:
@@ -152,17 +157,8 @@ def _numbered(intake: Intake) -> list[Reading]:
     groups: dict[tuple[str, str, object], list[Reading]] = {}
     for reading in intake.readings:
         groups.setdefault((reading.batch, reading.response.name, reading.words.get("speed", "")), []).append(reading)
+    _stop_unclear(intake, groups.values())
     for (batch, response, speed), group in groups.items():
-        bare = [one for one in group if one.number is None]
-        if len(bare) > 1 and not all(one.named for one in bare):
-            intake.stop(
-                "unclear-rows",
-                bare[1].where,
-                f"{response} of {batch.rpartition('-')[0]} stands on {len(bare)} rows",
-                "one row a trial, or columns that tell them apart",
-                "number new makings in column batch, or readings of one jar in column reading",
-            )
-            continue
         taken = {one.number for one in group}
         free = (number for number in range(1, len(group) + len(taken) + 2) if number not in taken)
         for one in group:
@@ -186,6 +182,20 @@ def _numbered(intake: Intake) -> list[Reading]:
                     )
                 )
     return list(kept.values())
+
+
+def _stop_unclear(intake: Intake, groups: Iterable[list[Reading]]) -> None:
+    """Trials that stand on several rows which nothing tells apart, each said once with the responses it is about."""
+    unclear: dict[str, list[list[Reading]]] = {}
+    for group in groups:
+        bare = [one for one in group if one.number is None]
+        if len(bare) > 1 and not all(one.named for one in bare):
+            unclear.setdefault(bare[0].batch, []).append(bare)
+    for batch, found in unclear.items():
+        names = listed(list(dict.fromkeys(bare[0].response.name for bare in found)))
+        got = f"{batch.rpartition('-')[0]} stands on {len(found[0])} rows with nothing to tell them apart ({names})"
+        do = "number new makings in column batch, or readings of one jar in column reading; or take the row out"
+        intake.stop("unclear-rows", found[0][1].where, got, "one row a trial, or columns that tell them apart", do)
 
 
 def _whole_recipes(intake: Intake, earlier: Results | None) -> dict[str, Levels]:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from doe.bench.bench import DO_NOT_USE
 from doe.bench.drafts import USABLE
+from doe.bench.headings import meant_id
 from doe.bench.readings import TORQUE_FLAG
 from doe.definition.cells import grade_values
 from doe.definition.parts import Response
@@ -112,9 +113,10 @@ class Results(Shown):
         rows = self.batch_rows
         known = set(rows["trial"]) | set(rows.index) | set(rows["source_id"].dropna())
         if gone - known:
-            allowed, do = "a trial that was made", "check the name"
+            allowed, names = "a trial that was made", sorted(known)
             raise ResultsError(
-                Problem("unknown-trial", "stop", "without", name, allowed, do) for name in sorted(gone - known)
+                Problem("unknown-trial", "stop", "without", name, allowed, meant_id(name, names) or "check the name")
+                for name in sorted(gone - known)
             )
         out = rows["trial"].isin(gone) | rows.index.isin(gone) | rows["source_id"].isin(gone)
         keep = rows[~out]

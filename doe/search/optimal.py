@@ -153,25 +153,24 @@ def _room(
     known = len(existing[0])
     distinct = runs - max(times - 1, 0) - again - (count if told else 0) + known
     if runs + known < sure:
-        problems.append(_too_few(runs, sure - known, f"the model has {sure} sure terms"))
+        problems.append(_too_few(runs, sure - known, f"the model has {sure} sure terms", f", {plan.terms.why_sure}"))
     elif distinct < sure or (told and 0 < runs - times <= count and not len(held[0])):
         got = f"{runs} runs, of which {runs + known - distinct} repeat another, for {sure} sure terms"
+        allowed = f"{sure} distinct recipes, {plan.terms.why_sure}"
         do = "ask for fewer repeats or more runs, or make some terms maybe"
-        problems.append(
-            Problem("too-many-repeats", "stop", "[plan], replicate_batches", got, f"{sure} distinct recipes", do)
-        )
+        problems.append(Problem("too-many-repeats", "stop", "[plan], replicate_batches", got, allowed, do))
     if len(held[0]) + times + (count if told else 0) > runs:
         got = f"{len(held[0])} recipes to make, {times} standards and {count} repeats in {runs} runs"
         problems.append(Problem("too-few-runs", "stop", "[plan], runs", got, "", "give more runs"))
 
 
-def _too_few(runs: int, needed: int, why: str) -> Problem:
+def _too_few(runs: int, needed: int, why: str, each: str = "") -> Problem:
     return Problem(
         "too-few-runs",
         "stop",
         "[plan], runs",
         f"runs = {runs}, and {why}",
-        f"at least {needed} runs",
+        f"at least {needed} runs{each}",
         'give more runs, choose a smaller model, or say which terms are only maybe (maybe = "quadratic")',
     )
 

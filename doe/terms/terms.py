@@ -229,6 +229,13 @@ class Terms:
         return sum(self.sure)
 
     @property
+    def why_sure(self) -> str:
+        """What a sure term is, in words, and how many others there are."""
+        maybe = len(self.sure) - self.n_sure
+        others = f"; the {maybe} others are maybe: told as far as runs allow" if maybe else ""
+        return f"one for each sure term, which the plan must be able to tell from all others{others}"
+
+    @property
     def first_order(self) -> tuple[bool, ...]:
         """Which terms are of first order: always kept, and sure when runs are few."""
         return tuple(_first_order(t, self.form) for t in self.terms)

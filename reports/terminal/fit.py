@@ -46,11 +46,15 @@ def fit(models: Models, todo: str, name: str = "FOLDER") -> str:
 
 def of(models: Models, response: str, todo: str) -> str:
     """All there is of one response: terms, every sentence, the tables of its diagnosis, and its findings."""
+    parts = [*_all_of(models, response), f"Next: {clean(todo)}"]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _all_of(models: Models, response: str) -> list[str]:
     entry = models.entry(response)
     own = [finding for finding in models.findings if finding.where == response]
-    parts = [_response(response, entry, brief=False), *_tables(entry), wrapped(_legend({response: entry})),
-             findings(own), f"Next: {clean(todo)}"]  # fmt: skip
-    return "\n\n".join(part for part in parts if part)
+    legend = wrapped(_legend({response: entry}))
+    return [_response(response, entry, brief=False), *_tables(entry), legend, findings(own)]
 
 
 def _notes(notes: Sequence[Problem]) -> str:
@@ -63,8 +67,12 @@ def _notes(notes: Sequence[Problem]) -> str:
     return wrapped(f"{len(notes)} notes: {', '.join(f'{where} {count}' for where, count in counts.items())}.")
 
 
-def without(models: Models, changed: Mapping[str, Changed], trials: Sequence[str], name: str = "FOLDER") -> str:
-    """A look without some trials: what changes in each response. Nothing was written."""
+def without(
+    models: Models, changed: Mapping[str, Changed], trials: Sequence[str], name: str = "FOLDER", of: str | None = None
+) -> str:
+    """A look without some trials: what changes in each response, and all there is of response `of` without them.
+    Nothing was written.
+    """
     head = f"A look without {listed(list(trials))}; nothing was written. What changes:"
     rows = [
         [response, f"{c.batches[0]} to {c.batches[1]}", _pair(c.residual_sd, figure), _pair(c.r2_predicted, percent),
@@ -78,7 +86,9 @@ def without(models: Models, changed: Mapping[str, Changed], trials: Sequence[str
     lines = [line for response, c in changed.items() for line in _terms_that_moved(response, c)]
     each = "it out for good" if len(trials) == 1 else "them out for good, one by one"
     kept = f'To leave {each}, with the reason: {typed("record", name, "--set-aside", trials[0])} --why "..."'
-    told = [head, table, wrapped(note), "\n".join(lines), *_end(models, typed("fit", name), kept)]
+    todo = typed("fit", name)
+    end = _end(models, todo, kept) if of is None else [*_all_of(models, of), kept, f"Next: {clean(todo)}"]
+    told = [head, table, wrapped(note), "\n".join(lines), *end]
     return "\n\n".join(part for part in told if part)
 
 

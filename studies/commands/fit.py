@@ -52,11 +52,13 @@ def _look(args: argparse.Namespace, desk: Desk) -> Outcome:
     folder = StudyFolder.at(args.folder)
     terms, coding, trials = args.terms or last_terms(folder), args.coding or last_coding(folder), _trials(args.without)
     before = fitted(folder, terms, coding)
+    _known(args.of, before)
     after = fitted(folder, terms, coding, trials)
     changed = changes(before, after, trials)
     desk.progress("")
     document = documents.fit_document(after, changed)
-    return Outcome(document, terminal_fit.without(after, changed, trials, args.folder), code_of(document))
+    told = terminal_fit.without(after, changed, trials, args.folder, of=args.of)
+    return Outcome(document, told, code_of(document))
 
 
 def _trials(text: str) -> tuple[str, ...]:

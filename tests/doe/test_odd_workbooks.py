@@ -169,7 +169,7 @@ REFUSED = {
     "heading misspelt": ("a.xlsx", cell("B1", "Viskosity"), "is 'Viscosity' meant?"),
     "heading twice": ("a.xlsx", cell("C1", "Viscosity"), "Viscosity stands twice"),
     "heading gone": ("a.xlsx", cell("B1", None), "column without a name"),
-    "response gone": ("a.xlsx", book(["trial", "pH"], ["T01", 5.1]), "no column Viscosity"),
+    "responses gone": ("a.xlsx", book(["trial", "note"], ["T01", "fine"]), "no column Viscosity, pH"),
     "trial twice": ("a.xlsx", book(HEAD, ["T01", 12000, 5.1], ["T01", 13000, 5.2]), "T01 stands on 2 rows"),
     "trial twice on two sheets": ("a.xlsx", second_sheet(HEAD, ["T01", 13000, 5.2]), "T01 stands on 2 rows"),
     "trial not planned": ("a.xlsx", cell("A2", "T09"), "T09 was not planned"),
@@ -229,7 +229,7 @@ REFUSED = {
     "two lots of one batch": (
         "a.csv", b"trial,batch,reading,lot: Gum,Viscosity,pH\nT01,1,1,L1,12000,\nT01,1,2,L2,12000,\n",
         "lot of Gum L2, and L1"),
-    "response twice in a long table": ("a.csv", b"trial,response,value\nT01,pH,5\nT01,pH,6\n", "pH of T01"),
+    "response twice in a long table": ("a.csv", b"trial,response,value\nT01,pH,5\nT01,pH,6\n", "to tell them apart (pH)"),
     "between the wrong way round": ("a.csv", b"trial,Viscosity,pH\nT01,20000 to 12000,5\n", "the lower number first"),
     "bound without a number": ("a.csv", b"trial,Viscosity,pH\nT01,<,5\n", "a number"),
 }  # fmt: skip

@@ -83,7 +83,8 @@ def test_a_round_with_results_is_not_replaced(recorded, refused):
 
 
 TABLES = {
-    "missing response": ("trial,Viscosity\nT01,15000\n", ["pH"]),
+    "no response": ("trial,note\nT01,fine\n", ["bad.csv", "pH"]),
+    "one response, with faults": ("trial,pH,Gloss\nT01,56,3\nT02,sour,3\n", ["56", "sour", "Gloss"]),
     "text in a number": ("trial,Viscosity,pH\nT01,thick,5.2\nT02,15000,acid\n", ["thick", "acid"]),
     "decimal comma beside a point": ('trial,Viscosity,pH\nT01,15000,"5,41"\nT02,15000,5.42\n', ["5,41"]),
     "unknown trial": ("trial,Viscosity,pH\nT01,15000,5.2\nT77,15000,5.2\n", ["T77"]),

@@ -109,6 +109,8 @@ def test_fit_without_is_a_look_only(recorded, call, snapshot):
     code, document = call("fit", recorded, "--without", "T02")
     assert code in (0, 1)
     assert document["responses"]["pH"]["n"] == 8
+    # Of one response, all there is without that trial.
+    assert call("fit", recorded, "--without", "T02", "--of", "pH")[1] == document
     assert snapshot(recorded) == before
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from doe import PlanError, Region, Study, plan
 from doe.definition.rules import parse_rule
-from doe.definition.steps import fitting_step, whole_steps
+from doe.definition.steps import fitting_step, nearest_steps, whole_steps
 from doe.region.lattice import nearest, too_coarse
 
 NAMES = ("Gum", "Wax", "Water")
@@ -81,6 +81,11 @@ def test_the_step_that_is_named_leaves_room_and_is_not_told_of_again():
         assert not too_coarse(region([low, 0, 0], [high, 3, 100]), {"Gum": step})
     # Both ends on it: 0.3 and 0.8 are multiples of 0.1, not of 0.2.
     assert fitting_step(0.3, 0.8) == 0.1
+    # By hand: of 1, 2, 5 times a power of ten those next to the step that was asked for, with both ends on them.
+    assert nearest_steps(0.1, 0.5, 0.03) == (0.02, 0.05)
+    assert nearest_steps(2.0, 8.0, 0.7) == (0.5, 1.0)
+    assert nearest_steps(0.25, 0.75, 0.2) == (0.05,)
+    assert nearest_steps(0.0123, 0.5, 0.1) == (fitting_step(0.0123, 0.5),)
 
 
 @pytest.mark.parametrize(

@@ -176,7 +176,6 @@ BAD = {
     "levels-too-much.csv": "add up to 110",
     "long-unknown-response.csv": "is 'Viscosity' meant?",
     "lot-of-an-unknown-ingredient.csv": "is 'Wax' meant?",
-    "missing-response.csv": "no column Viscosity",
     "misspelt-response.csv": "is 'Viscosity' meant?",
     "negative-level.csv": "0 or more",
     "no-response-at-all.csv": "no column Viscosity, pH",
@@ -229,6 +228,20 @@ def test_every_problem_is_listed_at_once():
     ]  # fmt: skip
 
 
+def test_an_instrument_tells_of_its_own_response_and_the_others_stay_blank():
+    results = planned("trial,pH\nT01,5\nT02,5.1\n")
+    assert [f.code for f in results.findings] == ["responses-to-come"]
+    assert "back.csv: no column Viscosity" in str(results.findings[0])
+    assert set(results.readings["response"]) == {"pH"}
+    # What is wrong in its cells is told all the same, and with the file's name; a name that is not known is refused.
+    wheres = [p.where for p in refused("trial,pH,Colour\nT01,sour,3\nT02,56,3\nT03,5,3\nT03,5.1,3\n")]
+    assert wheres == ["back.csv, column Colour", "back.csv, row 2, column pH", "back.csv, row 3, column pH",
+                      "back.csv, row 5, column pH"]  # fmt: skip
+    # Trials of their own come once: a response that was left out would never be asked for again.
+    told = refused("Gum,Wax,Chelator,Paddle,pH\n0.4,4,0.1,wide,5\n", design=None)
+    assert [(p.where, p.code) for p in told] == [("back.csv", "missing-response")]
+
+
 def test_historical_rows_need_all_levels_but_that_of_the_fill():
     problems = refused("Gum,Paddle,Viscosity,pH\n0.4,wide,12000,5\n", design=None)
     assert "no level of Wax, Chelator" in str(problems[0])
@@ -268,6 +281,12 @@ def test_a_correction_adds_a_row():
     for which, response, value in (("T09", "pH", 5), ("T01", "Ph", 5), ("T01", "pH", "sour")):
         with pytest.raises(ResultsError):
             correct(STUDY, results, which, response, value, "x")
+    for which, meant in (("T2", "T02"), ("t-01", "T01"), ("T1-1", "T01-1")):
+        for change in (lambda w=which: correct(STUDY, results, w, "pH", 5.1, "x"),
+                       lambda w=which: set_aside(results, [w], "x")):  # fmt: skip
+            with pytest.raises(ResultsError) as caught:
+                change()
+            assert [p.do for p in caught.value.problems] == [f"is {meant!r} meant?"]
 
 
 def test_joining_further_returns():
