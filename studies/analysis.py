@@ -12,7 +12,7 @@ from optimise.search import find
 from reports.documents import json_text
 from studies.folder import StudyFolder
 from studies.levels import parsed
-from studies.names import MODELS, OPTIMUM
+from studies.names import MODELS, OPTIMUM, WHAT_IF
 from studies.writing import Change
 
 TermsChoice = Literal["select", "all"]
@@ -21,12 +21,26 @@ Objective = Literal["chance", "desirability"]
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What `optimise` was asked for; kept, so that the report shows the same formula."""
+    """What `optimise` was asked for; kept, so that the report shows the same formula.
+
+    With levels held, or outside what was tried, it is a look at what would be (`is_look`): the formula of the study
+    stays what it was.
+    """
 
     objective: Objective = "chance"
     hold: str = ""
     outside: bool = False
     against: tuple[str, ...] = ()
+
+    @property
+    def is_look(self) -> bool:
+        """Whether it asks what the best would be under something that the study itself does not ask for."""
+        return bool(self.hold) or self.outside
+
+    def to_dict(self) -> dict[str, Any]:
+        """As it is kept with what was found."""
+        out: dict[str, Any] = {"objective": self.objective, "hold": self.hold, "outside": self.outside}
+        return out | ({"against": list(self.against)} if self.against else {})
 
 
 def last_terms(folder: StudyFolder) -> TermsChoice:
@@ -42,13 +56,13 @@ def last_coding(folder: StudyFolder) -> str:
 
 
 def last_asked(folder: StudyFolder) -> Asked:
-    """What the last `optimise` was asked for."""
+    """What the last `optimise` for the formula of the study was asked for; what a look held does not count."""
     asked = (folder.stored(OPTIMUM) or {}).get("asked", {})
     objective: Objective = "desirability" if asked.get("objective") == "desirability" else "chance"
     # Names of responses that are gone since ask for nothing any more.
     known = {response.name for response in folder.study.responses if response.aim != "watch"}
     against = tuple(str(name) for name in asked.get("against", ()) if name in known)
-    return Asked(objective, str(asked.get("hold", "")), bool(asked.get("outside", False)), against)
+    return Asked(objective, against=against)
 
 
 def is_fresh(folder: StudyFolder, name: str) -> bool:
@@ -97,7 +111,6 @@ def best(folder: StudyFolder, models: Models, asked: Asked) -> Optimum:
 
 
 def keep_optimum(change: Change, folder: StudyFolder, document: Mapping[str, Any], asked: Asked) -> None:
-    """Have optimum.json written, with what was asked and what it rests on."""
-    asked_for = {"objective": asked.objective, "hold": asked.hold, "outside": asked.outside}
-    asked_for |= {"against": list(asked.against)} if asked.against else {}
-    change.write(OPTIMUM, json_text({**document, "asked": asked_for, "basis": folder.basis()}))
+    """Have optimum.json written, with what was asked and what it rests on; a look goes to what-if.json."""
+    name = WHAT_IF if asked.is_look else OPTIMUM
+    change.write(name, json_text({**document, "asked": asked.to_dict(), "basis": folder.basis()}))

@@ -1,4 +1,4 @@
-"""A formula by its name: kept under it, or an alternative of the last optimum."""
+"""A formula by its name: kept under it, or one that the last search, or the last look, came out with."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ from reports.numbers import listed
 from studies import analysis
 from studies.folder import StudyFolder
 from studies.levels import completed
-from studies.names import OPTIMUM, refusal
+from studies.names import OPTIMUM, WHAT_IF, refusal
+from studies.writing import Change
 
 _BATCH = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(g|kg)", re.IGNORECASE)
 
@@ -40,34 +41,41 @@ def levels_of(row: Mapping[str, Any], study: Study, name: str) -> pd.DataFrame:
 
 
 def named(folder: StudyFolder, name: str) -> pd.DataFrame:
-    """A kept formula (formulas/NAME.json) or an alternative of the last optimum (F1 is the best), as one row."""
-    kept = folder.formulas()
-    if name in kept:
-        return levels_of(kept[name], folder.study, name)
-    rows = _ranked(folder.stored(OPTIMUM) or {})
-    if name in rows:
-        return levels_of(rows[name], folder.study, name)
-    known = list(dict.fromkeys((*kept, *rows)))
-    raise refusal("no-formula", "--formula", f"{name!r} is not kept here", listed(known) if known else "none yet",
+    """A kept formula (formulas/NAME.json) or one of the last search or look (F1 is the best), as one row."""
+    known = {**_found_last(folder), **folder.formulas()}
+    if name in known:
+        return levels_of(known[name], folder.study, name)
+    raise refusal("no-formula", "--formula", f"{name!r} is not kept here", listed(list(known)) if known else "none yet",
                   "find one and keep it: blendwright optimise FOLDER --keep F1")  # fmt: skip
 
 
 def is_name(folder: StudyFolder, text: str) -> bool:
-    """Whether `text` is the name of a formula that is kept or an alternative of the last optimum."""
-    return text in folder.formulas() or text in _ranked(folder.stored(OPTIMUM) or {})
+    """Whether `text` is the name of a formula that is kept or that the last search or look came out with."""
+    return text in folder.formulas() or text in _found_last(folder)
+
+
+def _found_last(folder: StudyFolder) -> dict[str, Mapping[str, Any]]:
+    """What the last search came out with, and the last look, by its label."""
+    looked, best = folder.stored(WHAT_IF) or {}, folder.stored(OPTIMUM) or {}
+    rows = {**_ranked(looked), **_ranked(best)}
+    return {name: {**row, "digests": best.get("digests") if name in _ranked(best) else looked.get("digests"),
+                   "asked": (best if name in _ranked(best) else looked).get("asked")}
+            for name, row in rows.items()}  # fmt: skip
 
 
 def found(folder: StudyFolder, models: Models, asked: analysis.Asked) -> Optimum:
     """The best formula and its alternatives, each under a name that means no other recipe.
 
-    A recipe that is kept has the name it is kept by; the others have the next free ones.
+    A recipe that is kept has the name it is kept by; the others have the next free ones. What a look comes out with has
+    no name of what the search came out with, nor the other way round, unless it is that very recipe.
     """
     best = analysis.best(folder, models, asked)
-    kept = folder.formulas()
-    free = (name for name in (f"F{place}" for place in count(1)) if name not in kept)
-    names = []
+    kept, other = folder.formulas(), _ranked(folder.stored(OPTIMUM if asked.is_look else WHAT_IF) or {})
+    free = (name for name in (f"F{place}" for place in count(1)) if name not in kept and name not in other)
+    known = {**other, **kept} if asked.is_look else kept
+    names: list[str] = []
     for row in ({"blend": best.blend, "factors": best.factors}, *best.alternatives):
-        same = [name for name, one in kept.items() if name not in names and is_same(one, row)]
+        same = [name for name, one in known.items() if name not in names and is_same(one, row)]
         names.append(same[0] if same else next(free))
     return best.named(names)
 
@@ -101,6 +109,19 @@ def to_keep(folder: StudyFolder, name: str, document: Mapping[str, Any]) -> str 
     got = f"{name} is kept already and is another recipe" if kept is not None else f"{twin} is kept already"
     raise refusal("kept", "--keep", got, f"a name not yet taken ({taken} are)",
                   f"keep it under the name it came with: --keep {document.get('label', 'NAME')}")  # fmt: skip
+
+
+def keep_shown(change: Change, folder: StudyFolder, name: str, document: Mapping[str, Any] | None = None) -> None:
+    """Keep a formula under its name because paper with that name goes out: no other recipe shall have it from now on.
+
+    `document` is that of a formula just found; without one it is what the last search or look called so.
+    """
+    if name in folder.formulas():
+        return
+    row = _found_last(folder)[name] if document is None else document
+    text = to_keep(folder, name, row)
+    if text is not None:
+        change.write(f"formulas/{name}.json", text)
 
 
 def _ranked(optimum: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:

@@ -34,7 +34,7 @@ def against(quality: Mapping[str, Any]) -> str:
     missing = next((v for v in shares.values() if isinstance(v, Mapping)), None)
     if missing is not None:
         return f"How near the best possible plan it is cannot be said: {missing['unavailable']}."
-    said = [f"{letter} {percent(share)}{_proven(quality, letter)}" for letter, share in shares.items()]
+    said = [f"{letter} {percent(share, 1)}{_proven(quality, letter)}" for letter, share in shares.items()]
     if quality.get("whole_plots"):
         return f"Against what no plan in as large set-ups can exceed: {', '.join(said)}."
     return f"Against the best possible plan of any size: {', '.join(said)}."

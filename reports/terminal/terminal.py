@@ -253,8 +253,8 @@ def _predicted(response: Response, entry: Mapping[str, Any]) -> tuple[str, str]:
     return wording_grades.one(response, centre), ""
 
 
-def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -> str:
-    """The formula to make, the chance, what a batch will read, what else would do."""
+def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = (), under: str = "") -> str:
+    """The formula to make, the chance, what a batch will read, what else would do; `under` what it is only the best."""
     lines = []
     for item in study.ingredients:
         ends = best.tolerances.get(item.name)
@@ -273,9 +273,9 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = ()) -
                      wording_grades.asked_for(spec), spec.unit])  # fmt: skip
     interval = best.chance_interval
     span = "" if isinstance(interval, Unavailable) else f" 90 % interval of the chance: {chance_between(*interval)}."
-    cost = best.cost_per_kg
+    cost, only = best.cost_per_kg, f", the best {under}" if under else ""
     return _page(
-        f"Formula {best.label} of {clean(study.name)}: {_all_pass(best.chance)}{span}",
+        f"Formula {best.label} of {clean(study.name)}{only}: {_all_pass(best.chance)}{span}",
         _levels(study, lines),
         aligned(
             rows,
@@ -361,7 +361,9 @@ def status(document: Mapping[str, Any]) -> str:
     told = [f"{counted(document['batches'], 'batch', 'batches')} on record."]
     told += [f"{key}: {state}." for key, state in (document.get("analyses") or {}).items()]
     if document.get("formulas"):
-        told.append(f"Formulas kept: {listed([str(n) for n in document['formulas']])}.")
+        held = document.get("held") or {}
+        names = [f"{name} (the best {held[name]})" if name in held else str(name) for name in document["formulas"]]
+        told.append(f"Formulas kept: {listed(names)}.")
     if document.get("formula"):
         told.append(f"{document['formula']['name']}: {document['formula']['says']}")
     # What `check` says of keys that wait for their part of the program is no news here.

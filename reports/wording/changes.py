@@ -22,6 +22,26 @@ def changed_line(study: Study, changed: Mapping[str, Any] | None) -> str:
     return f"{said}; {'; '.join(moves)}." if moves else f"{said}."
 
 
+def held_words(asked: Mapping[str, Any] | None) -> str:
+    """Under what a formula is the best, where it is not all that the study allows."""
+    asked = asked or {}
+    under = [f"with {clean(str(asked['hold']))} held"] if asked.get("hold") else []
+    return " and ".join([*under, *(["outside what was tried"] if asked.get("outside") else [])])
+
+
+def asked_line(name: str, asked: Mapping[str, Any], before: str) -> str:
+    """What a search stands for: only a look at what would be, or another objective than that of the one `before`."""
+    if held_words(asked):
+        return (
+            f"This is a look: the formula of the study stays what it was. To go on with {clean(name)}, "
+            f"give --formula {clean(name)} to next or card."
+        )
+    if asked["objective"] == before:
+        return ""
+    aim = "the chance of passing everything" if asked["objective"] == "chance" else "desirability"
+    return f"From now on next, card and report go by {aim}, no longer by the {before}."
+
+
 def kept_lines(kept: Sequence[Mapping[str, Any]]) -> list[str]:
     """A sentence a kept formula whose chance is no longer what it was when it was kept."""
     lines = []

@@ -58,7 +58,8 @@ def _answer(folder: StudyFolder, args: argparse.Namespace, desk: Desk, change: C
         if upcoming.design is not None:
             note = {"purpose": upcoming.purpose}
             if upcoming.purpose == "confirm":
-                note["formula"] = args.formula or _kept(change, folder, formula, best)
+                note["formula"] = str(formula.index[0])
+                formulas.keep_shown(change, folder, note["formula"], None if best is None else _found(folder, best))
             files = issue(change, folder, upcoming.design, note)
         change.commit()
     said = [line for line in (changed_line(folder.study, moved.get("changed")), *kept_lines(kept)) if line]
@@ -70,16 +71,6 @@ def _answer(folder: StudyFolder, args: argparse.Namespace, desk: Desk, change: C
 def _found(folder: StudyFolder, best: Optimum) -> dict[str, Any]:
     """The document of what was found."""
     return documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
-
-
-def _kept(change: Change, folder: StudyFolder, formula: pd.DataFrame, best: Optimum | None) -> str:
-    """The name of the formula to confirm, which is kept under it from now on: batches of it will be made."""
-    if best is None:
-        return str(formula.index[0])
-    text = formulas.to_keep(folder, best.label, _found(folder, best))
-    if text is not None:
-        change.write(f"formulas/{best.label}.json", text)
-    return best.label
 
 
 def _upcoming(

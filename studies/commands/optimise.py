@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
+from typing import Any
 
 from reports import documents
 from reports.terminal import terminal
-from reports.wording.changes import changed_line, kept_lines
+from reports.wording.changes import asked_line, changed_line, held_words, kept_lines
 from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
@@ -19,6 +21,9 @@ from studies.wording import code_of
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Find the formula and keep it in analysis/optimum.json; `--keep F1` also in formulas/F1.json.
 
+    With `--hold` or `--outside` it is a look: what it finds goes to analysis/what-if.json, and the formula of the study
+    stays what it was.
+
     Exit code 1 when no formula within the limits meets every must.
     """
     folder = StudyFolder.at(args.folder)
@@ -27,20 +32,37 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     with folder.changing("optimise") as change:
         if args.hold is not None:
             parsed(args.hold, folder.study, "--hold")
+        before = analysis.last_asked(folder).objective
         desk.progress("fitting ...")
         models = analysis.fitted(folder)
         desk.progress("looking for the formula ...")
         best = formulas.found(folder, models, asked)
         document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
-        document["due"] = formulas.due_after(folder, models, best).to_dict()
-        moved = changes.told_with(folder, models, best, document)
+        document["asked"] = asked.to_dict()
+        if not asked.is_look:
+            document["due"] = formulas.due_after(folder, models, best).to_dict()
+        moved = changes.told_with(folder, models, None if asked.is_look else best, document)
         analysis.keep_fresh_models(change, folder, models)
         analysis.keep_optimum(change, folder, document, asked)
-        if name is not None and (text := formulas.to_keep(folder, name, document)) is not None:
+        if name is not None and (text := formulas.to_keep(folder, name, _called(name, document))) is not None:
             change.write(f"formulas/{name}.json", text)
         change.commit()
         todo = next_step(StudyFolder(folder.path), args.folder)
     desk.progress("")
     code = code_of(document) or int(not document["feasible"])
-    told = [changed_line(folder.study, moved.get("changed")), *kept_lines(moved["kept"])]
-    return Outcome({**document, **moved}, terminal.optimise(folder.study, best, todo, [t for t in told if t]), code)
+    told = [
+        asked_line(name or best.label, asked.to_dict(), before),
+        changed_line(folder.study, moved.get("changed")),
+        *kept_lines(moved["kept"]),
+    ]
+    return Outcome(
+        {**document, **moved},
+        terminal.optimise(folder.study, best, todo, [t for t in told if t], held_words(document["asked"])),
+        code,
+    )
+
+
+def _called(name: str, document: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What is kept under a name: the alternative that is called so, else the formula found."""
+    rows = [row for row in document["alternatives"] if row["label"] == name and document["label"] != name]
+    return {**rows[0], "asked": document["asked"], "digests": document["digests"]} if rows else document

@@ -13,6 +13,7 @@ from doe.results.own_names import with_own_names
 from doe.results.timetable import due
 from reports import documents
 from reports.terminal import terminal
+from reports.wording.changes import held_words
 from studies import formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
@@ -41,6 +42,7 @@ def standing(folder: StudyFolder, name: str) -> dict[str, Any]:
         analyses=analyses(folder),
         report=(folder.path / REPORT).is_file(),
         formulas=list(folder.formulas()),
+        held={name: under for name, row in folder.formulas().items() if (under := held_words(row.get("asked")))},
         formula=formulas.standing_of(folder),
         head=folder.head(),
         due=[]

@@ -1,8 +1,11 @@
 """Formulas by name and batch sizes as people write them."""
 
+import json
+
 import pytest
 
 from doe import Study, StudyError
+from studies.cli import main
 from studies.commands.new import example_toml
 from studies.formulas import batch_grams, levels_of
 
@@ -48,8 +51,59 @@ def test_a_name_means_one_recipe(recorded, call):
     assert refused[1]["problems"][0]["code"] == "kept"
     assert call("optimise", recorded, "--hold", "Wax=4", "--keep", "F1")[1]["label"] == "F1"
     call("optimise", recorded, "--hold", "Wax=3")
-    assert call("card", recorded)[1]["formula"] == "F2"
-    assert call("card", recorded, "--formula", "F1")[1]["lines"] != call("card", recorded)[1]["lines"]
+    held, best = (call("card", recorded, *words)[1] for words in (("--formula", "F2"), ()))
+    assert held["formula"] == "F2"
+    # F2 and what stood beside it in the look are no names of what the search finds.
+    assert best["formula"] not in ("F1", "F2")
+    assert held["lines"] != best["lines"]
+    assert call("card", recorded, "--formula", "F1")[1]["lines"] != held["lines"]
+
+
+def test_a_look_at_what_if_never_becomes_the_formula_of_the_study(recorded, call, capsys, snapshot):
+    best = call("optimise", recorded, "--keep", "F1")[1]
+    before = snapshot(recorded)
+    assert main(["optimise", str(recorded), "--hold", "Wax=3"]) in (0, 1)
+    said = " ".join(capsys.readouterr().out.split())
+    assert ", the best with Wax=3 held: " in said
+    assert "the formula of the study stays what it was" in said
+    look = json.loads((recorded / "analysis/what-if.json").read_text(encoding="utf-8"))
+    assert look["asked"]["hold"] == "Wax=3"
+    # No label of the look is one of the search.
+    labels = [{row["label"] for row in (found, *found["alternatives"])} for found in (best, look)]
+    assert labels[0].isdisjoint(labels[1])
+    after = snapshot(recorded)
+    changed = {name for name in {*before, *after} if before.get(name) != after.get(name)}
+    assert changed == {"analysis/what-if.json", "journal.jsonl"}
+    assert call("status", recorded)[1]["formula"]["name"] == "F1"
+    assert call("report", recorded)[0] == 0
+    assert "Make formula F1" in (recorded / "report.html").read_text(encoding="utf-8")
+    assert call("card", recorded)[1]["formula"] == "F1"
+    runs = call("next", recorded, "--confirm", "2")[1]["runs"]
+    assert runs[0]["levels"]["Wax"] == pytest.approx(best["blend"]["Wax"])
+    assert call("status", recorded)[1]["formulas"] == ["F1"]
+
+
+def test_a_look_that_is_gone_on_with_says_under_what_it_is_the_best(recorded, call, capsys):
+    call("optimise", recorded, "--keep", "F1")
+    look = call("optimise", recorded, "--hold", "Wax=3")[1]
+    label = look["label"]
+    runs = call("next", recorded, "--confirm", "2", "--formula", label)[1]["runs"]
+    assert runs[0]["levels"]["Wax"] == pytest.approx(3)
+    assert call("status", recorded)[1]["held"] == {label: "with Wax=3 held"}
+    assert main(["status", str(recorded)]) == 0
+    assert f"Formulas kept: F1 and {label} (the best with Wax=3 held)." in capsys.readouterr().out
+
+
+def test_a_printed_label_is_never_another_recipe_later(recorded, call):
+    found = call("optimise", recorded)[1]
+    second = found["alternatives"][0] if found["alternatives"] else found
+    label = second["label"]
+    card = call("card", recorded, "--formula", label)[1]
+    kept = json.loads((recorded / f"formulas/{label}.json").read_text(encoding="utf-8"))
+    assert kept["blend"] == pytest.approx(second["blend"])
+    look = call("optimise", recorded, "--hold", "Wax=2.5")[1]
+    assert label not in {row["label"] for row in (look, *look["alternatives"])}
+    assert call("card", recorded, "--formula", label)[1]["lines"] == card["lines"]
 
 
 def test_a_formula_to_confirm_is_kept(recorded, call):

@@ -35,8 +35,8 @@ def test_the_bracket_is_told_beside_the_efficiency():
     quality = design.quality
     for letter, share in (("d", quality.d_efficiency), ("i", quality.i_efficiency)):
         low, high = quality.best_possible[letter]
-        told = f"{letter.upper()} {percent(share)} (proven: {percent(low, 1)} to {percent(high, 1)})"
-        assert told in text or f"{letter.upper()} {percent(share)} (proven: {percent(low, 1)})" in text
+        told = f"{letter.upper()} {percent(share, 1)} (proven: {percent(low, 1)} to {percent(high, 1)})"
+        assert told in text or f"{letter.upper()} {percent(share, 1)} (proven: {percent(low, 1)})" in text
 
 
 def test_why_there_is_no_efficiency_is_told():
