@@ -226,13 +226,14 @@ def better_than_confirmed(
     """
     if said is None or not said["confirmed"]:
         return None
-    best = best_of(folder, models)
-    now, then = best.chance, held.chance
-    if best.label == held.label or isinstance(now, Unavailable) or isinstance(then, Unavailable):
+    stored = folder.stored(OPTIMUM) if analysis.is_fresh(folder, OPTIMUM) else None
+    best = best_of(folder, models).to_dict() if stored is None else stored
+    now, then = best["chance_all"], held.chance
+    if best["label"] == held.label or not isinstance(now, float) or isinstance(then, Unavailable):
         return None
     if now - then < BETTER:
         return None
-    return {"formula": best.label, "chance": now, "confirmed": held.label, "confirmed_chance": then}
+    return {"formula": best["label"], "chance": now, "confirmed": held.label, "confirmed_chance": then}
 
 
 def due_after(folder: StudyFolder, models: Models, best: Optimum) -> Due:

@@ -218,7 +218,7 @@ def per_pack(formula: Formula) -> str:
     if formula.pack_g is None or not isinstance(formula.cost_per_kg, float):
         return ""
     pack = formula.cost_per_kg * formula.pack_g / 1000
-    return f", {money(pack, formula.currency)} a pack of {exactly(formula.pack_g)} g"
+    return f", {money(pack, formula.currency)} a pack of {with_unit(exactly(formula.pack_g), 'g')}"
 
 
 def cost_line(formula: Formula, ceiling: Spec | None, others: Sequence[Formula]) -> str:
@@ -309,7 +309,7 @@ def predicted_short(strip: Strip) -> str:
         or grades.named(strip.spec)
     ):
         return said
-    return f"{said}, target {with_unit(exactly(target), strip.spec.unit)}"
+    return f"{said}, target {exactly(target)}"
 
 
 def limiting(row: Mapping[str, Any]) -> str:

@@ -265,4 +265,4 @@ def test_batches_as_predicted_confirm(found, tmp_path, call, monkeypatch):
     best = call("optimise", found)[1]
     assert best["label"] == "F2"
     assert f"hold another formula, F2, for better: {likely(best['chance_all'])} as predicted" in page
-    assert "next --confirm --formula F2 would test it" in page
+    assert '<span class="line">next --confirm --formula</span> F2 would test it' in page

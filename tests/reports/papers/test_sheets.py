@@ -175,3 +175,16 @@ def test_the_sheet_of_an_extreme_recipe_says_to_make_it_first():
     first, second = PAGE.split('<section class="page"')[1:3]
     assert "make it first" in first
     assert "make it first" not in second
+
+
+def test_on_a_phone_only_a_table_scrolls(opened, tmp_path):
+    path = tmp_path / "sheets.html"
+    write_sheets(path, STUDY, PLAN)
+    page = opened(path, viewport={"width": 390, "height": 844}, is_mobile=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    ends = page.evaluate(
+        "[...document.querySelectorAll('header, .blanks span, .notice, .small')].filter(e => !e.closest('table table'))"
+        ".map(e => e.getBoundingClientRect().right)"
+    )
+    assert ends
+    assert max(ends) <= 390
