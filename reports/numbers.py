@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
 from fractions import Fraction
 from typing import Any
@@ -16,6 +16,8 @@ THIN = "\u202f"  # narrow no-break space: groups thousands, and stands between a
 NOTHING = "not available"
 
 _SMALL, _LARGE = 1e-7, 1e12  # outside of these, zeros are not counted: an exponent says how many
+
+_MOST_MORE = 8  # digits that are added at most to tell a number from a limit
 
 _SYMBOLS = {"EUR": "€", "GBP": "£", "USD": "$"}
 
@@ -240,11 +242,36 @@ def chance_between(low: float, high: float) -> str:
     return f"all of it {ends[0]}" if ends[0] == ends[1] else f"between {ends[0]} and {ends[1]}"
 
 
-def money(value: Amount, currency: str = "") -> str:
-    """Money: two decimals below a hundred, whole above. Currency as its sign where it has a common one."""
+def _told_apart(value: float, limits: Sequence[float | None], write: Callable[[float, int], str]) -> str:
+    """`value` written with as few more digits as tell it from each of the limits that it does not equal."""
+    near = [end for end in limits if end is not None and abs(value - end) > 1e-9 * max(1.0, abs(end))]
+    texts = ((write(value, more), [write(end, more) for end in near]) for more in range(_MOST_MORE))
+    return next((text for text, others in texts if text not in others), write(value, _MOST_MORE))
+
+
+def beside(value: Amount, limits: Sequence[float | None] = (), digits: int = 4) -> str:
+    """An exact number: to `digits` digits, to more where it takes them to tell it from a limit.
+
+    >>> beside(1.097, (None, 1.1)), beside(1.10002, (None, 1.1)), beside(1.1, (None, 1.1)), beside(0.95932)
+    ('1.097', '1.10002', '1.1', '0.9593')
+    """
     if not isinstance(value, int | float) or not exists(value):
         return NOTHING
-    text = plain(value, 2 if abs(value) < 100 else 0)
+    return _told_apart(value, limits, lambda number, more: figure(number, digits=digits + more))
+
+
+def money(value: Amount, currency: str = "", limit: float | None = None) -> str:
+    """Money: two decimals below a hundred, whole above; more where it takes them to tell it from `limit`.
+
+    Currency as its sign where it has a common one.
+
+    >>> money(1.102, "EUR"), money(1.102, "EUR", 1.1), money(1.1, "EUR", 1.1)
+    ('€1.10', '€1.102', '€1.10')
+    """
+    if not isinstance(value, int | float) or not exists(value):
+        return NOTHING
+    places = 2 if abs(value) < 100 else 0
+    text = _told_apart(value, (limit,), lambda number, more: plain(number, places + more))
     sign = _SYMBOLS.get(currency)
     return f"{sign}{text}" if sign else with_unit(text, currency)
 

@@ -53,6 +53,7 @@ def live_of(
             "strips": {strip.spec.name: _strip(strip) for strip in formula.strips},
             "grades": {one.name: list(known.items()) for one in study.responses if (known := named(one))},
             "whys": {limit.rule: limit.why for limit in study.limits if limit.why},
+            "bars": _bars(study),
             "sign": _sign(study),
         }
     )
@@ -137,8 +138,30 @@ def _formula(study: Study, kind: str, one: Formula) -> dict[str, Any]:
         "confirmed": one.confirmed is not None,
         "x": [float(levels[name]) for name in study.region.names],
         "levels": {name: str(value[0]) for name, value in chosen.items()},
+        "measured": _measured(study, one.name) if kind == "reference" else {},
         "keeps": {name: list(ends) for name, ends in keeps.items() if ends is not None},
     }
+
+
+def _measured(study: Study, name: str) -> dict[str, float]:
+    """What was measured of a reference, in the responses' own units."""
+    return next((dict(one.measured) for one in study.references if one.name == name), {})
+
+
+def _bars(study: Study) -> list[dict[str, Any]]:
+    """Limits on choices: the levels that a category may not take, and when (levels of another, none: always)."""
+    return [
+        {
+            "category": limit.bars[0],
+            "levels": list(limit.bars[1]),
+            "when": [[limit.condition[0], list(limit.condition[1])]] if limit.condition is not None else [],
+            "rule": limit.rule,
+            "says": limit.when or "",
+            "why": limit.why,
+        }
+        for limit in study.limits
+        if limit.bars is not None
+    ]
 
 
 def _strip(strip: Strip) -> dict[str, Any]:

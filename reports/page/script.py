@@ -13,9 +13,9 @@ SCRIPTS = Path(__file__).parent / "scripts"
 
 # In the order in which they build on each other; `start` begins.
 MODULES = (
-    "special", "tolerance", "mixture", "scales", "models", "chances", "region", "sums", "trade", "outlook", "search",
-    "code", "numbers", "words", "kinds", "elements", "pictures", "sheet", "intervals", "readout", "beside", "printed",
-    "tools", "formula", "lines", "seek", "live", "start",
+    "special", "tolerance", "mixture", "scales", "models", "chances", "region", "weighed", "sums", "trade", "outlook",
+    "search", "code", "numbers", "words", "reasons", "kinds", "elements", "sideways", "pictures", "sheet",
+    "intervals", "readout", "beside", "printed", "tools", "formula", "lines", "seek", "live", "start",
 )  # fmt: skip
 
 # Signs that could end the element or the line in some browser, written as JSON's own escapes.

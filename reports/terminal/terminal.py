@@ -223,7 +223,7 @@ def predict(
         )
         cost = _number(point["cost_per_kg"])
         told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in {*RULES, "off-step", BROKEN}]
-        paid = f"Cost {money(cost, study.currency)} per kg." if cost is not None else ""
+        paid = f"Cost {money(cost, study.currency, _ceiling(study))} per kg." if cost is not None else ""
         parts.append(_page(head, table, paid, on, findings(told)))
     return _page(*parts, "\n".join(moved), _do(typed("optimise", folder)))
 
@@ -231,6 +231,11 @@ def predict(
 def _touched(limits: Sequence[str]) -> str:
     """On which bounds and limits a formula stands."""
     return wrapped(f"It stands on: {listed([clean(one) for one in limits])}.") if limits else ""
+
+
+def _ceiling(study: Study) -> float | None:
+    """What a kilogram may cost at most; None where nothing is asked of it."""
+    return next((r.high for r in study.responses if r.source == "cost_per_kg"), None)
 
 
 def _chance(response: Response, entry: Mapping[str, Any]) -> str:
@@ -321,7 +326,7 @@ def _levels(study: Study, lines: Sequence[Sequence[str]]) -> str:
 def _trust(study: Study, best: Optimum, cost: Any) -> str:
     says = ["Predicted, not confirmed."]
     if isinstance(cost, float):
-        says.append(f"Cost {money(cost, study.currency)} per kg.")
+        says.append(f"Cost {money(cost, study.currency, _ceiling(study))} per kg.")
     if not isinstance(best.desirability, Unavailable):
         says.append(f"Desirability {figure(best.desirability)} (0: something asked for is missed; 1: all as wanted).")
     if not best.inside:
@@ -338,7 +343,7 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
         names = [name for name in study.columns if name in _moving(study)]
         moved = [f"{clean(name)} {shown_level(study, name, levels[name])}" for name in names]
         dear, chance = _number(best.cheapest["cost_per_kg"]), _number(best.cheapest["chance_all"])
-        paid = money(dear or 0.0, study.currency)
+        paid = money(dear or 0.0, study.currency, _ceiling(study))
         says.append(f"Practically the same chance, {likely(chance)}, for {paid} per kg: {', '.join(moved)}.")
     return wrapped(" ".join(said for said in says if said))
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 from doe.definition.cells import grade_values
 from doe.definition.parts import Response
 from reports.facts import Spec
-from reports.numbers import THIN, Amount, between, exactly, figure, limits, plain, with_unit
+from reports.numbers import THIN, Amount, beside, between, exactly, figure, limits, plain, with_unit
 from reports.tables import clean
 
 
@@ -48,13 +48,17 @@ def written(one: Response | Spec, value: float) -> str:
 def one(response: Response | Spec, value: float | None, uncertainty: Amount = None, unit: str = "") -> str:
     """A value of a response with its unit, or the grade that a score falls in: a threshold lies half way between two.
 
-    Of a pass or fail the value is the share that passes.
+    Of a pass or fail the value is the share that passes. What is computed has four digits, or as many as tell it from a
+    limit.
     """
     names = named(response)
     if names and value is not None:
         return _nearest(names, value)
     if response.kind == "pass" and value is not None:
         return f"{_share(value)} pass"
+    exact = response.exact if isinstance(response, Spec) else response.is_exact
+    if exact and uncertainty is None:
+        return with_unit(beside(value, (response.low, response.high)), unit)
     return with_unit(figure(value, uncertainty), unit)
 
 

@@ -225,13 +225,14 @@ def cost_line(formula: Formula, ceiling: Spec | None, others: Sequence[Formula])
     """Cost against its ceiling and against the references."""
     if not isinstance(formula.cost_per_kg, float):
         return f"Not available: {formula.cost_per_kg.reason}."
-    says = f"{money(formula.cost_per_kg, formula.currency)} per kg of raw materials{per_pack(formula)}"
-    if ceiling is not None and ceiling.high is not None:
-        room = ceiling.high - formula.cost_per_kg
+    high = ceiling.high if ceiling is not None else None
+    says = f"{money(formula.cost_per_kg, formula.currency, high)} per kg of raw materials{per_pack(formula)}"
+    if high is not None:
+        room = high - formula.cost_per_kg
         word = "below" if room >= 0 else "above"
-        by = money(abs(room), formula.currency)
-        at = "at" if abs(room) < 0.005 else f"{by} {word}"
-        says += f", {at} the ceiling of {money(ceiling.high, formula.currency)}"
+        by = money(abs(room), formula.currency, 0.0)
+        at = "at" if abs(room) <= 1e-9 * max(1.0, abs(high)) else f"{by} {word}"
+        says += f", {at} the ceiling of {money(high, formula.currency)}"
     for other in others:
         if isinstance(other.cost_per_kg, float):
             says += f"; {other.name} costs {money(other.cost_per_kg, formula.currency)}"
@@ -288,12 +289,10 @@ def weakest_line(formula: Formula) -> str:
 
 
 def predicted(strip: Strip) -> str:
-    """The predicted value with its unit; exact ones to four digits."""
+    """The predicted value with its unit."""
     if not isinstance(strip.predicted, float):
         return str(strip.predicted)
-    if strip.spec.exact:
-        return with_unit(figure(strip.predicted, digits=4), strip.spec.unit)
-    return grades.one(strip.spec, strip.predicted, strip.sd, strip.spec.unit)
+    return grades.one(strip.spec, strip.predicted, None if strip.spec.exact else strip.sd, strip.spec.unit)
 
 
 def predicted_short(strip: Strip) -> str:

@@ -235,13 +235,27 @@ def test_keys_alone_move_a_level_and_all_numbers_follow(sheet, opened, job):
     assert chance == pytest.approx(float(job.models.chance(after).iloc[0]), abs=1e-9)
 
 
-def test_a_typed_level_goes_as_near_as_it_may_and_says_so(sheet, opened, job):
+def test_a_typed_level_that_may_not_be_had_leaves_all_as_it_was_and_says_why(sheet, opened, job):
     page = opened(sheet)
+    before = page.input_value(".live-code")
     level = page.get_by_role("textbox", name="Gum & co, % w/w")
-    level.fill("77")
-    level.press("Tab")
+    for name, wrong, why in (
+        ("Gum & co", "77", "what was tried|4 \\* Gum|highest"),
+        ("Water", "99", "is then at its lowest|tried"),
+    ):
+        page.get_by_role("textbox", name=f"{name}, % w/w").fill(wrong)
+        page.get_by_role("textbox", name=f"{name}, % w/w").press("Tab")
+        settle(page)
+        said = page.inner_text(".live-status")
+        assert f"{name} may not go to {wrong} now, only to " in said
+        assert re.search(why, said), said
+        assert page.input_value(".live-code") == before
+    farthest = re.search(r"only to ([0-9.]+[0-9])", said)[1]
+    page.get_by_role("textbox", name="Water, % w/w").fill(farthest)
+    page.get_by_role("textbox", name="Water, % w/w").press("Tab")
     settle(page)
-    assert "may not go to 77" in page.inner_text(".live-status")
+    assert "may not go" not in page.inner_text(".live-status")
+    assert page.input_value(".live-code") != before
     assert job.models.inside(code_levels(page, job.study)).all()
     level.fill("much")
     level.press("Tab")
@@ -355,14 +369,28 @@ def test_a_code_brings_the_formula_back(sheet, opened, job):
         settle(again)
         assert says in again.inner_text(".live-status")
         assert again.get_attribute("#live", "data-chance") == chance
+    stray = opened(sheet, "#f=zzzz_0.5_9")
+    settle(stray)
+    assert stray.url.endswith(f"#f={stray.input_value('.live-code')}")
+    assert "another study" in stray.inner_text(".live-status")
+    assert "the address has its code again" in stray.inner_text(".live-status")
 
 
 def test_formulas_stand_side_by_side_at_most_three_beside_the_sheet(sheet, opened):
     page = opened(sheet)
-    for _ in range(4):
-        page.get_by_role("slider", name="Wax").press("ArrowUp")
+    said = []
+    for key in ("ArrowUp", "ArrowUp", "ArrowUp", "ArrowDown"):
+        page.get_by_role("slider", name="Wax").press(key)
         page.get_by_role("button", name="Set beside").click()
         settle(page)
+        said.append(page.inner_text(".live-status"))
+    assert "Yours 3 is set beside in place of Yours 2: 3 stand there at most. The code of Yours 2 is " in said[2]
+    page.get_by_role("slider", name="Wax").press("ArrowUp")
+    page.get_by_role("button", name="Set beside").click()
+    settle(page)
+    page.get_by_role("button", name="Set beside").click()
+    settle(page)
+    assert re.search("stands beside already, as Yours [0-9]", page.inner_text(".live-status"))
     heads = page.locator(".live-beside thead th")
     assert heads.count() == 4
     assert "F1" in heads.nth(1).inner_text()
@@ -389,6 +417,18 @@ def test_another_material_keeps_to_its_own_limits(chosen_sheet, opened, choices)
             assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(
                 float(choices.models.chance(frame).iloc[0]), abs=1e-6
             )
+    # A line that is held keeps its material, in a search and against a choice.
+    select.select_option("none")
+    page.get_by_role("button", name="hold Gum").click()
+    look_for_the_best(page)
+    assert code_levels(page, choices.study)["material: Gum"][0] == "none"
+    select.select_option("Xanthan A")
+    settle(page)
+    assert "Gum is held" in page.inner_text(".live-status")
+    assert select.input_value() == "none"
+    page.get_by_role("button", name="held Gum").click()
+    look_for_the_best(page)
+    assert re.search("Gum is now Xanthan [AB], instead of none", page.inner_text(".live-status"))
 
 
 def test_without_scripts_the_page_stands(sheet, opened):

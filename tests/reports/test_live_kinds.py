@@ -167,3 +167,27 @@ def test_the_best_of_the_rest_keeps_what_the_trade_stops_as_optimise_does(opened
     settle(page)
     assert "Stops" in page.inner_text(".live-readout")
     assert float(page.get_attribute("#live", "data-chance")) > best.chance + 0.02
+
+
+def test_a_choice_that_is_barred_says_why(opened, tmp_path):
+    bar = {"rule": "Stir is not paddle", "when": "Gum is B", "why": "it tears (invented)"}
+    study = Study.from_dict(study_of([WATER, {**GUM, "or_none": False}], [STIR], [bar], runs=14))
+    design = plan(study)
+    results = study.results(measured(study, design), design=design)
+    models = fit(study, results)
+    path = tmp_path / "report.html"
+    write_report(path, study, design=design, results=results, models=models, best=find(study, models, lean=True))
+    page = opened(path)
+    gum, stir = page.locator("select[aria-label^='Gum']"), page.locator("select[aria-label^='Stir']")
+    stir.select_option("blade")
+    gum.select_option("B")
+    settle(page)
+    barred = stir.locator("option[value=paddle]")
+    why = "Stir is not paddle when Gum is B: it tears (invented)"
+    assert barred.is_disabled()
+    assert [barred.get_attribute("title"), barred.inner_text()] == [why, f"paddle, not now: {why}"]
+    gum.select_option("A")
+    stir.select_option("paddle")
+    settle(page)
+    assert [barred.get_attribute("title"), barred.inner_text()] == ["", "paddle"]
+    assert gum.locator("option[value=B]").get_attribute("title") == why

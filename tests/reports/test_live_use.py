@@ -120,6 +120,12 @@ def test_keys_alone_do_all_of_it(sheet, opened, job):
     assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(float(kept), abs=1e-6)
 
 
+def misses(job, formula, name, measured):
+    law, scale = job.models.predictive(name, formula), job.models[name].scale
+    low, high = scale.back(law.batch_interval())[0]
+    return not low <= measured <= high
+
+
 def test_a_reference_stands_beside_with_what_is_predicted_of_it(sheet, opened, job):
     page = opened(sheet)
     page.get_by_role("slider", name="Wax").press("PageUp")
@@ -136,6 +142,12 @@ def test_a_reference_stands_beside_with_what_is_predicted_of_it(sheet, opened, j
     shown = float(rows["Thickness mPa.s"].replace("\u202f", ""))
     assert shown == pytest.approx(predicted, rel=0.03)
     assert rows["Wax % w/w"] == "2.00"
+    said = page.inner_text(".live-beside")
+    assert "as predicted or computed here" in said
+    # Measured at 1500 (invented); the sentence stands where that lies outside of the 95 % prediction interval.
+    ends = scale.back(law.batch_interval())[0]
+    assert ("Thickness of Old wash was measured at 1500" in said) == (not ends[0] <= 1500 <= ends[1])
+    assert ("Feel of Old wash was measured at 4" in said) == misses(job, old, "Feel", 4.0)
 
 
 def test_what_if_goes_with_the_page_and_is_kept_nowhere(sheet, opened, job):
@@ -149,6 +161,19 @@ def test_what_if_goes_with_the_page_and_is_kept_nowhere(sheet, opened, job):
         settle(page)
         assert says in page.inner_text(".live-status")
         assert limit.input_value() == "3000"
+    limit.fill("-5")
+    limit.press("Tab")
+    settle(page)
+    assert "Thickness always lies above 0" in page.inner_text(".live-status")
+    limit.fill("")
+    limit.press("Tab")
+    settle(page)
+    assert page.inner_text(".live-status") == ""  # what was wrong before is no longer said
+    assert limit.input_value() == "open"
+    law = job.models.predictive("Thickness", job.best.levels)
+    assert float(page.get_attribute("#live", "data-chance")) == pytest.approx(
+        float(law.chance(-np.inf, np.log(9000))[0]), abs=1e-9
+    )
     limit.fill("4500")
     limit.press("Tab")
     settle(page)
@@ -229,3 +254,77 @@ def test_no_part_of_a_line_runs_into_what_stands_beside(sheet, opened):
             }"""
         )
         assert out == [], f"at {width} pixels"
+
+
+def test_what_gives_way_stands_on_whole_weighable_steps(sheet, opened, job):
+    page = opened(sheet)
+    water = page.get_by_role("slider", name="Water")
+    for key in ("ArrowLeft", "PageDown", "Home", "ArrowRight", "End", "PageDown"):
+        water.press(key)
+        settle(page)
+        gum = code_levels(page, job.study)["Gum & co"][0] / 0.05
+        assert gum == pytest.approx(round(gum), abs=1e-6)
+        assert job.models.inside(code_levels(page, job.study)).all()
+    sign = page.input_value(".live-code").split("_")[0]
+    page.fill(".live-code", f"{sign}_0.97_4.9_480")  # far outside
+    page.press(".live-code", "Tab")
+    settle(page)
+    assert "lies outside what was tried" in page.inner_text(".live-status")
+    gum = code_levels(page, job.study)["Gum & co"][0] / 0.05
+    assert gum == pytest.approx(round(gum), abs=1e-6)
+    assert job.models.inside(code_levels(page, job.study)).all()
+
+
+def test_what_stands_in_the_way_is_said(sheet, opened):
+    page = opened(sheet)
+    for name in ("Gum & co", "Wax"):
+        page.get_by_role("button", name=f"hold {name}").click()
+    settle(page)
+    line = page.locator("#live .live-line", has=page.get_by_role("slider", name="Water"))
+    assert line.locator(".live-room").inner_text() == "cannot move"
+    assert line.locator(".live-room").get_attribute("title") == "Nothing that may give way is let go."
+    assert "cannot move: nothing that may give way" in page.get_by_role("slider", name="Water").get_attribute(
+        "aria-valuetext"
+    )
+    page.locator(".live-what-if summary").click()
+    for name, value in (("at least", "8900"), ("at most", "9000")):
+        page.get_by_role("textbox", name=f"Thickness: {name}").fill(value)
+        page.get_by_role("textbox", name=f"Thickness: {name}").press("Tab")
+    look_for_the_best(page)
+    assert "Most in the way: Thickness, misses, " in page.inner_text(".live-status")
+    page.get_by_role("button", name="As in the brief").click()
+    settle(page)
+    assert page.inner_text(".live-status") == ""
+
+
+def test_the_chance_stays_in_sight_of_what_is_edited(sheet, opened):
+    page = opened(sheet, viewport={"width": 1280, "height": 720}, reduced_motion="reduce")
+    for part in (".live-intervals", ".live-what-if"):
+        page.locator(f"{part} summary").click()
+    page.wait_for_function("() => !document.querySelector('.live-intervals').innerText.includes('…')")
+    for width, height, names in (
+        (1280, 720, (".live-limits input",)),
+        (640, 360, (".live-limits input", ".live-reach")),
+    ):
+        page.set_viewport_size({"width": width, "height": height})
+        for one in [each for name in names for each in page.locator(name).all()]:
+            one.focus()
+            settle(page)
+            chance, edited = page.locator(".live-chance .figure").bounding_box(), one.bounding_box()
+            top = page.locator(".live-chance").bounding_box()
+            assert 0 <= chance["y"] <= height - chance["height"]
+            assert top["y"] + top["height"] <= edited["y"] + 1
+            assert edited["y"] + edited["height"] <= height + 1
+
+
+def test_on_a_phone_names_stand_level_and_wide_tables_say_that_they_go_on(sheet, opened):
+    page = opened(sheet, viewport={"width": 390, "height": 844})
+    tops = page.evaluate(
+        "() => [...document.querySelectorAll('#live dl.said > *')].map(one => one.getBoundingClientRect().top)"
+    )
+    assert tops[::2] == pytest.approx(tops[1::2], abs=1)
+    says = """place => [place.scrollWidth > place.clientWidth + 1,
+        getComputedStyle(place, "::before").content.includes("Goes on to the right")]"""
+    told = page.locator(".scroll").evaluate_all(f"places => places.filter(p => p.clientWidth).map({says})")
+    assert any(wide for wide, _ in told)
+    assert all(wide == said for wide, said in told)

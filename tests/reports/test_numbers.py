@@ -8,6 +8,7 @@ from doe.problems import Unavailable
 from reports.numbers import (
     NOTHING,
     batches_in_words,
+    beside,
     between,
     estimated,
     exactly,
@@ -161,6 +162,9 @@ def test_batches_stay_near_the_chance(chance):
 def test_small_things():
     assert in_ten(0.826) == 8.3
     assert money(3.041, "EUR") == "€3.04"
+    # Never rounded onto a limit that is missed, or met with room.
+    assert [money(v, "EUR", 1.1) for v in (1.102, 1.097, 1.1, 0.9593)] == ["€1.102", "€1.097", "€1.10", "€0.96"]
+    assert [beside(v, (None, 1.1)) for v in (1.102, 1.10002, 1.1)] == ["1.102", "1.10002", "1.1"]
     assert money(1250.4, "CHF") == "1250\u202fCHF"
     assert listed(["Gum", "Wax", "Oil"]) == "Gum, Wax and Oil"
     assert precise(1.23456789e-7) == "1.23457e-7"

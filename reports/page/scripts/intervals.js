@@ -31,7 +31,7 @@ function makeIntervals(page) {
       const cell = h("td", { class: "n" }, one.prediction ? "…" : NOTHING);
       if (one.prediction) waiting.push(() => redraw(cell, text(one.tolerance(), response)));
       const near = one.prediction ? [text(one.confidence(), response), text(one.prediction, response)] : [NOTHING, NOTHING];
-      return h("tr", {}, h("th", { scope: "row" }, bdi(response.name), response.unit ? h("span", { class: "small" }, ` ${response.unit}`) : null),
+      return h("tr", {}, h("th", { scope: "row" }, bdi(response.name), unitBeside(response.name, response.unit)),
         near.map((said) => h("td", { class: "n" }, said)), cell);
     }));
     const next = () => {

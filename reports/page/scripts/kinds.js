@@ -9,7 +9,7 @@ function valueWords(page, response, value, error = null) {
   const names = page.data.grades[response.name];
   if (!exists(value)) return NOTHING;
   if (names) return gradeNear(names, value);
-  return response.exact ? figure(value, null, 4) : figure(value, error);
+  return response.exact ? figureBeside(value, page.asked[response.name] || response.window) : figure(value, error);
 }
 
 // What is predicted of a response, without its unit.
@@ -26,6 +26,11 @@ function gradeShares(one, values) {
 
 function shareOf(one) {
   return exists(one.chance) ? one.chance : one.value;
+}
+
+// The unit beside a name, where it says more than the name does.
+function unitBeside(name, unit) {
+  return unit && unit !== name ? h("span", { class: "small" }, ` ${unit}`) : null;
 }
 
 function spanText(page, response, [low, high]) {

@@ -10,15 +10,23 @@ function addLines(page, first) {
     const step = page.step(item);
     return item.setting && !step ? figure(value, null, 4) : levelText(value, step, item.setting ? 0 : sheet.total);
   };
-  // An end of a line's room, short: one decimal more than its step.
-  page.writeEnd = (item, value) => {
+  // An end of a line's room, short: one decimal more than its step, and never beyond it (side 1: its upper end).
+  page.writeEnd = (item, value, side) => {
     const step = page.step(item);
-    const isOn = !step || Math.abs(value / step - Math.round(value / step)) < 1e-6;
-    return isOn ? page.write(item, value) : plain(value, decimalsOf(step) + 1);
+    if (!step || Math.abs(value / step - Math.round(value / step)) < 1e-6) return page.write(item, value);
+    const unit = 10 ** (decimalsOf(step) + 1);
+    const count = side > 0 ? Math.floor(value * unit + 1e-6) : Math.ceil(value * unit - 1e-6);
+    return plain(count / unit, decimalsOf(step) + 1);
   };
+  // How far one press of a key goes; what takes up the rest goes by a step that what gives way can follow.
   page.stride = (item) => {
     const [low, high] = page.look(item).allowed;
-    return page.step(item) || (high > low ? coarseStep(high - low) : 1);
+    const own = page.step(item) || (high > low ? coarseStep(high - low) : 1);
+    if (item.column !== region.fill) return own;
+    const { steps } = region.combos[page.recipe().combo];
+    const others = region.blend.filter((j) => j !== region.fill && !page.held.has(j));
+    const isStepped = others.length > 0 && others.every((j) => steps[j]);
+    return isStepped ? Math.max(own, Math.min(...others.map((j) => steps[j]))) : own;
   };
 
   page.look = (item) => {
@@ -38,20 +46,33 @@ function addLines(page, first) {
     };
   };
 
+  // Holds a line or lets it go: its level, and the material that stands there.
   page.hold = (item) => {
-    const [set, key] = item.column === null ? [page.heldGroups, item.category] : [page.held, item.column];
-    if (set.has(key)) set.delete(key);
-    else set.add(key);
+    const isHeld = page.isHeld(item);
+    for (const [set, key] of [[page.held, item.column], [page.heldGroups, item.category]]) {
+      if (key !== null && isHeld) set.delete(key);
+      else if (key !== null) set.add(key);
+    }
+    page.say("");
     page.refresh();
   };
 
-  page.ask = (response, side, value) => {
+  // A limit as it was typed; nothing, or the word for it, leaves that side open.
+  page.ask = (response, side, text) => {
+    const isOpen = ["", WORDS.open].includes(text.trim().toLowerCase());
+    const value = isOpen ? null : typedNumber(text);
     const window = (page.asked[response.name] || response.window).slice();
-    if (value !== null) window[side] = value;
+    window[side] = value;
     const crossed = window[0] !== null && window[1] !== null && window[0] >= window[1];
-    if (value === null) page.say(noLimitSentence(response.name));
+    const ends = naturalEnds(page.data.models.responses[response.name]);
+    const isBeyond = value !== null && ends && (value <= ends[0] || (ends[1] !== null && value >= ends[1]));
+    if (value === null && !isOpen) page.say(noLimitSentence(response.name));
+    else if (isBeyond) page.say(beyondSentence(response.name, ends));
     else if (crossed) page.say(crossedSentence(response.name));
-    else page.asked = { ...page.asked, [response.name]: window };
+    else {
+      page.say("");
+      page.asked = { ...page.asked, [response.name]: window };
+    }
     if (response.window.every((v, i) => v === (page.asked[response.name] || response.window)[i])) {
       page.asked = Object.fromEntries(Object.entries(page.asked).filter(([name]) => name !== response.name));
     }
@@ -59,6 +80,14 @@ function addLines(page, first) {
   };
   page.askAgain = () => {
     page.asked = {};
+    page.say("");
     page.refresh();
   };
+}
+
+// Between which values a response can only lie, by the scale that it is modelled on; null where that tells nothing.
+function naturalEnds(kept) {
+  const scale = kept && kept.scale;
+  if (!scale) return null;
+  return { log: [0, null], logit: [0, scale.whole] }[scale.name] || null;
 }

@@ -20,6 +20,7 @@ function startLive(data, place) {
   };
   const status = h("p", { class: "small live-status", role: "status" });
   page.say = (text) => redraw(status, text);
+  page.sayMore = (text) => redraw(status, `${status.textContent} ${text}`);
   // Told once a move has come to rest, to those who cannot see the strips.
   const told = h("p", { class: "live-told", role: "status" });
   const parts = {};
@@ -32,6 +33,7 @@ function startLive(data, place) {
     parts.readout.draw(found);
     parts.beside.draw(found);
     parts.tools.draw(page.code());
+    tellSideways(place.querySelectorAll(".live-beside .scroll"));
     place.dataset.chance = found.chance === null ? "" : found.chance;
     place.dataset.drawn = String(Number(place.dataset.drawn || 0) + 1);
     clearTimeout(rest);
@@ -66,7 +68,9 @@ function startLive(data, place) {
 function followAddress(page) {
   const open = () => {
     const code = new URLSearchParams(location.hash.slice(1)).get("f");
-    if (code && code !== page.code()) page.open(code);
+    if (!code || code === page.code() || page.open(code)) return;
+    history.replaceState(null, "", `#f=${page.code()}`);
+    page.sayMore(WORDS.codeBack);
   };
   open();
   addEventListener("hashchange", open);

@@ -97,8 +97,12 @@ function decimalsOf(step) {
 }
 
 // A level to its weighable step; one that lies between steps has up to four decimals more, as it needs.
+function levelPlaces(total) {
+  return total > 0 ? Math.max(4 - Math.ceil(Math.log10(total)), 0) : 2;
+}
+
 function levelText(value, step, total) {
-  const places = total > 0 ? Math.max(4 - Math.ceil(Math.log10(total)), 0) : 2;
+  const places = levelPlaces(total);
   if (!step) return plain(value, places);
   const own = decimalsOf(step);
   const needed = [0, 1, 2, 3].find((more) => {
@@ -134,8 +138,8 @@ function percent(share, digits = 0) {
 }
 
 // A chance of what is measured: never sure, however far the computed one is rounded.
-function likely(chance) {
-  return exists(chance) ? percent(Math.min(Math.max(chance, 1e-9), 1 - 1e-9)) : NOTHING;
+function likely(chance, digits = 0) {
+  return exists(chance) ? percent(Math.min(Math.max(chance, 1e-9), 1 - 1e-9), digits) : NOTHING;
 }
 
 function chanceBetween([low, high]) {
@@ -143,9 +147,25 @@ function chanceBetween([low, high]) {
   return ends[0] === ends[1] ? `all of it ${ends[0]}` : `between ${ends[0]} and ${ends[1]}`;
 }
 
-function money(value, currency) {
+// A number with as many digits as it takes to tell it from each of the limits that it does not equal.
+function toldApart(value, limits, write, most = 12) {
+  const others = limits.filter((limit) => exists(limit) && Math.abs(value - limit) > 1e-9 * Math.max(1, Math.abs(limit)));
+  for (let more = 0; more < most; more++) {
+    const text = write(value, more);
+    if (others.every((limit) => text !== write(limit, more))) return text;
+  }
+  return write(value, most);
+}
+
+// An exact number to four digits, more where it lies that near to a limit.
+function figureBeside(value, limits) {
+  return exists(value) ? toldApart(value, limits, (v, more) => figure(v, null, 4 + more), 8) : NOTHING;
+}
+
+function money(value, currency, limit = null) {
   if (!exists(value)) return NOTHING;
-  const text = plain(value, Math.abs(value) < 100 ? 2 : 0);
+  const places = Math.abs(value) < 100 ? 2 : 0;
+  const text = toldApart(value, [limit], (v, more) => plain(v, places + more), 8);
   const sign = CURRENCY_SIGNS[currency];
   return sign ? sign + text : withUnit(text, currency);
 }

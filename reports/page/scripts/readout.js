@@ -88,14 +88,13 @@ function makeLimits(page) {
   const list = h("div", { class: "live-limits" });
   for (const response of page.data.responses) {
     if (!response.limited || response.kind === "pass" || response.kind === "grade") continue;
-    const label = h("span", {}, bdi(response.name), response.unit ? h("span", { class: "small" }, ` ${response.unit}`) : null);
-    const inputs = response.window.map((value, side) => {
-      if (value === null) return h("span", { class: "small n" }, "open");
+    const label = h("span", {}, bdi(response.name), unitBeside(response.name, response.unit));
+    const inputs = response.window.map((_, side) => {
       const input = h("input", {
         class: "n", type: "text", inputmode: "decimal", autocomplete: "off",
         "aria-label": `${response.name}: ${side ? "at most" : "at least"}`,
       });
-      input.addEventListener("change", () => page.ask(response, side, typedNumber(input.value)));
+      input.addEventListener("change", () => page.ask(response, side, input.value));
       return input;
     });
     rows.push({ response, inputs });
@@ -105,8 +104,8 @@ function makeLimits(page) {
   back.addEventListener("click", () => page.askAgain());
   const head = ["", "at least", "at most"].map((text) => h("span", { class: "small n" }, text));
   list.prepend(...head);
-  const note = h("p", { class: "small" }, "What if the brief asked for something else? Type other limits: the chance follows. "
-    + "Nothing of it is kept or written back.");
+  const note = h("p", { class: "small" }, "What if the brief asked for something else? Type other limits, or empty one "
+    + "to leave it open: the chance follows. Nothing of it is kept or written back.");
   const node = h("details", { class: "live-what-if" }, h("summary", {}, "What if the limits were others"), note, list, back);
   if (!rows.length) node.hidden = true;
 
@@ -114,7 +113,7 @@ function makeLimits(page) {
     for (const { response, inputs } of rows) {
       const window = page.asked[response.name] || response.window;
       inputs.forEach((input, side) => {
-        if (input.tagName === "INPUT") input.value = exactly(window[side]);
+        input.value = window[side] === null ? WORDS.open : exactly(window[side]);
       });
     }
     back.disabled = !Object.keys(page.asked).length;

@@ -76,24 +76,46 @@ function makeRegion(kept, fence, beside = null) {
     return d;
   }
 
-  // The part of a line x + t d that keeps every limit of the combination, as [least t, most t].
-  function lineRange(x, d, combo) {
-    const piece = pieceOf(combo);
-    const stuck = piece.E.some((row) => {
+  // Whether a way leads off an equality: all that could give way is held.
+  function stuck(piece, d) {
+    return piece.E.some((row) => {
       const size = row.reduce((sum, a, j) => sum + Math.abs(a * d[j]), 0);
       return Math.abs(dot(row, d)) > 1e-9 * size + 1e-300;
     });
-    if (stuck) return [0, 0];
-    let least = -Infinity;
-    let most = Infinity;
-    piece.A.forEach((row, i) => {
+  }
+
+  // Where each limit ends a line x + t d: t by the limit's place, below 0 where it ends the way back, null where never.
+  function ends(piece, x, d) {
+    return piece.A.map((row, i) => {
       const rate = dot(row, d);
       const tiny = 1e-12 * row.reduce((sum, a, j) => sum + Math.abs(a * d[j]), 0) + 1e-300;
-      const room = piece.b[i] - dot(row, x);
-      if (rate > tiny) most = Math.min(most, room / rate);
-      else if (rate < -tiny) least = Math.max(least, room / rate);
+      return Math.abs(rate) > tiny ? { t: (piece.b[i] - dot(row, x)) / rate, ahead: rate > 0 } : null;
     });
+  }
+
+  // The part of a line x + t d that keeps every limit of the combination, as [least t, most t].
+  function lineRange(x, d, combo) {
+    const piece = pieceOf(combo);
+    if (stuck(piece, d)) return [0, 0];
+    let least = -Infinity;
+    let most = Infinity;
+    for (const end of ends(piece, x, d)) {
+      if (end !== null && end.ahead) most = Math.min(most, end.t);
+      else if (end !== null) least = Math.max(least, end.t);
+    }
     return [Math.min(least, 0), Math.max(most, 0)];
+  }
+
+  // What ends the way d from a recipe: nothing that may give way, what was tried, or limits, by their place.
+  function ending(one, d) {
+    const piece = pieceOf(one.combo);
+    if (stuck(piece, d)) return { stuck: true, tried: false, limits: [] };
+    const [, most] = lineRange(one.x, d, one.combo);
+    const end = tried(one) ? fenced(one, d, most) : most;
+    if (end < most - 1e-9 * Math.max(1, most)) return { stuck: false, tried: true, limits: [] };
+    const near = most + 1e-7 * Math.max(1, most);
+    const limits = ends(piece, one.x, d).flatMap((at, i) => (at !== null && at.ahead && at.t <= near ? [i] : []));
+    return { stuck: false, tried: false, limits };
   }
 
   function moved(one, d, t) {
@@ -170,6 +192,6 @@ function makeRegion(kept, fence, beside = null) {
 
   return {
     names, combos, categories, groups, fill, blend, recipe, comboOf, pieceOf, within, tried, inside, leverage,
-    direction, lineRange, room, moved, pulled, carried, standsOn, levelsOf,
+    direction, lineRange, ending, room, moved, pulled, carried, standsOn, levelsOf,
   };
 }

@@ -11,10 +11,29 @@ function makeSeeker(page) {
 
   function finish(found, before) {
     end = null;
-    const after = found === null ? before : outlook.at(found.recipe, page.asked).chance;
-    if (after > before + 5e-4) page.change(found.recipe);
+    const seen = outlook.at(found === null ? page.recipe() : found.recipe, page.asked);
+    const last = page.recipe().levels;
+    const isBetter = found !== null && seen.chance > before + 5e-4;
+    if (isBetter) page.change(found.recipe);
     else page.refresh();
-    if (found !== null) page.say(betterWords(before, after, found.starts));
+    if (found === null) return;
+    const { levels } = found.recipe;
+    const others = region.groups.filter((name) => levels[name] !== last[name]);
+    const changed = others.map((name) => [nameOf(name), levels[name], last[name]]);
+    page.say(betterWords(before, seen.chance, found.starts, isBetter ? changed : [], weakestOf(seen)));
+  }
+
+  // The must that a new batch most often would miss, in words; null where none has a chance.
+  function weakestOf(seen) {
+    const musts = page.data.responses.filter((one) => one.must && exists(seen.responses[one.name].chance));
+    if (!musts.length) return null;
+    const [weak] = musts.sort((a, b) => seen.responses[a.name].chance - seen.responses[b.name].chance);
+    const { name, exact } = weak;
+    const one = seen.responses[name];
+    const unit = weak.kind === "number" ? weak.unit : "";
+    const asked = askedWords(page, weak, page.asked[name] || weak.window);
+    const value = `${exact ? "computed" : "predicted"} ${withUnit(predictedWords(page, weak, one), unit)}`;
+    return `${name}, ${chanceWords(one.chance, exact, one.why)} (asked ${asked}; ${value})`;
   }
 
   function begin() {

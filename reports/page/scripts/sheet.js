@@ -77,7 +77,12 @@ function addChoice(page, item, place) {
   if (item.setting) place.append(h("span", { class: "live-select" }, select));
   else place.append(" ", select);
   return () => {
-    for (const option of select.options) option.disabled = !page.mayChoose(item.category, option.value);
+    for (const option of select.options) {
+      option.disabled = !page.mayChoose(item.category, option.value);
+      const why = option.disabled ? page.barred(item.category, option.value) : "";
+      option.title = why;
+      option.textContent = why ? `${option.value}, not now: ${why}` : option.value;
+    }
     select.value = page.recipe().levels[item.category];
   };
 }
@@ -95,8 +100,11 @@ function addLevel(page, item, node, id) {
   node.append(input, item.setting ? h("span", { class: "live-grams small" }, item.unit) : grams, bar, room);
   input.addEventListener("change", () => {
     const value = typedNumber(input.value);
-    if (value === null) page.say(`${input.value} is no number; ${item.name} stays as it was.`);
-    page.move(item, value === null ? page.recipe().x[item.column] : value, { exact: true });
+    if (value !== null) page.move(item, value, { typed: true });
+    else {
+      page.say(`${input.value} is no number; ${item.name} stays as it was.`);
+      page.refresh();
+    }
   });
   input.addEventListener("keydown", (event) => {
     if (event.key === "Enter") input.select();
@@ -108,18 +116,26 @@ function addLevel(page, item, node, id) {
     const look = page.look(item);
     const write = (v) => page.write(item, v);
     const text = write(x);
-    const between = page.isHeld(item) ? WORDS.held : roomWords(look.room, (v) => page.writeEnd(item, v));
+    const between = page.isHeld(item) ? WORDS.held : roomWords(look.room, (v, side) => page.writeEnd(item, v, side));
+    const why = between === WORDS.nowhere ? page.stuckWords(item) : "";
     input.value = text;
     if (!item.setting) redraw(grams, page.grams(x));
     redraw(bar, reachBar(look));
     redraw(room, between);
+    room.title = firstUpper(why);
     bar.setAttribute("aria-valuemin", look.room[0]);
     bar.setAttribute("aria-valuemax", look.room[1]);
     bar.setAttribute("aria-valuenow", x);
     const weight = item.setting ? "" : `, ${page.grams(x)} g`;
-    bar.setAttribute("aria-valuetext", `${withUnit(text, unit)}${weight}; may now go ${between}`);
+    bar.setAttribute("aria-valuetext", `${withUnit(text, unit)}${weight}; ${spoken(between, why)}`);
     bar.setAttribute("aria-disabled", String(page.isHeld(item)));
   }];
+}
+
+// How far a line may go, as it is said of its bar.
+function spoken(between, why) {
+  if (between === WORDS.held) return WORDS.held;
+  return why ? `${WORDS.nowhere}: ${why}` : `may now go ${between}`;
 }
 
 function followKeys(page, item, bar) {
@@ -127,9 +143,9 @@ function followKeys(page, item, bar) {
   bar.addEventListener("keydown", (event) => {
     if (event.altKey || event.ctrlKey || event.metaKey) return;
     const x = page.recipe().x[item.column];
-    if (event.key in moves) page.move(item, x + moves[event.key] * page.stride(item), {});
-    else if (event.key === "Home") page.move(item, page.look(item).room[0], { end: true });
-    else if (event.key === "End") page.move(item, page.look(item).room[1], { end: true });
+    if (event.key in moves) page.move(item, x + moves[event.key] * page.stride(item));
+    else if (event.key === "Home") page.move(item, page.look(item).room[0]);
+    else if (event.key === "End") page.move(item, page.look(item).room[1]);
     else return;
     event.preventDefault();
   });

@@ -8,6 +8,7 @@ if (place && kept) {
   place.hidden = false;
   document.documentElement.classList.add("live-on");
   const { outlook, page } = live;
+  followSideways();
   const recipeAt = (levels) => {
     const { region } = outlook;
     const choices = Object.fromEntries(region.groups.map((name) => [name, levels[name]]));

@@ -5,8 +5,9 @@ function makeTools(page, seeker, setBeside) {
   const batch = h("input", { class: "n", type: "text", inputmode: "decimal", autocomplete: "off" });
   batch.addEventListener("change", () => {
     const value = typedNumber(batch.value);
-    if (value !== null && value > 0) page.batch = value;
-    else page.say("A batch needs a weight in grams above 0.");
+    const isWeight = value !== null && value > 0;
+    if (isWeight) page.batch = value;
+    page.say(isWeight ? "" : "A batch needs a weight in grams above 0.");
     page.refresh();
   });
   const ways = region.fill >= 0 && region.blend.length > 2 ? gives(page) : null;
@@ -37,8 +38,7 @@ function makeTools(page, seeker, setBeside) {
     batch.value = exactly(page.batch);
     redraw(find, seeker.isSeeking() ? "Stop looking" : "Best of the rest");
     back.disabled = !page.isBack();
-    if (document.activeElement !== code || code.value === "") code.value = text;
-    if (document.activeElement === code) code.value = text;
+    code.value = text;
     clearTimeout(timer);
     if (page.isBack()) timer = setTimeout(() => history.replaceState(null, "", `#f=${text}`), 300);
   }
@@ -52,6 +52,7 @@ function gives(page) {
     const input = h("input", { type: "radio", name: "live-way", value: way, checked: page.way === way });
     input.addEventListener("change", () => {
       page.way = way;
+      page.say("");
       page.refresh();
     });
     return h("label", {}, input, " ", text);

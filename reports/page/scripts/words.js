@@ -9,9 +9,13 @@ const WORDS = {
   whatIf: "what if",
   exact: "exactly",
   nowhere: "cannot move",
+  open: "open",
   looking: "Looking …",
+  beside: "Chance and responses are as predicted or computed here, also of products that were measured; what was "
+    + "measured stands on the strips above.",
   copied: "Copied",
   ofCode: "The formula of the code",
+  codeBack: "The sheet stays as it is; the address has its code again.",
   intro: "Drag a jar along its bar, press the arrow keys on it, or type a level: what is predicted follows. "
     + "Brackets show how far a line may go now, within what was tried.",
 };
@@ -43,32 +47,39 @@ function chanceSentence(found, moved) {
 }
 
 function restWords(found, sheet) {
-  const cost = found.cost === null ? "" : `, ${money(found.cost, sheet.currency)} per kg`;
+  const cost = found.cost === null ? "" : `, ${money(found.cost, sheet.currency, sheet.ceiling)} per kg`;
   return found.chance === null ? "" : `${likely(found.chance)} chance that everything passes${cost}`;
 }
 
 function costSentence(found, sheet) {
   if (found.cost === null) return "";
-  let text = `${money(found.cost, sheet.currency)} per kg of raw materials`;
+  let text = `${money(found.cost, sheet.currency, sheet.ceiling)} per kg of raw materials`;
   if (sheet.pack_g) {
     text += `, ${money((found.cost * sheet.pack_g) / 1000, sheet.currency)} a pack of ${exactly(sheet.pack_g)}${THIN}g`;
   }
   if (sheet.ceiling !== null) {
     const off = sheet.ceiling - found.cost;
-    const by = Math.abs(off) < 0.005 ? "at" : `${money(Math.abs(off), sheet.currency)} ${off > 0 ? "below" : "above"}`;
+    const isAt = Math.abs(off) <= 1e-9 * Math.max(1, Math.abs(sheet.ceiling));
+    const by = isAt ? "at" : `${money(Math.abs(off), sheet.currency, 0)} ${off > 0 ? "below" : "above"}`;
     text += `, ${by} the ceiling of ${money(sheet.ceiling, sheet.currency)}`;
   }
   return `${text}.`;
 }
 
 function roomWords([low, high], write) {
-  return write(low) === write(high) ? WORDS.nowhere : `${write(low)} to ${write(high)}`;
+  return write(low, -1) === write(high, 1) || high - low < 1e-9 ? WORDS.nowhere : `${write(low, -1)} to ${write(high, 1)}`;
 }
 
-function betterWords(before, after, starts) {
+// What a search found; `changed` are the choices that it made anew, `weak` the must that stands most in the way.
+function betterWords(before, after, starts, changed, weak) {
   const from = starts === 1 ? "from one start" : `from ${starts} starts`;
-  if (!(after > before + 5e-4)) return `Nothing better was found for the rest, ${from}.`;
-  return `Best found for the rest, ${from}: ${likely(after)} instead of ${likely(before)}. It is not proved the best.`;
+  const inTheWay = weak === null || after >= 0.5 ? "" : ` Most in the way: ${weak}.`;
+  if (!(after > before + 5e-4)) return `Nothing better was found for the rest, ${from}.${inTheWay}`;
+  const digits = likely(after) === likely(before) ? 1 : 0;
+  const [was, is] = [before, after].map((one) => likely(one, digits));
+  const gain = is === was ? `still ${is}` : `${is} instead of ${was}`;
+  const choices = changed.map(([name, level, last]) => ` ${name} is now ${level}, instead of ${last}.`).join("");
+  return `Best found for the rest, ${from}: ${gain}.${choices} It is not proved the best.${inTheWay}`;
 }
 
 function standingWords(labels, whys) {
@@ -99,17 +110,47 @@ function heldSentence(name) {
   return `${name} is held; let it go first.`;
 }
 
-function stoppedSentence(name, value) {
-  return `${name} may not go to ${exactly(value)} now; it stands as near as it may.`;
+// A category as people call it: of a material, its ingredient.
+function nameOf(category) {
+  return category.replace(/^material: /, "");
+}
+
+function refusedSentence(name, value, farthest, here, { words, hint }) {
+  return `${name} may not go to ${value} now, only to ${farthest}: ${words}. It stays at ${here}.${hint}`;
+}
+
+function endSentence(name, side, { words, hint }) {
+  return `${name} goes no ${side > 0 ? "higher" : "lower"} now: ${words}.${hint}`;
+}
+
+function heldBackSentence(level, held) {
+  return `${level} cannot come in as things stand while ${held.join(" and ")} ${held.length > 1 ? "are" : "is"} held.`;
+}
+
+function barredSentence(level, why) {
+  return `${level} cannot be chosen: ${why}.`;
+}
+
+function noStepSentence(name, value) {
+  return `${name} cannot come to ${value}: no whole weighable steps of what gives way lead there. All stays as it was.`;
+}
+
+function nearSentence(name, value, near) {
+  return `${name} stands at ${near}, as near to ${value} as whole weighable steps of what gives way allow.`;
 }
 
 function takenSentence(name, whole) {
   if (whole) return `${name} stands on the sheet.`;
-  return `${name} lies outside what was tried; the nearest formula inside stands on the sheet.`;
+  return `${name} lies outside what was tried; the nearest one inside, at levels that can be weighed, stands on the sheet.`;
 }
 
 function noLimitSentence(name) {
-  return `That is no number; the limit of ${name} stays.`;
+  return `That is no number; the limit of ${name} stays. An empty one is open.`;
+}
+
+function beyondSentence(name, [low, high]) {
+  const ends = high === null ? `above ${exactly(low)}` : `above ${exactly(low)} and below ${exactly(high)}`;
+  return `${name} always lies ${ends}, and so must its limits; the limit stays. An empty one is open.`;
 }
 
 function crossedSentence(name) {

@@ -22,14 +22,17 @@ def test_numbers_are_written_as_in_python(browser):
     # On a step, between steps, and off every step by as many decimals.
     steps = [0.05, 0.1, 0.5, 1, 0.001, 2.5]
     levels = [[k * step + off, step] for step in steps for k in (0, 3, 17, 168) for off in (0, 0.03, 1 / 3, 1.25e-5)]
+    # Beside a limit: at it, so near that usual digits would hide which side it lies on, and far.
+    near = [(1.1 + off, 1.1) for off in (0, 0.002, -0.003, 2e-5, -4e-8, -0.2)] + [(1250.4, 1250.0), (3.041, None)]
     seen = page.evaluate(
-        f"""([values, errors, shares, levels]) => {{ {source}
+        f"""([values, errors, shares, levels, near]) => {{ {source}
         return [values.map((v, i) => figure(v, errors[i])), values.map(v => figure(v)), values.map(exactly),
             values.map(v => money(v, "EUR")), values.map(v => money(v, "CHF")), shares.map(v => percent(v)),
-            shares.map(v => batchesInWords(v, "batches")), shares.map(likely),
+            shares.map(v => batchesInWords(v, "batches")), shares.map(v => likely(v)),
             shares.map((v, i) => chanceBetween([v, shares[shares.length - 1 - i]])),
-            values.map(v => levelText(v, null, 100)), levels.map(([v, step]) => levelText(v, step, 100))]; }}""",
-        [values, errors, shares, levels],
+            values.map(v => levelText(v, null, 100)), levels.map(([v, step]) => levelText(v, step, 100)),
+            near.map(([v, end]) => money(v, "EUR", end)), near.map(([v, end]) => figureBeside(v, [null, end]))]; }}""",
+        [values, errors, shares, levels, near],
     )
     known = [
         [numbers.figure(v, e) for v, e in zip(values, errors, strict=True)],
@@ -43,6 +46,8 @@ def test_numbers_are_written_as_in_python(browser):
         [numbers.chance_between(*map(float, ends)) for ends in zip(shares, reversed(shares), strict=True)],
         [numbers.level(v, None, 100) for v in values],
         [numbers.level(v, step, 100) for v, step in levels],
+        [numbers.money(v, "EUR", end) for v, end in near],
+        [numbers.beside(v, (None, end)) for v, end in near],
     ]
     for a, b in zip(seen, known, strict=True):
         assert a == b

@@ -1,5 +1,6 @@
 """The first line and what stands under it: nothing twice, and nothing that fresh batches have already answered."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
@@ -80,3 +81,20 @@ def test_a_choice_and_the_level_of_one_ingredient_are_told_apart():
     assert said.endswith(
         ". The choice of Beads and the level of Beads move it less than one batch differs from the next."
     )
+
+
+@pytest.mark.parametrize(
+    ("off", "cost", "shown", "by"),
+    [
+        (0.0, "€0.60", "0.6", ", at the ceiling"),
+        (0.0021, "€0.602", "0.6021", "€0.002 above"),
+        (-0.0021, "€0.598", "0.5979", "€0.002 below"),
+    ],
+)
+def test_a_cost_is_told_from_its_ceiling(found, off, cost, shown, by):
+    (strip,) = [one for one in found.formula.strips if one.spec.name == "Cost"]
+    high = strip.spec.high
+    said = wording.cost_line(replace(found.formula, cost_per_kg=high + off), strip.spec, ())
+    assert said.startswith(f"{cost} per kg of raw materials")
+    assert said.endswith(f"{by} {'' if off == 0 else 'the ceiling '}of €0.60.")
+    assert wording.predicted(replace(strip, predicted=high + off)) == f"{shown}\u202fEUR/kg"
