@@ -206,6 +206,7 @@ def _legend(entries: Mapping[str, Entry]) -> str:
     """What the columns mean, and what predicts."""
     lines = [words.predicts_lines(entries)]
     lines += [line(entry) for line in (words.chosen_line, words.planned_line) for entry in entries.values()]
+    lines.append(next((line for line in map(words.contrast_line, entries.values()) if line), ""))
     if any(entry["terms"] for entry in entries.values()):
         lines.append("Estimates are rounded by their errors; to compute with, take those of --json.")
     return " ".join(dict.fromkeys(line for line in lines if line))

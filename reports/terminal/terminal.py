@@ -187,12 +187,12 @@ def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mappi
         seen, _ = observed(study, results, response)
         bounds = int((seen["bound"] != "none").sum())
         numbers = seen.loc[seen["bound"] == "none", "value"]
-        span = wording_grades.read_from_to(response, numbers.tolist()) if len(numbers) else "no number"
-        rows.append([response.name, len(seen), bounds or "", span, response.unit])
+        span = wording_grades.read_from_to(response, numbers.tolist(), bounds)
+        rows.append([response.name, len(seen), span, response.unit])
     return _page(
         f"{counted(len(batches), 'batch', 'batches')} of {counted(batches['trial'].nunique(), 'trial')}: {states}. "
         f"{counted(len(results.counted), 'reading')}.",
-        aligned(rows, ("response", "batches read", "out of range", "from, to", "unit"), right=(1, 2)),
+        aligned(rows, ("response", "batches", "read", "unit"), right=(1,)),
         _missing(missing),
         findings(results.findings),
         _do(todo),
@@ -225,7 +225,8 @@ def predict(
         told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in {*RULES, "off-step", BROKEN}]
         paid = f"Cost {money(cost, study.currency, _ceiling(study))} per kg." if cost is not None else ""
         parts.append(_page(head, table, paid, on, findings(told)))
-    return _page(*parts, "\n".join(moved), _do(typed("optimise", folder)))
+    what = wrapped(wording_grades.legend(study.fitted_responses))
+    return _page(*parts, what, "\n".join(moved), _do(typed("optimise", folder)))
 
 
 def _touched(limits: Sequence[str]) -> str:
@@ -287,6 +288,7 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = (), u
             ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),
             right=(1, 3),
         ),
+        wrapped(wording_grades.legend([study.response(name) for name in best.responses])),
         _trust(study, best, cost),
         _touched(best.at_limits),
         _front(study, best),

@@ -260,6 +260,19 @@ def chosen_line(entry: Entry) -> str:
     )
 
 
+def contrast_line(entry: Entry) -> str:
+    """How a term of a category or a material is to be read; nothing where there is none."""
+    own = [row["term"] for row in entry["terms"] if row["term"].startswith("[") and row["term"].endswith("]")]
+    inside = [row["term"] for row in entry["terms"] if "[" in row["term"] and row["term"] not in own]
+    if not own and not inside:
+        return ""
+    return (
+        f"A term such as {(own or inside)[0]} counts +1 at the level or material that it names, \u22121 at the last "
+        "one of its kind in study.toml and 0 at any other, so that all of a kind sum to zero: where there are two, "
+        "the first less the second is twice the estimate, and so are its limits."
+    )
+
+
 def planned_line(entry: Entry) -> str:
     """What the limits of the planned model are."""
     if not planned(entry):

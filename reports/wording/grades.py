@@ -11,7 +11,7 @@ from itertools import pairwise
 from doe.definition.cells import grade_values
 from doe.definition.parts import Response
 from reports.facts import Spec
-from reports.numbers import THIN, Amount, beside, between, exactly, figure, limits, plain, with_unit
+from reports.numbers import THIN, Amount, beside, between, exactly, figure, limits, listed, plain, with_unit
 from reports.tables import clean
 
 
@@ -73,8 +73,24 @@ def span(response: Response | Spec, low: float, high: float, error: Amount = Non
     if not names:
         told = between(low, high, error=error)
         return told if figure(low, error) != figure(high, error) else between(low, high)
-    ends = dict.fromkeys(_nearest(names, end) for end in (low, high))
-    return " to ".join(ends)
+    ends = list(dict.fromkeys(_nearest(names, end) for end in (low, high)))
+    told = " to ".join(ends)
+    all_of_them = len(names) > 2 and {names[end] for end in ends} == {min(names.values()), max(names.values())}
+    return f"any grade, {told}" if all_of_them else told
+
+
+def legend(responses: Sequence[Response]) -> str:
+    """What is predicted of a pass or fail and of named grades, and how that differs from the chance beside it."""
+    passes = [clean(r.name) for r in responses if r.kind == "pass"]
+    graded = [clean(r.name) for r in responses if named(r)]
+    said = []
+    if passes:
+        said.append(f"Predicted of {listed(passes)} is the likeliest share of passes, the interval where that share "
+                    "may lie; the chance is that one new batch passes, with all of that interval in it.")  # fmt: skip
+    if graded:
+        said.append(f"Predicted of {listed(graded)} is the likeliest grade, the interval the grades one new batch may "
+                    "get; the chance says how likely those asked for are among them.")  # fmt: skip
+    return " ".join(said)
 
 
 def from_to(spec: Spec, low: float, high: float, errors: tuple[Amount, Amount] = (None, None)) -> str:
@@ -123,11 +139,17 @@ def as_read(response: Response, low: float, high: float) -> str:
     return span(response, low, high)
 
 
-def read_from_to(response: Response, values: Sequence[float]) -> str:
-    """From the least to the most that was read, or how many passed."""
+def read_from_to(response: Response, values: Sequence[float], bounds: int = 0) -> str:
+    """From the least to the most that was read, or how many passed; beside them how many `bounds` there are."""
+    more = f"; {bounds} bound{'s' if bounds > 1 else ''}" if bounds else ""
+    if not len(values):
+        return f"no number{more}"
     if response.kind == "pass":
-        return f"{sum(value == 1 for value in values)} of {len(values)} passed"
-    return f"{one(response, min(values))} to {one(response, max(values))}"
+        return f"{sum(value == 1 for value in values)} of {len(values)} passed{more}"
+    if len(values) == 1 and not named(response):
+        return f"one number, {one(response, values[0])}{more}"
+    ends = list(dict.fromkeys(one(response, end) for end in (min(values), max(values))))
+    return (" to ".join(ends) if len(ends) > 1 else f"all {ends[0]}") + more
 
 
 def named(one: Response | Spec) -> dict[str, float]:

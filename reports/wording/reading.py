@@ -102,8 +102,8 @@ def model_line(plan: PlanFacts) -> str:
         f", judged by {counted(int(left), 'trial')} left over" if isinstance(left, int | float) and left >= 1 else ""
     )
     return (
-        f"Sure terms: {sure}. Only maybe: {maybe}. A plan has to tell each sure term from all others, the maybe ones as "
-        "far as its runs allow. Differences seen and chances are for a model of the sure terms "
+        f"Sure terms: {sure}. Only maybe: {maybe}. A plan has to tell each sure term from all others, the maybe ones "
+        "as far as its runs allow. Differences seen and chances are for a model of the sure terms "
         f"alone{judged}. How well means are known, and D and I, are for all {len(plan.terms) + len(plan.maybe)} terms, "
         "the maybe ones held to be small beforehand."
     )

@@ -229,7 +229,7 @@ REFUSED = {
     "two lots of one batch": (
         "a.csv", b"trial,batch,reading,lot: Gum,Viscosity,pH\nT01,1,1,L1,12000,\nT01,1,2,L2,12000,\n",
         "lot of Gum L2, and L1"),
-    "response twice in a long table": ("a.csv", b"trial,response,value\nT01,pH,5\nT01,pH,6\n", "to tell them apart (pH)"),
+    "response twice in a long table": ("a.csv", b"trial,response,value\nT01,pH,5\nT01,pH,6\n", "tell them apart (pH)"),
     "between the wrong way round": ("a.csv", b"trial,Viscosity,pH\nT01,20000 to 12000,5\n", "the lower number first"),
     "bound without a number": ("a.csv", b"trial,Viscosity,pH\nT01,<,5\n", "a number"),
 }  # fmt: skip

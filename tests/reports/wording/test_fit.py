@@ -76,3 +76,10 @@ def test_what_is_read_of_batches_that_share_an_error_is_said_where_it_stands():
 @pytest.mark.parametrize(("chance", "said"), [(1.0, "over 99"), (0.0, "under 1"), (0.8, "80")])
 def test_nothing_measured_is_sure(chance, said):
     assert likely(chance).startswith(said)
+
+
+def test_how_terms_of_categories_count_is_said_where_there_are_any():
+    assert words.contrast_line({"terms": [{"term": "Gum"}, {"term": "Gum²"}]}) == ""
+    said = words.contrast_line({"terms": [{"term": "Gum × [Oil: A]"}, {"term": "[Oil: A]"}]})
+    assert said.startswith("A term such as [Oil: A] counts +1")
+    assert "twice the estimate" in said

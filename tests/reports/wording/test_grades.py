@@ -26,6 +26,24 @@ def test_grades_that_are_numbers_and_measured_values_stay_numbers():
     assert wording_grades.asked_for(viscosity) == "8000 to 9000"
 
 
+def test_what_was_read_is_told_with_its_bounds():
+    viscosity = Response("Viscosity", unit="mPa.s")
+    assert wording_grades.read_from_to(viscosity, [13000.0], 4) == "one number, 13\u202f000; 4 bounds"
+    assert wording_grades.read_from_to(viscosity, [13000.0, 13000.0]) == "all 13\u202f000"
+    assert wording_grades.read_from_to(viscosity, [13000.0, 15000.0], 1) == "13\u202f000 to 15\u202f000; 1 bound"
+    assert wording_grades.read_from_to(viscosity, [], 2) == "no number; 2 bounds"
+    assert wording_grades.read_from_to(viscosity, []) == "no number"
+
+
+def test_any_grade_is_called_so_and_shares_of_passes_are_told_apart():
+    assert wording_grades.span(FEEL, 0.9, 3.2) == "any grade, poor to good"
+    said = wording_grades.legend([FEEL, Response("Stable", kind="pass", aim="above")])
+    assert "one new batch" in said
+    assert "Stable" in said
+    assert "Feel" in said
+    assert wording_grades.legend([MARKS]) == ""
+
+
 def test_contours_of_grades_are_the_thresholds_between_them():
     spec = spec_of(FEEL)
     assert wording_grades.steps(spec) == (1.5, 2.5)
