@@ -199,7 +199,7 @@ def _described(
                              "take smaller steps or wider limits"))  # fmt: skip
     findings += [never_tried(models, None).finding(bool(tried.rows))] if brief.fence is None else []
     findings += _fence_findings(entry, outside) if brief.fence is not None else []
-    findings += middle_untested(study, models, x)
+    findings += [*middle_untested(study, models, x), *(() if lean else models.clashes)]
     findings += [Problem.from_dict(row) for row in entry["findings"] if row["code"] in RULES]
     if isinstance(entry["chance_all"], float) and not lean:
         recipe = space.frame(x[None], best.combo)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
@@ -33,6 +34,7 @@ from optimise.models.fitted import FittedModel
 from optimise.models.fitting import fit_response
 from optimise.models.gumlaw import PowerLaw, gum_findings, power_law
 from optimise.models.hull import Hull
+from optimise.models.lastround import last_round, last_round_told
 from optimise.models.modelfile import stored, stored_fence
 from optimise.models.otherform import OtherForm, other_form
 from optimise.models.points import entry, exact_chance, plain, point_findings, trade_findings, within
@@ -125,7 +127,21 @@ class Models(Shown, Mapping[str, FittedModel]):
     def findings(self) -> tuple[Problem, ...]:
         """The findings of all responses, and the gum's power law where one is read."""
         own = tuple(finding for model in self.models.values() for finding in model.findings)
-        return tuple(with_own_names(self.results, [*own, *gum_findings(self.study, self.results)]))
+        return tuple(with_own_names(self.results, [*own, *self.clashes, *gum_findings(self.study, self.results)]))
+
+    @property
+    def clashes(self) -> tuple[Problem, ...]:
+        """Where the last round came out otherwise than the models of the rounds before it let expect."""
+        if "clashes" not in self._kept:
+            number, trials = last_round(self.results.batches.loc[self.results.usable])
+            found: list[Problem] = []
+            with suppress(ModelError):  # the rounds before may be too little for a model
+                if trials:
+                    before = fit(self.study, self.results, self.terms_choice, coding=self.coding, without=trials)
+                    found = last_round_told(number, trials, self, before, self.tried)
+            self._kept["clashes"] = tuple(found)
+        told: tuple[Problem, ...] = self._kept["clashes"]
+        return told
 
     def planned(self, response: str) -> FittedModel:
         """Least squares of the full planned model where it leaves an error to judge by, else the model as chosen."""
