@@ -17,7 +17,7 @@ from doe.definition.rules import Rule, written
 from doe.problems import Problem, StudyError
 from doe.region.conflicts import Conflict, Row, conflicts
 from doe.region.feasible import FLAT, Rows, is_open, least_change, ratio_extent, violations
-from doe.region.limits import Written, number
+from doe.region.limits import LEFT_OUT, Written, number
 from doe.region.rewriting import Ratio, free_of_dust, ratio_of, renumbered, rule_of
 
 Array = npt.NDArray[np.float64]
@@ -121,7 +121,7 @@ class _System:
         if change is None:
             return None
         ratio = self._ratio(row)
-        text = (self._ratio_way(row, ratio) if ratio else None) or self._plain_way(row, change)
+        text = (self._ratio_way(row, ratio) or self._gone_way(row) if ratio else None) or self._plain_way(row, change)
         return None if text is None else (abs(change), text)
 
     def _plain_way(self, row: Row, change: float) -> str | None:
@@ -196,6 +196,13 @@ class _System:
 
         value = _rounded(ratio.value, needed, opens)
         return None if value is None else f'change "{self.label(row)}" to "{ratio.text(number(value))}"'
+
+    def _gone_way(self, row: Row) -> str | None:
+        """What to do with a ratio to something that is left out of every recipe, such as an ingredient withdrawn."""
+        rule = self._rule(row)
+        out = [label.removesuffix(LEFT_OUT) for label in self.rows.equal_labels if label.endswith(LEFT_OUT)]
+        gone = [name for name in out if rule is not None and name in rule.weights]
+        return f'drop "{self.label(row)}", or write it without {_joined(gone)}' if gone else None
 
     def _affine(self, weights: Array) -> tuple[Array, float]:
         return weights * self.scale, float(weights @ self.shift)

@@ -181,3 +181,21 @@ def test_the_least_change_is_the_least_to_within_two_per_cent():
     (problem,) = caught.value.problems
     # 8 / 0.3 = 26.67: 26 would do too, but is not the least.
     assert 'to "Wax >= 26.6' in problem.do
+
+
+def test_a_ratio_to_what_was_withdrawn_is_dropped_and_not_given_another_number():
+    source = {
+        "study": {"name": "Invented gel"},
+        "ingredient": [
+            {"name": "Water", "qs": True},
+            {"name": "Gum", "low": 0.1, "high": 0.5},
+            {"name": "Glycerin", "withdrawn": True},
+        ],
+        "limit": [{"rule": "Glycerin >= 8 * Gum"}],
+        "response": [{"name": "Viscosity", "unit": "mPa.s"}],
+    }
+    with pytest.raises(StudyError) as caught:
+        Study.from_dict(source)
+    problem = next(p for p in caught.value.problems if p.code == "empty-region")
+    assert 'drop "Glycerin >= 8 * Gum", or write it without Glycerin' in problem.do
+    assert "-0.8" not in problem.do
