@@ -265,6 +265,15 @@ def test_what_gives_way_stands_on_whole_weighable_steps(sheet, opened, job):
         gum = code_levels(page, job.study)["Gum & co"][0] / 0.05
         assert gum == pytest.approx(round(gum), abs=1e-6)
         assert job.models.inside(code_levels(page, job.study)).all()
+    # With what takes up the rest held it stays, and the others make up for each other.
+    page.get_by_label("all others, in proportion").check()
+    page.get_by_role("button", name="hold Water").click()
+    before = code_levels(page, job.study)
+    page.get_by_role("slider", name="Gum & co").press("ArrowRight")
+    settle(page)
+    after = code_levels(page, job.study)
+    assert after["Gum & co"][0] != before["Gum & co"][0]
+    assert (after["Gum & co"] + after["Wax"])[0] == pytest.approx((before["Gum & co"] + before["Wax"])[0], abs=1e-6)
     sign = page.input_value(".live-code").split("_")[0]
     page.fill(".live-code", f"{sign}_0.97_4.9_480")  # far outside
     page.press(".live-code", "Tab")

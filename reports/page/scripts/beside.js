@@ -100,7 +100,7 @@ function missedBatch(page, { name, recipe, found }) {
     const seen = measured && measured[response.name];
     const { prediction } = found.responses[response.name];
     if (!exists(seen) || !prediction || (seen >= prediction[0] && seen <= prediction[1])) return [];
-    const unit = response.kind === "number" ? response.unit : "";
+    const unit = response.kind === "number" ? unitOf(response) : "";
     return [`${response.name} of ${name} was measured at ${withUnit(valueWords(page, response, seen), unit)}, outside of where `
       + `one new batch is 95${THIN}% likely to lie as predicted (${withUnit(spanText(page, response, prediction), unit)}): `
       + "the model misses that product there."];

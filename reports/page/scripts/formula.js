@@ -48,7 +48,11 @@ function addFormula(page, first, drawSoon) {
     const next = region.moved(now, d, to - now.x[column]);
     next.x[column] = Number(to.toPrecision(14));
     const gives = region.blend.filter((j) => j !== column && j !== region.fill && d[j] !== 0);
-    if (gives.length) return weighed(region, next, gives, next.x.slice(), column === region.fill);
+    if (gives.length) {
+      const fill = { moves: column === region.fill, held: page.held.has(region.fill) };
+      const found = weighed(region, next, gives, next.x.slice(), fill);
+      return found === null && region.fill < 0 ? next : found;
+    }
     if (region.fill >= 0 && region.blend.includes(column) && region.fill !== column) {
       const total = page.sheet.blend_total;
       next.x[region.fill] = total - region.blend.reduce((sum, j) => sum + (j === region.fill ? 0 : next.x[j]), 0);

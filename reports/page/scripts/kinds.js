@@ -28,9 +28,14 @@ function shareOf(one) {
   return exists(one.chance) ? one.chance : one.value;
 }
 
-// The unit beside a name, where it says more than the name does.
+// The unit of a response, where it says more than its name does: a pH has none beside it.
+function unitOf({ name, unit }) {
+  return unit === name ? "" : unit;
+}
+
 function unitBeside(name, unit) {
-  return unit && unit !== name ? h("span", { class: "small" }, ` ${unit}`) : null;
+  const said = unitOf({ name, unit });
+  return said ? h("span", { class: "small" }, ` ${said}`) : null;
 }
 
 function spanText(page, response, [low, high]) {
@@ -44,7 +49,7 @@ function askedWords(page, response, window) {
   const names = page.data.grades[response.name];
   const [low, high] = window;
   if (response.kind === "pass") return response.aim === "below" ? "fail" : response.aim === "watch" ? "no limit" : "pass";
-  if (!names || (low === null && high === null)) return limitsText(low, high, response.unit);
+  if (!names || (low === null && high === null)) return limitsText(low, high, unitOf(response));
   if (low === null) return `at most ${gradeNear(names, high)}`;
   if (high === null) return `at least ${gradeNear(names, low)}`;
   return spanText(page, response, window);

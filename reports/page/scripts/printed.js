@@ -37,7 +37,7 @@ function makePrinted(page, first) {
     const rows = data.responses.map((response) => {
       const one = found.responses[response.name];
       const window = askedWords(page, response, asked[response.name] || response.window);
-      const unit = response.kind === "number" ? response.unit : "";
+      const unit = response.kind === "number" ? unitOf(response) : "";
       return [response.name, asked[response.name] ? `${window} (${WORDS.whatIf})` : window,
         withUnit(predictedWords(page, response, one), unit), chanceWords(one.chance, response.exact, one.why)];
     });

@@ -39,7 +39,7 @@ function makeReadout(page) {
     const window = asked || response.window;
     const state = one.chance === null ? "watched" : stateOf(one.chance);
     const words = chanceWords(one.chance, response.exact, one.why);
-    const value = one.value === null ? NOTHING : withUnit(predictedWords(page, response, one), response.kind === "number" ? response.unit : "");
+    const value = one.value === null ? NOTHING : withUnit(predictedWords(page, response, one), response.kind === "number" ? unitOf(response) : "");
     const says = `${response.name}: ${askedWords(page, response, window)}; predicted ${value}; ${words}`;
     const look = { ...lookOf(page.data.strips[response.name], one, window, response), write: (v) => valueOnStrip(response, v) };
     const notes = [];

@@ -30,7 +30,7 @@ function makeSeeker(page) {
     const [weak] = musts.sort((a, b) => seen.responses[a.name].chance - seen.responses[b.name].chance);
     const { name, exact } = weak;
     const one = seen.responses[name];
-    const unit = weak.kind === "number" ? weak.unit : "";
+    const unit = weak.kind === "number" ? unitOf(weak) : "";
     const asked = askedWords(page, weak, page.asked[name] || weak.window);
     const value = `${exact ? "computed" : "predicted"} ${withUnit(predictedWords(page, weak, one), unit)}`;
     return `${name}, ${chanceWords(one.chance, exact, one.why)} (asked ${asked}; ${value})`;
