@@ -15,6 +15,7 @@ from doe.design.design import Design
 from doe.problems import Problem, StudyError, listed
 from doe.results.stored import stored_results
 from doe.study import Study
+from reports.numbers import counted
 from studies import journal
 from studies.names import AS_IT_STANDS, BATCHES, KEPT, READINGS, STUDY, TAKE_AS_IS
 from studies.pending import PENDING, interrupted, pending_of
@@ -158,7 +159,7 @@ def _head(folder: Path, entries: Sequence[journal.Entry], head: str) -> list[Pro
     known = printed(folder, entries)
     meant = next((words for digest, words in known.items() if digest.startswith(wanted)), None)
     if meant is not None:
-        return [Problem("head-known", "inform", "--head", f"{wanted[:16]} is {meant}", "", "")]
+        return [Problem("head-known", "inform", "--head", f"{wanted[:16]} is found: {meant}", "", "")]
     got = f"holds no entry, plan, definition or results with digest {wanted[:16]}"
     do = (
         "the journal was cut or rewritten, or the plan was, or the paper belongs to another study; a digest of what is "
@@ -180,7 +181,12 @@ def printed(folder: Path, entries: Sequence[journal.Entry]) -> dict[str, str]:
     Those of plans, definition and results are worked out anew from the files; where one cannot be read its digest is
     not known.
     """
-    known = {e.digest: f"the head of the journal after entry {e.number}, {e.command}, {e.when}" for e in entries}
+    last = len(entries)
+    known = {
+        e.digest: f"the head of the journal after entry {e.number} of {last}, {e.command}, on {e.when}"
+        + (": the last" if e.number == last else f"; {counted(last - e.number, 'entry', 'entries')} made since")
+        for e in entries
+    }
     for path in sorted((folder / "plan").glob("round-*/plan.json")):
         with contextlib.suppress(OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError):
             design = Design.from_dict(json.loads(path.read_text(encoding="utf-8")))

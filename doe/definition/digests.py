@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from doe.definition.definition import Parts
-    from doe.definition.parts import Ingredient
+    from doe.definition.parts import Ingredient, Response
 
 _TRIED = (
     "name",
@@ -69,6 +69,16 @@ def _facts(item: Ingredient) -> dict[str, Any]:
     return out
 
 
+def _facts_of(response: Response) -> dict[str, Any]:
+    """What is known of a response beyond how it is measured and what is wanted; nothing where nothing is given.
+
+    So a response that is added without such facts changes none.
+    """
+    bare = type(response)(response.name)
+    given = {key: value for key, value in _all(response, _MEASURED + _WANTED).items() if value != getattr(bare, key)}
+    return {"name": response.name, **given} if given else {}
+
+
 def study_digests(read: Parts) -> dict[str, str]:
     """The four digests of a definition as read: what is tried, how it is measured, what is wanted, facts.
 
@@ -92,7 +102,7 @@ def study_digests(read: Parts) -> dict[str, str]:
         "ingredient": [_facts(i) for i in read.ingredients],
         "factor": [_row(f, ("name", "was")) for f in factors],
         "limit": [x.why for x in read.limits],
-        "response": [_all(r, _MEASURED + _WANTED) for r in read.responses],
+        "response": [facts for r in read.responses if (facts := _facts_of(r))],
         "balance": [{k: v for k, v in _all(b).items() if v != float("inf")} for b in read.balances],
         "reference": [_all(r) for r in read.references],
         "step": [_all(s) for s in read.steps],

@@ -371,7 +371,13 @@ def test_every_digest_printed_on_paper_is_known_to_verify(recorded, call):
         code, document = call("verify", recorded, "--head", digest)
         assert code == 0
         (said,) = [p["got"] for p in document["problems"] if p["code"] == "head-known"]
-        assert said.startswith(f"{digest} is {words}")
+        assert said.startswith(f"{digest} is found: {words}")
+    # The first entry of three: plan, record, card.
+    first = json.loads((recorded / "journal.jsonl").read_text(encoding="utf-8").splitlines()[0])
+    (said,) = [p["got"] for p in call("verify", recorded, "--head", first["digest"])[1]["problems"]
+               if p["code"] == "head-known"]  # fmt: skip
+    assert "is found: the head of the journal after entry 1 of 3, plan, on " in said
+    assert said.endswith("; 2 entries made since")
     kept = json.loads((recorded / "plan/round-1/plan.json").read_text(encoding="utf-8"))
     (recorded / "plan/round-1/plan.json").write_text(json.dumps({**kept, "seed": 99}), encoding="utf-8")
     code, document = call("verify", recorded, "--head", plan)

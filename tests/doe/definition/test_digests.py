@@ -96,6 +96,12 @@ def test_a_change_touches_only_its_own_part(path, value, parts):
     assert changed(path, value) == parts
 
 
+def test_a_response_that_is_added_changes_no_facts_unless_it_brings_some():
+    added = {"name": "Foam", "unit": "mm", "method": "cylinder", "aim": "above", "low": 100}
+    assert changed(("response",), [*BASE["response"], added]) == {"measured", "wanted"}
+    assert changed(("response",), [*BASE["response"], {**added, "sd": 5}]) == {"measured", "wanted", "facts"}
+
+
 @pytest.mark.parametrize(
     ("path", "value"),
     [

@@ -63,7 +63,7 @@ def test_a_round_as_expected_and_a_single_round_say_nothing():
 
 
 def test_false_alarms_are_as_rare_as_said():
-    """At most one in twenty where nothing changed: of 20 studies, more than 4 would be a chance of 3 in a thousand (binomial)."""
+    """At most one in twenty where nothing changed: more than 4 of 20 has a chance of 3 in a thousand (binomial)."""
     made = study()
     alarms = sum(bool(told(fit(made, results(made, seed=seed), terms="all"))) for seed in range(20))
     assert alarms <= 4
