@@ -419,6 +419,9 @@ def test_another_material_keeps_to_its_own_limits(chosen_sheet, opened, choices)
             )
     # A line that is held keeps its material, in a search and against a choice.
     select.select_option("none")
+    settle(page)
+    line = page.locator("#live .live-line", has=page.get_by_role("slider", name="Gum"))
+    assert line.locator(".live-room").get_attribute("title") == "0 is its only level as things stand."
     page.get_by_role("button", name="hold Gum").click()
     look_for_the_best(page)
     assert code_levels(page, choices.study)["material: Gum"][0] == "none"

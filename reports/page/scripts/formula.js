@@ -17,7 +17,7 @@ function addFormula(page, first, drawSoon) {
   }
 
   function directionOf(column) {
-    return region.direction(now.x, column, page.way, page.held);
+    return region.direction(now, column, page.way, page.held);
   }
 
   page.recipe = () => now;
@@ -88,7 +88,8 @@ function addFormula(page, first, drawSoon) {
     const end = side > 0 ? high : low;
     if (typed && side !== 0) {
       const step = page.step(item) || (item.setting ? null : 10 ** -levelPlaces(page.sheet.total));
-      const farthest = exactly(insideEnd(end, step, low, high));
+      const last = insideEnd(end, step, low, high);
+      const farthest = Math.abs(last - now.x[column]) < 1e-9 ? null : exactly(last);
       page.say(refusedSentence(item.name, exactly(value), farthest, page.write(item, now.x[column]), own));
       return;
     }

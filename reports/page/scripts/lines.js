@@ -23,8 +23,9 @@ function addLines(page, first) {
     const [low, high] = page.look(item).allowed;
     const own = page.step(item) || (high > low ? coarseStep(high - low) : 1);
     if (item.column !== region.fill) return own;
-    const { steps } = region.combos[page.recipe().combo];
-    const others = region.blend.filter((j) => j !== region.fill && !page.held.has(j));
+    const { combo } = page.recipe();
+    const { steps } = region.combos[combo];
+    const others = region.blend.filter((j) => j !== region.fill && !page.held.has(j) && region.varies(j, combo));
     const isStepped = others.length > 0 && others.every((j) => steps[j]);
     return isStepped ? Math.max(own, Math.min(...others.map((j) => steps[j]))) : own;
   };

@@ -16,6 +16,7 @@ function boundOf(piece, limit) {
 
 // What stops one level there, each in words.
 function stopWords(region, recipe, column, ending, whys) {
+  if (!region.varies(column, recipe.combo)) return [`${exactly(recipe.x[column])} is its only level as things stand`];
   if (ending.stuck) return ["nothing that may give way is let go"];
   if (ending.tried) return ["what was tried ends there"];
   const piece = region.pieceOf(recipe.combo);
@@ -32,7 +33,7 @@ function stopWords(region, recipe, column, ending, whys) {
 function heldWouldHelp(region, recipe, column, side, way, held, ending) {
   const piece = region.pieceOf(recipe.combo);
   const goes = (kept) => {
-    const d = region.direction(recipe.x, column, way, kept).map((v) => side * v);
+    const d = region.direction(recipe, column, way, kept).map((v) => side * v);
     return region.room(recipe, d)[1];
   };
   const far = goes(held);

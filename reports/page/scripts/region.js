@@ -36,6 +36,12 @@ function makeRegion(kept, fence, beside = null) {
     return narrowed.get(combo);
   }
 
+  // Whether a level can take more than one value at a combination of categories.
+  function varies(column, combo) {
+    const [low, high] = pieceOf(combo).reach[column];
+    return high - low > 1e-9 * Math.max(1, Math.abs(high));
+  }
+
   function sizes(piece) {
     return piece.reach.map(([low, high]) => Math.max(Math.abs(low), Math.abs(high)));
   }
@@ -60,8 +66,9 @@ function makeRegion(kept, fence, beside = null) {
     return within(one.x, one.combo) && tried(one);
   }
 
-  // How one level moves and what gives way: the fill, or all others that are free, in proportion.
-  function direction(x, column, way, held) {
+  // How one level moves and what gives way: the fill, or all others that are free and have more than one level, in
+  // proportion.
+  function direction({ x, combo }, column, way, held) {
     const d = new Array(k).fill(0);
     d[column] = 1;
     if (!blend.includes(column)) return d;
@@ -69,7 +76,7 @@ function makeRegion(kept, fence, beside = null) {
       d[fill] = -1;
       return d;
     }
-    const others = blend.filter((j) => j !== column && !held.has(j));
+    const others = blend.filter((j) => j !== column && !held.has(j) && varies(j, combo));
     const sum = others.reduce((total, j) => total + x[j], 0);
     // Where all others are at 0, they give way, or come in, alike.
     for (const j of others) d[j] = sum > 1e-12 ? -x[j] / sum : -1 / others.length;
@@ -192,6 +199,6 @@ function makeRegion(kept, fence, beside = null) {
 
   return {
     names, combos, categories, groups, fill, blend, recipe, comboOf, pieceOf, within, tried, inside, leverage,
-    direction, lineRange, ending, room, moved, pulled, carried, standsOn, levelsOf,
+    varies, direction, lineRange, ending, room, moved, pulled, carried, standsOn, levelsOf,
   };
 }

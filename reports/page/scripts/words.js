@@ -116,7 +116,8 @@ function nameOf(category) {
 }
 
 function refusedSentence(name, value, farthest, here, { words, hint }) {
-  return `${name} may not go to ${value} now, only to ${farthest}: ${words}. It stays at ${here}.${hint}`;
+  const only = farthest === null ? "" : `, only to ${farthest}`;
+  return `${name} may not go to ${value} now${only}: ${words}. It stays at ${here}.${hint}`;
 }
 
 function endSentence(name, side, { words, hint }) {
