@@ -16,7 +16,7 @@ BECAUSE = {
     "wanted": "what is wanted changed",
     "tried": "what is tried changed",
     "measured": "how it is measured changed",
-    "facts": "facts changed (of materials, of the making, or the sd or size of sample of a response)",
+    "facts": "facts of materials, of the making or of a response changed",
 }
 _SAME = 1e-9
 

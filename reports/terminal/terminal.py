@@ -308,7 +308,9 @@ def _front(study: Study, best: Optimum) -> str:
     for point in best.to_dict()["front"]:
         levels, values = {**point["blend"], **point["factors"]}, point["values"]
         seen = [
-            wording_grades.one(study.response(name), _number(values[name])) for name in (across, up) if name in values
+            wording_grades.one(study.response(name), _number(values[name]), _width(best, name))
+            for name in (across, up)
+            if name in values
         ]
         share = [] if up in values else [likely(_number(point["chance_all" if up == "chance" else "desirability"]))]
         rows.append([*seen, *share, *(shown_level(study, name, levels[name]) for name in names)])
@@ -316,6 +318,12 @@ def _front(study: Study, best: Optimum) -> str:
     head = (clean(across), clean(up), *names)
     said = f"Formulas{kept} with the best {clean(up)} for each {clean(across)}:"
     return f"{wrapped(said)}\n{aligned(rows, head, right=range(len(head)), most=16)}"
+
+
+def _width(best: Optimum, name: str) -> float | None:
+    """What a response is rounded by, in every table of one answer alike: a quarter of the interval of the best."""
+    ends = best.responses.get(name, {}).get("prediction")
+    return (ends[1] - ends[0]) / 4 if isinstance(ends, list | tuple) else None
 
 
 def _levels(study: Study, lines: Sequence[Sequence[str]]) -> str:

@@ -89,10 +89,16 @@ def gain_line(gain: Mapping[str, Any], currency: str) -> str:
     return f"{said} Worth making: {listed(worth)}; {rest} would add {added}."
 
 
-def weighed_line(share: float, chances: Mapping[str, float]) -> str:
-    """The chance of each recipe when every weighing is off by up to `share` of it."""
-    each = "; ".join(f"{clean(name)} {likely(chance, 1)}" for name, chance in chances.items())
+def weighed_line(share: float, chances: Mapping[str, tuple[float, tuple[str, float, float] | None]]) -> str:
+    """The chance of each recipe when every weighing is off by up to `share` of it, and what takes most of it."""
+    each = "; ".join(
+        f"{clean(name)} {likely(float(chance), 1)}{_mostly(fall)}" for name, (chance, fall) in chances.items()
+    )
     return f"With every weighing off by up to {100 * share:g} % of it, the chance is: {each}."
+
+
+def _mostly(fall: tuple[str, float, float] | None) -> str:
+    return "" if fall is None else f" (mostly by {clean(fall[0])}: {likely(fall[1])} to {likely(fall[2])})"
 
 
 def _from_to(then: Any, now: Any) -> str:

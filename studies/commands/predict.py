@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from doe.problems import Unavailable
 from optimise import Models
 from optimise.formula.lots import lot_chance, lots_in_words
-from optimise.formula.weighed import weighed_chance
+from optimise.formula.weighed import weighed_chance, weighed_most
 from reports import documents
 from reports.terminal import terminal
 from reports.wording.changes import kept_lines, weighed_line
@@ -22,6 +22,9 @@ from studies.wording import code_of
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+_FALL = ("response", "chance", "chance_weighed")
 
 
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
@@ -61,9 +64,14 @@ def _beside(
         if isinstance(weighed, Unavailable):
             document["chance_weighed"] = weighed.to_dict()
         else:
-            for point, chance in zip(points, weighed.tolist(), strict=True):
+            most = weighed_most(models, frame)
+            for point, chance, fall in zip(points, weighed.tolist(), most, strict=True):
                 point["chance_weighed"] = chance
-            said.append(weighed_line(share, dict(zip(map(str, frame.index), weighed.tolist(), strict=True))))
+                point["weighed_most"] = None if fall is None else dict(zip(_FALL, fall, strict=True))
+            told = {
+                name: (chance, fall) for name, chance, fall in zip(map(str, frame.index), weighed, most, strict=True)
+            }
+            said.append(weighed_line(share, told))
     if args.lots:
         lots = lot_chance(models, frame)
         if isinstance(lots, Unavailable):

@@ -8,7 +8,7 @@ from doe import Study
 from doe.problems import StudyError, Unavailable
 from optimise import find, fit
 from optimise.formula.lots import lot_chance, lot_spread
-from optimise.formula.weighed import weighed_chance, weighed_told
+from optimise.formula.weighed import weighed_chance, weighed_most, weighed_told
 
 SOURCE = """
 [study]
@@ -186,4 +186,12 @@ def test_weighing_is_spoken_of_where_it_matters(models):
     (told,) = weighed_told(coarse, AT[:1], alone)
     share = weighed_chance(coarse, AT[:1])[0]
     assert told.level == "warn"
-    assert told.got == f"with every weighing off by up to 20 % of it the chance is {100 * share:.0f} %"
+    assert told.got.startswith(
+        f"with every weighing off by up to 20 % of it the chance is {100 * share:.0f} %, mostly by "
+    )
+    # The response named loses most of all by its own chance, which as written is that of `predict`.
+    name, then, now = weighed_most(coarse, AT[:1])[0]
+    assert f"mostly by {name} ({100 * then:.0f} % to {100 * now:.0f} %)" in told.got
+    assert then == pytest.approx(coarse.predict(AT[:1])[name, "chance"].iloc[0], abs=1e-9)
+    assert then - now > 0.05
+    assert weighed_most(models, AT[:1]) == [None]
