@@ -15,6 +15,7 @@ Amount = float | Unavailable | None
 THIN = "\u202f"  # narrow no-break space: groups thousands, and stands between a number and its unit
 NOTHING = "not available"
 
+_NEXT_TO_0 = 1e-6  # of the upper end of an interval: a lower end below it is as good as none; our choice
 _SMALL, _LARGE = 1e-7, 1e12  # outside of these, zeros are not counted: an exponent says how many
 
 _MOST_MORE = 8  # digits that are added at most to tell a number from a limit
@@ -143,7 +144,11 @@ def with_unit(text: str, unit: str) -> str:
 
 
 def between(low: Amount, high: Amount, unit: str = "", error: Amount = None) -> str:
-    """An interval: `18 900 to 25 100 mPa.s`. Both ends are rounded alike; an open end says so."""
+    """An interval: `18 900 to 25 100 mPa.s`. Both ends are rounded alike; an open end says so, one next to 0 too.
+
+    >>> between(4e-59, 0.00066), between(0.0, 0.00066)
+    ('under 0.00066', '0 to 0.00066')
+    """
     if not exists(low) and not exists(high):
         return NOTHING
     if error is None and isinstance(low, int | float) and isinstance(high, int | float) and exists(high - low):
@@ -152,6 +157,8 @@ def between(low: Amount, high: Amount, unit: str = "", error: Amount = None) -> 
         return f"up to {with_unit(figure(high, error), unit)}"
     if not exists(high):
         return f"{with_unit(figure(low, error), unit)} or more"
+    if isinstance(low, int | float) and isinstance(high, int | float) and 0 < low < _NEXT_TO_0 * high:
+        return f"under {with_unit(figure(high, error), unit)}"
     return f"{figure(low, error)} to {with_unit(figure(high, error), unit)}"
 
 
