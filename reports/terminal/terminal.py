@@ -33,7 +33,7 @@ from reports.terminal import region as terminal_region
 from reports.wording import grades as wording_grades
 from reports.wording import proof as wording_proof
 from reports.wording.changes import gain_line
-from reports.wording.findings import ranked
+from reports.wording.findings import ranked, told_before
 from reports.wording.levels import shown_level
 from reports.wording.prompt import typed
 from reports.wording.wording import NO_MIXTURE, confirm_line
@@ -60,6 +60,12 @@ def findings(problems: Sequence[Problem]) -> str:
     if len(told) > _SHOWN:
         lines.append(f"and {len(told) - _SHOWN} more; --json lists all")
     return "\n".join(lines)
+
+
+def _new_findings(study: Study, problems: Sequence[Problem]) -> str:
+    """Findings with the notes that `check` tells already in one line."""
+    new, before = told_before(study, problems)
+    return "\n".join(part for part in (findings(new), wrapped(before)) if part)
 
 
 def _page(*parts: str) -> str:
@@ -194,7 +200,7 @@ def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mappi
         f"{counted(len(results.counted), 'reading')}.",
         aligned(rows, ("response", "batches", "read", "unit"), right=(1,)),
         _missing(missing),
-        findings(results.findings),
+        _new_findings(study, results.findings),
         _do(todo),
     )
 
@@ -293,7 +299,7 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = (), u
         _touched(best.at_limits),
         _front(study, best),
         "\n".join(told),
-        findings(best.findings),
+        _new_findings(study, best.findings),
         _do(todo),
     )
 
@@ -464,7 +470,7 @@ def upcoming(study: Study, document: Mapping[str, Any], after: str, told: Sequen
     keep = _to_keep(study, document.get("limits") or {}, len(rows))
     told = [clean(said), wrapped(confirm_line(document.get("advice"))), "\n".join(told), clean(stop)]
     last = "\n".join(map(clean, after.split("\n")))
-    return _page(f"{says}{more}{spent}", table, keep, *told, findings(problems), last)
+    return _page(f"{says}{more}{spent}", table, keep, *told, _new_findings(study, problems), last)
 
 
 _STOPS = {

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from doe.problems import Problem, listed
+from doe.trade.findings import study_findings
 from reports.numbers import spans
+
+if TYPE_CHECKING:
+    from doe.study import Study
 
 _LEVELS = ("stop", "warn", "inform")
 # What may be a slip of the pen is mended soonest, so it leads those of its level.
@@ -20,6 +25,20 @@ def ranked(problems: Iterable[Problem]) -> list[Problem]:
         places.setdefault(replace(problem, where=""), []).append(problem.where)
     one_each = [replace(problem, where=_in_one(list(dict.fromkeys(where)))) for problem, where in places.items()]
     return sorted(one_each, key=lambda p: (_LEVELS.index(p.level), p.code not in _SLIPS))
+
+
+def told_before(study: Study, problems: Sequence[Problem]) -> tuple[list[Problem], str]:
+    """What is new among some findings, and a line for the notes that `check` tells of the study already.
+
+    Two notes or more make the line; "" otherwise.
+    """
+    told = (*study.problems, *study_findings(study))
+    before = {(note.code, note.where) for note in told if note.level == "inform"}
+    old = [one for one in problems if one.level == "inform" and (one.code, one.where) in before]
+    if len(old) < 2:
+        return list(problems), ""
+    places = listed(list(dict.fromkeys(one.where for one in old)))
+    return [p for p in problems if p not in old], f"{len(old)} notes as before ({places}): check and report tell them."
 
 
 def _in_one(places: Sequence[str]) -> str:

@@ -1,7 +1,12 @@
 """Findings as they are read. What is the gravest is our choice; the places are invented."""
 
+from pathlib import Path
+
+import studies
+from doe import Study
 from doe.problems import Problem
-from reports.wording.findings import ranked
+from doe.trade.findings import study_findings
+from reports.wording.findings import ranked, told_before
 
 
 def test_what_says_the_same_of_several_places_is_said_once_and_slips_lead():
@@ -21,3 +26,16 @@ def test_findings_that_differ_in_what_was_found_stay_apart():
     assert ranked([first, second]) == [first, second]
     places = [Problem("x", "warn", where, "got", "", "") for where in ("a.csv, cell E8", "Gum")]
     assert ranked(places)[0].where == "a.csv, cell E8, Gum"
+
+
+def test_notes_that_check_tells_already_stand_in_one_line_and_new_ones_are_not_buried():
+    study = Study.read(Path(studies.__file__).parent / "examples/tide_pool")
+    known = study_findings(study)
+    notes = [one for one in known if one.level == "inform"]
+    new = Problem("one-lot", "inform", "lots", "one lot only of Gum", "", "")
+    left, line = told_before(study, [*known, new])
+    assert len(notes) >= 2
+    assert line.startswith(f"{len(notes)} notes as before (")
+    assert left == [*(one for one in known if one.level != "inform"), new]
+    # What has to be looked at is never shortened, nor is a note alone.
+    assert told_before(study, [notes[0], new]) == ([notes[0], new], "")
