@@ -19,7 +19,7 @@ from optimise.formula import allowance, around
 from optimise.formula.brief import Brief
 from optimise.formula.exact import Exact, exact_form
 from optimise.formula.lots import lots_told
-from optimise.formula.measures import Price, Wanting
+from optimise.formula.measures import Price, Wanting, bands
 from optimise.formula.middle import middle_untested
 from optimise.formula.optimum import Number, Optimum, plain
 from optimise.formula.peaks import Peak, Quest
@@ -471,7 +471,9 @@ def _front(
         found = around.between(best, peaks, one, other)
     else:
         measure = _wanting(quest, against[0]) if against else _price(quest)
-        found = [] if measure is None else around.front(quest, best, peaks, measure)
+        steps = bands(quest, measure.of, around.BANDS) if isinstance(measure, Wanting) else []
+        plain_front = [] if measure is None or steps else around.front(quest, best, peaks, measure)
+        found = around.across(quest, best, peaks, steps) if steps else plain_front
     rows = []
     for entry in _entries(quest, models, found, ["" for _ in found], objective):
         values = {"values": {name: plain(entry["responses"][name]["predicted"]) for name in against}} if against else {}

@@ -172,8 +172,8 @@ def _optimise(one: argparse.ArgumentParser) -> None:
     one.add_argument("--objective", choices=("chance", "desirability"), default="chance",
                      help="what to make as large as possible (default: chance)")  # fmt: skip
     one.add_argument("--against", nargs="+", metavar="RESPONSE",
-                     help="show the best chance for each value of RESPONSE, not for each cost; with two, the best of "
-                          "the first for each value of the second")  # fmt: skip
+                     help="show the best chance for each value of RESPONSE, all through its limits or from the best of "
+                          "it, not for each cost; with two, the best of the first for each of the second")  # fmt: skip
     one.add_argument("--hold", metavar="LEVELS", help='levels to hold: "Gum=0.5"')
     one.add_argument("--keep", metavar="F1", help="keep the formula under this name")
     one.add_argument("--outside", action="store_true", help="lift the fence of what was tried, and say so")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -19,6 +19,8 @@ Array = npt.NDArray[np.float64]
 NEARLY = 0.8
 APART = 0.35
 _FRONT = 5
+BANDS = 6
+_NEAR = 1e-3
 SAME = 0.99
 KEPT = 0.9
 _SAVINGS = 7
@@ -102,6 +104,35 @@ def front(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure) -> list
         if not kept or pair[1].score > kept[-1][1].score + 1e-6:
             kept.append(pair)
     return [peak for _, peak in kept]
+
+
+def across(quest: Quest, best: Peak, peaks: list[Peak], steps: Sequence[tuple[Measure, float]]) -> list[Peak]:
+    """The best within each of a few ranges of a response, each a measure and its ceiling; `best` stands for its own.
+
+    A range that no recipe reaches is left out.
+    """
+    own = min(range(len(steps)), key=lambda k: of(steps[k][0], best))
+    found: dict[int, Peak] = {own: best}
+    # From the best outwards, each step from the one before: what is good lies on from what is good.
+    for k in sorted(range(len(steps)), key=lambda k: abs(k - own)):
+        if k == own:
+            continue
+        measure, ceiling = steps[k]
+        beside = found.get(k - 1 if k > own else k + 1, best)
+        starts = dict.fromkeys((beside, best, *peaks[:2], *_one_each(quest, best, peaks)))
+        tried = [_below(quest, start, measure, ceiling) for start in starts]
+        tried += [_drawn_in(quest, start, measure, ceiling) for start in dict.fromkeys((beside, best))]
+        under = [peak for peak in tried if peak is not None]
+        if under:
+            peak = max(under, key=lambda p: round(p.score, 9))
+            found[k] = quest.weighable(peak, (measure.limit(peak.combo, ceiling),))
+    return [found[k] for k in sorted(found)]
+
+
+def _drawn_in(quest: Quest, peak: Peak, measure: Measure, ceiling: float) -> Peak | None:
+    """The best under a ceiling, climbed from a peak that lies above it."""
+    climbed = quest.climb(quest.hill(peak.combo, (measure.limit(peak.combo, ceiling),)), peak.u)
+    return climbed if of(measure, climbed) <= ceiling * (1 + _NEAR) else None
 
 
 def between(best: Peak, peaks: list[Peak], one: Wanting, other: Wanting) -> list[Peak]:

@@ -141,6 +141,31 @@ class Wanting:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Near(Wanting):
+    """How far a response is from one `value` of its own, on the model's scale: the square of the distance."""
+
+    value: float
+
+    def _turned(self, centre: Array) -> tuple[Array, Array]:
+        off = centre - self.value
+        return off**2, 2 * off
+
+
+def bands(quest: Quest, one: Property, count: int) -> list[tuple[Near, float]]:
+    """The way from low to high of a response that is wanted within them alone, in `count` bands: middle, ceiling.
+
+    Even steps on the model's scale. None for another aim, where nearer to what is wanted is better.
+    """
+    low, target, high = sides(one.response)
+    if one.response.aim != "within" or target is not None or low is None or high is None or one.response.kind == "pass":
+        return []
+    ends = np.array([low, high]) if one.predictor is None else one.scale.forward(np.array([low, high]))
+    edges = np.linspace(float(ends[0]), float(ends[1]), count + 1)
+    half = float(edges[1] - edges[0]) / 2
+    return [(Near(quest, one, float(middle)), half**2) for middle in (edges[1:] + edges[:-1]) / 2]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class TowardsAim(Quest):
     """A search that goes after one response alone, among recipes that keep `share` of the best chance (a log)."""
 

@@ -72,7 +72,8 @@ class Optimum(Shown):
     `closest` the recipe that comes nearest to all of them (see `clash.Clash`). `problems` that come with the way are in
     `findings`. `study_digests` are those of the study searched.
     `cheapest` is the cheapest formula with practically the same chance (0.99 of it), where there is one. `front` goes
-    from the least of its second aim to the best of its first; `front_of` names the two.
+    from the least of its second aim to the best of its first, or along the limits of a response that is wanted within
+    them; `front_of` names the two.
     """
 
     objective: str

@@ -322,6 +322,10 @@ def _front(study: Study, best: Optimum) -> str:
         rows.append([*seen, *share, *(shown_level(study, name, levels[name]) for name in names)])
     kept = f" that keep 0.9 of the {best.objective}" if up in values else ""
     head = (clean(across), clean(up), *names)
+    if len(rows) == 1:
+        return wrapped(
+            f"The formula with the best {clean(up)} has the best {clean(across)} too: nothing is to be traded."
+        )
     said = f"Formulas{kept} with the best {clean(up)} for each {clean(across)}:"
     return f"{wrapped(said)}\n{aligned(rows, head, right=range(len(head)), most=16)}"
 

@@ -477,3 +477,24 @@ def test_the_recipe_closest_to_all_can_be_weighed():
         misses += [(low - value) / sd] if low is not None else []
         misses += [(value - high) / sd] if high is not None else []
     assert closest["worst_miss"] == pytest.approx(max(misses), rel=1e-6)
+
+
+def test_a_front_against_what_is_wanted_within_limits_goes_all_through_them():
+    """The best within each sixth of the limits, against the best of many random recipes there."""
+    wide = {"name": "Thick", "unit": "u", "method": "m", "aim": "within", "low": 8, "high": 13}
+    study = blend(response=[wide, {"name": "Soft", "unit": "u", "method": "m", "aim": "above", "low": 6.5}])
+    models = fit(study, study.results(trials(study, 22, 3, blend_truth, {"Thick": 0.25, "Soft": 0.25})))
+    best = find(study, models, against=["Thick"])
+    values = [row["values"]["Thick"] for row in best.front]
+    assert values == sorted(values)
+    assert len(values) >= 4
+    drawn = pd.DataFrame(study.region.sample(600, seed=5), columns=list(study.region.names))
+    drawn = drawn[models.inside(drawn).to_numpy()]
+    said, chance = models.predict(drawn)["Thick"]["predicted"].to_numpy(dtype=float), models.chance(drawn).to_numpy()
+    edges = np.linspace(8, 13, 7)
+    for row in best.front:
+        k = min(int(np.searchsorted(edges, row["values"]["Thick"], side="right")) - 1, 5)
+        there = chance[(said >= edges[k]) & (said <= edges[k + 1])]
+        # Whole weighable steps may cost a little.
+        assert not there.size or row["chance_all"] >= there.max() - 0.03
+    assert max(row["chance_all"] for row in best.front) == pytest.approx(best.chance)
