@@ -89,15 +89,18 @@ def front(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure) -> list
     found = [(most, best)]
     if most - least <= 1e-9 * max(abs(most), 1.0):
         return [best]
-    starts = [*peaks[:2], *_one_each(quest, best, peaks)]
+    starts, whole = [*peaks[:2], *_one_each(quest, best, peaks)], _in_whole_steps(quest, best)
     for ceiling in np.linspace(most, least, _FRONT + 1)[1:]:
         tried = [_below(quest, p, measure, float(ceiling)) for p in dict.fromkeys((found[-1][1], *starts))]
+        tried.append(_drawn_in(quest, found[-1][1], measure, float(ceiling)))
         under = [p for p in tried if p is not None]
         if not under:
             continue
         peak = max(under, key=lambda p: round(p.score, 9))
         peak = quest.weighable(peak, (measure.limit(peak.combo, float(ceiling)),))
-        found.append((of(measure, peak), peak))
+        # Where no recipe of whole steps lies under the ceiling, there is none to make.
+        if _in_whole_steps(quest, peak) or not whole:
+            found.append((of(measure, peak), peak))
     found.sort(key=lambda pair: (round(pair[0], 12), -pair[1].score))
     kept: list[tuple[float, Peak]] = []
     for pair in found:
@@ -127,6 +130,14 @@ def across(quest: Quest, best: Peak, peaks: list[Peak], steps: Sequence[tuple[Me
             peak = max(under, key=lambda p: round(p.score, 9))
             found[k] = quest.weighable(peak, (measure.limit(peak.combo, ceiling),))
     return [found[k] for k in sorted(found)]
+
+
+def _in_whole_steps(quest: Quest, peak: Peak) -> bool:
+    """Whether every level that has a weighable step, but that of the fill, is a whole number of them."""
+    space = quest.space.at(peak.combo)
+    x, region = space.region.decoded(peak.u[None])[0], space.region
+    off = [x[region.names.index(name)] / step for name, step in space.steps.items() if name != region.fill]
+    return all(abs(count - round(count)) <= 1e-6 for count in off)
 
 
 def _drawn_in(quest: Quest, peak: Peak, measure: Measure, ceiling: float) -> Peak | None:
