@@ -34,19 +34,27 @@ copyreg.pickle(MappingProxyType, lambda kept: (_read_only, (dict(kept),)))
 _in_a_part: ContextVar[bool] = ContextVar("in_a_part", default=False)
 
 
-def split(task: Callable[..., R], items: Sequence[T], *, seed: int | None = None) -> list[R]:
+def split(
+    task: Callable[..., R], items: Sequence[T], *, seed: int | None = None, done: Callable[[int], None] | None = None
+) -> list[R]:
     """`task(item)` for every item, in order; with `seed`, `task(item, stream)` with a `SeedSequence` of its own.
 
     Done by whatever `joblib.parallel_config` is in force. A task has to be a function of a module, or a partial of one,
-    and its items such as can be pickled. What a task raises is raised here.
+    and its items such as can be pickled. What a task raises is raised here. `done` is told how many are done after each
+    of them, where they are not shared out.
     """
     streams: list[tuple[Any, ...]] = [()] * len(items)
     if seed is not None:
         streams = [(stream,) for stream in np.random.SeedSequence(seed).spawn(len(items))]
     calls = list(zip(items, streams, strict=True))
     if len(calls) < 2 or not shared_out():
+        out = []
         with threadpool_limits(1):
-            return [task(item, *stream) for item, stream in calls]
+            for item, stream in calls:
+                out.append(task(item, *stream))
+                if done is not None:
+                    done(len(out))
+        return out
     from joblib import Parallel, delayed
 
     home = os.getpid()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from types import MappingProxyType
@@ -106,12 +106,13 @@ class Comparison:
         others: bool = True,
         seed: int | None = None,
         existing: pd.DataFrame | None = None,
+        done: Callable[[int, int], None] = lambda plans, of: None,
     ) -> Comparison:
         """Weigh the study's own kind of plan at each of `runs` (else at counts that suit it), and other kinds at one.
 
         What the plans share, the best possible plan and its proof above all, is found once. Where the repeats asked for
         do not fit a number of trials, as many as fit are taken and the option says so. `seed` and `existing` are those
-        of `plan`.
+        of `plan`; `done` is told how many plans of how many there are so far.
         """
         ground = _Ground(study, {} if seed is None else {"seed": seed}, existing, Yardsticks())
         made = 0 if existing is None else len(existing)
@@ -123,7 +124,9 @@ class Comparison:
         # The largest of the study's own kind first and here: what it finds out of the best possible plan, all share.
         at = len(counts) - 1
         first = _weighed(ground, tasks[at])
-        rest = split(partial(_weighed, ground), tasks[:at] + tasks[at + 1 :])
+        done(1, len(tasks))
+        others_left = tasks[:at] + tasks[at + 1 :]
+        rest = split(partial(_weighed, ground), others_left, done=lambda k: done(k + 1, len(tasks)))
         options = [*rest[:at], first, *rest[at:]]
         own, more = options[: len(counts)], options[len(counts) :]
         same = _one_model(own)

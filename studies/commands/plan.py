@@ -100,7 +100,10 @@ def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outco
     with folder.changing("plan --compare") as change:
         study = folder.study
         existing = _made_before(folder)
-        weighed = Comparison.of(study, counts, seed=args.seed, existing=existing)
+        weighed = Comparison.of(
+            study, counts, seed=args.seed, existing=existing,
+            done=lambda k, of: desk.progress(f"setting plans side by side: {k} of {of} ..."),
+        )  # fmt: skip
         change.write(COMPARE, compare_page(study, weighed))
     desk.progress("")
     document = {**documents.compare_document(study, weighed), "file": COMPARE}

@@ -74,3 +74,9 @@ def test_records_can_go_to_another_process():
     assert back.digests == study.digests
     assert back.region.reach == study.region.reach
     assert pickle.loads(pickle.dumps(MappingProxyType({"a": 1}))) == {"a": 1}
+
+
+def test_who_waits_is_told_how_many_are_done():
+    told = []
+    assert split(len, ["a", "bc", ""], done=told.append) == [1, 2, 0]
+    assert told == [1, 2, 3]
