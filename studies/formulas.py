@@ -226,6 +226,8 @@ def better_than_confirmed(
     """
     if said is None or not said["confirmed"]:
         return None
+    if isinstance(held.chance, float) and held.chance > 1 - BETTER:
+        return None  # nothing can be so much better: no search for it
     stored = folder.stored(OPTIMUM) if analysis.is_fresh(folder, OPTIMUM) else None
     best = best_of(folder, models).to_dict() if stored is None else stored
     now, then = best["chance_all"], held.chance
