@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
@@ -10,13 +9,11 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.stats import qmc
 
-from doe.definition.parts import Response
 from doe.problems import Problem, Unavailable
 from doe.study import Study
 from optimise.models.aims import fitted_musts
 from optimise.models.chance import joint_chance
 from optimise.models.models import Models
-from optimise.models.predictors import split_levels
 from optimise.models.recipes import recipes
 
 Array = npt.NDArray[np.float64]
@@ -72,8 +69,8 @@ def weighed_most(models: Models, frame: pd.DataFrame) -> list[tuple[str, float, 
         return [None] * len(frame)
     whole, out = recipes(study, frame), list[tuple[str, float, float] | None]()
     for i in range(len(whole)):
-        as_written = _alone(models, asked, whole.iloc[[i]])
-        as_weighed = _alone(models, asked, _weighings(study, whole, i, share))
+        as_written = _alone(models, whole.iloc[[i]])
+        as_weighed = _alone(models, _weighings(study, whole, i, share))
         if as_written is None or as_weighed is None:
             return [None] * len(frame)
         then, now = as_written.mean(axis=0), as_weighed.mean(axis=0)
@@ -82,16 +79,10 @@ def weighed_most(models: Models, frame: pd.DataFrame) -> list[tuple[str, float, 
     return out
 
 
-def _alone(models: Models, asked: Sequence[Response], frame: pd.DataFrame) -> Array | None:
-    """The chance of each response alone, (n, r)."""
-    X, chosen = split_levels(recipes(models.study, frame), models.study.region)
-    laws = []
-    for response in asked:
-        predictor = models[response.name].predictor
-        if isinstance(predictor, Unavailable):
-            return None
-        laws.append(predictor.at(X, chosen))
-    return joint_chance(laws, [models[response.name].window for response in asked]).each
+def _alone(models: Models, frame: pd.DataFrame) -> Array | None:
+    """The chance of each fitted must alone, (n, r)."""
+    found = models.must_laws(frame)
+    return None if isinstance(found, Unavailable) else joint_chance(*found).each
 
 
 def weighed_told(models: Models, frame: pd.DataFrame, chance: float) -> list[Problem]:

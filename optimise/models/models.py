@@ -332,10 +332,20 @@ class Models(Shown, Mapping[str, FittedModel]):
         names = [response.name for response in fitted_musts(self.study)]
         return joint_chance(laws, windows, self.residual_correlation.loc[names, names].to_numpy()).joint
 
+    def must_laws(self, frame: pd.DataFrame) -> tuple[list[TMixture], list[Window]] | Unavailable:
+        """What predicts each fitted must at recipes, and its window, in the order of `fitted_musts`."""
+        _, X, chosen = self._levels(frame)
+        laws = []
+        for response in fitted_musts(self.study):
+            predictor = self.models[response.name].predictor
+            if isinstance(predictor, Unavailable):
+                return Unavailable(f"{response.name}: {predictor.reason}", predictor.do)
+            laws.append(predictor.at(X, chosen))
+        return laws, [self.models[r.name].window for r in fitted_musts(self.study)]
+
     def _musts(self, frame: pd.DataFrame) -> tuple[list[TMixture], list[Window], Array] | Unavailable:
         """What predicts each fitted must at recipes, its window, and whether the exact musts are met (n,), 1 or 0."""
-        whole, X, chosen = self._levels(frame)
-        asked = fitted_musts(self.study)
+        whole, X, _ = self._levels(frame)
         exact_ok = np.ones(len(X))
         for response in musts(self.study):
             if response.is_exact:
@@ -343,19 +353,11 @@ class Models(Shown, Mapping[str, FittedModel]):
                 if isinstance(values, Unavailable):
                     return values
                 exact_ok *= within(values, window(response))
-        if not asked:
-            if any(r.is_exact for r in musts(self.study)):
-                return [], [], exact_ok
-            return Unavailable(
-                "no response is a must with limits", "give an aim and limits to what a batch has to meet"
-            )
-        laws = []
-        for response in asked:
-            predictor = self.models[response.name].predictor
-            if isinstance(predictor, Unavailable):
-                return Unavailable(f"{response.name}: {predictor.reason}", predictor.do)
-            laws.append(predictor.at(X, chosen))
-        return laws, [self.models[r.name].window for r in asked], exact_ok
+        if not musts(self.study) and not fitted_musts(self.study):
+            do = "give an aim and limits to what a batch has to meet"
+            return Unavailable("no response is a must with limits", do)
+        laws = self.must_laws(frame)
+        return laws if isinstance(laws, Unavailable) else (*laws, exact_ok)
 
     def chance(self, frame: pd.DataFrame) -> pd.Series:
         """Chance that one new batch meets every must, for each recipe. Raises ModelError where there is none."""

@@ -13,12 +13,8 @@ import pandas as pd
 
 from doe.problems import Unavailable
 from doe.study import Study
-from optimise.models.aims import fitted_musts
-from optimise.models.chance import Window, passing_chances, true_chances
+from optimise.models.chance import passing_chances, true_chances
 from optimise.models.models import Models
-from optimise.models.predictors import split_levels
-from optimise.models.recipes import recipes
-from optimise.statistics.predictive import TMixture
 from optimise.upcoming.confirmdays import planned_days
 
 Array = npt.NDArray[np.float64]
@@ -56,10 +52,12 @@ def confirming(
     By the true chances that the models leave possible (see `weighed_by_passing`); the batches are made as many a day as
     can be, and those of one day share what days differ by. None where there is no chance, or no room for a batch.
     """
-    possible = _possible(study, models, recipe)
-    if possible is None or (batches is None and room < 1):
+    possible = models.must_laws(recipe)
+    if isinstance(possible, Unavailable) or (batches is None and room < 1):
         return None
     laws, windows = possible
+    if not laws:
+        return None
     chances: Array = true_chances(laws, windows)[0]
     if not any(law.shared.any() for law in laws):
         return weighed_by_passing(chances, wanted, room, batches)
@@ -102,18 +100,3 @@ def weighed_by_passing(
         if one.fear_left <= _FEAR or max(ahead, default=0.0) < _PAYS:
             return one
     return every[-1]
-
-
-def _possible(
-    study: Study, models: Models, recipe: pd.DataFrame
-) -> tuple[list[TMixture], list[Window]] | None:  # fmt: skip
-    """What is known of each fitted must of the formula, and its window; None where there is no chance."""
-    asked = fitted_musts(study)
-    X, chosen = split_levels(recipes(study, recipe), study.region)
-    laws = []
-    for response in asked:
-        predictor = models[response.name].predictor
-        if isinstance(predictor, Unavailable):
-            return None
-        laws.append(predictor.at(X, chosen))
-    return (laws, [models[r.name].window for r in asked]) if laws else None
