@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from optimise.formula.goals import Centres, ChanceGoal, Property, Ramp, soft_log
+from optimise.formula.goals import SOFT, Centres, ChanceGoal, Property, Ramp, soft_log
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
 
@@ -91,9 +91,11 @@ def climb_chance(hill: Hill, goal: ChanceGoal, start: Array) -> Array:
 
 def climb_desirability(
     hill: Hill, properties: Sequence[Property], sides: Sequence[Ramp], walls: Sequence[tuple[int, float, float]],
-    start: Array,
+    start: Array, soft: float = SOFT,
 ) -> Array:  # fmt: skip
     """Free coordinates (d,) of a local best of the weighted geometric mean of desirabilities, from `start` (d,).
+
+    Shares under `soft` count as if their log went on straight: a climb may end where one is nothing in truth.
 
     The kinks are taken out by one further variable a response: t <= exponent log(share) for each of its sides, t <= 0,
     and the weighted sum of t goes up (epigraph form). Plain limits `walls` stand as limits.
@@ -114,7 +116,7 @@ def climb_desirability(
         spans = np.array([side.full - side.start for side in sides])
         powers = np.array([side.exponent for side in sides])
         shares = (y[which] - np.array([side.start for side in sides])) / spans
-        logs, slopes = soft_log(shares)
+        logs, slopes = soft_log(shares, soft)
         return powers * logs, (powers * slopes / spans)[:, None] * dy[which]
 
     def under(v: Array) -> Slope:

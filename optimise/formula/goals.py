@@ -20,7 +20,7 @@ Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
 
 _LEAST = 1e-280
-_SOFT = 0.01
+SOFT = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -200,8 +200,8 @@ class Centres:
         return values, slopes
 
 
-def soft_log(share: Array) -> tuple[Array, Array]:
-    """Log of a share and its slope, continued straight below `_SOFT`: concave, and uphill also where nothing passes."""
-    inner = np.maximum(share, _SOFT)
-    value = np.log(inner) + np.minimum(share - _SOFT, 0.0) / _SOFT
+def soft_log(share: Array, soft: float = SOFT) -> tuple[Array, Array]:
+    """Log of a share and its slope, continued straight below `soft`: concave, and uphill also where nothing passes."""
+    inner = np.maximum(share, soft)
+    value = np.log(inner) + np.minimum(share - soft, 0.0) / soft
     return value, 1 / inner

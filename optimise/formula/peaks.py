@@ -27,6 +27,8 @@ _MOST_IN_BOX = 10_000
 _POOR = np.log(0.02)
 _TIE = 1e-9
 _WORTHLESS = 30.0
+_STEEP = 1e-6
+_LEAST = 1e-300
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,18 +61,19 @@ class Quest:
         properties = self.brief.properties
         sides, walls = ramps([p.response for p in properties])
         values = [p.values(X, chosen) for p in properties]
-        logs, worthless = np.zeros((len(properties), len(X))), np.zeros(len(X), dtype=bool)
+        logs, worthless = np.zeros((2, len(properties), len(X))), np.zeros(len(X), dtype=bool)
         for side in sides:
             share = side.share(values[side.response])
-            logs[side.response] = np.minimum(logs[side.response], side.exponent * soft_log(share)[0])
+            both = side.exponent * np.stack([np.log(np.maximum(share, _LEAST)), soft_log(share)[0]])
+            logs[:, side.response] = np.minimum(logs[:, side.response], both)
             worthless |= share <= 0
         for number, sign, limit in walls:
             miss = np.maximum(sign * (limit - values[number]), 0.0) / max(abs(limit), 1e-9)
-            logs[number] -= np.where(miss > 1e-9, 10.0 * (1.0 + miss), 0.0)
+            logs[:, number] -= np.where(miss > 1e-9, 10.0 * (1.0 + miss), 0.0)
         weights = np.array([p.response.weight for p in properties])
-        scores = weights @ logs / max(float(weights.sum()), 1e-300)
+        scores, soft = weights @ logs / max(float(weights.sum()), 1e-300)
         # A recipe of desirability nil comes after every other, and still tells which way is up.
-        return np.asarray(np.where(worthless, scores - _WORTHLESS, scores), dtype=float)
+        return np.asarray(np.where(worthless, soft - _WORTHLESS, np.maximum(scores, -_WORTHLESS)), dtype=float)
 
     def inside(self, U: Array, combo: Mapping[str, str]) -> npt.NDArray[np.bool_]:
         """Whether recipes at U (n, d) keep within the fence, (n,)."""
@@ -87,8 +90,12 @@ class Quest:
         if self.objective == "chance":
             end = climb_chance(hill, self.brief.goal, start)
         else:
-            sides, walls = ramps([p.response for p in self.brief.properties])
-            end = climb_desirability(hill, self.brief.properties, sides, walls, start)
+            asked = self.brief.properties
+            sides, walls = ramps([p.response for p in asked])
+            end = climb_desirability(hill, asked, sides, walls, start)
+            if -_WORTHLESS < self.score(start[None], hill.combo)[0] > self.score(end[None], hill.combo)[0]:
+                # It gave one response up for the others, which in truth leaves nothing.
+                end = climb_desirability(hill, asked, sides, walls, start, _STEEP)
         return self.kept_in(hill, end, start)
 
     def kept_in(self, hill: Hill, u: Array, start: Array) -> Peak:

@@ -10,6 +10,7 @@ from optimise.formula.brief import Brief
 from optimise.formula.peaks import Quest
 from optimise.formula.space import Space
 from optimise.formula.weighed import weighed_chance
+from optimise.models.aims import desirability
 from optimise.models.models import fit
 from optimise.search import find
 
@@ -122,3 +123,21 @@ def test_the_cheapest_with_practically_the_same_chance():
     assert sum(saved["blend"].values()) == pytest.approx(100, abs=1e-9)
     assert models.inside(pd.DataFrame([saved["blend"]])).all()
     assert find(*modelled(BOX, 3, 1.2)).cheapest is None
+
+
+def test_a_small_desirability_counts_as_what_it_is():
+    """The score is the log of the geometric mean (Derringer & Suich 1980), also where one share is next to nothing."""
+    asked = [
+        {"name": "Thick", "method": "m", "aim": "target", "low": 3.8, "target": 5.0, "high": 6.2},
+        {"name": "Soft", "method": "m", "aim": "above", "low": 4.0, "target": 6.0},
+    ]
+    study, models = modelled(BOX, 3, 1.2, response=asked)
+    brief = Brief.of(study, models, "desirability")
+    quest = Quest(brief, Space.build(study), "desirability", None)
+    X = study.region.sample(4000, seed=3)
+    values = [one.values(X, quest.space.chosen({}, len(X))) for one in brief.properties]
+    each = [desirability(one.response, at)[0] for one, at in zip(brief.properties, values, strict=True)]
+    small = (np.min(each, axis=0) > 0) & (np.min(each, axis=0) < 0.02)
+    assert small.sum() > 5
+    wanted = np.exp(np.mean(np.log(np.array(each)[:, small]), axis=0))
+    assert np.exp(quest.score_levels(X[small], {})) == pytest.approx(wanted, rel=1e-9)
