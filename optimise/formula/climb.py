@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from optimise.formula.goals import SOFT, Centres, ChanceGoal, Property, Ramp, soft_log
+from optimise.formula.centres import Centres
+from optimise.formula.goals import SOFT, ChanceGoal, Property, Ramp, soft_log
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
 
@@ -20,6 +21,7 @@ Limit = Callable[[Array], Slope]
 
 _FENCE_ROOM = 1e-7
 _MOST_STEPS = 120
+_MOST_STEPS_TO_MEET = 60
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,24 +145,43 @@ def climb_desirability(
     return found[:d]
 
 
-def climb_smallest_miss(hill: Hill, misses: Limit, start: Array) -> tuple[Array, float]:
-    """Coordinates where the largest of `misses` is smallest, and that largest miss (minimax in epigraph form)."""
-    d = len(start)
+class _ArrivedError(Exception):
+    """A climb has come to a place `u` that is good enough."""
+
+    def __init__(self, u: Array) -> None:
+        self.u = u
+
+
+def climb_smallest_miss(hill: Hill, misses: Limit, start: Array, enough: float = -np.inf) -> tuple[Array, float]:
+    """Coordinates where the largest of `misses` is smallest, and that largest miss (minimax in epigraph form).
+
+    Ends where a place within every limit misses by no more than `enough`.
+    """
+    d, limits = len(start), hill.all_limits()
 
     def under(v: Array) -> Slope:
-        miss, slope = misses(v[:d])
+        u = v[:d]
+        miss, slope = misses(u)
+        if miss.max() <= enough and np.abs(u).max(initial=0.0) <= 1 and all((g(u)[0] >= 0).all() for g in limits):
+            raise _ArrivedError(u.copy())
         return v[d] - miss, np.hstack([-slope, np.ones((len(miss), 1))])
 
     cost = np.append(np.zeros(d), 1.0)
     worst = float(misses(start)[0].max())
-    found = _descend(lambda v: (float(v[d]), cost), np.append(start, worst), hill, 1, [under], open_above=True)[:d]
+    begin = np.append(start, worst)
+    try:
+        found = _descend(
+            lambda v: (float(v[d]), cost), begin, hill, 1, [under], open_above=True, most=_MOST_STEPS_TO_MEET
+        )[:d]
+    except _ArrivedError as met:
+        found = met.u
     best = float(misses(found)[0].max())
     return (found, best) if best < worst else (start, worst)
 
 
 def _descend(
     downhill: Callable[[Array], tuple[float, Array]], start: Array, hill: Hill, extra: int,
-    more: Sequence[Limit] = (), open_above: bool = False,
+    more: Sequence[Limit] = (), open_above: bool = False, most: int = _MOST_STEPS,
 ) -> Array:  # fmt: skip
     """SLSQP (Kraft 1988) with the hill's limits on the first coordinates; `extra` further variables at the end."""
     d = len(start) - extra
@@ -178,7 +199,7 @@ def _descend(
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
         found = minimize(
             downhill, begin, jac=True, method="SLSQP", bounds=bounds, constraints=constraints,
-            options={"maxiter": _MOST_STEPS, "ftol": 1e-10},
+            options={"maxiter": most, "ftol": 1e-10},
         )  # fmt: skip
     return np.asarray(found.x if np.all(np.isfinite(found.x)) else begin, dtype=float)
 

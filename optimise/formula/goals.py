@@ -13,7 +13,7 @@ from doe.definition.parts import Response
 from optimise.formula.exact import Exact
 from optimise.formula.onepass import OnePass, Wanted, alike
 from optimise.models.aims import sides
-from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor
+from optimise.models.predictors import PosteriorPredictor, Predictor
 from optimise.models.scales import Scale
 
 Array = npt.NDArray[np.float64]
@@ -155,49 +155,6 @@ class Property:
         centre = mixture.mean()
         slope = float(self.scale.back_slope(centre)[0]) * (mixture.weights @ by_location[0])
         return float(self.scale.back(centre)[0]), slope
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Centres:
-    """The predicted centres of several properties at one recipe; least-squares fits of the same terms share their row.
-
-    `groups` hold one fit of each kind of row, the numbers of the properties, and their coefficients (r, p).
-    """
-
-    properties: tuple[Property, ...]
-    groups: tuple[tuple[LeastSquaresPredictor, tuple[int, ...], Array], ...]
-
-    @classmethod
-    def of(cls, properties: Sequence[Property]) -> Centres:
-        """The centres of these properties."""
-        kinds: list[tuple[LeastSquaresPredictor, list[int]]] = []
-        for number, one in enumerate(properties):
-            predictor = one.predictor
-            if isinstance(predictor, LeastSquaresPredictor):
-                same = next((numbers for kind, numbers in kinds if kind.same_rows(predictor)), None)
-                if same is None:
-                    kinds.append((predictor, same := []))
-                same.append(number)
-        groups = []
-        for kind, numbers in kinds:
-            betas = [p.beta for i in numbers if isinstance(p := properties[i].predictor, LeastSquaresPredictor)]
-            groups.append((kind, tuple(numbers), np.array(betas)))
-        return cls(tuple(properties), tuple(groups))
-
-    def at(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
-        """Values (r,) at levels x (k,) and their slopes by the levels, (r, k)."""
-        values, slopes = np.zeros(len(self.properties)), np.zeros((len(self.properties), len(x)))
-        together: set[int] = set()
-        for kind, numbers, betas in self.groups:
-            rows, gradient = kind.terms.with_gradient(x[None], chosen, kind.coding)
-            together.update(numbers)
-            for i, centre, slope in zip(numbers, betas @ rows[0], betas @ gradient[0], strict=True):
-                scale = self.properties[i].scale
-                values[i], slopes[i] = float(scale.back(centre)), float(scale.back_slope(centre)) * slope
-        for i, one in enumerate(self.properties):
-            if i not in together:
-                values[i], slopes[i] = one.value_and_slope(x, chosen)
-        return values, slopes
 
 
 def soft_log(share: Array, soft: float = SOFT) -> tuple[Array, Array]:

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from doe.problems import StudyError
 from doe.region.region import Region
 from optimise.formula.brief import Brief
+from optimise.formula.centres import Means
 from optimise.formula.climb import Hill, Limit, climb_chance, climb_desirability, climb_smallest_miss
 from optimise.formula.goals import Property, ramps, soft_log
 from optimise.formula.space import Space
@@ -102,14 +103,14 @@ class Quest:
         """The end of a run put exactly within limits; `start` where it cannot be, or where it was better."""
         u = _snapped(hill.space, hill.space.repaired(np.clip(u, -1.0, 1.0)))
         if not self.inside(u[None], hill.combo)[0]:
-            u = self._pulled(hill, u, start)
+            u = self.pulled(hill, u, start)
         ends = np.stack([u, start])
         scores = self.score(ends, hill.combo)
         allowed = [bool(_holds(hill, e)) for e in ends]
         best = 0 if allowed[0] and (not allowed[1] or scores[0] >= scores[1] - _TIE) else 1
         return Peak(ends[best], hill.combo, float(scores[best]))
 
-    def _pulled(self, hill: Hill, u: Array, start: Array) -> Array:
+    def pulled(self, hill: Hill, u: Array, start: Array) -> Array:
         """The point nearest to u on the way to `start` that is within the fence."""
         near, far = 0.0, 1.0
         for _ in range(40):
@@ -169,24 +170,25 @@ class Quest:
         if not aimed:
             return None
         chosen, basis, x0 = hill.chosen, hill.space.basis, hill.levels(start)[None]
-        sizes = []
-        for one in aimed:
-            law = one.predictor.at(x0, chosen)
-            sizes.append(max(float(law.batch_scale[0] @ law.weights), 1e-12))
+        sides = [
+            (number, sign, limit)
+            for number, one in enumerate(aimed)
+            for limit, sign in ((one.low, 1.0), (one.high, -1.0))
+            if limit is not None
+        ]
+        if not sides:
+            return None
+        laws = [one.predictor.at(x0, chosen) for one in aimed]
+        sizes = np.array([max(float(law.batch_scale[0] @ law.weights), 1e-12) for law in laws])
+        which = [number for number, _, _ in sides]
+        rate = np.array([sign for _, sign, _ in sides]) / sizes[which]
+        limits, means = np.array([limit for _, _, limit in sides]), Means.of([one.predictor for one in aimed])
 
         def misses(u: Array) -> tuple[Array, Array]:
-            x = hill.levels(u)[None]
-            values, slopes = [], []
-            for one, size in zip(aimed, sizes, strict=True):
-                law, by_location, _ = one.predictor.at_with_slopes(x, chosen)
-                centre, slope = float(law.mean()[0]), (law.weights @ by_location[0]) @ basis
-                for limit, sign in ((one.low, 1.0), (one.high, -1.0)):
-                    if limit is not None:
-                        values.append(sign * (limit - centre) / size)
-                        slopes.append(-sign * slope / size)
-            return np.array(values), np.array(slopes)
+            centre, slope = means.with_slopes(hill.levels(u), chosen)
+            return rate * (limits - centre[which]), -rate[:, None] * (slope @ basis)[which]
 
-        return misses if any(o.low is not None or o.high is not None for o in aimed) else None
+        return misses
 
     def _ramp_misses(self, hill: Hill) -> Limit | None:
         properties: Sequence[Property] = self.brief.properties

@@ -17,6 +17,9 @@ from optimise.proof.quadratics import highest
 
 Array = npt.NDArray[np.float64]
 
+# A box drawn in to where a score is high enough touches that again, however it is halved: what walls leave out lasts.
+_FIRST = 3.0
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Wall:
@@ -41,6 +44,11 @@ class Wall:
             sign * curve.slope, sign * curve.bend, most + slack - value + curve.third, value - reach > most + slack,
             np.asarray(value <= most, dtype=bool),
         )  # fmt: skip
+
+    def pull(self, w: Array) -> Array:
+        """What each side of the boxes does to it, (n, d)."""
+        each: Array = np.abs(self.slope) * w + 0.5 * w * np.einsum("nde,ne->nd", np.abs(self.bend), w)
+        return each
 
     def only(self, rows: npt.NDArray[np.intp]) -> Wall:
         """Over some of the boxes."""
@@ -104,3 +112,18 @@ class Confines:
                     found[rows] = np.where(better, bound, found[rows])
                     place[rows] = np.where(better[:, None], there, place[rows])
         return found, place
+
+
+def widest(pull: Array, high: Flags, walls: Sequence[Wall], w: Array) -> npt.NDArray[np.intp]:
+    """The side to halve of boxes, (n,): what does most to a score, by `pull` (n, d), and to the walls.
+
+    A score that is `high` (n,) at the middle, above what is enough, will never leave a box out, nor a wall that the
+    middle keeps. Each that may is counted by what the sides do to it over what is missing for the box to be left out.
+    """
+    total: Array = np.where(high[:, None], 0.0, pull / np.maximum(pull.sum(axis=1, keepdims=True), 1e-300))
+    for wall in walls:
+        own = wall.pull(w)
+        short = np.maximum(own.sum(axis=1) + wall.left, 1e-300)
+        total += np.where(wall.met[:, None], 0.0, _FIRST * own / short[:, None])
+    some = total.max(axis=1, initial=0.0) > 0
+    return np.asarray(np.where(some[:, None], total, pull).argmax(axis=1), dtype=np.intp)

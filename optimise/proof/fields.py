@@ -14,7 +14,7 @@ from optimise.models.fence import Fence
 from optimise.proof.boxes import Boxes
 from optimise.proof.branching import Bounds
 from optimise.proof.chancebound import Hood
-from optimise.proof.confines import Confines, Wall
+from optimise.proof.confines import Confines, Wall, widest
 from optimise.proof.cuts import Quadratic, Rows, closest
 from optimise.proof.expansion import Expander
 from optimise.proof.sources import expander
@@ -78,8 +78,9 @@ class ChanceField:
             close, best = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows])
             upper[rows] = np.fmin(upper[rows], close)
             kept.put(rows, best)
+        high = middle > enough
         middle = np.where(self.confines.allowed(a) & met(walls, len(a)), middle, -np.inf)
-        return Bounds(boxes, upper, middle, pull.argmax(axis=1), kept)
+        return Bounds(boxes, upper, middle, widest(pull, high, walls, w), kept)
 
 
 def _added(hoods: Sequence[Hood], place: Array) -> Quadratic:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from optimise.proof.boxes import Boxes
 from optimise.proof.branching import Bounds
-from optimise.proof.confines import Confines
+from optimise.proof.confines import Confines, widest
 from optimise.proof.cuts import Quadratic, Rows, closest
 from optimise.proof.expansion import Curve, Source
 from optimise.proof.fields import within
@@ -83,7 +83,7 @@ class MissField:
         pull = np.einsum("nk,nkd->nd", weights, np.abs(slope)) * w
         bent = (weights * second).sum(axis=1)[:, None] * w * w
         pull = pull + bent / np.maximum((w * w).sum(axis=1), 1e-300)[:, None]
-        return Bounds(boxes, upper, middle, pull.argmax(axis=1), kept)
+        return Bounds(boxes, upper, middle, widest(pull, value.min(axis=1) > enough, walls, w), kept)
 
     def _gains(self, curves: Sequence[Curve]) -> tuple[Array, Array, Array, Array, Array]:
         """Minus each miss: value (n, k), slope (n, k, d), bend (n, k, d, d), bounds beyond slope and bend (n, k)."""

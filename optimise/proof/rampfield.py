@@ -14,7 +14,7 @@ from optimise.models.fence import Fence
 from optimise.models.scales import Scale
 from optimise.proof.boxes import Boxes
 from optimise.proof.branching import Bounds
-from optimise.proof.confines import Confines, Wall
+from optimise.proof.confines import Confines, Wall, widest
 from optimise.proof.cuts import Quadratic, Rows, closest
 from optimise.proof.expansion import Curve, Source
 from optimise.proof.fields import dead, met, within
@@ -145,8 +145,9 @@ class RampField:
             close, best = self._closer(rows, curves, walls, a, w, enough, top)
             upper[rows] = np.fmin(upper[rows], close)
             kept.put(rows, best)
+        high = middle > enough
         middle = np.where(self.confines.allowed(a) & met(walls, len(a)), middle, -np.inf)
-        return Bounds(boxes, upper, middle, pull.argmax(axis=1), kept)
+        return Bounds(boxes, upper, middle, widest(pull, high, walls, w), kept)
 
     def _wall(self, curve: Curve, sign: float, limit: float, w: Array) -> Wall:
         """A barrier as a wall: -sign * centre <= -sign * limit. One at infinity is met always or never."""

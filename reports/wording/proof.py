@@ -51,7 +51,8 @@ def clash(study: Study, entries: Sequence[Mapping[str, Any]]) -> str:
     names = list(dict.fromkeys(str(entry["response"]) for entry in entries))
     together = f"{listed(names)} cannot be met together" if len(names) > 1 else f"{names[0]} cannot be met"
     if entries[0].get("proved"):
-        said = f"Proved: in these models {together} by any recipe"
+        where = "in the tried region" if entries[0].get("fenced", True) else "within the limits"
+        said = f"Proved: in these models {together} by any recipe {where}"
     else:
         said = f"As far as was searched, {together}; that is not proved"
     said += "; with any one of them left out, the rest can." if len(names) > 1 and entries[0].get("minimal") else "."

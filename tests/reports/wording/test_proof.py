@@ -14,7 +14,8 @@ STUDY = Study.from_dict(
         "response": [{"name": "Thick", "unit": "Pa s", "method": "m", "aim": "above", "low": 12}],
     }
 )
-THICK = {"response": "Thick", "side": "low", "limit": 12.0, "reached": 11.2, "proved": True, "minimal": True}
+SAID = {"proved": True, "minimal": True, "fenced": True}
+THICK = {"response": "Thick", "side": "low", "limit": 12.0, "reached": 11.2, **SAID}
 
 
 def test_a_bound_is_rounded_up():
@@ -65,9 +66,11 @@ def test_no_value_no_words():
 
 def test_a_clash_names_limit_reach_and_what_would_do():
     said = wording_proof.clash(STUDY, [{**THICK, "change": -0.8}])
-    assert said.startswith("Proved: in these models Thick cannot be met by any recipe.")
+    assert said.startswith("Proved: in these models Thick cannot be met by any recipe in the tried region.")
     assert "at least 12" in said
     assert "moving this limit by 0.8" in said
+    beyond = wording_proof.clash(STUDY, [{**THICK, "fenced": False, "change": -0.8}])
+    assert "by any recipe within the limits." in beyond
     open_ = wording_proof.clash(STUDY, [{**THICK, "proved": False, "change": None}])
     assert "not proved" in open_
     assert "moving this limit alone is not enough" in open_

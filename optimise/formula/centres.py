@@ -1,0 +1,171 @@
+"""The predicted centres of many responses at once: what rests on the same rows or batches is worked out once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from optimise.formula.goals import Property
+from optimise.formula.onepass import alike
+from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
+from optimise.statistics.posterior import matern, matern_slope
+
+Array = npt.NDArray[np.float64]
+Chosen = Mapping[str, npt.NDArray[Any]]
+Numbers = tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Averages:
+    """The centres of r posteriors read on the same n batches, each averaged over its components.
+
+    With dots and distances of a place to the batches, a centre is level + straight'dots + square'dots² + the sum over
+    `lengths` of bells'Matérn(distance): (r,), (r, n), (r, n), (lengths, r, n).
+    """
+
+    predictor: PosteriorPredictor
+    level: Array
+    straight: Array
+    square: Array
+    lengths: tuple[float, ...]
+    bells: Array
+
+    @classmethod
+    def of(cls, predictors: Sequence[PosteriorPredictor]) -> _Averages:
+        posteriors = [one.posterior for one in predictors]
+        lengths = sorted({float(v) for p in posteriors for v in p.points[p.points[:, 2] > 0, 3]})
+        level, straight, square, bells = [], [], [], []
+        for post in posteriors:
+            linear, quadratic, smooth = (post.size * post.weights * post.points[:, j] ** 2 for j in range(3))
+            level.append(post.centre + post.size * float(post.weights @ post.intercept))
+            straight.append(linear @ post.alpha)
+            square.append(quadratic @ post.alpha)
+            bells.append([np.where(post.points[:, 3] == length, smooth, 0.0) @ post.alpha for length in lengths])
+        n = len(posteriors[0].z)
+        by_length = np.array(bells).reshape(len(posteriors), len(lengths), n).transpose(1, 0, 2)
+        return cls(predictors[0], np.array(level), np.array(straight), np.array(square), tuple(lengths), by_length)
+
+    def _near(self, X: Array, chosen: Chosen) -> tuple[Array, Array, Array]:
+        known = self.predictor.posterior.z
+        z = coordinates(self.predictor.region, X, chosen)
+        apart = z[:, None, :] - known
+        return z, z @ known.T, np.sqrt((apart * apart).sum(axis=2))
+
+    def _value(self, dots: Array, distance: Array) -> Array:
+        value = self.level + dots @ self.straight.T + dots**2 @ self.square.T
+        for length, bell in zip(self.lengths, self.bells, strict=True):
+            value += matern(distance, length) @ bell.T
+        return value
+
+    def at(self, X: Array, chosen: Chosen) -> Array:
+        """The centres at levels X (m, k), (m, r)."""
+        _, dots, distance = self._near(X, chosen)
+        return self._value(dots, distance)
+
+    def with_slopes(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """The centres at levels x (k,), (r,), and their slopes by the levels, (r, k)."""
+        z, dots, distance = self._near(x[None], chosen)
+        # dk_i/dz = pull_i z_i + bend_i (z - z_i), the bend from the discrepancy alone.
+        bend = np.zeros_like(self.straight)
+        for length, bell in zip(self.lengths, self.bells, strict=True):
+            bend += matern_slope(distance, length) * bell
+        slope = (self.straight + 2 * self.square * dots - bend) @ self.predictor.posterior.z
+        slope += bend.sum(axis=1)[:, None] * z
+        J = self.predictor.turn
+        return self._value(dots, distance)[0], slope[:, : len(J)] @ J
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Means:
+    """The centres of r responses on their model scales: least-squares fits of the same rows and posteriors of the same
+    batches go together, the rest are `alone`. `fits` hold one fit of each kind of row, and coefficients (r, p).
+    """
+
+    count: int
+    fits: tuple[tuple[LeastSquaresPredictor, Numbers, Array], ...]
+    clouds: tuple[tuple[_Averages, Numbers], ...]
+    alone: tuple[tuple[Predictor, int], ...]
+
+    @classmethod
+    def of(cls, predictors: Sequence[Predictor]) -> Means:
+        """The centres of these predictors, in their order."""
+        fits: list[tuple[LeastSquaresPredictor, list[int], list[Array]]] = []
+        clouds: list[tuple[list[PosteriorPredictor], list[int]]] = []
+        alone = []
+        for number, one in enumerate(predictors):
+            if isinstance(one, LeastSquaresPredictor):
+                fit = next((fit for fit in fits if fit[0].same_rows(one)), None)
+                if fit is None:
+                    fits.append(fit := (one, [], []))
+                fit[1].append(number)
+                fit[2].append(one.beta)
+            elif isinstance(one, PosteriorPredictor):
+                cloud = next((cloud for cloud in clouds if alike(cloud[0][0], one)), None)
+                if cloud is None:
+                    clouds.append(cloud := ([], []))
+                cloud[0].append(one)
+                cloud[1].append(number)
+            else:
+                alone.append((one, number))
+        return cls(
+            len(predictors),
+            tuple((kind, tuple(numbers), np.array(betas)) for kind, numbers, betas in fits),
+            tuple((_Averages.of(many), tuple(numbers)) for many, numbers in clouds),
+            tuple(alone),
+        )
+
+    def at(self, X: Array, chosen: Chosen) -> Array:
+        """The centres at levels X (m, k), (m, r)."""
+        out = np.zeros((len(X), self.count))
+        for kind, numbers, betas in self.fits:
+            out[:, numbers] = kind.terms.rows(X, chosen, kind.coding) @ betas.T
+        for cloud, numbers in self.clouds:
+            out[:, numbers] = cloud.at(X, chosen)
+        for one, number in self.alone:
+            out[:, number] = one.at(X, chosen).mean()
+        return out
+
+    def with_slopes(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """The centres at levels x (k,), (r,), and their slopes by the levels, (r, k)."""
+        values, slopes = np.zeros(self.count), np.zeros((self.count, len(x)))
+        for kind, numbers, betas in self.fits:
+            rows, gradient = kind.terms.with_gradient(x[None], chosen, kind.coding)
+            which = list(numbers)
+            values[which], slopes[which] = betas @ rows[0], betas @ gradient[0]
+        for cloud, numbers in self.clouds:
+            which = list(numbers)
+            values[which], slopes[which] = cloud.with_slopes(x, chosen)
+        for one, number in self.alone:
+            law, by_location, _ = one.at_with_slopes(x[None], chosen)
+            values[number], slopes[number] = float(law.mean()[0]), law.weights @ by_location[0]
+        return values, slopes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Centres:
+    """The values of several properties at one recipe, in their own units: fitted centres, and exact quantities."""
+
+    properties: tuple[Property, ...]
+    fitted: tuple[int, ...]
+    means: Means
+
+    @classmethod
+    def of(cls, properties: Sequence[Property]) -> Centres:
+        """The centres of these properties."""
+        pairs = [(i, one.predictor) for i, one in enumerate(properties) if one.predictor is not None]
+        return cls(tuple(properties), tuple(i for i, _ in pairs), Means.of([predictor for _, predictor in pairs]))
+
+    def at(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """Values (r,) at levels x (k,) and their slopes by the levels, (r, k)."""
+        values, slopes = np.zeros(len(self.properties)), np.zeros((len(self.properties), len(x)))
+        for i, centre, slope in zip(self.fitted, *self.means.with_slopes(x, chosen), strict=True):
+            scale = self.properties[i].scale
+            values[i], slopes[i] = float(scale.back(centre)), float(scale.back_slope(centre)) * slope
+        for i, one in enumerate(self.properties):
+            if one.predictor is None:
+                values[i], slopes[i] = one.value_and_slope(x, chosen)
+        return values, slopes

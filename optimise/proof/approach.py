@@ -1,0 +1,202 @@
+"""How near recipes come to meeting musts, as a search finds it: the smallest largest miss, piece by piece."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import nnls
+
+from optimise.formula.brief import Brief
+from optimise.formula.climb import climb_smallest_miss
+from optimise.formula.peaks import Quest
+from optimise.formula.space import Space
+from optimise.models.fence import Fence
+from optimise.proof.specs import Misses, Spec
+
+Array = npt.NDArray[np.float64]
+Numbers = Sequence[int]
+
+MET = 1e-6
+HELD = 1e-4
+_STARTS, _STARTS_OF_MANY = 4, 2
+_MANY = 4
+_APART = 1e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Place:
+    """A recipe: the number of its combination, free coordinates u (d,) in that piece, and its misses of all specs."""
+
+    piece: int
+    u: Array
+    misses: Array
+
+    def worst(self, of: Numbers) -> float:
+        """The largest miss of some specs; below every number for none."""
+        return float(self.misses[list(of)].max(initial=-np.inf))
+
+
+@dataclass(slots=True, eq=False)
+class _Pool:
+    """Places of one piece to start from, with their misses (n, k); those `found` on the way come last."""
+
+    U: Array
+    misses: Array
+    begun: int
+
+    def add(self, place: Place) -> None:
+        self.U, self.misses = np.vstack([self.U, place.u]), np.vstack([self.misses, place.misses])
+
+    def worst(self, of: Numbers) -> Array:
+        out: Array = self.misses[:, list(of)].max(axis=1)
+        return out
+
+    def starts(self, worst: Array, most: int) -> list[Array]:
+        """The best places by `worst` (n,), at most so many, of those found before no more than one."""
+        order = np.argsort(worst, kind="stable")
+        later = [i for i in order if i >= self.begun][:1]
+        out: list[Array] = []
+        for i in sorted([*later, *(i for i in order if i < self.begun)], key=lambda i: float(worst[i])):
+            if len(out) == most:
+                break
+            if all(np.abs(self.U[i] - other).max(initial=0.0) > _APART for other in out) or not out:
+                out.append(self.U[i])
+        return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Approach:
+    """A search of a space, within the fence, for recipes that meet specs or come near; what it met is kept."""
+
+    quest: Quest
+    misses: Misses
+    pools: tuple[_Pool, ...]
+
+    @classmethod
+    def of(cls, brief: Brief, space: Space, fence: Fence | None, specs: Sequence[Spec]) -> Approach:
+        """The search for these specs. Where no place to start from lies within the fence there are no pools."""
+        quest, misses, pools = Quest(brief, space, "chance", fence), Misses.of(specs), []
+        for combo in space.combos:
+            U = quest.pool(combo)
+            U = U[quest.inside(U, combo)]
+            X = space.at(combo).region.decoded(U)
+            pools.append(_Pool(U, misses.many(X, space.chosen(combo, len(U))), len(U)))
+        return cls(quest, misses, tuple(pools) if any(len(pool.U) for pool in pools) else ())
+
+    def combo(self, place: Place) -> Mapping[str, str]:
+        """The category levels of a place."""
+        return self.quest.space.combos[place.piece]
+
+    def levels(self, place: Place) -> Array:
+        """The levels (k,) of a place."""
+        part = self.quest.space.at(self.combo(place))
+        out: Array = part.origin + part.basis @ place.u
+        return out
+
+    def nearest(self, of: Numbers, kept: Numbers = ()) -> list[Place]:
+        """The best place of each piece, best first: where the largest miss of `of` is smallest, with `kept` met.
+
+        One place alone where it meets all and nothing is to be kept; none where `kept` is met nowhere.
+        """
+        tops = [self._ranked(pool, of, kept) for pool in self.pools]
+        order = sorted((i for i, top in enumerate(tops) if len(top)), key=lambda i: float(tops[i].min()))
+        out: list[Place] = []
+        for i in order:
+            at = int(tops[i].argmin())
+            if not kept and tops[i][at] <= MET:
+                return [Place(i, self.pools[i].U[at], self.pools[i].misses[at])]
+        for i in order:
+            place = self._in_piece(i, tops[i], of, kept)
+            if place is not None:
+                out.append(place)
+                if not kept and place.worst(of) <= MET:
+                    return [place]
+        return sorted(out, key=lambda place: place.worst(of))
+
+    def _ranked(self, pool: _Pool, of: Numbers, kept: Numbers) -> Array:
+        """What the places of a pool are to be tried by, (n,), the least first."""
+        worst = pool.worst(of) if len(pool.U) else np.zeros(0)
+        if not kept or not len(worst):
+            return worst
+        held = pool.worst(kept)
+        return np.where(held <= MET, worst, worst + 1e3 * (1 + np.maximum(held, 0.0)))
+
+    def _in_piece(self, piece: int, ranked: Array, of: Numbers, kept: Numbers) -> Place | None:
+        pool, best = self.pools[piece], None
+        most = _STARTS if len(self.pools) <= _MANY else _STARTS_OF_MANY
+        for start in pool.starts(ranked, most):
+            place = self._run(piece, start, of, kept)
+            if place is None:
+                continue
+            pool.add(place)
+            if best is None or place.worst(of) < best.worst(of) - 1e-9:
+                best = place
+            if not kept and best.worst(of) <= MET:
+                break
+        return best
+
+    def _run(self, piece: int, start: Array, of: Numbers, kept: Numbers) -> Place | None:
+        """The end of one run; None where it does not meet `kept`."""
+        quest, combo = self.quest, self.quest.space.combos[piece]
+        space, chosen = quest.space.at(combo), quest.space.chosen(combo, 1)
+        first, second = list(of), list(kept)
+        last: list[tuple[bytes, tuple[Array, Array]]] = []
+
+        def every(u: Array) -> tuple[Array, Array]:
+            key = u.tobytes()
+            if not last or last[0][0] != key:
+                value, slope = self.misses.with_slopes(space.origin + space.basis @ u, chosen)
+                last[:] = [(key, (value, slope @ space.basis))]
+            return last[0][1]
+
+        def sought(u: Array) -> tuple[Array, Array]:
+            value, slope = every(u)
+            return value[first], slope[first]
+
+        def met(u: Array) -> tuple[Array, Array]:
+            value, slope = every(u)
+            return -value[second], -slope[second]
+
+        hill = quest.hill(combo, (met,) if kept else ())
+        end, _ = climb_smallest_miss(hill, sought, start, -np.inf if kept else 0.0)
+        end = space.repaired(np.clip(end, -1.0, 1.0))
+        if not quest.inside(end[None], combo)[0]:
+            end = quest.pulled(hill, end, start)
+        for u in (end, start):
+            place = Place(piece, u, every(u)[0])
+            if place.worst(second) <= HELD:
+                return place
+        return None
+
+    def balance(self, place: Place, of: Numbers) -> Array:
+        """Weights (len(of),) of the misses whose slopes hold the balance with the limits where the largest is smallest.
+
+        Those without a weight hold nothing there.
+        """
+        space, which = self.quest.space.at(self.combo(place)), list(of)
+        chosen = self.quest.space.chosen(self.combo(place), 1)
+        x, fence = self.levels(place), self.quest.fence
+        value, slope = (part[which] for part in self.misses.with_slopes(x, chosen))
+        slope = slope @ space.basis
+        rows = space.G[space.h - space.G @ place.u <= MET]
+        if fence is not None:
+            leverage, steep = fence.with_slopes(x[None], chosen)
+            if leverage[0] >= fence.limit * (1 - 1e-4):
+                rows = np.vstack([rows, steep @ space.basis])
+        scale = max(float(np.abs(slope).max(initial=0.0)), 1e-12)
+        lengths = np.maximum(np.linalg.norm(rows, axis=1, keepdims=True), 1e-12)
+        # Misses below the largest have no weight there; the last line has the weights add up to 1.
+        heavy = 1e3 * np.minimum(value.max() - value, 1.0)
+        system = np.vstack([
+            np.column_stack([slope.T / scale, (rows / lengths).T]),
+            np.append(heavy, np.zeros(len(rows))),
+            np.append(np.full(len(value), 10.0), np.zeros(len(rows))),
+        ])  # fmt: skip
+        found, _ = nnls(system, np.append(np.zeros(len(place.u) + 1), 10.0))
+        weights = found[: len(value)]
+        total = float(weights.sum())
+        out: Array = weights / total if total > 0 else np.full(len(value), 1 / len(value))
+        return out
