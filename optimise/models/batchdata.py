@@ -13,6 +13,7 @@ import pandas as pd
 from doe.definition.parts import Response
 from doe.problems import Problem, rounded
 from doe.region.region import Region
+from doe.region.widening import holding
 from doe.results.curves import observed
 from doe.results.results import Results
 from doe.study import Study
@@ -40,7 +41,8 @@ class BatchData:
     A reading that is only a bound lies between `low` and `high` (n,), which are equal elsewhere; its `y` is the finite
     end, for show alone, and `bound` (n,) says none, below, above or between.
     `groups` (n,) name the recipe, `blocks` (n, b) are sum-to-zero columns (b = blocks - 1, or 0), `order` (n,) or None.
-    `shared` tells which batches have an error in common: those of one whole plot, or of one of many blocks.
+    `shared` tells which batches have an error in common: those of one whole plot, or of one of many blocks. `region`
+    is the study's, or one around it that holds what was made before limits moved, for any response.
     """
 
     trials: tuple[str, ...]
@@ -58,6 +60,7 @@ class BatchData:
     shared: Sharing | None
     excluded: tuple[Mapping[str, str], ...]
     findings: tuple[Problem, ...]
+    region: Region
 
 
 def shares(region: Region, levels: pd.DataFrame) -> Array:
@@ -141,6 +144,7 @@ def gather(
         shared=shared,
         excluded=tuple(excluded),
         findings=tuple(findings),
+        region=holding(region, shares(region, results.levels())),
     )
 
 

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from doe.problems import StudyError
 from doe.region.region import Region
+from doe.search.spaces import layout
 from doe.terms.codings import Coding
 from doe.terms.terms import Terms
 
@@ -21,9 +24,11 @@ _SINGULAR = 1e-9
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fence:
-    """Leverage f(x)' (F'F)^-1 f(x) under `terms`, and its highest value `limit` over the trials that were made.
+    """Leverage f(x)' (F'F + R)^-1 f(x) under `terms`, and its highest value `limit` over the trials that were made.
 
-    `terms` are the planned ones, or its first-order ones where the trials do not carry the plan (`reduced`).
+    `terms` are the planned ones. Where the recipes made carry them all, R is 0; where they do not, or where some were
+    only potential to the plan, R is the prior of these, as the plan had it. With too few recipes for that the
+    first-order ones are left (`reduced`).
     """
 
     terms: Terms
@@ -33,21 +38,44 @@ class Fence:
     reduced: bool
 
     @classmethod
-    def build(cls, terms: Terms, region: Region, X: Array, chosen: Chosen) -> Fence | None:
-        """The fence of trials X (n, k) in the order of `region.names`; None where they carry not even a plane."""
+    def build(
+        cls, terms: Terms, region: Region, X: Array, chosen: Chosen, recipes: Sequence[str] | None = None
+    ) -> Fence | None:
+        """The fence of trials X (n, k) in the order of `region.names`; None where they carry not even a plane.
+
+        `recipes` (n,) name the recipe of each: batches of one recipe differ only by how they were weighed, and what
+        rests on that alone is not carried. Without it each row is a recipe.
+        """
         coding = terms.fitting_coding(region)
-        for tried, reduced in ((terms, False), (terms.only(terms.sure), True), (terms.only(terms.first_order), True)):
+        distinct = len(X) if recipes is None else len(set(recipes))
+        whole = all(terms.sure)
+        if whole and len(terms) <= distinct:
+            rows = terms.rows(X, chosen, coding)
+            if _carried(rows):
+                return cls._of(terms, coding, rows, np.eye(rows.shape[1]), np.zeros(rows.shape[1]), False)
+        sure = terms.first_order if whole else terms.sure
+        if not all(sure) and 0 < sum(sure) <= distinct and _carried(terms.only(sure).rows(X, chosen, coding)):
+            with suppress(StudyError):
+                plan = layout(region, replace(terms, sure=tuple(sure)))
+                rows = terms.rows(X, chosen, coding)
+                return cls._of(terms, coding, rows, plan.basis, np.diag(plan.prior), False)
+        for flags in (terms.sure, terms.first_order):
+            tried = terms.only(flags)
             rows = tried.rows(X, chosen, coding)
-            if not 0 < rows.shape[1] <= len(rows):
-                continue
-            q, r = np.linalg.qr(rows)
-            if np.abs(np.diag(r)).min() <= _SINGULAR * np.abs(np.diag(r)).max():
-                continue
-            inverse = np.linalg.inv(r)
-            unscaled = inverse @ inverse.T
-            unscaled.setflags(write=False)
-            return cls(tried, coding, unscaled, float((q * q).sum(axis=1).max()), reduced and len(tried) < len(terms))
+            if 0 < rows.shape[1] <= distinct and _carried(rows):
+                none = np.zeros(rows.shape[1])
+                return cls._of(tried, coding, rows, np.eye(len(none)), none, len(tried) < len(terms))
         return None
+
+    @classmethod
+    def _of(cls, terms: Terms, coding: Coding, rows: Array, basis: Array, prior: Array, reduced: bool) -> Fence:
+        """From model rows (n, p), and a prior precision (p,) of the terms of `basis` (p, p)."""
+        turned = rows @ basis
+        q, r = np.linalg.qr(np.vstack([turned, np.diag(np.sqrt(prior))[prior > 0]]))
+        inverse = basis @ np.linalg.inv(r)
+        unscaled = inverse @ inverse.T
+        unscaled.setflags(write=False)
+        return cls(terms, coding, unscaled, float((q[: len(rows)] ** 2).sum(axis=1).max()), reduced)
 
     def leverage(self, X: Array, chosen: Chosen) -> Array:
         """Leverage at levels X (n, k), (n,): variance of the mean in units of the batch variance."""
@@ -63,3 +91,11 @@ class Fence:
     def inside(self, X: Array, chosen: Chosen) -> npt.NDArray[np.bool_]:
         """Whether each recipe is predicted no worse than some trial was, (n,)."""
         return np.asarray(self.leverage(X, chosen) <= self.limit * (1 + 1e-9), dtype=bool)
+
+
+def _carried(rows: Array) -> bool:
+    """Whether model rows (n, p) tell all their terms apart."""
+    if len(rows) < rows.shape[1]:
+        return False
+    size = np.abs(np.diag(np.linalg.qr(rows, mode="r")))
+    return bool(size.min() > _SINGULAR * size.max())

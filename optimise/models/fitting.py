@@ -357,11 +357,11 @@ def _predictor(
     """What predicts: the averaged posterior for chosen terms, least squares for all of them; or why nothing can."""
     if choice == "select" and not core.fit.exact:
         try:
-            z = coordinates(study.region, data.X, data.chosen)
+            z = coordinates(data.region, data.X, data.chosen)
             columns, groups, few, beside = _drawn(data)
             values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, columns, groups, few)
             found = Posterior.fit(z, values, columns, plots=groups, few=few, blocks=beside)
-            return PosteriorPredictor(found, study.region), []
+            return PosteriorPredictor(found, data.region), []
         except ModelError:
             pass
     error = core.error

@@ -11,7 +11,9 @@ from scipy.optimize import nnls
 from optimise.models.predictors import Chosen
 from optimise.statistics.leastsq import Array
 
-_NEAR = 1e-6
+# Of how far the recipes made are apart in each column: so much a recipe made as planned may lie beside its plan, for
+# weighing alone (common practice, no source).
+_NEAR = 0.01
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -22,7 +24,7 @@ class Hull:
     chosen: Chosen
 
     def holds(self, X: Array, chosen: Chosen) -> npt.NDArray[np.bool_]:
-        """Whether each recipe X (m, k) is a mean of recipes made with the same category levels, (m,)."""
+        """Whether each recipe X (m, k), as a bench weighs, is a mean of recipes made with the same categories, (m,)."""
         made, asked = self._scaled(self.X), self._scaled(X)
         out = np.zeros(len(X), dtype=bool)
         for i, point in enumerate(asked):

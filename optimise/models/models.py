@@ -220,8 +220,10 @@ class Models(Shown, Mapping[str, FittedModel]):
     def fence(self) -> Fence | None:
         """The fence of what was tried, under the planned model; None where the trials carry not even a plane."""
         if "fence" not in self._kept:
-            X, chosen = self._tried_levels()
-            self._kept["fence"] = Fence.build(self.study.terms(), self.study.region, X, chosen)
+            tried = self.tried
+            X, chosen = split_levels(tried, self.study.region)
+            recipes = [str(one) for one in self.results.batch_rows.loc[tried.index, "replicate_group"]]
+            self._kept["fence"] = Fence.build(self.study.terms(), self.study.region, X, chosen, recipes)
         found: Fence | None = self._kept["fence"]
         return found
 
@@ -372,16 +374,7 @@ class Models(Shown, Mapping[str, FittedModel]):
         fence = self.fence
         if fence is None:
             raise ModelError(
-                [
-                    Problem(
-                        "no-fence",
-                        "stop",
-                        "leverage",
-                        "the trials carry no model",
-                        "more trials",
-                        "make more",
-                    )
-                ]
+                [Problem("no-fence", "stop", "leverage", "the trials carry no model", "more trials", "make more")]
             )
         return pd.Series(fence.leverage(X, chosen), index=frame.index, name="leverage")
 
