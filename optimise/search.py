@@ -32,7 +32,8 @@ from optimise.models.few import few_batches
 from optimise.models.predictors import split_levels
 from optimise.models.recipes import off_steps
 from optimise.proof.certify import Searched, certificate, searched
-from optimise.proof.clash import Clash, find_clash, worst_miss
+from optimise.proof.clash import Clash, find_clash
+from optimise.proof.nearest import nearest_weighable
 
 if TYPE_CHECKING:
     from optimise.models.models import Models
@@ -421,14 +422,13 @@ def _closest(
     combo = next((c for c in fitting if wide.space.at(c).region.contains(at, 1e-6)[0]), fitting[0])
     space = wide.space.at(combo)
     u = space.region.coded(np.array([[levels[name] for name in space.region.names]]))[0]
-    peak = wide.weighable(Peak(u, combo, float(wide.score(u[None], combo)[0])))
-    X = space.region.decoded(peak.u[None])
+    u, worst = nearest_weighable(wide, u, combo)
+    X = space.region.decoded(u[None])
     frame = _tidy(study, space.frame(X, combo), space)
     said, chosen = models.predict(frame).iloc[0], space.chosen(combo, 1)
     forms = {one.name: exact_form(study, one) for one in quest.brief.exact}
     exact = {name: float(form.values(X, chosen)[0]) for name, form in forms.items() if isinstance(form, Exact)}
     values = {name: exact[name] if name in exact else float(said[name]["predicted"]) for name in closest["responses"]}
-    worst = worst_miss(quest.brief, wide.space, X[0], combo)
     return {
         "levels": {name: _native(frame[name].iloc[0]) for name in study.columns},
         "responses": values,

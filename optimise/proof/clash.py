@@ -15,7 +15,7 @@ from optimise.formula.space import Space
 from optimise.models.fence import Fence
 from optimise.proof.approach import HELD, MET, Approach, Numbers, Place
 from optimise.proof.court import Court
-from optimise.proof.specs import Misses, Spec, specs_of
+from optimise.proof.specs import Spec, specs_of
 
 Array = npt.NDArray[np.float64]
 
@@ -65,12 +65,6 @@ def find_clash(brief: Brief, space: Space, fence: Fence | None) -> Clash:
     told = {"proved": found.proved, "minimal": found.minimal, "fenced": approach.quest.fence is not None}
     entries = tuple({**_entry(approach, found.kept, every, i), **told} for i in found.kept)
     return Clash(entries, _closest(approach, near[0]))
-
-
-def worst_miss(brief: Brief, space: Space, x: Array, combo: Mapping[str, str]) -> float:
-    """The largest miss of all musts at one recipe x (k,), in batch sds (exact ones: in what their reach is)."""
-    specs = specs_of(brief, space)
-    return float(Misses.of(specs).many(x[None], space.chosen(combo, 1)).max(initial=-np.inf)) if specs else 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -288,7 +288,7 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = (), u
     cost, only = best.cost_per_kg, f", the best {under}" if under else ""
     return _page(
         f"Formula {best.label} of {clean(study.name)}{only}: {_all_pass(best.chance)}{span}",
-        _levels(study, lines),
+        _levels(study, best, lines),
         aligned(
             rows,
             ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),
@@ -318,7 +318,7 @@ def _front(study: Study, best: Optimum) -> str:
             for name in (across, up)
             if name in values
         ]
-        share = [] if up in values else [likely(_number(point["chance_all" if up == "chance" else "desirability"]))]
+        share = [] if up in values else [_gone_by(best, point)]
         rows.append([*seen, *share, *(shown_level(study, name, levels[name]) for name in names)])
     kept = f" that keep 0.9 of the {best.objective}" if up in values else ""
     head = (clean(across), clean(up), *names)
@@ -336,9 +336,9 @@ def _width(best: Optimum, name: str) -> float | None:
     return (ends[1] - ends[0]) / 4 if isinstance(ends, list | tuple) else None
 
 
-def _levels(study: Study, lines: Sequence[Sequence[str]]) -> str:
+def _levels(study: Study, best: Optimum, lines: Sequence[Sequence[str]]) -> str:
     """Levels, and how far they may go where anything is known of that."""
-    head = ["ingredient", f"level [{study.unit}]", "all at once within: 0.9 of the chance"]
+    head = ["ingredient", f"level [{study.unit}]", f"all at once within: 0.9 of the {best.objective}"]
     width = 3 if any(line[2] for line in lines) else 2
     return aligned([line[:width] for line in lines], head[:width], right=(1,))
 
@@ -354,18 +354,23 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
     says.append(wording_proof.bound(best.certificate.to_dict()))
     says += [wording_proof.clash(study, best.clash), wording_proof.closest(study, best.closest)]
     if best.alternatives:
-        others = ", ".join(
-            f"{entry['label']} {likely(_number(entry.get('chance_all')))}" for entry in best.alternatives
-        )
+        others = ", ".join(f"{entry['label']} {_gone_by(best, entry)}".rstrip() for entry in best.alternatives)
         says.append(f"Others nearly as good: {others}.")
     if best.cheapest is not None:
         levels = {**best.cheapest["blend"], **best.cheapest["factors"]}
         names = [name for name in study.columns if name in _moving(study)]
         moved = [f"{clean(name)} {shown_level(study, name, levels[name])}" for name in names]
-        dear, chance = _number(best.cheapest["cost_per_kg"]), _number(best.cheapest["chance_all"])
-        paid = money(dear or 0.0, study.currency, _ceiling(study))
-        says.append(f"Practically the same chance, {likely(chance)}, for {paid} per kg: {', '.join(moved)}.")
+        paid = money(_number(best.cheapest["cost_per_kg"]) or 0.0, study.currency, _ceiling(study))
+        reached = _gone_by(best, best.cheapest) or "of what can be predicted"
+        same = f"Practically the same {best.objective}{' ' if reached.startswith('of') else ', '}{reached}"
+        says.append(f"{same}, for {paid} per kg: {', '.join(moved)}.")
     return wrapped(" ".join(said for said in says if said))
+
+
+def _gone_by(best: Optimum, entry: Mapping[str, Any]) -> str:
+    """What the search went by, of one formula: its chance or its desirability; "" where it has none."""
+    value = _number(entry.get("chance_all" if best.objective == "chance" else "desirability"))
+    return "" if value is None else likely(value) if best.objective == "chance" else figure(value)
 
 
 _NOT_MADE = {

@@ -26,7 +26,7 @@ def held_words(asked: Mapping[str, Any] | None) -> str:
     """Under what a formula is the best, where it is not all that the study allows."""
     asked = asked or {}
     under = [f"with {clean(str(asked['hold']))} held"] if asked.get("hold") else []
-    return " and ".join([*under, *(["outside what was tried"] if asked.get("outside") else [])])
+    return " and ".join([*under, *(["outside what was tried too"] if asked.get("outside") else [])])
 
 
 def asked_line(name: str, asked: Mapping[str, Any], before: str) -> str:
@@ -40,6 +40,12 @@ def asked_line(name: str, asked: Mapping[str, Any], before: str) -> str:
         return ""
     aim = "the chance of passing everything" if asked["objective"] == "chance" else "desirability"
     return f"From now on next, card and report go by {aim}, no longer by the {before}."
+
+
+def kept_line(name: str, label: str, best: str) -> str:
+    """Which formula was kept, and where: the best, or the other that bears the name."""
+    which = "one of the others" if label != best else "the formula above"
+    return f"Kept as {clean(name)}, {which}: formulas/{clean(name)}.json."
 
 
 def kept_lines(kept: Sequence[Mapping[str, Any]]) -> list[str]:

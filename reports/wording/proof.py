@@ -10,6 +10,7 @@ from doe.study import Study
 from reports.numbers import figure, listed, percent, plain, with_unit
 
 _ONLY = 0.9995
+_ALIKE = 0.02
 _WIDE = 0.05  # a gap beyond this is not much of a proof, and is not led with
 
 
@@ -23,13 +24,19 @@ def bound(certificate: Mapping[str, Any]) -> str:
         return ""  # one recipe was looked at; nothing is said of others
     where = "in the tried region" if certificate.get("fenced", True) else "within the limits"
     where = f"{where} with this {listed(held)}" if held else where
-    # A bound is rounded up, or it would be none.
-    most = ceil(upper * 1000 - 1e-9) / 1000
-    if most >= 1 and value <= _ONLY - certificate["target"]:
-        return f"Found by many starts {where}; how much better another recipe there could be is not proved."
     chance = certificate["objective"] == "chance"
+    # A bound is rounded up, or it would be none: near 1 to one digit more.
+    digits = 2 if chance and ceil(upper * 1000 - 1e-9) >= 1000 else 1
+    most = ceil(upper * 10 ** (digits + 2) - 1e-9) / 10 ** (digits + 2)
+    if most >= 1 and value <= _ONLY - certificate["target"]:
+        if not chance or value < 1 - _WIDE:
+            return f"Found by many starts {where}; how much better another recipe there could be is not proved."
+        spare = f"{figure(100 * (1 - value), digits=2)} points"
+        return (
+            f"Found by many starts {where}. Nothing passes more often than always: none is better by more than {spare}."
+        )
     if chance:
-        said = f"no recipe {where} passes more often than {percent(most, 1)} in these models"
+        said = f"no recipe {where} passes more often than {percent(most, digits)} in these models"
         if most >= 1 and value > _ONLY - certificate["target"]:
             said = f"no recipe {where} can pass more often in these models"
         step = f"{plain(100 * certificate['target'], 1)} points"
@@ -68,7 +75,11 @@ def _reached(study: Study, entry: Mapping[str, Any], count: int) -> str:
     change = entry.get("change")
     if change is None:
         return f"{out}, and moving this limit alone is not enough."
-    return f"{out}, so that moving this limit by {with_unit(figure(abs(change), digits=2), unit)} would do."
+    moved = f"moving this limit by {with_unit(figure(abs(change), digits=2), unit)} would do"
+    if abs(change - (entry["reached"] - entry["limit"])) <= _ALIKE * abs(change):
+        return f"{out}, so that {moved}."
+    whole = with_unit(figure(entry["limit"] + change, digits=4), unit)
+    return f"{out}, {whole} with every other must met as well, so that {moved}."
 
 
 def closest(study: Study, found: Mapping[str, Any]) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 from reports import documents
 from reports.terminal import terminal
-from reports.wording.changes import asked_line, changed_line, held_words, kept_lines
+from reports.wording.changes import asked_line, changed_line, held_words, kept_line, kept_lines
 from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
@@ -51,6 +51,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     desk.progress("")
     code = code_of(document) or int(not document["feasible"])
     told = [
+        "" if name is None else kept_line(name, str(_called(name, document)["label"]), best.label),
         asked_line(name or best.label, asked.to_dict(), before),
         changed_line(folder.study, moved.get("changed")),
         *kept_lines(moved["kept"]),

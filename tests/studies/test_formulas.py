@@ -59,6 +59,18 @@ def test_a_name_means_one_recipe(recorded, call):
     assert call("card", recorded, "--formula", "F1")[1]["lines"] != held["lines"]
 
 
+def test_what_is_kept_under_a_name_is_said(recorded, capsys):
+    def said(name):
+        capsys.readouterr()
+        assert main(["optimise", str(recorded), "--keep", name]) in (0, 1)
+        return " ".join(capsys.readouterr().out.split())
+
+    assert "Kept as Summer, the formula above: formulas/Summer.json." in said("Summer")
+    assert "Kept as F2, one of the others: formulas/F2.json." in said("F2")
+    blends = [json.loads((recorded / f"formulas/{name}.json").read_text("utf-8"))["blend"] for name in ("Summer", "F2")]
+    assert blends[0] != blends[1]
+
+
 def test_a_look_at_what_if_never_becomes_the_formula_of_the_study(recorded, call, capsys, snapshot):
     best = call("optimise", recorded, "--keep", "F1")[1]
     before = snapshot(recorded)

@@ -1,6 +1,7 @@
 """The terminal: harmless names, aligned columns, and what to do next on the last line."""
 
 import unicodedata
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -79,6 +80,27 @@ def test_plan_lists_each_trial_once_in_order(job, said):
 def test_predicted_is_never_called_measured(said):
     assert "measured" not in said["optimise"].lower()
     assert "Predicted, not confirmed." in said["optimise"]
+
+
+def test_what_was_searched_by_is_what_formulas_are_compared_by(job):
+    others = tuple({"label": f"F{i + 2}", "chance_all": 0.5, "desirability": 0.93 - i / 100} for i in range(2))
+    cheap = {**job.best.to_dict(), "chance_all": 0.4, "desirability": 0.91}
+    kept = {next(iter(job.best.blend)): (0.0, 1.0)}
+    for objective, told, not_told in (
+        ("chance", ("F2 50", "Practically the same chance, 40", "0.9 of the chance"), ("0.93", "same desirability")),
+        (
+            "desirability",
+            ("F2 0.93, F3 0.92.", "the same desirability, 0.91, for", "0.9 of the desirability"),
+            ("F2 50",),
+        ),
+    ):
+        one = replace(job.best, objective=objective, alternatives=others, cheapest=cheap, tolerances=kept)
+        text = " ".join(terminal.optimise(job.study, one, "").split())
+        assert all(words in text for words in told), text
+        assert not any(words in text for words in not_told)
+    none = {**cheap, "chance_all": {"unavailable": "nothing predicts it", "do": "make more"}}
+    text = " ".join(terminal.optimise(job.study, replace(job.best, objective="chance", cheapest=none), "").split())
+    assert "Practically the same chance of what can be predicted, for" in text
 
 
 @given(st.text(max_size=40))

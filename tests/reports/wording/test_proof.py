@@ -51,6 +51,16 @@ def test_without_a_bound_nothing_is_called_proved(value):
     assert "Proved" not in said
 
 
+def test_near_certainty_is_bounded_by_what_is_proved_or_by_certainty_itself():
+    near = {**CHANCE, "value": 0.99799, "upper_bound": 0.999032, "proved": False}
+    said = wording_proof.bound(near)
+    assert said.startswith("Proved: no recipe in the tried region passes more often than 99.91")
+    assert "0.11 points below that" in said
+    said = wording_proof.bound({**near, "value": 0.985, "upper_bound": 1.0})
+    assert "Proved" not in said
+    assert "none is better by more than 1.5 points" in said
+
+
 def test_desirability_is_no_percentage():
     said = wording_proof.bound({**CHANCE, "objective": "desirability", "value": 0.596, "upper_bound": 0.5968})
     assert "a desirability above 0.597" in said
@@ -79,3 +89,11 @@ def test_a_clash_names_limit_reach_and_what_would_do():
 def test_the_closest_recipe_is_named_with_what_it_gives():
     said = wording_proof.closest(STUDY, {"levels": {"Speed": 3.0}, "responses": {"Thick": 11.23}, "worst_miss": 1.0})
     assert said == "Closest to all of them: Speed 3, with Thick 11.23 predicted."
+
+
+def test_what_one_must_reaches_alone_is_told_from_what_it_reaches_with_all_others_met():
+    said = wording_proof.clash(STUDY, [{**THICK, "reached": 11.6, "change": -2.6}])
+    said = said.replace("\u202f", " ")
+    assert "11.6 Pa s is reached, 9.4 Pa s with every other must met as well, so that moving this limit by 2.6" in said
+    alone = wording_proof.clash(STUDY, [{**THICK, "change": -0.8}])
+    assert "every other must" not in alone
