@@ -113,8 +113,8 @@ class Trade:
     """What one formula declares and is as a whole, and what checks of the trade say of it.
 
     `names` are INCI names with their % of the product, descending, `declared` the same as one line with the `allergens`
-    that are above `threshold` [%] (None where no rule of ours holds); `untold` says whose allergens are not given.
-    `laws` are the legal lines that counted, in words; `whole` is (what, value, unit).
+    that are above `threshold` [%] (None where no rule of ours holds); `untold` says whose allergens are not given,
+    `unnamed` whose INCI name. `laws` are the legal lines that counted, in words; `whole` is (what, value, unit).
     """
 
     names: tuple[tuple[str, float], ...]
@@ -122,6 +122,7 @@ class Trade:
     allergens: tuple[tuple[str, float], ...]
     threshold: float | None
     untold: str
+    unnamed: str
     laws: tuple[str, ...]
     whole: tuple[tuple[str, Amount, str], ...]
     findings: tuple[Problem, ...]

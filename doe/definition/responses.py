@@ -165,9 +165,15 @@ def _marks(t: Mapping[str, Any], grades: Sequence[str], where: str, notes: Notes
             marks[key] = places[folded(value)]
         elif isinstance(value, str):
             allowed = "a grade: " + ", ".join(grades) if grades else WORDS["number"]
-            plain = value.replace(",", ".").strip()
-            do = f"write it without quotes: {key} = {plain}" if is_numeral(plain) else ""
-            notes.stop("wrong-type", f"{where}, {key}", f"came {shown(value)}", allowed, do or hint(value, grades))
+            # A percentage is written as its number: limits stand in the unit of the response.
+            plain = value.replace(",", ".").strip().removesuffix("%").strip()
+            do = (
+                f"write it without quotes{' and %' if '%' in value else ''}: {key} = {plain}"
+                if is_numeral(plain)
+                else ""
+            )
+            do = do or (hint(value, grades) if grades else f"write it as a number: {key} = 10")
+            notes.stop("wrong-type", f"{where}, {key}", f"came {shown(value)}", allowed, do)
         elif value is not None:
             marks[key] = float(value)
     return marks
@@ -207,6 +213,12 @@ def _check_aim(t: Row, marks: Mapping[str, float], where: str, notes: Notes) -> 
             notes.stop("no-aim", where, f"has {' and '.join(given)} but no aim", allowed, do)
         return
     aim = t["aim"]
+    asked = ["must = true"] if t.gives("must") and t.get("must") else []
+    if aim == "watch" and (asked or given):
+        said = [*asked, *given]
+        got = f"is only watched, so {' and '.join(said)} {'ask' if len(said) > 1 else 'asks'} for nothing"
+        do = 'write aim = "above", "below", "within" or "target" to have it met, or take it out'
+        notes.add("watched-only", "warn" if asked else "inform", where, got, "limits of what has to be met", do)
     for key in _NEEDS[aim]:
         if not t.gives(key):
             notes.stop("no-limit", where, f"aims {aim} but has no {key}", f"aim {aim} needs {key}", f"add {key} = ...")

@@ -6,7 +6,7 @@ All are sums of level x share, so that each is a row of coefficients over the in
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -116,8 +116,9 @@ class Stock:
         picks = {i.name: (chosen or {}).get(material_of(i.name)) for i in study.ingredients}
         items = tuple(item.of(picks[item.name]) for item in study.ingredients)
         known = {item.name: item for item in items}
-        declared = [exploded(item, known) for item in items]
-        active = [exploded(item, known, active=True) for item in items]
+        called = [_called(item, picks[item.name]) for item in items]
+        declared = [exploded(item, known) for item in called]
+        active = [exploded(item, known, active=True) for item in called]
         spelt: dict[str, str] = {}
         for shares in declared:
             for name in shares:
@@ -235,6 +236,17 @@ def natural_share(stock: Stock, *, water: bool = True) -> tuple[Array, Array] | 
         return Unavailable(f"no natural_share for {', '.join(missing)}", "give natural_share for each ingredient")
     counted = np.where(pure & (not water), 0.0, 1.0)
     return np.nan_to_num(index) * counted, counted
+
+
+def is_unnamed(item: Ingredient) -> bool:
+    """Whether a material has no INCI name to declare: none is given, it is no premix, and not water."""
+    return not item.inci and not item.made_of and not is_water(item)
+
+
+def _called(item: Ingredient, material: object) -> Ingredient:
+    """The material that was chosen by its own name where it has no INCI name, not by that of its place."""
+    chosen = isinstance(material, str) and material not in (NONE, PRESENT)
+    return replace(item, inci=((str(material), 1.0),)) if chosen and is_unnamed(item) else item
 
 
 def unknown_rest(stock: Stock) -> list[Ingredient]:

@@ -14,7 +14,7 @@ from doe.definition.kinds import is_fragrance
 from doe.definition.parts import Response
 from doe.problems import Unavailable
 from doe.trade.acidity import material_window
-from doe.trade.composition import Stock, counts_mass, declaration
+from doe.trade.composition import Stock, counts_mass, declaration, is_unnamed
 from doe.trade.legal import allergen_threshold, allergens, counted_share, laws_for
 from doe.trade.quantities import QUANTITIES, form_of
 from doe.trade.suspension import particles
@@ -50,8 +50,9 @@ _OF_PARTICLES = (
 class Label:
     """What one recipe declares: INCI names with their % of the product, descending, and allergens above `threshold`.
 
-    `threshold` [%] is None where no rule of ours holds; `untold` are the fragrances whose allergens are not given;
-    `laws` are the lines that counted, in words.
+    `threshold` [%] is None where no rule of ours holds; `untold` are the fragrances whose allergens are not given,
+    `unnamed` the materials that declare their own name as no INCI name is given; `laws` are the lines that counted, in
+    words.
     """
 
     names: tuple[tuple[str, float], ...]
@@ -59,6 +60,7 @@ class Label:
     threshold: float | None
     untold: tuple[str, ...]
     laws: tuple[str, ...]
+    unnamed: tuple[str, ...] = ()
 
     @property
     def text(self) -> str:
@@ -93,7 +95,9 @@ def label_of(study: Study, recipe: Mapping[str, Any]) -> Label:
     ]
     shown = tuple(sorted(listed, key=lambda row: -row[1]))
     untold = () if threshold is None else _untold(stock, levels)
-    return Label(declaration(stock, levels.tolist()), shown, threshold, untold, tuple(laws))
+    rows = [row for row, item in enumerate(stock.items) if levels[row] > 0 and is_unnamed(item)]
+    unnamed = tuple(stock.labels[row] for row in rows)
+    return Label(declaration(stock, levels.tolist()), shown, threshold, untold, tuple(laws), unnamed)
 
 
 def _untold(stock: Stock, levels: Array) -> tuple[str, ...]:

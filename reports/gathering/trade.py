@@ -27,8 +27,9 @@ def trade_of(study: Study, recipe: pd.Series, findings: Iterable[Mapping[str, An
     label = label_of(study, levels)
     told = tuple(Problem.from_dict(row) for row in findings if row["code"] in RULES)
     untold = f"Allergens of {listed(label.untold)} are not given: ask the supplier for them" if label.untold else ""
+    unnamed = f"No INCI name is given for {listed(label.unnamed)}: their own names stand here" if label.unnamed else ""
     whole = whole_of(study, levels)
-    return Trade(label.names, label.text, label.allergens, label.threshold, untold, label.laws, whole, told)
+    return Trade(label.names, label.text, label.allergens, label.threshold, untold, unnamed, label.laws, whole, told)
 
 
 def measured_findings(study: Study, results: Results) -> tuple[Problem, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -27,6 +28,7 @@ CURRENT_TEXT = (
     "These lists are dated and short: check each against the current text. Local regulation and a qualified safety "
     "assessor decide."
 )
+_NEAR = 1e-9
 ORDER = "descending; the order below 1 % is free, and colourants (CI numbers) stand last in any order"
 CAUTIONS = (
     "Bench batches stand behind this card; scale, lots and plant differ.",
@@ -123,11 +125,12 @@ def _trade(formula: Formula) -> dict[str, Any]:
     trade = formula.trade
     if trade is None:
         nothing: dict[str, Any] = {key: [] for key in ("declaration", "allergens", "composition", "laws", "findings")}
-        return nothing | {"allergens_untold": ""}
+        return nothing | {"allergens_untold": "", "names_untold": ""}
     return {
         "declaration": [{"inci": n, "percent": s} for n, s in trade.names],
         "allergens": [{"name": n, "percent": s, "above": trade.threshold} for n, s in trade.allergens],
         "allergens_untold": trade.untold,
+        "names_untold": trade.unnamed,
         "composition": [{"what": what, "value": _plain(value), "unit": unit} for what, value, unit in trade.whole],
         "laws": list(trade.laws),
         "findings": [finding.to_dict() for finding in trade.findings],
@@ -189,10 +192,21 @@ def tolerance_words(line: Line | Setting) -> str:
     return f"{numbers.figure(line.tolerance[0])} to {numbers.figure(line.tolerance[1])}"
 
 
-def tolerances_by_name(formula: Formula) -> dict[str, str]:
-    """`tolerance_words` of every ingredient and factor."""
-    every: list[Line | Setting] = [*formula.lines, *formula.settings]
-    return {one.name: tolerance_words(one) for one in every}
+def tolerances_by_name(study: Study, formula: Formula, batch_g: float) -> dict[str, str]:
+    """`tolerance_words` of every ingredient and factor, of what is weighed also in grams."""
+    settings = {one.name: tolerance_words(one) for one in formula.settings}
+    return settings | {line.name: _weighed_within(study, formula, line, batch_g) for line in formula.lines}
+
+
+def _weighed_within(study: Study, formula: Formula, line: Line, batch_g: float) -> str:
+    """How far a level may go, and how far that is on the balance, rounded inwards to its readability."""
+    words = tolerance_words(line)
+    if line.tolerance is None or line.role == "fill":
+        return words
+    step, level = formula.balance_g or 0.01, line.level / study.total * batch_g
+    low, high = (end / study.total * batch_g / step for end in line.tolerance)
+    inwards = (min(math.ceil(low - _NEAR) * step, level), max(math.floor(high + _NEAR) * step, level))
+    return f"{words} ({' to '.join(numbers.grams(end, formula.balance_g) for end in inwards)} g)"
 
 
 def _plain(value: float | Unavailable) -> float | Mapping[str, str]:
@@ -219,7 +233,7 @@ def chance_line(formula: Formula) -> str:
 
 def text(study: Study, formula: Formula, batch_g: float) -> str:
     """The card for the terminal."""
-    weights = grams_of(study, formula, batch_g)
+    weights, within = grams_of(study, formula, batch_g), tolerances_by_name(study, formula, batch_g)
     out = [f"Formula {tables.clean(formula.name)} of {tables.clean(study.name)}, {standing(formula)}"]
     if formula.lines:
         out[0] += f", for a batch of {numbers.exactly(batch_g)} g"
@@ -229,7 +243,7 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
         out.append(tables.wrapped(f"{word}: {said(note)}", indent="  "))
     rows = [
         [f"  {line.label}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",
-         "to weight" if line.role == "fill" else tolerance_words(line),
+         "to weight" if line.role == "fill" else within[line.name],
          "" if line.active is None else f"active {numbers.figure(line.active)}"]
         for _, lines in formula.phases
         for line in lines
@@ -273,8 +287,8 @@ def _label_lines(formula: Formula) -> list[str]:
     if trade.allergens:
         said = ", ".join(f"{name} {numbers.figure(share, digits=3)} %" for name, share in trade.allergens)
         out.append(tables.wrapped(f"  Allergens above {trade.threshold:g} %: {said}", indent="  "))
-    if trade.untold:
-        out.append(tables.wrapped(f"  {trade.untold}", indent="  "))
+    for missing in (trade.unnamed, trade.untold):
+        out += [tables.wrapped(f"  {missing}", indent="  ")] if missing else []
     out += [tables.wrapped(f"  {law}", indent="    ") for law in trade.laws]
     out += [tables.wrapped(f"  {CURRENT_TEXT}", indent="    ")] if trade.laws or trade.allergens else []
     rows = [[f"  {what}", value, unit] for what, value, unit in composition_rows(formula)]

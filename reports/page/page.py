@@ -92,7 +92,7 @@ def card_page(study: Study, formula: Formula, batch_g: float, results_digest: st
         "notes": [card.said(note) for note in card.notes(formula)],
         "weights": card.grams_of(study, formula, batch_g),
         "steps": card.making(study, formula),
-        "tolerances": card.tolerances_by_name(formula),
+        "tolerances": card.tolerances_by_name(study, formula, batch_g),
         "composition": card.composition_rows(formula),
         "specs": card.spec_rows(study, formula),
         "current_text": card.CURRENT_TEXT,

@@ -231,6 +231,8 @@ def test_sums_may_be_written_as_text():
         ({"response": [{"name": "y", "method": "m", "sample_g": 600}]}, "batch-too-small"),
         ({"response": [{"name": "c", "from": "cost_per_kg"}]}, "no-price"),
         ({"response": [{"name": "c", "from": "cost_per_kg", "sd": 1}]}, "exact-not-measured"),
+        ({"response": [{"name": "y", "method": "m", "aim": "watch", "must": True}]}, "watched-only"),
+        ({"response": [{"name": "y", "method": "m", "aim": "watch", "high": 2}]}, "watched-only"),
         (
             {"factor": [{"name": "F", "levels": ["a", "b"]}], "limit": [{"rule": "One >= 1.5", "when": "F is a"}]},
             "empty-combination",
@@ -241,6 +243,22 @@ def test_what_does_not_stop_is_told(change, code):
     study = Study.from_dict(proportions(**change))
     assert code in {p.code for p in study.problems}
     assert code not in {p.code for p in Study.from_dict(proportions()).problems}
+
+
+@pytest.mark.parametrize(
+    ("low", "do"),
+    [
+        ("92 %", "write it without quotes and %: low = 92"),
+        ("0,5", "write it without quotes: low = 0.5"),
+        ("much", "write it as a number: low = 10"),
+    ],
+)
+def test_a_limit_that_is_no_number_is_told_how_to_write(low, do):
+    response = {"name": "y", "method": "m", "aim": "above", "low": low}
+    with pytest.raises(StudyError) as refused:
+        Study.from_dict(proportions(response=[response]))
+    (problem,) = [p for p in refused.value.problems if p.code == "wrong-type"]
+    assert problem.do == do
 
 
 def test_missing_prices_are_named():

@@ -196,6 +196,18 @@ def test_near_a_limit_the_digits_show_the_difference(study, findings):
     assert findings(made, Salt=1.00004)["K11"].got.startswith("1.00004 % of phenoxyethanol")
 
 
+def test_a_material_without_an_inci_name_goes_by_its_own_not_by_that_of_its_place(study, findings):
+    choice = [{"name": "Phenoxyethanol"}, {"name": "Sorbate Q"}]
+    made = study({"name": "Keeper", "low": 0.5, "high": 1.5, "choice": choice})
+    recipe = {"Keeper": 1.4, "Water": 98.6, "material: Keeper": "Phenoxyethanol"}
+    label = label_of(made, recipe)
+    assert [name for name, _ in label.names] == ["Aqua", "Phenoxyethanol"]
+    assert label.unnamed == ("Keeper: Phenoxyethanol",)
+    # So a law is found by it: at most 1 % (EU 1223/2009, Annex V, 29).
+    assert any("phenoxyethanol" in law for law in label.laws)
+    assert label_of(made, recipe | {"material: Keeper": "Sorbate Q"}).laws == ()
+
+
 def test_colourants_stand_last_in_the_declaration():
     """EU 1223/2009 Art. 19(1)(g), from memory: colourants may follow the others in any order, whatever their share."""
     names = (("Aqua", 90.0), ("CI 77007", 6.0), ("Glycerin", 3.0), ("Parfum", 0.6), ("CI 77491", 0.4))

@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from doe import Study
-from optimise import fit
+from optimise import find, fit
 from optimise.statistics.posterior import Posterior
 
 DAYS = np.repeat(["Mon", "Tue", "Wed"], 6)
@@ -91,6 +91,15 @@ def test_the_chance_of_a_new_batch_knows_of_days(terms):
     models = fitted(study(low=float(y.mean()) - 1.0), y, terms)
     chance = float(models.chance(pd.DataFrame({"Speed": [0.0]})).iloc[0])
     assert 0.65 < chance < 0.90
+
+
+def test_a_formula_found_says_that_few_days_make_its_chance_wide():
+    y, _ = drawn(4, 0.5, 0.3)
+    made = study(low=20)
+    (told,) = [f for f in find(made, fitted(made, y, "select")).findings if f.code == "few-blocks"]
+    assert told.got.startswith("Foam was measured on batches of 3 blocks")
+    results = made.results(pd.DataFrame({"Speed": SPEED, "Foam": y}))
+    assert "few-blocks" not in [f.code for f in find(made, fit(made, results)).findings]
 
 
 def test_three_very_unlike_days_still_hold_a_new_one():

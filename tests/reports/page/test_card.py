@@ -88,3 +88,32 @@ def test_allergens_that_are_not_known_are_said_everywhere(job, formula, tmp_path
     assert said in path.read_text(encoding="utf-8")
     assert said in " ".join(card.text(job.study, unsure, 500.0).split())
     assert card.document(job.study, unsure, 500.0)["allergens_untold"] == said
+
+
+@pytest.mark.parametrize("batch", [500.0, 20_000.0])
+def test_tolerances_are_given_in_grams_of_the_batch_too(job, formula, batch):
+    within = card.tolerances_by_name(job.study, formula, batch)
+    text = card.text(job.study, formula, batch)
+    for line in formula.lines:
+        if line.tolerance is None or line.role == "fill":
+            continue
+        found = re.fullmatch(r"\S+ to \S+ \((\S+) to (\S+) g\)", within[line.name].replace("\u202f", ""))
+        low, high = (float(end) for end in found.groups())
+        ends = [end / job.study.total * batch for end in line.tolerance]
+        level = line.level / job.study.total * batch
+        # Inwards to the balance: never further than what was told.
+        assert ends[0] - 1e-9 <= low <= level + 0.005 <= high + 0.01
+        assert high <= ends[1] + 0.005
+        assert low == pytest.approx(ends[0], abs=0.02)
+        assert high == pytest.approx(ends[1], abs=0.02)
+        assert within[line.name] in text
+
+
+def test_names_that_are_not_given_are_said_everywhere(job, formula, tmp_path):
+    said = "No INCI name is given for Gum: their own names stand here"
+    unsure = replace(formula, trade=replace(formula.trade, unnamed=said))
+    path = tmp_path / "card.html"
+    card.write_card(path, job.study, unsure, 1000.0)
+    assert said in path.read_text(encoding="utf-8")
+    assert said in " ".join(card.text(job.study, unsure, 500.0).split())
+    assert card.document(job.study, unsure, 500.0)["names_untold"] == said
