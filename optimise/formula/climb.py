@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +19,7 @@ from optimise.models.fence import Fence
 Array = npt.NDArray[np.float64]
 Slope = tuple[Array, Array]
 Limit = Callable[[Array], Slope]
+Stop = Callable[[Array], object]
 
 _FENCE_ROOM = 1e-7
 _MOST_STEPS = 120
@@ -80,24 +82,25 @@ def remembered(limit: Limit) -> Limit:
     return once
 
 
-def climb_chance(hill: Hill, goal: ChanceGoal, start: Array) -> Array:
-    """Free coordinates (d,) of a local best of the joint chance, from `start` (d,)."""
+def climb_chance(hill: Hill, goal: ChanceGoal, start: Array, stop: Stop | None = None) -> Array:
+    """Free coordinates (d,) of a local best of the joint chance, from `start` (d,); or where it came to `stop`."""
     chosen, basis = hill.chosen, hill.space.basis
 
     def downhill(u: Array) -> tuple[float, Array]:
         score, slope = goal.score_and_slope(hill.levels(u), chosen)
         return -score, -(slope @ basis)
 
-    return _descend(downhill, start, hill, 0)
+    return _descend(downhill, start, hill, 0, stop=stop)
 
 
 def climb_desirability(
     hill: Hill, properties: Sequence[Property], sides: Sequence[Ramp], walls: Sequence[tuple[int, float, float]],
-    start: Array, soft: float = SOFT,
+    start: Array, soft: float = SOFT, stop: Stop | None = None,
 ) -> Array:  # fmt: skip
     """Free coordinates (d,) of a local best of the weighted geometric mean of desirabilities, from `start` (d,).
 
-    Shares under `soft` count as if their log went on straight: a climb may end where one is nothing in truth.
+    Shares under `soft` count as if their log went on straight: a climb may end where one is nothing in truth. It ends
+    too where it comes to `stop`.
 
     The kinks are taken out by one further variable a response: t <= exponent log(share) for each of its sides, t <= 0,
     and the weighted sum of t goes up (epigraph form). Plain limits `walls` stand as limits.
@@ -141,15 +144,8 @@ def climb_desirability(
         t[side.response] = min(t[side.response], float(at))
     cost = np.concatenate([np.zeros(d), -weights])
     more = [limit for limit, wanted in ((under, sides), (beyond, walls)) if wanted]
-    found = _descend(lambda v: (float(cost @ v), cost), np.concatenate([start, t]), hill, len(t), more)
-    return found[:d]
-
-
-class _ArrivedError(Exception):
-    """A climb has come to a place `u` that is good enough."""
-
-    def __init__(self, u: Array) -> None:
-        self.u = u
+    climbed = _descend(lambda v: (float(cost @ v), cost), np.concatenate([start, t]), hill, len(t), more, stop=stop)
+    return climbed[:d]
 
 
 def climb_smallest_miss(hill: Hill, misses: Limit, start: Array, enough: float = -np.inf) -> tuple[Array, float]:
@@ -157,33 +153,32 @@ def climb_smallest_miss(hill: Hill, misses: Limit, start: Array, enough: float =
 
     Ends where a place within every limit misses by no more than `enough`.
     """
-    d, limits = len(start), hill.all_limits()
+    d, limits, misses = len(start), hill.all_limits(), remembered(misses)
 
     def under(v: Array) -> Slope:
-        u = v[:d]
-        miss, slope = misses(u)
-        if miss.max() <= enough and np.abs(u).max(initial=0.0) <= 1 and all((g(u)[0] >= 0).all() for g in limits):
-            raise _ArrivedError(u.copy())
+        miss, slope = misses(v[:d])
         return v[d] - miss, np.hstack([-slope, np.ones((len(miss), 1))])
+
+    def met(u: Array) -> bool:
+        return bool(misses(u)[0].max() <= enough) and all((limit(u)[0] >= 0).all() for limit in limits)
 
     cost = np.append(np.zeros(d), 1.0)
     worst = float(misses(start)[0].max())
-    begin = np.append(start, worst)
-    try:
-        found = _descend(
-            lambda v: (float(v[d]), cost), begin, hill, 1, [under], open_above=True, most=_MOST_STEPS_TO_MEET
-        )[:d]
-    except _ArrivedError as met:
-        found = met.u
+    found = _descend(
+        lambda v: (float(v[d]), cost), np.append(start, worst), hill, 1, [under], True, _MOST_STEPS_TO_MEET, met
+    )[:d]
     best = float(misses(found)[0].max())
     return (found, best) if best < worst else (start, worst)
 
 
 def _descend(
     downhill: Callable[[Array], tuple[float, Array]], start: Array, hill: Hill, extra: int,
-    more: Sequence[Limit] = (), open_above: bool = False, most: int = _MOST_STEPS,
+    more: Sequence[Limit] = (), open_above: bool = False, most: int = _MOST_STEPS, stop: Stop | None = None,
 ) -> Array:  # fmt: skip
-    """SLSQP (Kraft 1988) with the hill's limits on the first coordinates; `extra` further variables at the end."""
+    """SLSQP (Kraft 1988) with the hill's limits on the first coordinates; `extra` further variables at the end.
+
+    Ends after `most` steps, or where a step leads to a place that is enough to `stop` at.
+    """
     d = len(start) - extra
     if d == 0 or (hill.frozen is not None and hill.frozen.all()):
         return start
@@ -195,13 +190,23 @@ def _descend(
         np.append(low, np.full(extra, -np.inf)), np.append(high, np.full(extra, np.inf if open_above else 0.0))
     )
     begin = np.clip(start, bounds.lb, bounds.ub)
+
+    end: list[Array] = []
+
+    def look(v: Array) -> None:
+        if stop is not None and stop(v[:d]):
+            end.append(v.copy())
+            raise StopIteration
+
     minimize: Any = optimize.minimize
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+    # Some releases of scipy end at StopIteration, others let it pass.
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"), suppress(StopIteration):
         found = minimize(
             downhill, begin, jac=True, method="SLSQP", bounds=bounds, constraints=constraints,
-            options={"maxiter": most, "ftol": 1e-10},
+            callback=look if stop is not None else None, options={"maxiter": most, "ftol": 1e-10},
         )  # fmt: skip
-    return np.asarray(found.x if np.all(np.isfinite(found.x)) else begin, dtype=float)
+        end.append(np.asarray(found.x, dtype=float))
+    return end[0] if np.all(np.isfinite(end[0])) else begin
 
 
 def _constraint(limit: Limit) -> dict[str, Any]:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from optimise.formula.climb import Hill, Limit, climb_smallest_miss
+from optimise.formula.climb import Hill, Limit, Stop, climb_smallest_miss
 from optimise.formula.exact import Exact
 from optimise.formula.goals import Chosen, Property
 from optimise.formula.peaks import Peak, Quest
@@ -188,8 +188,8 @@ class TowardsAim(Quest):
         """Whether a peak keeps the share of the whole search."""
         return bool(self.whole.score(peak.u[None], peak.combo)[0] >= self.share - _SLACK)
 
-    def climb(self, hill: Hill, start: Array) -> Peak:
-        """The best of the aim reached from `start`, with every limit and the share kept."""
+    def uphill(self, hill: Hill, start: Array, stop: Stop | None = None) -> Array:
+        """Where a climb of the aim from `start` ends, with every limit and the share kept; it never stops early."""
         step = 1e-6
 
         def kept(u: Array) -> tuple[Array, Array]:
@@ -199,5 +199,4 @@ class TowardsAim(Quest):
             return scores[:1] - self.share, (scores[1:] - scores[0])[None] / step
 
         inner = replace(hill, limits=(*hill.limits, kept))
-        end, _ = climb_smallest_miss(inner, lambda u: self.aim.with_slope(u, hill.combo), start)
-        return self.kept_in(hill, end, start)
+        return climb_smallest_miss(inner, lambda u: self.aim.with_slope(u, hill.combo), start)[0]

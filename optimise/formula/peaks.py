@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import islice, product
 
 import numpy as np
 import numpy.typing as npt
@@ -13,18 +13,22 @@ from doe.problems import StudyError
 from doe.region.region import Region
 from optimise.formula.brief import Brief
 from optimise.formula.centres import Means
-from optimise.formula.climb import Hill, Limit, climb_chance, climb_desirability, climb_smallest_miss
+from optimise.formula.climb import Hill, Limit, Stop, climb_chance, climb_desirability, climb_smallest_miss
 from optimise.formula.goals import Property, ramps, soft_log
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
 
 Array = npt.NDArray[np.float64]
 
-_POOL = 256
-_MOST_CORNERS = 128
+_POOL = 128
+_MOST_CORNERS = 64
 _MOST_ROUNDINGS = 4096
 _MOST_BOXES = 20
 _MOST_IN_BOX = 10_000
+_LEAST_STARTS = 3
+_STARTS_A_PEAK = 6
+_MOST_STARTS = 48
+_APART = 0.1
 _POOR = np.log(0.02)
 _TIE = 1e-9
 _WORTHLESS = 30.0
@@ -86,18 +90,30 @@ class Quest:
         """The hill at one combo of category levels, with further limits."""
         return Hill(self.space.at(combo), combo, self.fence, limits)
 
-    def climb(self, hill: Hill, start: Array) -> Peak:
-        """The local best reached from `start` (d,), with every limit kept."""
+    def climb(self, hill: Hill, start: Array, known: Sequence[Peak] = ()) -> Peak:
+        """The local best reached from `start` (d,), with every limit kept; one of `known` if it leads next to that."""
+
+        def next_to(u: Array) -> Peak | None:
+            return next((peak for peak in known if np.linalg.norm(u - peak.u) <= _APART), None)
+
+        end = self.uphill(hill, start, next_to if known else None)
+        near = next_to(end)
+        if near is None:
+            return self.kept_in(hill, end, start)
+        here = self.kept_in(hill, end, near.u)
+        return near if here.score <= near.score else self.climb(hill, here.u)
+
+    def uphill(self, hill: Hill, start: Array, stop: Stop | None = None) -> Array:
+        """Where a climb from `start` (d,) ends, near its limits if not exactly within; where it came to `stop`."""
         if self.objective == "chance":
-            end = climb_chance(hill, self.brief.goal, start)
-        else:
-            asked = self.brief.properties
-            sides, walls = ramps([p.response for p in asked])
-            end = climb_desirability(hill, asked, sides, walls, start)
-            if -_WORTHLESS < self.score(start[None], hill.combo)[0] > self.score(end[None], hill.combo)[0]:
-                # It gave one response up for the others, which in truth leaves nothing.
-                end = climb_desirability(hill, asked, sides, walls, start, _STEEP)
-        return self.kept_in(hill, end, start)
+            return climb_chance(hill, self.brief.goal, start, stop)
+        asked = self.brief.properties
+        sides, walls = ramps([p.response for p in asked])
+        end = climb_desirability(hill, asked, sides, walls, start, stop=stop)
+        if -_WORTHLESS < self.score(start[None], hill.combo)[0] > self.score(end[None], hill.combo)[0]:
+            # It gave one response up for the others, which in truth leaves nothing.
+            end = climb_desirability(hill, asked, sides, walls, start, _STEEP, stop)
+        return end
 
     def kept_in(self, hill: Hill, u: Array, start: Array) -> Peak:
         """The end of a run put exactly within limits; `start` where it cannot be, or where it was better."""
@@ -142,20 +158,31 @@ class Quest:
         return self.fence.leverage(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)))
 
     def peaks(self, starts: int) -> list[Peak]:
-        """Distinct local bests, best first, from `starts` places shared out among the combos of category levels."""
-        each = max(3, -(-starts // len(self.space.combos)))
+        """Distinct local bests, best first, from `starts` places at least, shared out among the combos of categories.
+
+        Where a combo has several, more places are tried until there were six for each: how many starts led to one and
+        the same top says how likely another is still unseen (Boender and Rinnooy Kan 1987, Math. Programming 37,
+        59-80, from memory).
+        """
+        each = max(_LEAST_STARTS, -(-starts // len(self.space.combos)))
+        most = max(each, _MOST_STARTS // len(self.space.combos))
+        found = [peak for combo in self.space.combos for peak in self._peaks_at(combo, each, most)]
+        return _distinct(found)
+
+    def _peaks_at(self, combo: Mapping[str, str], least: int, most: int) -> list[Peak]:
+        pool, hill = self.pool(combo), self.hill(combo)
+        scores = self.score(pool, combo)
+        begin = list(islice(_spread(pool, scores), most))
+        if scores.max() < _POOR:
+            misses = [self.smallest_miss(hill, u)[0] for u in begin[:2]]
+            begin, least = [*misses, *begin], least + len(misses)
         found: list[Peak] = []
-        for combo in self.space.combos:
-            pool = self.pool(combo)
-            scores = self.score(pool, combo)
-            order = np.argsort(-scores, kind="stable")
-            hill = self.hill(combo)
-            begin = [pool[i] for i in _spread(pool, order, each)]
-            if scores[order[0]] < _POOR:
-                begin += [self.smallest_miss(hill, pool[i])[0] for i in order[:2]]
-            found += [self.climb(hill, u) for u in begin]
-        found.sort(key=lambda p: -p.score)
-        return _distinct(found, 0.02)
+        for tried, u in enumerate(begin, 1):
+            found = _distinct([*found, self.climb(hill, u, found)])
+            perfect = max(peak.score for peak in found) >= -_TIE
+            if tried >= least and (perfect or len(found) == 1 or tried >= _STARTS_A_PEAK * len(found)):
+                break
+        return found
 
     def smallest_miss(self, hill: Hill, start: Array) -> tuple[Array, float]:
         """Where the largest miss of a predicted centre is smallest, in batch sds (chance) or ramps (desirability)."""
@@ -369,22 +396,24 @@ def _trials(brief: Brief, space: Space, combo: Mapping[str, str]) -> Array:
     return X[space.region.contains(X)] if len(X) else X
 
 
-def _spread(pool: Array, order: npt.NDArray[np.intp], count: int) -> list[int]:
-    """The best places that keep apart, the distance halved until there are enough."""
-    apart = 0.35 * np.sqrt(max(pool.shape[1], 1))
-    while True:
-        picked: list[int] = []
-        for i in order:
-            if len(picked) < count and all(np.linalg.norm(pool[i] - pool[j]) >= apart for j in picked):
-                picked.append(int(i))
-        if len(picked) >= min(count, len(pool)) or apart < 1e-3:
-            return picked
-        apart /= 2
+def _spread(pool: Array, scores: Array) -> Iterator[Array]:
+    """Places from the best down that keep apart; whenever none is left the distance is halved."""
+    U = pool[np.argsort(-scores, kind="stable")]
+    apart, nearest = 0.35 * np.sqrt(max(U.shape[1], 1)), np.full(len(U), np.inf)
+    while apart > 1e-3:
+        far = nearest >= apart
+        if far.any():
+            u = U[int(np.argmax(far))]
+            nearest = np.minimum(nearest, np.linalg.norm(U - u, axis=1))
+            yield u
+        else:
+            apart /= 2
 
 
-def _distinct(peaks: list[Peak], apart: float) -> list[Peak]:
+def _distinct(peaks: Sequence[Peak]) -> list[Peak]:
+    """The peaks best first, without those that stand next to a better one."""
     kept: list[Peak] = []
-    for peak in peaks:
-        if all(dict(peak.combo) != dict(k.combo) or np.linalg.norm(peak.u - k.u) > apart for k in kept):
+    for peak in sorted(peaks, key=lambda p: -p.score):
+        if all(dict(peak.combo) != dict(k.combo) or np.linalg.norm(peak.u - k.u) > _APART for k in kept):
             kept.append(peak)
     return kept
