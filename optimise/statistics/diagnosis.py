@@ -7,7 +7,7 @@ of separate batches of one recipe only, after blocks.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,8 @@ from doe.problems import Unavailable
 from optimise.statistics.leastsq import ALONE, Array, LeastSquares, contains_constant, solve, two_sided
 
 Number = float | Unavailable
+
+_BALANCED = 1e-9  # of the total sum of squares
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,7 +130,8 @@ def analysis_of_variance(
     """Blocks (about the mean), model (after blocks), each group of columns (partial), residual, its split, total.
 
     `groups` maps a name to column numbers of X (n, p); the last `block_count` columns of X are the blocks. A group's
-    sum of squares is what the fit loses without it. Those of blocks, model and residual add up to the total.
+    sum of squares is what the fit loses without it. Those of blocks, model and residual add up to the total. Blocks
+    are tested only where the terms are balanced over them: else their sum of squares is of their recipes as well.
     """
     total = total_ss(y, fit.weights)
     block_columns = X[:, X.shape[1] - block_count :]
@@ -137,7 +140,13 @@ def analysis_of_variance(
     if block_count:
         with_blocks = solve(np.column_stack([np.ones(y.size), block_columns]), y, fit.weights)
         block_ss, block_df = total - with_blocks.rss, with_blocks.rank - 1
-        lines.append(_line("blocks", block_df, block_ss, fit))
+        without = solve(X[:, : X.shape[1] - block_count], y, fit.weights)
+        mixed = Unavailable(
+            "the blocks have different recipes, so this is of these as well", "see what each block differs by"
+        )
+        line = _line("blocks", block_df, block_ss, fit)
+        balanced = abs(without.rss - fit.rss - block_ss) <= _BALANCED * total
+        lines.append(line if balanced or not fit.has_error else replace(line, f=mixed, p=mixed, df_error=mixed))
     constant = contains_constant(X)
     model_df = fit.rank - block_df - (1 if constant else 0)
     model_ss = total - block_ss - fit.rss

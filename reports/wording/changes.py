@@ -6,9 +6,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from doe.study import Study
-from reports.numbers import likely, listed, money, percent
+from reports.numbers import likely, listed, money, plain
 from reports.tables import clean
 from reports.wording.levels import shown_level
+
+_NOTHING = 0.0005  # of the chance: half of the tenth of a point that is told
 
 
 def changed_line(study: Study, changed: Mapping[str, Any] | None) -> str:
@@ -79,20 +81,30 @@ def better_line(better: Mapping[str, Any] | None) -> str:
 def gain_line(gain: Mapping[str, Any], currency: str) -> str:
     """What the next batches are expected to bring: all of them, the first and half of them, and what that costs."""
     course = list(gain.get("course") or ())
-    said = f"Expected to raise the chance by about {percent(float(gain['chance']), 1)}"
-    steps = [f"the first alone {percent(course[0], 1)}"] if len(course) > 1 else []
-    half = (len(course) + 1) // 2
-    steps += [f"the best {half} of them {percent(course[half - 1], 1)}"] if len(course) > 3 else []
-    said += f" ({', '.join(steps)})" if steps else ""
+    whole = float(gain["chance"])
+    if whole < _NOTHING:
+        said = "Not expected to raise the chance by anything to speak of"
+    else:
+        said = f"Expected to raise the chance by about {_points(whole)}"
+        steps = [f"the first alone {_points(course[0])}"] if len(course) > 1 else []
+        half = (len(course) + 1) // 2
+        steps += [f"the best {half} of them {_points(course[half - 1])}"] if len(course) > 3 else []
+        said += f" ({', '.join(steps)})" if steps else ""
     paid = gain.get("money_per_percent")
-    said = f"{said}; a per cent costs {money(paid, currency)}." if isinstance(paid, float) else f"{said}."
+    priced = isinstance(paid, float) and whole >= _NOTHING
+    said = f"{said}; a point costs {money(paid, currency)}." if priced else f"{said}."
     worth = [str(trial) for trial in gain.get("worth") or ()]
     if not 0 < len(worth) < len(course):
         return said
     others = len(course) - len(worth)
-    added = percent(course[-1] - course[len(worth) - 1], 1)
+    added = _points(course[-1] - course[len(worth) - 1])
     rest = "the other one" if others == 1 else f"the other {others}"
     return f"{said} Worth making: {listed(worth)}; {rest} would add {added}."
+
+
+def _points(share: float) -> str:
+    """A difference between two chances, in points: of per cent it would not be said of what."""
+    return "under 0.1 points" if share < _NOTHING else f"{plain(100 * share, 1)} points"
 
 
 def weighed_line(share: float, chances: Mapping[str, tuple[float, tuple[str, float, float] | None]]) -> str:

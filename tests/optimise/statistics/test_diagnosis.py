@@ -51,6 +51,22 @@ def test_the_parts_add_up_with_blocks():
     assert lines["model"].f == pytest.approx(float(tested.fvalue))
     assert lines["model"].p == pytest.approx(float(tested.pvalue), rel=1e-8)
     assert lines["x²"].f == pytest.approx(float(reference.tvalues[2] ** 2))
+    assert lines["blocks"].f == pytest.approx(float(reference.tvalues[3] ** 2))
+
+
+def test_blocks_of_different_recipes_have_no_test_of_their_own():
+    """Twenty batches alike but for x, which the second block has higher: its mean differs, the block does not."""
+    rng = np.random.default_rng(2)
+    x, block = np.r_[np.linspace(-1, 0.5, 10), np.linspace(-0.5, 1, 10)], np.repeat([1.0, -1.0], 10)[:, None]
+    X = np.column_stack([np.ones(20), x, block])
+    y = 3 + 2 * x + rng.normal(scale=0.1, size=20)
+    fit = solve(X, y)
+    lines = {
+        line.source: line for line in analysis_of_variance(X, y, fit, {}, pure_error(y, list(map(str, x)), block), 1)
+    }
+    assert lines["blocks"].ss > 100 * fit.sd**2
+    assert isinstance(lines["blocks"].f, Unavailable)
+    assert sum(lines[name].ss for name in ("blocks", "model", "residual")) == pytest.approx(lines["total"].ss)
 
 
 def test_lack_of_fit_is_the_comparison_with_a_mean_for_each_recipe():
