@@ -66,10 +66,9 @@ class ChanceGoal:
 
     def score(self, X: Array, chosen: Chosen) -> Array:
         """Log of the product of chances at levels X (n, k), (n,)."""
-        total = np.zeros(len(X))
-        for one in self.aimed:
-            total += np.log(np.maximum(one.each(X, chosen), _LEAST))
-        return total
+        each = [group.each(X, chosen) for group in self.together]
+        each += [one.each(X, chosen)[:, None] for one in self.alone]
+        return np.asarray(np.log(np.maximum(np.hstack([np.ones((len(X), 1)), *each]), _LEAST)).sum(axis=1), dtype=float)
 
     def score_and_slope(self, x: Array, chosen: Chosen) -> tuple[float, Array]:
         """The score at one recipe x (k,) and its slope by the levels (k,)."""

@@ -16,6 +16,8 @@ Array = npt.NDArray[np.float64]
 Wanted = tuple[PosteriorPredictor, float | None, float | None]
 
 _TINY = 1e-300
+# Rows at a time: what they need then stays in the processor's own memory.
+_CHUNK = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,28 +85,42 @@ class OnePass:
             high=np.repeat([np.inf if high is None else high for _, _, high in wanted], counts),
         )
 
-    def chances(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
-        """Each response's chance of its window at levels X (m, k), (m, r), and its slopes by the levels, (m, r, k)."""
-        region, known = self.predictor.region, self.predictor.posterior.z
-        z = coordinates(region, X, chosen)
-        m, n, d = len(z), len(known), known.shape[1]
+    def each(self, X: Array, chosen: Chosen) -> Array:
+        """Each response's chance of its window at levels X (m, k), (m, r)."""
+        z = coordinates(self.predictor.region, X, chosen)
+        parts = [self._inside(*self._ends(*self._laws(z[i : i + _CHUNK])[-2:])) for i in range(0, len(z), _CHUNK)]
+        return np.concatenate(parts) if parts else np.zeros((0, len(self.first)))
+
+    def _laws(self, z: Array) -> tuple[Array, Array, Array, Array, Array, Array]:
+        """Inner products, distances to the batches, squared lengths, levers; location and scale of a batch (m, c)."""
+        known = self.predictor.posterior.z
         apart = z[:, None, :] - known[None, :, :]
-        dots, distance = z @ known.T, np.sqrt((apart * apart).sum(axis=2))
+        dots, distance, own = z @ known.T, np.sqrt((apart * apart).sum(axis=2)), (z * z).sum(axis=1)
         linear, quadratic, smooth = (part[:, None, None] for part in (self.linear, self.quadratic, self.smooth))
-        smooths = np.stack([matern(distance, float(length)) for length in self.lengths])[self.which]
-        bends = np.stack([matern_slope(distance, float(length)) for length in self.lengths])[self.which]
-        k = linear * dots + quadratic * dots**2 + smooth * smooths
-        own = (z * z).sum(axis=1)
-        pushed = k @ self.P
-        lever = pushed + self.lean[:, None, :]
+        k = linear * dots + quadratic * dots**2
+        k += smooth * np.stack([matern(distance, float(length)) for length in self.lengths])[self.which]
+        lever = k @ self.P + self.lean[:, None, :]
         location = self.intercept[:, None] + (k @ self.alpha[:, :, None])[:, :, 0]
         spread = self.linear[:, None] * own + self.quadratic[:, None] * own**2 + self.smooth[:, None]
         spread += self.floor[:, None] - ((lever + self.lean[:, None, :]) * k).sum(axis=2)
         scale = np.sqrt(self.squared[:, None] * np.maximum(spread, 0.0) + self.residual[:, None]).T
-        scale = np.maximum(scale, _TINY)
-        location = self.centre + self.size * location.T
-        a, b = (self.low - location) / scale, (self.high - location) / scale
-        inside = np.add.reduceat(between(self.df, a, b) * self.weights, self.first, axis=1)
+        return dots, distance, own, lever, self.centre + self.size * location.T, np.maximum(scale, _TINY)
+
+    def _ends(self, location: Array, scale: Array) -> tuple[Array, Array]:
+        return (self.low - location) / scale, (self.high - location) / scale
+
+    def _inside(self, a: Array, b: Array) -> Array:
+        return np.clip(np.add.reduceat(between(self.df, a, b) * self.weights, self.first, axis=1), 0.0, 1.0)
+
+    def chances(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """Each response's chance of its window at levels X (m, k), (m, r), and its slopes by the levels, (m, r, k)."""
+        known = self.predictor.posterior.z
+        z = coordinates(self.predictor.region, X, chosen)
+        m, n, d = len(z), len(known), known.shape[1]
+        dots, distance, own, lever, location, scale = self._laws(z)
+        linear, quadratic, smooth = (part[:, None, None] for part in (self.linear, self.quadratic, self.smooth))
+        bends = np.stack([matern_slope(distance, float(length)) for length in self.lengths])[self.which]
+        a, b = self._ends(location, scale)
         at_a, at_b = density(self.df, a), density(self.df, b)
         share = self.weights / scale
         by_location = (share * (at_a - at_b) * self.size).T
@@ -118,7 +134,7 @@ class OnePass:
         slopes = np.add.reduceat(pulled, self.first, axis=0).reshape(-1, n) @ known
         slopes = slopes.reshape(-1, m, d) + np.add.reduceat(straight, self.first, axis=0)[:, :, None] * z
         J = self.predictor.turn
-        return np.clip(inside, 0.0, 1.0), (slopes[:, :, : len(J)] @ J).transpose(1, 0, 2)
+        return self._inside(a, b), (slopes[:, :, : len(J)] @ J).transpose(1, 0, 2)
 
 
 def alike(one: PosteriorPredictor, other: PosteriorPredictor) -> bool:

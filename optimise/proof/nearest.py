@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimise.formula.climb import Hill, climb_smallest_miss
+from optimise.formula.climb import Hill, Stop, climb_smallest_miss
 from optimise.formula.peaks import Peak, Quest
 from optimise.proof.specs import Misses, specs_of
 
@@ -32,15 +32,14 @@ class TowardsMusts(Quest):
         worst: Array = -self.misses.many(X, self.space.chosen(combo, len(X))).max(axis=1)
         return worst
 
-    def climb(self, hill: Hill, start: Array) -> Peak:
-        """The smallest largest miss reached from `start`, with every limit kept."""
+    def uphill(self, hill: Hill, start: Array, stop: Stop | None = None) -> Array:
+        """Where the largest miss is smallest on the way from `start`; it never stops early."""
 
         def under(u: Array) -> tuple[Array, Array]:
             misses, slopes = self.misses.with_slopes(hill.levels(u), hill.chosen)
             return misses, slopes @ hill.space.basis
 
-        end, _ = climb_smallest_miss(hill, under, start)
-        return self.kept_in(hill, end, start)
+        return climb_smallest_miss(hill, under, start)[0]
 
 
 def nearest_weighable(quest: Quest, u: Array, combo: Mapping[str, str]) -> tuple[Array, float]:
