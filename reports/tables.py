@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
+from functools import lru_cache
 
 # Marks that turn the direction of the text that follows (Unicode Bidirectional Algorithm, UAX 9).
 _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
@@ -11,8 +12,11 @@ _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u20
 
 def clean(text: object) -> str:
     """Text without control characters, terminal escapes or direction marks; line breaks and tabs become spaces."""
+    whole = str(text)
+    if whole.isascii() and whole.isprintable():
+        return whole
     out = []
-    for letter in str(text):
+    for letter in whole:
         if letter in "\n\r\t":
             out.append(" ")
         elif letter not in _TURNING and unicodedata.category(letter) not in ("Cc", "Cs"):
@@ -22,9 +26,14 @@ def clean(text: object) -> str:
 
 def width(text: str) -> int:
     """Columns that a text takes on a terminal: wide letters count two, combining marks none (UAX 11)."""
-    return sum(
-        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in ("W", "F") else 1 for c in text
-    )
+    return len(text) if text.isascii() else sum(map(_columns, text))
+
+
+@lru_cache(maxsize=4096)
+def _columns(letter: str) -> int:
+    if unicodedata.combining(letter):
+        return 0
+    return 2 if unicodedata.east_asian_width(letter) in ("W", "F") else 1
 
 
 def fitted(text: str, most: int) -> str:
@@ -61,15 +70,17 @@ def aligned(
 
 def wrapped(text: str, columns: int = 80, indent: str = "") -> str:
     """Prose broken into lines of at most `columns`; the first keeps its own indent, later ones take `indent`."""
-    lines: list[str] = []
-    line = ""
+    lines: list[list[str]] = []
+    taken = 0
     whole = clean(text)
     lead = whole[: len(whole) - len(whole.lstrip(" "))]
     # Only at plain spaces: a number stays with its unit.
     for word in filter(None, whole.split(" ")):
-        if line and width(line) + 1 + width(word) > columns - len(indent):
-            lines.append(line)
-            line = word
+        size = width(word)
+        if not lines or taken + 1 + size > columns - len(indent):
+            lines.append([word])
+            taken = size
         else:
-            line = f"{line} {word}" if line else word
-    return lead + f"\n{indent}".join([*lines, line])
+            lines[-1].append(word)
+            taken += 1 + size
+    return lead + f"\n{indent}".join(" ".join(line) for line in lines)

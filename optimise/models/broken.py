@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -9,7 +12,6 @@ import pandas as pd
 from doe.problems import Problem
 from doe.region.limits import TOTAL, number
 from doe.region.pieces import Pieces
-from doe.region.region import Region
 from doe.study import Study
 
 Array = npt.NDArray[np.float64]
@@ -18,43 +20,69 @@ BROKEN = "breaks-a-limit"
 _CLOSE = 1e-6
 
 
-def broken_limits(study: Study, recipe: pd.Series) -> tuple[str, ...]:
-    """The bounds and limits of `study` that a whole recipe does not keep, as they are labelled, each once.
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The bounds and limits that a whole recipe breaks, and those on which it stands, as they are labelled, each once.
+
+    Limits on which every recipe stands do not count.
+    """
+
+    broken: tuple[str, ...]
+    touched: tuple[str, ...]
+
+
+def standings(study: Study, recipes: pd.DataFrame) -> list[Standing]:
+    """How whole recipes stand to the limits of a study, one after another.
 
     Held to 1e-6 of the size of the terms of each, as what is stored and read back may differ in a last digit.
     """
-    region, barred = _holding(study, recipe)
+    levels = study.region.chosen(recipes)
+    combos = list(zip(*levels.values(), strict=True)) if levels else [()] * len(recipes)
+    out = [Standing((), ())] * len(recipes)
+    for combo in dict.fromkeys(combos):
+        rows = [i for i, own in enumerate(combos) if own == combo]
+        chosen = {name: str(level) for name, level in zip(levels, combo, strict=True)}
+        for i, one in zip(rows, _at_one(study, recipes.iloc[rows], chosen), strict=True):
+            out[i] = one
+    return out
+
+
+def _at_one(study: Study, recipes: pd.DataFrame, chosen: Mapping[str, str]) -> list[Standing]:
+    """The same for recipes that have their category levels in common."""
+    region = study.region.at(chosen)
+    bars = study.region.bars if isinstance(study.region, Pieces) else ()
+    barred = tuple(bar.words for bar in bars if bar.holds(chosen))
     if not region.names:
-        return barred
-    x = recipe[list(region.names)].to_numpy(dtype=float)
-    over = [*_labels(region, region.A @ x - region.b > _size(region.A, x))]
-    off = np.abs(region.E @ x - region.e) > _size(region.E, x)
-    equal = [label for label, flag in zip(region.equal_labels, off, strict=True) if flag]
-    held = _off_fixed(study, recipe)
-    # What is given where it should stand fixed leaves more or less to all that varies: that is one fault.
-    equal = [label for label in equal if not (held and label.startswith(TOTAL))]
-    return tuple(dict.fromkeys((*barred, *over, *held, *equal)))
+        return [Standing(barred, ())] * len(recipes)
+    X = recipes[list(region.names)].to_numpy(dtype=float)
+    past, size = X @ region.A.T - region.b, _size(region.A, X)
+    on = np.abs(past) <= size
+    on[:, list(region.frame.tight_rows)] = False
+    off = np.abs(X @ region.E.T - region.e) > _size(region.E, X)
+    out = []
+    for i, held in enumerate(_off_fixed(study, recipes)):
+        equal = _labels(region.equal_labels, off[i])
+        # What is given where it should stand fixed leaves more or less to all that varies: that is one fault.
+        equal = [label for label in equal if not (held and label.startswith(TOTAL))]
+        over = _labels(region.labels, past[i] > size[i])
+        broken = tuple(dict.fromkeys((*barred, *over, *held, *equal)))
+        out.append(Standing(broken, tuple(dict.fromkeys(_labels(region.labels, on[i])))))
+    return out
 
 
-def touched_limits(study: Study, recipe: pd.Series) -> tuple[str, ...]:
-    """The bounds and limits on which a whole recipe stands; those on which every recipe stands do not count."""
-    region, _ = _holding(study, recipe)
-    if not region.names:
-        return ()
-    x = recipe[list(region.names)].to_numpy(dtype=float)
-    on = np.abs(region.A @ x - region.b) <= _size(region.A, x)
-    on[list(region.frame.tight_rows)] = False
-    return tuple(dict.fromkeys(_labels(region, on)))
+def broken_told(study: Study, broken: Sequence[str]) -> list[Problem]:
+    """A finding for each bound and limit that a recipe breaks, with what it was given for."""
+    return [_told(study, label) for label in broken]
 
 
-def broken_told(study: Study, recipe: pd.Series) -> list[Problem]:
-    """A finding for each bound and limit that a whole recipe breaks, with what it was given for."""
-    return [_told(study, label) for label in broken_limits(study, recipe)]
-
-
-def _off_fixed(study: Study, recipe: pd.Series) -> list[str]:
-    fixed = [(item.name, float(item.level or 0.0)) for item in study.fixed if item.name in recipe.index]
-    return [f"{name} fixed at {number(at)}" for name, at in fixed if abs(float(recipe[name]) - at) > _CLOSE]
+def _off_fixed(study: Study, recipes: pd.DataFrame) -> list[list[str]]:
+    out: list[list[str]] = [[] for _ in range(len(recipes))]
+    for item in study.fixed:
+        if item.name in recipes:
+            at = float(item.level or 0.0)
+            for i in np.flatnonzero(np.abs(recipes[item.name].to_numpy(dtype=float) - at) > _CLOSE):
+                out[i].append(f"{item.name} fixed at {number(at)}")
+    return out
 
 
 def _told(study: Study, label: str) -> Problem:
@@ -64,17 +92,9 @@ def _told(study: Study, label: str) -> Problem:
     return Problem(BROKEN, "stop", label, "is broken", f"it was set because: {why}" if why else "", do)
 
 
-def _holding(study: Study, recipe: pd.Series) -> tuple[Region, tuple[str, ...]]:
-    """The region at the choices of a recipe, and the limits on choices that these break, in words."""
-    frame = recipe.to_frame().T
-    chosen = {name: str(levels[0]) for name, levels in study.region.chosen(frame).items()}
-    bars = study.region.bars if isinstance(study.region, Pieces) else ()
-    return study.region.holding(frame), tuple(bar.words for bar in bars if bar.holds(chosen))
+def _size(rows: Array, X: Array) -> Array:
+    return np.asarray(_CLOSE * np.maximum(1.0, np.abs(X) @ np.abs(rows).T), dtype=np.float64)
 
 
-def _size(rows: Array, x: Array) -> Array:
-    return np.asarray(_CLOSE * np.maximum(1.0, np.abs(rows) @ np.abs(x)), dtype=np.float64)
-
-
-def _labels(region: Region, flags: npt.NDArray[np.bool_]) -> list[str]:
-    return [label for label, flag in zip(region.labels, flags, strict=True) if flag]
+def _labels(labels: Sequence[str], flags: npt.NDArray[np.bool_]) -> list[str]:
+    return [labels[int(i)] for i in np.flatnonzero(flags)]

@@ -12,6 +12,7 @@ from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
 
 from optimise.statistics.predictive import TMixture
+from optimise.statistics.student import quick_cdf
 
 Array = npt.NDArray[np.float64]
 Window = tuple[float | None, float | None]
@@ -21,6 +22,7 @@ _SHIFTS = 8
 _DRAWS = 2048
 SOBOL_BITS = 30
 _EDGE = 1e-15
+_ROWS = 32
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,18 +80,36 @@ def _ends(window: Window) -> tuple[float, float]:
 
 def _box(lower: Array, upper: Array, root: Array, nodes: Array) -> Array:
     """Normal probability of boxes lower..upper (n, r) with Cholesky factor `root`, by nodes (q, r - 1)."""
+    out = np.empty(len(lower))
+    for start in range(0, len(lower), _ROWS):
+        rows = slice(start, start + _ROWS)
+        out[rows] = _boxes(lower[rows], upper[rows], root, nodes)
+    return out
+
+
+def _boxes(lower: Array, upper: Array, root: Array, nodes: Array) -> Array:
+    """The same for few enough boxes to be at hand all at once."""
     n, r = lower.shape
-    normal: Array = np.zeros((n, len(nodes), r))
+    normal: list[Array] = []
     chance = np.ones((n, len(nodes)))
     for i in range(r):
-        shift = normal[:, :, :i] @ root[i, :i]
-        a = ndtr((lower[:, i, None] - shift) / root[i, i])
-        b = ndtr((upper[:, i, None] - shift) / root[i, i])
+        # The first does not depend on the nodes.
+        shift = np.zeros((n, 1)) if not i else sum(root[i, j] * z for j, z in enumerate(normal))
+        a, b = (_below(ends[:, i, None], shift, root[i, i]) for ends in (lower, upper))
         width = np.maximum(b - a, 0.0)
-        chance = chance * width
+        chance *= width
         if i < r - 1:
-            normal[:, :, i] = ndtri(np.clip(a + nodes[None, :, i] * width, _EDGE, 1 - _EDGE))
+            at = nodes[:, i] * width
+            at += a
+            normal.append(ndtri(np.clip(at, _EDGE, 1 - _EDGE, out=at)))
     return np.asarray(chance.mean(axis=1), dtype=float)
+
+
+def _below(end: Array, shift: Array, scale: float) -> Array:
+    """The normal chance below ends (n, 1), of which a whole column may be open, at shifts (n, q)."""
+    if np.isinf(end).all():
+        return (end > 0).astype(float)
+    return quick_cdf(np.inf, (end - shift) / scale)
 
 
 def chance_interval(mixtures: Sequence[TMixture], windows: Sequence[Window], level: float = 0.90) -> Array:
@@ -108,13 +128,18 @@ def true_chances(mixtures: Sequence[TMixture], windows: Sequence[Window]) -> Arr
     random numbers for every recipe; each draw gives a chance as a product of normal windows.
     """
     draws = parameter_draws(len(mixtures))
-    n = len(mixtures[0].location)
-    chances = np.ones((n, _DRAWS))
+    chances = np.ones((mixtures[0].size, _DRAWS))
     for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
         low, high = _ends(window)
-        centre, sigma = mixture.draws(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
-        sigma = np.maximum(sigma, _EDGE * _EDGE)
-        chances *= np.maximum(ndtr((high - centre) / sigma) - ndtr((low - centre) / sigma), 0.0)
+        picked, spread, deviate = mixture.parameters(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
+        sigma = np.maximum(mixture.residual[picked] * spread, _EDGE * _EDGE)
+        for start in range(0, mixture.size, _ROWS):
+            rows = slice(start, start + _ROWS)
+            centre = mixture.location[rows, picked] + mixture.mean_scale[rows, picked] * (spread * deviate)
+            inside = np.ones_like(centre) if np.isposinf(high) else quick_cdf(np.inf, (high - centre) / sigma)
+            if not np.isneginf(low):
+                inside -= quick_cdf(np.inf, (low - centre) / sigma)
+            chances[rows] *= np.maximum(inside, 0.0, out=inside)
     return chances
 
 

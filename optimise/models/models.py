@@ -23,7 +23,7 @@ from doe.terms.codings import CODINGS
 from doe.threads import one_thread
 from optimise.models.aims import fitted_musts, has_window, musts, window
 from optimise.models.batchdata import shares
-from optimise.models.broken import broken_told, touched_limits
+from optimise.models.broken import broken_told, standings
 from optimise.models.chance import Window, chance_interval, joint_chance
 from optimise.models.choosing import TermsChoice
 from optimise.models.correlation import residual_correlation
@@ -415,8 +415,7 @@ class Models(Shown, Mapping[str, FittedModel]):
         table = self.predict(frame)
         inside, hull = self.inside(frame), self.in_hull(frame)
         joint, cost, fence = self.joint(frame), cost_per_kg(self.study, whole), self.fence
-        together = self._joint_limits(X, chosen)
-        in_region = self.study.region.contains(X, chosen=chosen)
+        together, in_region = self._joint_limits(X, chosen), self.study.region.contains(X, chosen=chosen)
         trade = trade_findings(self.study, whole, table)
         no_fence = Unavailable("the trials carry no model", "make more trials").to_dict()
         leverage = [no_fence] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
@@ -424,9 +423,10 @@ class Models(Shown, Mapping[str, FittedModel]):
         for name, quantity in zip(*(table.columns.get_level_values(k) for k in (0, 1)), strict=True):
             told.setdefault(name, {})[quantity] = table[name, quantity].tolist()
         recipe = {name: whole[name].tolist() for name in whole.columns}
-        broken = [broken_told(self.study, whole.iloc[i]) for i in range(len(whole))]
+        standing = standings(self.study, whole)
         points = []
         for i in range(len(frame)):
+            broken = broken_told(self.study, standing[i].broken)
             responses = {
                 name: entry({key: cells[i] for key, cells in row.items()}, self.study.response(name))
                 for name, row in told.items()
@@ -440,7 +440,7 @@ class Models(Shown, Mapping[str, FittedModel]):
                     "inside": bool(inside.iloc[i]),
                     "in_hull": bool(hull.iloc[i]),
                     "leverage": leverage[i],
-                    "at_limits": list(touched_limits(self.study, whole.iloc[i])),
+                    "at_limits": list(standing[i].touched),
                     "cost_per_kg": cost.to_dict() if isinstance(cost, Unavailable) else float(cost[i]),
                     "chance_all": joint.to_dict() if isinstance(joint, Unavailable) else float(joint[0][i]),
                     "chance_interval": joint.to_dict()
@@ -449,7 +449,7 @@ class Models(Shown, Mapping[str, FittedModel]):
                     "responses": responses,
                     "findings": [
                         *trade[i],
-                        *point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i]), broken[i]),
+                        *point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i]), broken),
                         *(one.to_dict() for one in off_steps(self.study, levels)),
                     ],
                 }

@@ -16,6 +16,7 @@ import numpy.typing as npt
 from scipy import special
 
 from optimise.statistics.roots import newton_root, rising_chance
+from optimise.statistics.student import cdf
 from optimise.statistics.tolerance import check_share, posterior_confidence, tolerance_factor
 
 Array = npt.NDArray[np.float64]
@@ -119,7 +120,7 @@ class TMixture:
     def cdf(self, value: npt.ArrayLike, about: About = "batch") -> Array:
         """Chance that one new batch (or the mean) is at most `value` (a number or (n,)), (n,)."""
         at = np.broadcast_to(np.asarray(value, dtype=float), (self.size,))[:, None]
-        chance: Array = _cdf(self.df, _standard(at, self.location, self._scale(about))) @ self.weights
+        chance: Array = cdf(self.df, _standard(at, self.location, self._scale(about))) @ self.weights
         return chance
 
     def quantile(self, share: float, about: About = "batch") -> Array:
@@ -136,7 +137,7 @@ class TMixture:
             """On normal scores, where the chance goes nearly straight."""
             wide = scale[rows]
             standard = _standard(at[:, None], self.location[rows], wide)
-            score = special.ndtri((_cdf(self.df, standard) * self.weights).sum(axis=1))
+            score = special.ndtri((cdf(self.df, standard) * self.weights).sum(axis=1))
             steep = ((density(self.df, standard) / np.maximum(wide, _TINY)) * self.weights).sum(axis=1)
             with np.errstate(over="ignore", invalid="ignore"):
                 return score - goal, steep * _ROOT_2PI * np.exp(0.5 * score * score)
@@ -227,17 +228,11 @@ def _times(a: Array, at: Array) -> Array:
     return np.where(np.isfinite(a), a, 0.0) * at
 
 
-def _cdf(df: Array, x: Array) -> Array:
-    if np.all(np.isfinite(df)):
-        return np.asarray(special.stdtr(df, x), dtype=float)
-    return np.where(np.isfinite(df), special.stdtr(np.where(np.isfinite(df), df, 1.0), x), special.ndtr(x))
-
-
 def between(df: Array, a: Array, b: Array) -> Array:
     """P(a < t < b), taken in the tail where it loses no digits."""
     flip = a > 0
     upper, lower = np.where(flip, -a, b), np.where(flip, -b, a)
-    return _cdf(df, upper) - _cdf(df, lower)
+    return cdf(df, upper) - cdf(df, lower)
 
 
 def density(df: Array, x: Array) -> Array:

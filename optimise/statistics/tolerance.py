@@ -9,11 +9,16 @@ import numpy as np
 import numpy.typing as npt
 from scipy import interpolate, special
 
+from optimise.statistics.student import quick_cdf
+
 Array = npt.NDArray[np.float64]
 
 _TINY = 1e-300
 _STEPS = 200
 _FIRST, _LAST = 1e-3, 3.0
+_TAIL = 1e-14
+# From so many degrees of freedom on the law of the residual sd is near enough to normal for even nodes.
+_NORMAL, _EVEN = 10, 24
 
 
 def tolerance_factor(h: npt.ArrayLike, df: float, level: float = 0.95, share: float = 0.95) -> Array:
@@ -46,7 +51,7 @@ def posterior_confidence(ratio: Array, shift: Array, spread: Array, df: Array, s
     In units of each component's residual scale: `ratio` the half width, `shift` how far the centre is off that of the
     component's mean, `spread` the scale of the mean, each (n, c). With w = s/sigma, w² ~ chi²_df/df, the mean lies
     within sigma R(ratio w) of the centre, where R inverts r above. R rises like a square root from its threshold;
-    w = threshold + t² makes the integrand smooth.
+    w = threshold + t² makes the integrand smooth and even in t, so that even nodes do where it falls off at both ends.
     """
     held = np.empty_like(ratio)
     finite = np.isfinite(df)
@@ -60,21 +65,34 @@ def posterior_confidence(ratio: Array, shift: Array, spread: Array, df: Array, s
 
 def _averaged(ratio: Array, shift: Array, spread: Array, df: Array, share: float) -> Array:
     threshold = -special.ndtri((1 - share) / 2) / np.maximum(ratio, _TINY)
-    top = np.sqrt(special.chdtri(df, 1e-14) / df)
-    nodes, mass = _unit_nodes()
-    length = np.sqrt(np.maximum(top - threshold, 0.0))
+    bottom, top = (np.sqrt(special.chdtri(df, tail) / df) for tail in (1 - _TAIL, _TAIL))
+    nodes, mass = _even_nodes() if df.min() >= _NORMAL else _unit_nodes()
+    first = np.sqrt(np.maximum(bottom - threshold, 0.0))
+    length = np.sqrt(np.maximum(top - threshold, 0.0)) - first
     t = length[:, :, None] * nodes
-    w = np.minimum(threshold, top)[:, :, None] + t**2
+    t += first[:, :, None]
+    w = t * t
+    w += np.minimum(threshold, top)[:, :, None]
     held = _within(_reach(ratio[:, :, None] * w, share), shift[:, :, None] * w, spread[:, :, None])
     log_density = np.log(2.0) + 0.5 * df * np.log(df / 2) - special.gammaln(df / 2)
-    power = (df - 1)[:, None] * np.log(np.maximum(w, _TINY)) - 0.5 * df[:, None] * w**2
-    density = np.exp(log_density[:, None] + power)
-    return np.asarray(((held * density * 2 * t) @ mass) * length, dtype=float)
+    power = (df - 1)[:, None] * np.log(np.maximum(w, _TINY))
+    w *= w
+    w *= 0.5 * df[:, None]
+    power -= w
+    power += log_density[:, None]
+    held *= np.exp(power, out=power)
+    held *= t
+    return np.asarray((held @ mass) * (2 * length), dtype=float)
 
 
 def _within(reach: Array, shift: Array, spread: Array) -> Array:
     """Chance that a normal mean of this spread, off by `shift`, lies within `reach` of the centre."""
-    return np.asarray(special.ndtr((reach - shift) / spread) - special.ndtr((-reach - shift) / spread), dtype=float)
+    upper, lower = reach - shift, -reach - shift
+    upper /= spread
+    lower /= spread
+    held: Array = quick_cdf(np.inf, upper)
+    held -= quick_cdf(np.inf, lower)
+    return held
 
 
 @lru_cache(maxsize=1)
@@ -88,6 +106,11 @@ def _half_normal_nodes() -> tuple[Array, Array]:
 def _unit_nodes() -> tuple[Array, Array]:
     nodes, mass = np.polynomial.legendre.leggauss(40)
     return 0.5 * (nodes + 1), 0.5 * mass
+
+
+@lru_cache(maxsize=1)
+def _even_nodes() -> tuple[Array, Array]:
+    return (np.arange(_EVEN) + 0.5) / _EVEN, np.full(_EVEN, 1 / _EVEN)
 
 
 def _content(distance: Array, half: Array) -> Array:
@@ -122,12 +145,17 @@ def _reach(q: Array, share: float) -> Array:
     """Largest distance of the mean at which ± q still holds `share`; 0 where none does."""
     (a, b, c, d), first, step, start = _reach_table(share)
     root = np.sqrt(np.maximum(q - start, 0.0))
-    at = np.clip(root, first, _LAST) - first
-    piece = np.minimum((at / step).astype(np.intp), len(a) - 1)
-    s = at - piece * step
-    near = root * (((a[piece] * s + b[piece]) * s + c[piece]) * s + d[piece])
+    at = np.clip(root, first, _LAST)
+    at -= first
+    piece = np.minimum(at / step, len(a) - 1).astype(np.int32)
+    at -= piece * step
+    near = np.take(a, piece)
+    for row in (b, c, d):
+        near *= at
+        near += np.take(row, piece)
+    near *= root
     if root.max(initial=0.0) < _LAST:
-        return np.asarray(near, dtype=float)
+        return near
     return np.asarray(np.where(root < _LAST, near, q + special.ndtri(1 - share)), dtype=float)
 
 

@@ -14,7 +14,7 @@ from doe.definition.parts import Response
 from doe.definition.process import phase_order
 from doe.problems import Problem, Unavailable
 from doe.study import Study
-from optimise.models.broken import broken_limits
+from optimise.models.broken import standings
 from optimise.models.models import Models
 from reports.facts import Amount, Ends, Formula, Line, Setting, Spec, Strip
 from reports.gathering.trade import trade_of
@@ -120,7 +120,7 @@ def formulas(
                 desirability=amount(
                     known.get("desirability", Unavailable("not asked for", "optimise by desirability"))
                 ),
-                broken=broken_limits(study, recipes.iloc[i]),
+                broken=standings(study, recipes.iloc[[i]])[0].broken,
                 findings=findings,
                 trade=trade_of(study, recipes.iloc[i], point["findings"]),
             )

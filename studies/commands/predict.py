@@ -48,7 +48,7 @@ def _seen(args: argparse.Namespace, desk: Desk) -> Outcome:
         models, frame, lambda done: desk.progress(f"predicting: {done} of {len(frame)} ...")
     )
     said = [*_beside(args, models, frame, document), *kept_lines(moved)]
-    text = terminal.predict(models, frame, args.folder, said, document["points"])
+    text = "" if desk.as_json else terminal.predict(models, frame, args.folder, said, document["points"])
     desk.progress("")
     return Outcome({**document, "kept": moved}, text, code_of(document))
 

@@ -1,0 +1,79 @@
+"""The distribution function of the t law: as a library gives it, and for many values quickly.
+
+Quick values come from polynomials on short cells, through exact values at Chebyshev points. For degree n on a cell of
+width h they are off by at most (h/4)^(n+1) 2 / (n+1)! times the (n+1)th derivative: below 1e-13 from one degree of
+freedom on, and below 1e-14 from two on.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+Array = npt.NDArray[np.float64]
+
+_FAR = 16.0
+_SMALL = -6.0  # below, a chance is too small to keep its digits
+_CELLS = 32  # a unit
+_DEGREE = 5
+_MANY = 512
+
+
+def cdf(df: Array, x: Array) -> Array:
+    """The chance that t stays below x (..., c) with `df` (c,) degrees of freedom (infinite: normal), of x's shape.
+
+    To a relative 1e-10, however small.
+    """
+    if x.size >= _MANY and 1 <= df.min() == df.max() < np.inf:
+        found = quick_cdf(float(df[0]), x)
+        small = x < _SMALL
+        if small.any():
+            found[small] = special.stdtr(df[0], x[small])
+        return found
+    if np.all(np.isfinite(df)):
+        return np.asarray(special.stdtr(df, x), dtype=float)
+    return np.where(np.isfinite(df), special.stdtr(np.where(np.isfinite(df), df, 1.0), x), special.ndtr(x))
+
+
+def quick_cdf(df: float, x: Array) -> Array:
+    """The same with one number of degrees of freedom, 1 or more, to an absolute 1e-13."""
+    flat = x.ravel()
+    at = np.clip(flat, -_FAR, _FAR)
+    at += _FAR
+    at *= _CELLS
+    with np.errstate(invalid="ignore"):
+        cell = at.astype(np.int32)  # what is no number stays none
+    at -= cell
+    rows = _cells(df)
+    out = np.take(rows[0], cell, mode="clip")
+    for row in rows[1:]:
+        out *= at
+        out += np.take(row, cell, mode="clip")
+    far = np.flatnonzero(np.abs(flat) > _FAR)
+    if len(far):
+        out[far] = _exact(df, flat[far])
+    found: Array = out.reshape(x.shape)
+    return found
+
+
+def _exact(df: float, x: Array) -> Array:
+    return np.asarray(special.stdtr(df, x) if np.isfinite(df) else special.ndtr(x), dtype=float)
+
+
+@lru_cache(maxsize=64)
+def _cells(df: float) -> tuple[Array, ...]:
+    """Coefficients of the cells by powers of the share of a cell that is gone, the highest first, each (cells + 1,)."""
+    share = 0.5 - 0.5 * np.cos(np.pi * (np.arange(_DEGREE + 1) + 0.5) / (_DEGREE + 1))
+    start = np.arange(int(2 * _FAR * _CELLS) + 1) / _CELLS - _FAR
+    known = _exact(df, start[:, None] + share / _CELLS)
+    # Of the differences from the first, so that solving loses no digits of small values.
+    first = known[:, :1]
+    powers = np.linalg.solve(np.vander(share, _DEGREE + 1), (known - first).T)
+    powers[-1] += first[:, 0]
+    rows = tuple(np.ascontiguousarray(row) for row in powers)
+    for row in rows:
+        row.setflags(write=False)
+    return rows
