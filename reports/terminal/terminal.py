@@ -221,7 +221,7 @@ def predict(
         where = "" if point["inside"] else " Outside what was tried: read it as a guess."
         where += NO_MIXTURE if point["inside"] and point["in_hull"] is False else ""
         on = _touched(point["at_limits"])
-        head = f"{clean(label)}: {_all_pass(point['chance_all'])}{where}"
+        head = f"{clean(label)}: {_all_pass(study, point['chance_all'], point['responses'])}{where}"
         table = aligned(
             rows,
             ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),
@@ -233,6 +233,9 @@ def predict(
         parts.append(_page(head, table, paid, on, findings(told)))
     what = wrapped(wording_grades.legend(study.fitted_responses))
     return _page(*parts, what, "\n".join(moved), _do(typed("optimise", folder)))
+
+
+_NONE = "no batch would pass everything"
 
 
 def _touched(limits: Sequence[str]) -> str:
@@ -251,7 +254,13 @@ def _chance(response: Response, entry: Mapping[str, Any]) -> str:
     return percent(chance) if response.is_exact else likely(chance)
 
 
-def _all_pass(chance: Any) -> str:
+def _all_pass(study: Study, chance: Any, responses: Mapping[str, Mapping[str, Any]]) -> str:
+    """How many batches pass everything; none where what is computed from the recipe alone misses a must."""
+    exact = [
+        r.name for r in study.exact_responses if r.is_must and _number(responses.get(r.name, {}).get("chance")) == 0
+    ]
+    if exact:
+        return f"{_NONE}: what the recipe alone decides misses its limit, {listed([clean(name) for name in exact])}."
     if _number(chance) is None:
         reason = chance.get("unavailable") if isinstance(chance, Mapping) else getattr(chance, "reason", "")
         return f"no chance of passing everything can be given ({reason})."
@@ -286,8 +295,9 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = (), u
     interval = best.chance_interval
     span = "" if isinstance(interval, Unavailable) else f" 90 % interval of the chance: {chance_between(*interval)}."
     cost, only = best.cost_per_kg, f", the best {under}" if under else ""
+    said = _all_pass(study, best.chance, best.responses)
     return _page(
-        f"Formula {best.label} of {clean(study.name)}{only}: {_all_pass(best.chance)}{span}",
+        f"Formula {best.label} of {clean(study.name)}{only}: {said}{'' if said.startswith(_NONE) else span}",
         _levels(study, best, lines),
         aligned(
             rows,
@@ -354,8 +364,8 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
     says.append(wording_proof.bound(best.certificate.to_dict()))
     says += [wording_proof.clash(study, best.clash), wording_proof.closest(study, best.closest)]
     if best.alternatives:
-        others = ", ".join(f"{entry['label']} {_gone_by(best, entry)}".rstrip() for entry in best.alternatives)
-        says.append(f"Others nearly as good: {others}.")
+        others = [f"{entry['label']} {_gone_by(best, entry)}".rstrip() for entry in best.alternatives]
+        says.append(f"Others nearly as good: {', '.join(others)}.")
     if best.cheapest is not None:
         levels = {**best.cheapest["blend"], **best.cheapest["factors"]}
         names = [name for name in study.columns if name in _moving(study)]

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from doe import Study
 from doe.design.compare import Comparison
 from optimise import next_trials
 from reports import documents, tables
@@ -101,6 +102,20 @@ def test_what_was_searched_by_is_what_formulas_are_compared_by(job):
     none = {**cheap, "chance_all": {"unavailable": "nothing predicts it", "do": "make more"}}
     text = " ".join(terminal.optimise(job.study, replace(job.best, objective="chance", cheapest=none), "").split())
     assert "Practically the same chance of what can be predicted, for" in text
+
+
+def test_what_a_recipe_alone_misses_passes_never(job):
+    name = job.study.exact_responses[0].name
+    source = job.study.to_dict()
+    row = next(r for r in source["response"] if r["name"] == name)
+    row.update(aim="below", high=1e-6, must=True)
+    row.pop("low", None)
+    row.pop("target", None)
+    poor = Study.from_dict(source)
+    entry = {**job.best.responses, name: {"predicted": 1.0, "chance": 0.0}}
+    text = terminal.optimise(poor, replace(job.best, chance=0.0, responses=entry), "")
+    assert f"no batch would pass everything: what the recipe alone decides misses its limit, {name}." in text
+    assert "fewer than 1 of 100" not in text
 
 
 @given(st.text(max_size=40))
