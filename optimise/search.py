@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 Objective = Literal["chance", "desirability"]
 
-_STARTS = 6
+_STARTS = 4
 _TIE = 1e-9
 _SMALL = 0.05
 _ON_THE_FRONT = ("cost_per_kg", "chance_all", "desirability", "blend", "factors")
@@ -56,12 +56,13 @@ def find(
 
     `objective`: chance (joint chance of one new batch, predictions from `models` as they stand) or desirability
     (Derringer & Suich 1980, on the least-squares centres of the planned model). `hold` fixes levels by name. The search
-    stays where prediction is no worse than at some trial, unless `outside`. It runs uphill from `starts` places shared
-    out over the region; it is deterministic. Limits of exact musts (cost, linear sums) are limits of the search. Where
-    there are only wishes, their desirability is searched, whatever the objective. The front is that of the objective
-    against the cost, or `against` one response of which something is wanted, or between two of them among formulas that
-    keep 0.9 of the objective. `lean` leaves out what lies around the formula (alternatives, front, tolerances, clash):
-    for many studies at once. Raises StudyError for holds that are not possible, ModelError for an unknown objective.
+    stays where prediction is no worse than at some trial, unless `outside`. It runs uphill from `starts` places spread
+    over the region, and from more where several tops are met; it is deterministic. Limits of exact musts (cost, linear
+    sums) are limits of the search. Where there are only wishes, their desirability is searched, whatever the objective.
+    The front is that of the objective against the cost, or `against` one response of which something is wanted, or
+    between two of them among formulas that keep 0.9 of the objective. `lean` leaves out what lies around the formula
+    (alternatives, front, tolerances, clash): for many studies at once. Raises StudyError for holds that are not
+    possible, ModelError for an unknown objective.
     """
     if objective not in ("chance", "desirability"):
         got = f"objective {objective!r}"
