@@ -62,6 +62,10 @@ def nothing_to_fit(results: Results) -> Problem:
     if len(results.usable):
         got = f"none of the {len(results.usable)} usable batches has a reading that can be fitted"
         do = "read them, and record what was read; what was left out, and why, status says"
+        bounds = results.counted["bound"].fillna("none")
+        if len(bounds) and (bounds != "none").all():
+            got += ": every reading is only a bound"
+            do = "read some of them where the method gives a number (another range, spindle or dilution), and record it"
         return Problem("nothing-read", "stop", "results", got, "readings of a response of the study", do)
     if not len(results.batches):
         return Problem("nothing-read", "stop", "results", "no batch is on record", "readings", "record results first")

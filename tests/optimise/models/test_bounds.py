@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from doe import Study
-from doe.problems import Unavailable
+from doe.problems import ModelError, Unavailable
 from optimise import fit
 from optimise.models.bounds import expected
 from optimise.models.latent import _within, completions
@@ -168,3 +168,13 @@ def test_the_joint_fit_says_the_same_in_every_coding():
     assert coded.terms.set_index("term").loc["x3", "estimate"] == pytest.approx(
         units.terms.set_index("term").loc["x3", "estimate"] / 2, rel=1e-6
     )
+
+
+def test_bounds_alone_are_refused_with_what_they_lack():
+    made = study()
+    frame = pd.DataFrame({"x1": [-1.0, 1, 0], "x2": [0.0, 1, -1], "x3": [0.0, 1, 0.5], "Thickness": ["<2", "<3", "<2"]})
+    with pytest.raises(ModelError) as refused:
+        fit(made, made.results(frame))
+    (problem,) = refused.value.problems
+    assert problem.got.endswith("every reading is only a bound")
+    assert "another range" in problem.do
