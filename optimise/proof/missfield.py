@@ -54,7 +54,8 @@ class MissField:
         boxes, known, walls = within(self.confines, boxes, known)
         a, w = boxes.centre, boxes.half
         curves = [one.mean(a, w) for one in self.sources]
-        value, slope, bend, second, third = self._gains(curves)
+        value, slope, bend, second = self._gains(curves)
+        third, share = np.stack([curve.third for curve in curves], axis=1), self._share
         reach = (np.abs(slope) * w[:, None, :]).sum(axis=2) + second
         top = (value + reach).min(axis=1)
         middle = np.where(self.confines.allowed(a), value.min(axis=1), -np.inf)
@@ -66,12 +67,12 @@ class MissField:
 
             def again(some: Rows, place: Array) -> Quadratic:
                 k = rows[some]
-                return _weighed(value[k], slope[k], bend[k], third[k], w[k], place)
+                return _weighed(value[k], slope[k], bend[k], third[k], share, w[k], place)
 
             first = [again(np.arange(len(rows)), np.zeros((len(rows), a.shape[1])))]
             if self.hint is not None:
                 hinted = np.broadcast_to(self.hint, (len(rows), len(self.hint)))
-                first.append(_mean(hinted, value[rows], slope[rows], bend[rows], third[rows]))
+                first.append(_mean(hinted, value[rows], slope[rows], bend[rows], third[rows], share))
             cut = [wall.only(rows) for wall in walls]
             close, best = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], 2)
             upper[rows] = np.fmin(upper[rows], close)
@@ -85,21 +86,25 @@ class MissField:
         pull = pull + bent / np.maximum((w * w).sum(axis=1), 1e-300)[:, None]
         return Bounds(boxes, upper, middle, widest(pull, value.min(axis=1) > enough, walls, w), kept)
 
-    def _gains(self, curves: Sequence[Curve]) -> tuple[Array, Array, Array, Array, Array]:
-        """Minus each miss: value (n, k), slope (n, k, d), bend (n, k, d, d), bounds beyond slope and bend (n, k)."""
+    @property
+    def _share(self) -> Array:
+        """How much of each source is in each gain, (k, sources)."""
+        out: Array = np.equal.outer(self.which, np.arange(len(self.sources))) * (self.sign / self.size)[:, None]
+        return out
+
+    def _gains(self, curves: Sequence[Curve]) -> tuple[Array, Array, Array, Array]:
+        """Minus each miss: value (n, k), slope (n, k, d), bend (n, k, d, d), bound beyond the slope (n, k)."""
         rate = self.sign / self.size
         value = np.stack([curves[i].value for i in self.which], axis=1)
         slope = np.stack([curves[i].slope for i in self.which], axis=1)
         bend = np.stack([curves[i].bend for i in self.which], axis=1)
         second = np.stack([curves[i].second for i in self.which], axis=1)
-        third = np.stack([curves[i].third for i in self.which], axis=1)
-        return (
-            rate * (value - self.limit), rate[:, None] * slope, rate[:, None, None] * bend, second / self.size,
-            third / self.size,
-        )  # fmt: skip
+        return rate * (value - self.limit), rate[:, None] * slope, rate[:, None, None] * bend, second / self.size
 
 
-def _weighed(value: Array, slope: Array, bend: Array, third: Array, w: Array, place: Array) -> Quadratic:
+def _weighed(
+    value: Array, slope: Array, bend: Array, third: Array, share: Array, w: Array, place: Array
+) -> Quadratic:  # fmt: skip
     """The mean of the gains with the weights that a game about the box comes to, begun at a place (n, d).
 
     One side picks the corner that is best for the mean, the other moves weight to the gains that are least there
@@ -118,12 +123,16 @@ def _weighed(value: Array, slope: Array, bend: Array, third: Array, w: Array, pl
         if step >= _STEPS // 3:
             total += weights
         t = w * np.sign(np.einsum("nk,nkd->nd", weights, slope))
-    return _mean(total / total.sum(axis=1, keepdims=True), value, slope, bend, third)
+    return _mean(total / total.sum(axis=1, keepdims=True), value, slope, bend, third, share)
 
 
-def _mean(weights: Array, value: Array, slope: Array, bend: Array, third: Array) -> Quadratic:
-    """The mean of the gains with weights (n, k)."""
+def _mean(weights: Array, value: Array, slope: Array, bend: Array, third: Array, share: Array) -> Quadratic:
+    """The mean of the gains with weights (n, k), where `third` (n, sources) bounds what lies beyond the sources' bends.
+
+    Of a source that is in several gains, as between two limits, what lies beyond counts as often as is left of it.
+    """
+    beyond = (np.abs(weights @ share) * third).sum(axis=1)
     return Quadratic(
-        (weights * (value + third)).sum(axis=1), np.einsum("nk,nkd->nd", weights, slope),
+        (weights * value).sum(axis=1) + beyond, np.einsum("nk,nkd->nd", weights, slope),
         np.einsum("nk,nkde->nde", weights, bend),
     )  # fmt: skip

@@ -155,7 +155,8 @@ def test_a_clash_is_proven_as_promised(terms):
                 found = find_clash(tightened, space, brief.fence)
                 seconds.append(time.process_time() - before)
                 closed.append(bool(found.entries) and all(entry["proved"] for entry in found.entries))
-        told = f"{sum(closed):2} of {len(closed)}  {np.median(seconds):8.2f}  {max(seconds, default=0):9.2f}"
+        times = f"{np.median(seconds):8.2f}  {max(seconds):9.2f}" if seconds else "no clash"
+        told = f"{sum(closed):2} of {len(closed)}  {times}"
         sys.stdout.write(f"{d:10}  {told}\n")
 
 
@@ -229,14 +230,16 @@ def moved(source, name, key, value):
 
 
 def tighten(brief, space):
-    """The brief with every limit moved inwards by common steps of a batch sd until no recipe is found that meets it."""
+    """The brief with its limits moved inwards by common steps of a batch sd until no recipe is found that meets it."""
     centre, chosen = space.region.decoded(space.centre[None]), space.chosen(space.combos[0], 1)
     laws = [one.predictor.at(centre, chosen) for one in brief.aimed]
     sds = [float(law.batch_scale[0] @ law.weights) for law in laws]
     for step in np.arange(0.0, 6.0, 0.25):
         aimed = []
         for one, sd in zip(brief.aimed, sds, strict=True):
-            size = step * sd
+            # A window is not closed: what clashes is to be several musts.
+            most = np.inf if one.low is None or one.high is None else 0.49 * (one.high - one.low)
+            size = min(step * sd, most)
             low, high = (None if end is None else end + sign * size for end, sign in ((one.low, 1), (one.high, -1)))
             aimed.append(replace(one, low=low, high=high))
         harder = replace(brief, aimed=tuple(aimed))

@@ -11,6 +11,7 @@ from doe import Study
 from optimise.formula.brief import Brief
 from optimise.formula.space import Space
 from optimise.models.models import fit
+from optimise.proof import branching, court
 from optimise.proof.clash import find_clash
 from optimise.proof.specs import Misses, specs_of
 
@@ -172,3 +173,22 @@ def test_a_distance_between_particles_that_cannot_be_had_is_proven(side, limit):
     exact = {float(models.predict(study.complete(pd.DataFrame([x], columns=list(study.region.names))))["Apart"]
                    ["predicted"].iloc[0]) for x in ends}  # fmt: skip
     assert entry["reached"] == pytest.approx(min(exact) if side == "high" else max(exact), rel=1e-6)
+
+
+def test_limits_of_one_response_that_cross_are_proven_without_cutting_anything_up(monkeypatch):
+    """What lies beyond the bends of its prediction is the same for both, and leaves no gap between them."""
+    looked = []
+
+    def watched(*args, **more):
+        found = branching.prove(*args, **more)
+        looked.append(found.boxes)
+        return found
+
+    monkeypatch.setattr(court, "prove", watched)
+    brief = brief_of("select", P=8.0, Q=8.0)
+    first = brief.aimed[0]
+    both = replace(first.response, aim="within", low=9.01, high=9.0)
+    crossed = replace(brief, aimed=(replace(first, response=both, low=9.01, high=9.0), brief.aimed[1]))
+    found = find_clash(crossed, Space.build(brief.study), brief.fence)
+    assert [(entry["side"], entry["proved"]) for entry in found.entries] == [("low", True), ("high", True)]
+    assert looked == [2]  # one box for each mill
