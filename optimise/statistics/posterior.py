@@ -30,7 +30,10 @@ Places = npt.NDArray[np.intp]
 
 _LINEAR = (0.3, 0.6, 1.2, 2.4, 4.8, 9.6)
 _QUADRATIC_RATIO = (0.05, 0.12, 0.25, 0.5, 1.0, 2.0)
-_SMOOTH_RATIO = (0.12, 0.25, 0.5, 1.0)
+# How far a surface is from any quadratic is hardly known beforehand: half-Cauchy of scale 1, the usual weak prior for a
+# scale (Gelman 2006, Bayesian Anal. 1, 515-534; Polson & Scott 2012, Bayesian Anal. 7, 887-902; from memory). With a
+# lighter tail (half-t of 3 degrees of freedom and scale 0.3) 90 % intervals of the chance hold 87 % of true ones.
+_SMOOTH_RATIO = (1 / 9, 1 / 3, 1.0, 3.0)
 _LENGTHS = (1.0, 2.0)
 _NO_SMOOTH = 0.2
 _PLOT_RATIO = (0.35, 0.7, 1.4, 2.8, 5.6, 11.2)
@@ -376,7 +379,7 @@ _Point = tuple[float, float, float, float, float, float, float]
 def _grid() -> Iterator[_Point]:
     """Grid points (log prior, tL, tQ, tD, ell, tP, tB), 324 of them, without whole plots."""
     quadratic = _half_t(_QUADRATIC_RATIO, 0.5)
-    smooth = _half_t(_SMOOTH_RATIO, 0.3)
+    smooth = _half_t(_SMOOTH_RATIO, 1.0, 1.0)
     for t, (ratio, p) in product(_LINEAR, zip(_QUADRATIC_RATIO, quadratic, strict=True)):
         yield float(np.log(p * _NO_SMOOTH)), t, t * ratio, 0.0, 1.0, 0.0, 0.0
         for (extra, q), length in product(zip(_SMOOTH_RATIO, smooth, strict=True), _LENGTHS):

@@ -47,6 +47,8 @@ class Outcome:
     """One study: what was said of the chosen formula and what is true; the same of predicted means; what was possible.
 
     `means_say` is 1 where all means lie within limits, else 0; it and `means_true` are nan where they were not asked.
+    `possible` is the best true chance anywhere in the region, `tried` the best within what was tried, where a search
+    stays.
     """
 
     number: int
@@ -60,6 +62,7 @@ class Outcome:
     means_say: float
     means_true: float
     possible: float
+    tried: float
 
 
 @dataclass(frozen=True)
@@ -225,7 +228,8 @@ def simulated(rule: str, seed: int, number: int) -> Outcome | None:
     made, r, n = definition(int(rng.integers(4, 7)), rng), int(rng.integers(3, 7)), int(rng.integers(16, 31))
     bare = Study.from_dict({**made, "response": [{"name": "Y", "method": "m", "aim": "watch"}]})
     region, coded = bare.region, coding(bare.region)
-    places = coded(region.sample(2000, seed=int(rng.integers(1 << 30))))
+    spots = region.sample(2000, seed=int(rng.integers(1 << 30)))
+    places = coded(spots)
     truth = truth_of(family, places.shape[1], r, places, rng)
     low, high = blind(r, rng) if rule == "blind" else fitted(truth, places, rng)
     study = Study.from_dict({**made, "response": responses(low, high), "plan": {"model": "quadratic"}})
@@ -242,9 +246,12 @@ def simulated(rule: str, seed: int, number: int) -> Outcome | None:
         return None
     made_to = [one.levels[list(region.names)].to_numpy(dtype=float) for one in (best, other or best)]
     true = truth.chance(coded(np.vstack(made_to)), low, high)
-    possible = max(float(truth.chance(places, low, high).max()), *true)
+    reached, fence = truth.chance(places, low, high), models.fence
+    within = reached if fence is None else reached[fence.inside(spots, {})]
+    possible, tried = max(float(reached.max()), *true), max(float(within.max(initial=0.0)), *true)
     means = (float("nan"), float("nan")) if other is None else (float(other.feasible), float(true[1]))
-    return Outcome(number, family, n, r, best.chance, float(true[0]), *best.chance_interval, *means, possible)
+    said = (best.chance, float(true[0]), *best.chance_interval)
+    return Outcome(number, family, n, r, *said, *means, possible, tried)
 
 
 def responses(low: np.ndarray, high: np.ndarray) -> list[dict[str, Any]]:
@@ -284,7 +291,7 @@ def table(outcomes: pd.DataFrame, said: str = "said", true: str = "true") -> pd.
 
 def summary(outcomes: pd.DataFrame) -> dict[str, float]:
     """Shares over all studies: coverage of the interval, true chance against what was possible, and that of means."""
-    held = (outcomes["low"] <= outcomes["true"]) & (outcomes["true"] <= outcomes["high"])
+    held = _held(outcomes)
     middle = outcomes["said"].between(0.40, 0.98)
     claimed = outcomes[outcomes["means_say"] == 1]
     return {
@@ -293,15 +300,32 @@ def summary(outcomes: pd.DataFrame) -> dict[str, float]:
         "the same where 40 to 98 % was said": float(held[middle].mean()),
         "true chance of the formula": float(outcomes["true"].mean()),
         "of the best attainable": float(outcomes["true"].mean() / outcomes["possible"].mean()),
+        "of the best within what was tried": float(outcomes["true"].mean() / outcomes["tried"].mean()),
         "means within all limits claimed in": float(outcomes["means_say"].mean()),
         "true chance where that was claimed": float(claimed["means_true"].mean()),
         "true chance of the formula of means": float(outcomes["means_true"].mean()),
     }
 
 
+def families(outcomes: pd.DataFrame) -> pd.DataFrame:
+    """By family of true surfaces: studies, error in points where 40 % or more was said, coverage, share of the best."""
+    rows = {}
+    for name, part in outcomes.groupby("family"):
+        some = part[part["said"] >= 0.40]
+        rows[name] = {
+            "studies": len(part), "error": 100 * (some["said"] - some["true"]).mean(),
+            "interval holds": _held(part).mean(), "of the best": part["true"].mean() / part["possible"].mean(),
+        }  # fmt: skip
+    return pd.DataFrame.from_dict(rows, orient="index").rename_axis("family")
+
+
+def _held(outcomes: pd.DataFrame) -> pd.Series:
+    return (outcomes["low"] <= outcomes["true"]) & (outcomes["true"] <= outcomes["high"])
+
+
 def told(outcomes: pd.DataFrame, rule: str) -> str:
-    """Both tables in words."""
-    lines = [f"limits {rule}:", table(outcomes).round(1).to_string()]
+    """All tables in words."""
+    lines = [f"limits {rule}:", table(outcomes).round(1).to_string(), families(outcomes).round(3).to_string()]
     lines += [f"  {name}: {value:.3f}" if value <= 1 else f"  {name}: {value:.0f}"
               for name, value in summary(outcomes).items()]  # fmt: skip
     return "\n".join(lines)

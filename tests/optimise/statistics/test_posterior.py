@@ -24,6 +24,11 @@ def test_the_grid_is_the_documented_one():
     mass = np.exp(grid[:, 0])
     assert [mass[grid[:, 1] == t].sum() for t in (0.3, 0.6, 1.2, 2.4, 4.8, 9.6)] == pytest.approx(np.ones(6))
     assert mass[grid[:, 3] == 0].sum() / mass.sum() == pytest.approx(0.2)
+    # Elsewhere its ratio to tL is half-Cauchy of scale 1, per unit of its log: r / (1 + r²).
+    ratio = grid[:, 3] / grid[:, 1]
+    shares = np.array([mass[np.isclose(ratio, r)].sum() for r in (1 / 9, 1 / 3, 1, 3)]) / mass.sum()
+    law = stats.halfcauchy.pdf([1 / 9, 1 / 3, 1, 3]) * [1 / 9, 1 / 3, 1, 3]
+    assert shares == pytest.approx(0.8 * law / law.sum())
 
 
 def test_marginal_likelihood_and_prediction_by_brute_force():
