@@ -222,7 +222,7 @@ def unconfirmed(found, tmp_path, call):
     """Three confirmation batches came back far too thick."""
     runs = call("next", found, "--confirm", "3", "--formula", "F1")[1]["runs"]
     table = tmp_path / "back.csv"
-    rows = [f"{run['trial']},{45000 + 500 * n},5.40" for n, run in enumerate(runs)]
+    rows = [f"{run['trial']},{60000 + 500 * n},5.40" for n, run in enumerate(runs)]
     table.write_text("trial,Viscosity,pH\n" + "\n".join(rows) + "\n", encoding="utf-8")
     assert call("record", found, table)[0] == 0
     return found
