@@ -207,6 +207,15 @@ class NextStep:
 
 
 @dataclass(frozen=True, slots=True)
+class FurtherFacts:
+    """What further trials are expected to bring: sentences, a row a number of them, and what the columns mean."""
+
+    says: tuple[str, ...]
+    rows: tuple[tuple[str, str, str, str, str], ...]
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
 class Effect:
     """One response along one direction from the formula. Points are (level, mean, confidence low, high).
 
@@ -414,10 +423,10 @@ class Facts:
     """Everything a report may say. Empty tuples and None are what is not known yet.
 
     `standing` says whether fresh batches have confirmed the formula, `better` that the models now hold another for
-    better than the confirmed one. `front` is (second aim, first aim, whether it is the formula) of formulas that are
-    each the best of the first for what they are in the second; `front_of` names the two, `front_beside` is where the
-    formula lies if it is none of them. `live` is what the page's live formula computes from, as plain data; empty where
-    there is none.
+    better than the confirmed one, `passes` how many fresh batches passed against the chance said before. `front` is
+    (second aim, first aim, whether it is the formula) of formulas that are each the best of the first for what they are
+    in the second; `front_of` names the two, `front_beside` is where the formula lies if it is none of them. `live` is
+    what the page's live formula computes from, as plain data; empty where there is none.
     """
 
     study: str
@@ -463,6 +472,8 @@ class Facts:
     open_questions: tuple[str, ...] = ()
     kept: tuple[str, ...] = ()
     better: str = ""
+    passes: str = ""
+    further: FurtherFacts | None = None
     digests: Mapping[str, str] = field(default_factory=lambda: _NONE)
     version: str = ""
     steps: tuple[str, ...] = ()

@@ -185,7 +185,10 @@ def _next(one: argparse.ArgumentParser) -> None:
         "--confirm", type=_whole(1), nargs="?", const=ADVISED, metavar="N",
         help="N fresh batches of one formula; without N as many as are worth making",
     )  # fmt: skip
-    which.add_argument("--learn", type=_whole(1), metavar="N", help="the N next trials worth making")
+    which.add_argument(
+        "--learn", type=_whole(1), nargs="?", const=ADVISED, metavar="N",
+        help="the N next trials that teach most; without N as many as are worth making",
+    )  # fmt: skip
     one.add_argument("--way", metavar="RESPONSE", help="with --learn: trials on the way up (or down) of one response")
     one.add_argument("--formula", metavar="F1", help="the formula to confirm (default: the best)")
 

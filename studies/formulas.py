@@ -218,24 +218,35 @@ BETTER = 0.05  # from here on another formula is better enough to be told; our o
 
 
 def better_than_confirmed(
-    folder: StudyFolder, models: Models, held: Optimum, said: Mapping[str, Any] | None
+    folder: StudyFolder, models: Models, name: str, chance: object, said: Mapping[str, Any] | None
 ) -> dict[str, Any] | None:
     """Another formula that the models, which have learnt from the confirmation batches, now hold for better.
 
-    Its name, its chance and that of the confirmed one, `held`; None where none was confirmed or none is `BETTER`.
+    Its name, its chance, and `name` and `chance` of the confirmed one; None where none was confirmed, or none is better
+    by `BETTER`.
     """
     if said is None or not said["confirmed"]:
         return None
-    if isinstance(held.chance, float) and held.chance > 1 - BETTER:
+    if isinstance(chance, float) and chance > 1 - BETTER:
         return None  # nothing can be so much better: no search for it
     stored = folder.stored(OPTIMUM) if analysis.is_fresh(folder, OPTIMUM) else None
-    best = best_of(folder, models).to_dict() if stored is None else stored
-    now, then = best["chance_all"], held.chance
-    if best["label"] == held.label or not isinstance(now, float) or isinstance(then, Unavailable):
+    return _better(best_of(folder, models).to_dict() if stored is None else stored, name, chance)
+
+
+def better_as_found(folder: StudyFolder) -> dict[str, Any] | None:
+    """The same from what the last search came out with, without a new one; None where it is of an earlier day."""
+    stored = folder.stored(OPTIMUM) if analysis.is_fresh(folder, OPTIMUM) else None
+    due = (stored or {}).get("due") or {}
+    if stored is None or due.get("why") != "confirmed":
         return None
-    if now - then < BETTER:
+    return _better(stored, str(due["formula"]), due["chance"])
+
+
+def _better(best: Mapping[str, Any], name: str, chance: object) -> dict[str, Any] | None:
+    now = best["chance_all"]
+    if best["label"] == name or not isinstance(now, float) or not isinstance(chance, float) or now - chance < BETTER:
         return None
-    return {"formula": best["label"], "chance": now, "confirmed": held.label, "confirmed_chance": then}
+    return {"formula": best["label"], "chance": now, "confirmed": name, "confirmed_chance": chance}
 
 
 def due_after(folder: StudyFolder, models: Models, best: Optimum) -> Due:

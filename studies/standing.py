@@ -104,10 +104,14 @@ def nothing_counts(folder: StudyFolder) -> bool:
 
 def command_for(due: Mapping[str, Any], name: str) -> str:
     """The command by which what is due (as `Due.to_dict` gives it) is done in the folder a person calls `name`."""
+    if due["why"] == "short":
+        return typed("next", name, "--learn")
     if due["purpose"] != "stop":
         return typed("next", name, f"--{due['purpose']}", due["batches"])
     again = typed("optimise", name)
+    relax = "agree which limit may move or what other ingredient to allow, change study.toml, then"
     return {
+        "flat": f"{relax} {again}; or make it as it stands: {typed('next', name, '--confirm')}",
         "confirmed": typed("card", name),
         "spent": typed("report", name),
         "clash": f"agree what may move (the report says how far), change study.toml, then {again}",

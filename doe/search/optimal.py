@@ -151,6 +151,9 @@ def _room(
 ) -> None:
     sure = plan.terms.n_sure
     known = len(existing[0])
+    if known and len(held[0]) == runs:
+        # A later round of recipes given one by one: nothing is left to choose, so no model asks for more.
+        return
     distinct = runs - max(times - 1, 0) - again - (count if told else 0) + known
     if runs + known < sure:
         problems.append(_too_few(runs, sure - known, f"the model has {sure} sure terms", f", {plan.terms.why_sure}"))

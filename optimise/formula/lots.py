@@ -83,11 +83,14 @@ def lots_told(models: Models, frame: pd.DataFrame, chance: float) -> list[Proble
     found = lot_chance(models, frame)
     if isinstance(found, Unavailable):
         return []
-    got, less = lots_in_words(found)[0], chance - float(found.nine_of_ten[0])
+    got, less = lots_in_words(found)[0] + _NOT_SEARCHED, chance - float(found.nine_of_ten[0])
     if less <= _MUCH:
         return [Problem("lots", "inform", "optimise", got + _lots_on_record(models, found.spread), "", "")]
     do = "agree a narrower assay with the supplier, or weigh each lot by its own (lot_assay)"
     return [Problem("lots", "warn", "optimise", got + _lots_on_record(models, found.spread), "", do)]
+
+
+_NOT_SEARCHED = "; the search goes by the chance without that, so another formula may stand new lots better"
 
 
 def lots_in_words(found: LotChance) -> list[str]:

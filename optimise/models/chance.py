@@ -168,6 +168,25 @@ def passing_chances(mixtures: Sequence[TMixture], windows: Sequence[Window], siz
     return chances
 
 
+def chances_on_days(mixtures: Sequence[TMixture], windows: Sequence[Window], days: int) -> Array:
+    """Chances in truth, (draws, days), that a batch of the first recipe passes when made on each of several days.
+
+    Of the `true_chances` where batches made together share no error; else with what each day shares drawn as well.
+    """
+    draws = parameter_draws(len(mixtures))
+    normal = np.random.default_rng(31).normal(size=(_DRAWS, len(mixtures), days))
+    chances = np.ones((_DRAWS, days))
+    for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
+        low, high = _ends(window)
+        uniform = draws[:, r, 0], draws[:, r, 1], draws[:, r, 2]
+        picked, spread, _ = mixture.parameters(*uniform)
+        own = np.sqrt(np.maximum(mixture.residual**2 - mixture.shared**2, 0.0))[picked] * spread
+        own = np.maximum(own, _EDGE * _EDGE)[:, None]
+        at = mixture.draws(*uniform)[0][0][:, None] + (mixture.shared[picked] * spread)[:, None] * normal[:, r]
+        chances *= np.maximum(ndtr((high - at) / own) - ndtr((low - at) / own), 0.0)
+    return chances
+
+
 @lru_cache(maxsize=1)
 def _day_nodes() -> tuple[Array, Array]:
     """Evenly spaced nodes of the normal law and their weights: as exact as their spacing for functions smooth on it."""

@@ -36,8 +36,8 @@ class Predictor(Protocol):
         """`at` and `slopes` in one pass, for searches."""
         ...
 
-    def covariance(self, X: Array, chosen: Chosen) -> Array:
-        """Covariance of the means at the recipes in units of the batch variance, (n, n), in the heaviest component."""
+    def covariance(self, X: Array, chosen: Chosen, parts: int) -> Array:
+        """Covariance of the means in units of the variance of one batch, in the heaviest components, (parts, n, n)."""
         ...
 
 
@@ -78,10 +78,10 @@ class LeastSquaresPredictor:
         by_variance = 2 * self.sd**2 * np.einsum("npk,np->nk", gradient, rows @ self.unscaled)
         return self._law(rows), by_location[:, None, :], by_variance[:, None, :]
 
-    def covariance(self, X: Array, chosen: Chosen) -> Array:
-        """Covariance of the means at the recipes in units of the batch variance, (n, n)."""
+    def covariance(self, X: Array, chosen: Chosen, parts: int = 1) -> Array:
+        """Covariance of the means at the recipes in units of the variance of one batch, (1, n, n)."""
         rows = self.terms.rows(X, chosen, self.coding)
-        return np.asarray(rows @ self.unscaled @ rows.T, dtype=float)
+        return np.asarray(rows @ self.unscaled @ rows.T, dtype=float)[None]
 
     def same_rows(self, other: LeastSquaresPredictor) -> bool:
         """Whether another fit has the same terms in the same coding, and so the same rows."""
@@ -123,9 +123,9 @@ class PosteriorPredictor:
         J, d = self.turn, len(self.turn)
         return law, by_location[:, :, :d] @ J, by_variance[:, :, :d] @ J
 
-    def covariance(self, X: Array, chosen: Chosen) -> Array:
-        """Covariance of the means at the recipes in units of the batch variance, (n, n), in the heaviest component."""
-        return self.posterior.covariance(coordinates(self.region, X, chosen))
+    def covariance(self, X: Array, chosen: Chosen, parts: int = 1) -> Array:
+        """Covariance of the means in units of the variance of one batch, in the heaviest components, (parts, n, n)."""
+        return self.posterior.covariance(coordinates(self.region, X, chosen), parts)
 
 
 def coordinates(region: Region, X: Array, chosen: Chosen) -> Array:

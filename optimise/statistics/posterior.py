@@ -191,15 +191,20 @@ class Posterior:
         mixture = self._mixture(location, variance)
         return mixture, by_location.transpose(1, 0, 2) * self.size, by_variance.transpose(1, 0, 2)
 
-    def covariance(self, z: Array, component: int = 0) -> Array:
-        """Covariance of the means at coordinates z (m, d) in units of the batch variance, (m, m), in one component."""
-        linear, quadratic, smooth, length = self.points[component, :4]
-        k = self._kernel(*_between(z, self.z))[component]
+    def covariance(self, z: Array, parts: int = 1) -> Array:
+        """Covariance of the means at coordinates z (m, d) in units of the variance of one batch, whole plot and all.
+
+        In the heaviest components, of which there are `parts` at most, (parts, m, m).
+        """
         dots, distance = _between(z, z)
-        prior = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * matern(distance, length)
-        tilt = k @ self.lean[component]
-        found: Array = prior - k @ self.P[component] @ k.T - tilt[:, None] - tilt + self.floor[component]
-        return found
+        k = self._kernel(*_between(z, self.z))[:parts]
+        linear, quadratic, smooth, length = (self.points[:parts, j, None, None] for j in range(4))
+        prior = linear**2 * dots + quadratic**2 * dots**2
+        prior += smooth**2 * _at_lengths(matern, distance, length[:, 0, 0])
+        tilt = (k @ self.lean[:parts, :, None])[:, :, 0]
+        found: Array = prior - k @ self.P[:parts] @ k.transpose(0, 2, 1) - tilt[:, :, None] - tilt[:, None, :]
+        found += self.floor[:parts, None, None]
+        return found / (1 + self.between[:parts, None, None] ** 2)
 
     def _kernel(self, dots: Array, distance: Array) -> Array:
         linear, quadratic, smooth = (self.points[:, j, None, None] ** 2 for j in range(3))

@@ -19,7 +19,7 @@ from optimise.upcoming.confirming import FEWEST, MOST, Confirming, confirming
 WANTED_CHANCE = 0.9  # where the study sets none; common practice, no source
 
 Purpose = Literal["confirm", "learn", "stop"]
-Why = Literal["confirmed", "spent", "clash", "no aims", "reached", "wishes", "short", "unknown"]
+Why = Literal["confirmed", "spent", "clash", "no aims", "reached", "wishes", "short", "unknown", "flat"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,8 @@ class Due:
 
     confirmed: the formula is; spent: `[done]` leaves no batch; clash: musts cannot be met together, as predicted; no
     aims: nothing is wanted; reached: the chance is; wishes: there are no musts, so there is no chance; short: the
-    chance is; unknown: a must has no model yet. `advice` says what confirmation batches would tell, where they are due.
+    chance is; unknown: a must has no model yet; flat: the chance is short, and no further trial is worth making (which
+    only the search for trials tells). `advice` says what confirmation batches would tell, where they are due.
     """
 
     purpose: Purpose
@@ -85,9 +86,9 @@ def due(
         return step("confirm", "reached", min(FEWEST, left) if advice is None else advice.batches, advice)
     if only_wishes:
         return step("confirm", "wishes", min(FEWEST, left))
-    return step(
-        "learn", "short" if isinstance(chance, float) else "unknown", min(max(1, int(study.batches_per_day)), left)
-    )
+    if isinstance(chance, Unavailable):
+        return step("learn", "unknown", min(max(1, int(study.batches_per_day)), left))
+    return step("learn", "short", min(MOST, left))
 
 
 def wanted_chance(study: Study) -> float:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from functools import lru_cache, partial
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -14,154 +14,308 @@ from scipy.stats import qmc
 from doe.split import split
 
 Array = npt.NDArray[np.float64]
+Inside = Callable[[Sequence[int]], npt.NDArray[np.bool_]]
 
+MOST = 12  # of batches whose course is worked out
 _FANTASIES = 256
-_LOOKED_AT = 64
+_IN_SEARCH = 96
+_LOOKED_AT = 48
+_PARTS = 4
 _SHORT = 24
-_PASSES = 2
 _TINY = 1e-300
 _BETTER = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
-    """One response at t targets and then candidates: `centre` (t,), batch sd, df, window, and the covariance of all.
+    """One must at t targets and then candidates, n in all, by the c components of what predicts it.
 
-    The covariance (t + c, t + c) is that of the means, in batch variances.
+    `weights` (c,), `df` (c,), `centre` (c, n), `scale` (c,) of one batch about its mean, and the `covariance` (c, n, n)
+    of the means in its squares; the window `low` to `high`.
     """
 
+    weights: Array
+    df: Array
     centre: Array
-    sd: float
-    df: float
+    scale: Array
+    covariance: Array
     low: float
     high: float
-    covariance: Array
 
-    def chance(self, centre: Array, scale: Array, exact: bool) -> Array:
-        """Chance of the window about centres with a scale; not `exact`: by Wallace's normal score of t.
+    def heaviest(self, parts: int) -> View:
+        """The same by its heaviest components, which come first."""
+        weights = self.weights[:parts] / self.weights[:parts].sum()
+        return replace(self, weights=weights, df=self.df[:parts], centre=self.centre[:parts], scale=self.scale[:parts],
+                       covariance=self.covariance[:parts])  # fmt: skip
 
-        Wallace (1959) Ann. Math. Statist. 30, 1124-1130, from memory.
+    def at(self, places: npt.NDArray[np.intp]) -> View:
+        """The same at some of its places."""
+        return replace(self, centre=self.centre[:, places], covariance=self.covariance[:, places][:, :, places])
+
+    def now(self, targets: int) -> Array:
+        """The chance of the window at each target, (t,)."""
+        wide = self.scale[:, None] * np.sqrt(1 + self._variance(targets))
+        each = _between(self.df[:, None], (self.low - self.centre[:, :targets]) / wide,
+                        (self.high - self.centre[:, :targets]) / wide)  # fmt: skip
+        out: Array = self.weights @ each
+        return out
+
+    def then(self, targets: int, rows: Sequence[int], draws: Array) -> Array:
+        """The chance of the window at each target once `rows` are read, for each of f draws, (f, t).
+
+        `draws` (f, 2 + rows) are uniform: the component the truth is drawn from, its batch variance (scaled inverse
+        chi-square), and what is read. Bayes' rule then moves the weight of each component (by the t density of what
+        was read), its centres and its batch variance, and adds a degree of freedom a reading.
         """
-        size = np.maximum(scale, _TINY)
-        low, high = (self.low - centre) / size, (self.high - centre) / size
-        if not np.isfinite(self.df):
-            return np.asarray(special.ndtr(high) - special.ndtr(low), dtype=float)
-        if exact:
-            return np.asarray(special.stdtr(self.df, high) - special.stdtr(self.df, low), dtype=float)
-        return np.asarray(special.ndtr(_score(high, self.df)) - special.ndtr(_score(low, self.df)), dtype=float)
+        k, at = len(rows), list(rows)
+        root = np.linalg.cholesky(self.covariance[:, at][:, :, at] + np.eye(k))
+        pull = np.linalg.solve(root, self.covariance[:, at, :targets])
+        left = np.maximum(self._variance(targets) - (pull**2).sum(axis=1), 0.0)
+        true = np.minimum(np.searchsorted(np.cumsum(self.weights), draws[:, 0]), len(self.weights) - 1)
+        sizes = self.scale[true] * _spread(self.df[true], draws[:, 1])
+        noise = np.einsum("fkj,fj->fk", root[true], special.ndtri(draws[:, 2:]))
+        read = self.centre[true][:, at] + sizes[:, None] * noise
+        # Components first from here on: (c, k, f), (c, f), (c, f, t).
+        off = (read.T[None] - self.centre[:, at, None]) / self.scale[:, None, None]
+        white = np.linalg.solve(root, off)
+        square, df = (white**2).sum(axis=1), self.df[:, None]
+        finite = np.isfinite(df)
+        some = np.where(finite, df, 1.0)
+        tail = np.where(finite, (some + k) / 2 * np.log1p(square / some), square / 2)
+        logs = np.log(np.maximum(self.weights, _TINY))[:, None] - tail - k * np.log(self.scale)[:, None]
+        logs -= np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)[:, None]
+        weights = np.exp(logs - logs.max(axis=0))
+        weights /= weights.sum(axis=0)
+        scale = self.scale[:, None] * np.where(finite, np.sqrt((some + square) / (some + k)), 1.0)
+        centre = self.centre[:, None, :targets] + self.scale[:, None, None] * (white.transpose(0, 2, 1) @ pull)
+        wide = np.maximum(scale[:, :, None] * np.sqrt(1 + left)[:, None, :], _TINY)
+        each = _between(self.df[:, None, None] + k, (self.low - centre) / wide, (self.high - centre) / wide)
+        out: Array = (weights[:, :, None] * each).sum(axis=0)
+        return out
+
+    def known(self, targets: int, draws: Array) -> Array:
+        """The chance of the window at each target once the means and the batch sd are known, for each draw, (f, t).
+
+        `draws` (f, 2 + t) as for `then`.
+        """
+        true = np.minimum(np.searchsorted(np.cumsum(self.weights), draws[:, 0]), len(self.weights) - 1)
+        sizes = (self.scale[true] * _spread(self.df[true], draws[:, 1]))[:, None]
+        normal, centre = special.ndtri(draws[:, 2:]), np.empty((len(draws), targets))
+        for part in np.unique(true):
+            C = self.covariance[part, :targets, :targets]
+            root = np.linalg.cholesky(C + 1e-9 * max(float(np.diag(C).max()), 1e-9) * np.eye(targets))
+            mine = true == part
+            centre[mine] = self.centre[part, :targets] + sizes[mine] * (normal[mine] @ root.T)
+        out: Array = special.ndtr((self.high - centre) / sizes) - special.ndtr((self.low - centre) / sizes)
+        return out
+
+    def _variance(self, targets: int) -> Array:
+        return np.maximum(np.diagonal(self.covariance, axis1=1, axis2=2)[:, :targets], 0.0)
 
 
-def _score(x: Array, df: float) -> Array:
-    shrunk = (8 * df + 1) / (8 * df + 3)
-    out: Array = np.sign(x) * shrunk * np.sqrt(df * np.log1p(np.minimum(x * x, 1e300) / df))
-    return out
+def _spread(df: Array, chi: Array) -> Array:
+    """The factor by which the batch sd in truth lies off its estimate: scaled inverse chi-square, at shares `chi`."""
+    finite = np.isfinite(df)
+    some = np.where(finite, df, 1.0)
+    return np.where(finite, np.sqrt(some / special.chdtri(some, 1 - chi)), 1.0)
+
+
+def _between(df: Array, low: Array, high: Array) -> Array:
+    """P(low < t < high), by Wallace's normal score of t: Wallace (1959) Ann. Math. Statist. 30, 1124-1130, from memory.
+
+    A side that is open everywhere costs nothing.
+    """
+    above = np.ones(1) if np.isposinf(high.flat[0]) else special.ndtr(_score(high, df))
+    found: Array = above if np.isneginf(low.flat[0]) else above - special.ndtr(_score(low, df))
+    return np.broadcast_to(found, low.shape)
+
+
+def _score(x: Array, df: Array) -> Array:
+    finite = np.isfinite(df)
+    some = np.where(finite, df, 1.0)
+    shrunk = (8 * some + 1) / (8 * some + 3)
+    squared = np.minimum(x * x, 1e300)
+    return np.where(finite, np.sign(x) * shrunk * np.sqrt(some * np.log1p(squared / some)), x)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prospect:
+    """What further batches may bring: the expected rise of the best chance; how likely what is wanted is reached."""
+
+    gain: float
+    reached: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outlook:
-    """All responses that have to be met, at `targets` formulas worth making and at candidates for the next batches."""
+    """All musts, at `targets` formulas worth making (the first is the formula found) and at candidates for batches.
+
+    `inside` says which targets may be made (t,) once some candidates are; none of them means now.
+    """
 
     views: tuple[View, ...]
     targets: int
+    inside: Inside
 
-    def fewer(self) -> Outlook:
-        """The same at the most promising targets only, which come first: for a search."""
+    def small(self) -> Outlook:
+        """The same by the heaviest components and at the most promising targets, which come first: for a search."""
         t = min(self.targets, _LOOKED_AT)
-        views = []
-        for view in self.views:
-            keep = np.concatenate([np.arange(t), np.arange(self.targets, len(view.covariance))])
-            views.append(View(view.centre[:t], view.sd, view.df, view.low, view.high,
-                              view.covariance[np.ix_(keep, keep)]))  # fmt: skip
-        return Outlook(tuple(views), t)
+        keep = np.concatenate([np.arange(t), np.arange(self.targets, self.views[0].centre.shape[1])])
+        inside = self.inside
+        return Outlook(tuple(v.heaviest(_PARTS).at(keep) for v in self.views), t, lambda picked: inside(picked)[:t])
 
-    def gain(self, picked: Sequence[int], *, exact: bool = True) -> float:
-        """Expected rise of the best chance among the targets, over what batches of the picked candidates may read.
+    def now(self) -> Array:
+        """The chance of all musts at each target, (t,)."""
+        out: Array = np.prod([view.now(self.targets) for view in self.views], axis=0)
+        return out
 
-        For 256 fixed draws of the readings each response's centres move by the normal updating rule and its variances
-        shrink; the best chance is taken anew in each. First form: one component, the batch variance as known, the
-        targets for the whole region. The best chance now is taken in the same way: no information gains nothing. What
-        is `exact` has draws of its own, so that a search cannot fit those it is judged by.
+    def gain(self, picked: Sequence[int], *, search: bool = False) -> float:
+        """Expected rise of the best chance over what batches of the picked candidates may read (see `prospect`)."""
+        return self.prospect(picked, search=search).gain
+
+    def prospect(self, picked: Sequence[int], wanted: float = 1.0, *, search: bool = False) -> Prospect:
+        """What batches of the picked candidates may bring, over fixed draws of what they read.
+
+        In each draw the best formula is taken anew from the targets that may then be made, and held against the one
+        that is best now, as it then stands: its own chance rises in some draws and falls in others, and in the mean
+        does not move.
+        A `search` has draws of its own, so that it cannot fit those it is judged by.
         """
-        t, rows = self.targets, [self.targets + i for i in picked]
-        if not rows or not self.views:
-            return 0.0
-        normal = _normals(len(self.views), len(rows), exact)
-        now, then = np.ones(t), np.ones((_FANTASIES, t))
+        if not picked or not self.views:
+            return Prospect(0.0, 0.0)
+        return self._prospect(self.after(picked, search=search), self.inside(picked), wanted)
+
+    def after(self, picked: Sequence[int], *, search: bool) -> Array:
+        """The chance of all musts at each target once batches of the picked candidates are read, by draw, (f, t)."""
+        rows = [self.targets + i for i in picked]
+        draws = _draws(len(self.views), max(len(rows), MOST), search)
+        then = np.ones((len(draws), self.targets))
         for r, view in enumerate(self.views):
-            C = view.covariance
-            root = np.linalg.cholesky(C[np.ix_(rows, rows)] + np.eye(len(rows)))
-            pull = np.linalg.solve(root, C[:t][:, rows].T).T
-            left = np.maximum(np.diag(C)[:t] - (pull**2).sum(axis=1), 0.0)
-            # Averaged over the readings, the moved centre and the smaller variance give back the variance of now.
-            now *= view.chance(view.centre, view.sd * np.sqrt(1 + np.diag(C)[:t]), exact)
-            moved = view.centre + view.sd * normal[:, r] @ pull.T
-            then *= view.chance(moved, view.sd * np.sqrt(1 + left), exact)
-        before, after = float(now.max()), float(then.max(axis=1).mean())
-        fixed = float(then[:, int(np.argmax(now))].mean())
-        # What the draws say of the formula that is best now is noise of the sample and of t tails, not a gain.
-        return max(0.0, after - max(before, fixed))
+            then *= view.then(self.targets, rows, draws[:, r, : 2 + len(rows)])
+        return then
 
-    def course(self, picked: Sequence[int]) -> tuple[list[int], list[float]]:
-        """The picked candidates in the order in which they bring most, and the gain of the first, the first two, ..."""
-        left, order, gains = list(picked), list[int](), list[float]()
-        while left:
-            each = [self.gain([*order, i], exact=False) for i in left]
-            best = int(np.flatnonzero(np.array(each) >= max(each) - _BETTER)[0])
-            order.append(left.pop(best))
-            gains.append(self.gain(order))
-        # More batches cannot be worth less: what a later one seems to lose is noise of the draws.
-        return order, np.maximum.accumulate(gains).tolist() if gains else []
+    def ceiling(self, wanted: float = 1.0) -> Prospect:
+        """What could be had if all musts were known exactly: no number of further trials is expected to bring more."""
+        if not self.views:
+            return Prospect(0.0, 0.0)
+        draws = _draws(len(self.views), self.targets, False)
+        known = np.ones((len(draws), self.targets))
+        for r, view in enumerate(self.views):
+            known *= view.known(self.targets, draws[:, r, : 2 + self.targets])
+        return self._prospect(known, np.ones(self.targets, dtype=bool), wanted)
+
+    def _prospect(self, chances: Array, inside: npt.NDArray[np.bool_], wanted: float) -> Prospect:
+        before = self.inside([])
+        before[0] = True
+        # The best now is held on the same footing: the formula found stands on whole steps, and targets do not.
+        held = int(np.argmax(np.where(before, np.round(self.now(), 9), -1.0)))
+        best = chances[:, inside | before].max(axis=1)
+        return Prospect(float((best - chances[:, held]).mean()), float((best >= wanted).mean()))
 
 
-def best_of(outlook: Outlook, by_variance: Sequence[int]) -> list[int]:
-    """The batches that raise the chance most: from those that take most variance away, and from none, exchanged.
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """Candidates in the order in which they are worth making, and what the first, the first two ... may bring.
 
-    Both starts are worked out wherever shared work is done; each batch is held against the 24 candidates that tell most
-    of the promising targets, given the others, as long as the expected gain rises.
+    There may be more `steps` than `picked`: what further batches would bring beside those.
     """
-    few = outlook.fewer()
-    starts = [tuple(by_variance), _grown(few, len(by_variance))]
-    ends = split(partial(_exchanged, few), list(dict.fromkeys(starts)))
-    gains = [outlook.gain(end) for end in (tuple(by_variance), *ends)]
-    first = int(np.flatnonzero(np.array(gains) >= max(gains) - _BETTER)[0])
-    return sorted((tuple(by_variance), *ends)[first])
+
+    picked: tuple[int, ...]
+    steps: tuple[Prospect, ...]
+
+
+def by_variance(outlook: Outlook, weights: Array, count: int) -> list[int]:
+    """Candidates (repeats allowed) that take most variance away at the targets, weighted by their chance, one by one.
+
+    `weights` (r,) say what each must counts; by the heaviest component of each.
+    """
+    t, chances = outlook.targets, outlook.now()
+    left = [view.covariance[0].copy() for view in outlook.views]
+    picked: list[int] = []
+    for _ in range(count):
+        gain = np.zeros(len(left[0]) - t)
+        for weight, C in zip(weights, left, strict=True):
+            gain += weight * (chances @ C[:t, t:] ** 2) / (np.maximum(np.diag(C)[t:], 0.0) + 1)
+        picked.append(int(np.flatnonzero(gain >= gain.max() * (1 - 1e-9))[0]))
+        for C in left:
+            row = C[t + picked[-1]].copy()
+            C -= np.outer(row, row) / (max(row[t + picked[-1]], 0.0) + 1)
+    return picked
+
+
+def course(
+    outlook: Outlook, start: Sequence[int], wanted: float, count: int | None, enough: Callable[[Array], int]
+) -> Course:
+    """The batches that raise the chance most, those that bring most first.
+
+    As many as `start` has are added one by one, each the candidate that brings most beside those before it; of
+    those the first `count` are taken, or as many as `enough` says of the gains of the first, the first two, ... These,
+    and as many of the `start`, are then exchanged one after another for candidates that tell much, as long as
+    the whole gains, wherever shared work is done; the best set is taken.
+    """
+    few, most = outlook.small(), len(start)
+    grown = _grown(few, most)
+    steps = _rising([outlook.prospect(grown[: k + 1], wanted) for k in range(most)])
+    count = enough(np.array([step.gain for step in steps])) if count is None else count
+    if count < 1:
+        return Course((), steps)
+    starts = [grown[:count], tuple(start[:count])]
+    sets = [grown[:count], *split(_Exchange(few), starts)]
+    gains = [outlook.gain(one) for one in sets]
+    left = list(sets[int(np.flatnonzero(np.array(gains) >= max(gains) - _BETTER)[0])])
+    if left != list(grown[:count]):
+        order: list[int] = []
+        while left:
+            each = [few.gain([*order, i], search=True) for i in left]
+            order.append(left.pop(int(np.flatnonzero(np.array(each) >= max(each) - _BETTER)[0])))
+        left = order
+        steps = _rising([*(outlook.prospect(order[: k + 1], wanted) for k in range(count)), *steps[count:]])
+    return Course(tuple(left), steps)
+
+
+def _rising(steps: Sequence[Prospect]) -> tuple[Prospect, ...]:
+    """More batches cannot be worth less: what a later one seems to lose is noise of the draws."""
+    gain, reached = (np.maximum.accumulate([getattr(s, name) for s in steps]) for name in ("gain", "reached"))
+    return tuple(Prospect(float(g), float(r)) for g, r in zip(gain, reached, strict=True))
 
 
 def _grown(outlook: Outlook, count: int) -> tuple[int, ...]:
     picked: list[int] = []
     for _ in range(count):
-        near = _short(outlook, picked)
-        gains = np.array([outlook.gain([*picked, i], exact=False) for i in near])
-        picked.append(near[int(np.flatnonzero(gains >= gains.max() - _BETTER)[0])])
-    return tuple(sorted(picked))
+        picked.append(_addition(outlook, picked)[0])
+    return tuple(picked)
 
 
-def _exchanged(outlook: Outlook, start: Sequence[int]) -> tuple[int, ...]:
-    picked = list(start)
-    now = outlook.gain(picked, exact=False)
-    for _ in range(_PASSES):
-        before = now
+def _addition(outlook: Outlook, picked: Sequence[int]) -> tuple[int, float]:
+    near = _short(outlook, picked)
+    gains = np.array([outlook.gain([*picked, i], search=True) for i in near])
+    best = int(np.flatnonzero(gains >= gains.max() - _BETTER)[0])
+    return near[best], float(gains[best])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Exchange:
+    """Holds each batch of a choice against all others that tell much."""
+
+    outlook: Outlook
+
+    def __call__(self, start: Sequence[int]) -> tuple[int, ...]:
+        picked = list(start)
+        now = self.outlook.gain(picked, search=True)
         for place in range(len(picked)):
-            others = picked[:place] + picked[place + 1 :]
-            near = _short(outlook, others)
-            gains = np.array([outlook.gain([*others, i], exact=False) for i in near])
-            best = int(np.flatnonzero(gains >= gains.max() - _BETTER)[0])
-            if gains[best] > now + _BETTER:
-                picked[place], now = near[best], float(gains[best])
-        if now <= before + _BETTER:
-            break
-    return tuple(sorted(picked))
+            other, gain = _addition(self.outlook, picked[:place] + picked[place + 1 :])
+            if gain > now + _BETTER:
+                picked[place], now = other, gain
+        return tuple(picked)
 
 
 def _short(outlook: Outlook, picked: Sequence[int]) -> list[int]:
     """The candidates that take most variance away at the targets, weighted by their chance, given those picked."""
     t, rows = outlook.targets, [outlook.targets + i for i in picked]
-    chance = np.ones(t)
+    chance = outlook.now()
+    taken = np.zeros(outlook.views[0].centre.shape[1] - t)
     for view in outlook.views:
-        chance *= view.chance(view.centre, view.sd * np.sqrt(1 + np.diag(view.covariance)[:t]), False)
-    taken = np.zeros(len(outlook.views[0].covariance) - t)
-    for view in outlook.views:
-        C = view.covariance
+        C = view.covariance[0]
         cross, own = C[:t, t:], np.diag(C)[t:]
         if rows:
             solved = np.linalg.solve(C[np.ix_(rows, rows)] + np.eye(len(rows)), C[rows][:, t:])
@@ -172,10 +326,11 @@ def _short(outlook: Outlook, picked: Sequence[int]) -> list[int]:
 
 
 @lru_cache(maxsize=32)
-def _normals(responses: int, rows: int, exact: bool) -> Array:
-    """Fixed normal draws (draws, responses, rows)."""
-    rng = np.random.default_rng(41 if exact else 40)
-    uniform = qmc.Sobol(responses * rows, scramble=True, seed=rng).random(_FANTASIES)
-    normal: Array = special.ndtri(np.clip(uniform, 1e-12, 1 - 1e-12)).reshape(_FANTASIES, responses, rows)
-    normal.setflags(write=False)
-    return normal
+def _draws(responses: int, rows: int, search: bool) -> Array:
+    """Fixed uniform draws (draws, responses, 2 + rows)."""
+    count = _IN_SEARCH if search else _FANTASIES
+    rng = np.random.default_rng(40 if search else 41)
+    sobol = qmc.Sobol(responses * (rows + 2), scramble=True, seed=rng)
+    uniform: Array = np.clip(sobol.random_base2(8)[:count], 1e-9, 1 - 1e-9).reshape(count, responses, rows + 2)
+    uniform.setflags(write=False)
+    return uniform

@@ -5,18 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from doe.definition.cells import grade_values
 from doe.definition.keys import MOST_RUNS
-from doe.definition.parts import Response
 from doe.design.design import Design, plan
 from doe.problems import ModelError, Problem, StudyError, Unavailable, listed
-from doe.results.curves import observed
 from doe.results.results import Results
 from doe.shown import Shown
 from doe.study import Study
@@ -26,24 +22,19 @@ from optimise.formula.brief import Brief
 from optimise.formula.optimum import Number, Optimum, plain
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.space import Space
-from optimise.models.batchdata import shares
-from optimise.models.fitted import FittedModel
-from optimise.models.models import Models, fit
-from optimise.models.recipes import recipes
+from optimise.models.models import Models
 from optimise.search import find
-from optimise.statistics.predictive import TMixture
-from optimise.upcoming.confirmdays import Kind, made_together, planned_days, recorded_days
+from optimise.upcoming.confirmdays import made_together, planned_days
 from optimise.upcoming.confirming import Confirming, confirming
-from optimise.upcoming.due import Due, due, when_to_stop
-from optimise.upcoming.jointlimits import joint_limits
-from optimise.upcoming.learning import LITTLE
+from optimise.upcoming.due import Due, due, room, when_to_stop
+from optimise.upcoming.learning import LITTLE, Lesson
 from optimise.upcoming.learning import learn as teach
 from optimise.upcoming.onway import trials_on_way
+from optimise.upcoming.outlook import MOST
+from optimise.upcoming.returned import confirmation, confirming_limits, one_recipe
 
-Array = npt.NDArray[np.float64]
-
-_SAME = 0.02
-_LEVEL = 0.95
+Count = int | Literal["worth"] | None
+_HOPELESS = 0.1  # how likely what is wanted must be once all is known, for trials to be the way; our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -51,8 +42,10 @@ class Upcoming(Shown):
     """The next batches: `purpose` confirm, learn or stop; their `design` (None for stop), what they gain and cost.
 
     `gain`: chance (expected rise of the best chance), per_batch, variance (share of uncertainty taken away), course
-    (the rise by the first of the batches, the first two, ...), worth (the trials that are worth making, those that
-    bring most first: the others would add next to nothing), money_per_percent (what a per cent of chance costs).
+    (the rise by the first batch, the first two, ..., up to twelve), reached (how likely the chance wanted is reached
+    after as many), pays (how many are worth making), worth (the trials that are, those that bring most first: the
+    others would add next to nothing), money_per_percent (what a per cent of chance costs), ceiling (chance and reached
+    were every must known exactly).
     `limits` by response: what all confirmation batches must keep at once. `stop` says when to stop, `verdict` what
     confirmation batches that came back say. `way` names the response on whose way the trials stand, if they do.
     `due` is what the study owes without being asked, and `advice` what confirmation batches would tell.
@@ -91,6 +84,8 @@ class Upcoming(Shown):
             "purpose": self.purpose,
             "why": self.due.why if self.purpose == self.due.purpose else "asked for",
             "formula": self.due.formula,
+            "chance": plain(self.due.chance),
+            "wanted": self.due.wanted,
             "way": self.way or None,
             "round": None if self.design is None else self.design.round,
             "runs": [] if self.design is None else self.design.to_dict()["runs"],
@@ -107,12 +102,14 @@ class Upcoming(Shown):
 @one_thread
 def next_trials(
     study: Study, models: Models, *, results: Results | None = None, confirm: int | None = None,
-    learn: int | None = None, formula: Mapping[str, Any] | pd.DataFrame | None = None, best: Optimum | None = None,
+    learn: Count = None, formula: Mapping[str, Any] | pd.DataFrame | None = None, best: Optimum | None = None,
     round: int | None = None, first_trial: int | None = None, way: str | None = None,
     verdict: Mapping[str, Any] | None = None,
 ) -> Upcoming:  # fmt: skip
     """The next batches of a study: `confirm` that many of a formula, `learn` from that many new trials, or what is due.
 
+    `learn` "worth" takes as many trials as are worth making, twelve at most and none beyond what `[done]` leaves; where
+    none is, the purpose is stop, and `gain` says why.
     `way` names a response: the trials to learn from then stand on its way up or down from the middle of the region.
     `formula` gives levels by name (or a frame of one row); without it the one of `best`, else the best found. With
     neither `confirm` nor `learn`: what is due (see `upcoming.due`). `verdict` is what batches said that were made to
@@ -124,23 +121,26 @@ def next_trials(
     results = models.results if results is None else results
     _check(study, confirm, learn, way)
     found = best if best is not None else (None if formula is not None else find(study, models))
-    recipe = _recipe(study, formula, found)
-    said = _verdict(study, results, recipe) if verdict is None else verdict
+    if formula is None and found is not None:
+        recipe = found.levels
+    else:
+        recipe = one_recipe(study, {} if formula is None else formula)
+    said = confirmation(study, results, recipe) if verdict is None else verdict
     clash = () if found is None else found.clash
     step = due(study, models, recipe, results=results, clash=clash, verdict=said)
     stop = when_to_stop(study, results, step)
     numbers = _numbers(results, round, first_trial)
     told = Upcoming("stop", None, {}, 0.0, stop, {}, said, (), step)
     purpose = "confirm" if confirm is not None else "learn" if learn is not None else step.purpose
-    count = next(n for n in (confirm, learn, step.batches) if n is not None)
     if purpose == "stop":
         return told
-    if way is not None:
-        return _on_way(told, study, models, way, count, numbers)
+    if isinstance(learn, int) and way is not None:
+        return _on_way(told, study, models, way, learn, numbers)
     if purpose == "confirm":
+        count = step.batches if confirm is None else confirm
         upcoming = _confirming(told, study, models, recipe, count, numbers)
     else:
-        upcoming = _learning(told, study, models, results, recipe, count, numbers)
+        upcoming = _learning(told, study, models, results, recipe, learn if isinstance(learn, int) else None, numbers)
     return _with_trade(study, upcoming)
 
 
@@ -153,44 +153,26 @@ def _with_trade(study: Study, upcoming: Upcoming) -> Upcoming:
     return replace(upcoming, findings=(*upcoming.findings, *(p for p in told if (p.code, p.where) not in known)))
 
 
-def confirmation(
-    study: Study, results: Results, formula: Mapping[str, Any] | pd.DataFrame
-) -> Mapping[str, Any] | Unavailable:
-    """What the batches made to confirm a formula say: `confirmed`, `says` in words, and by response limits and values.
-
-    `formula` gives levels by name, or is a frame of one row. Unavailable before any such batch came back.
-    """
-    return _verdict(study, results, _recipe(study, formula, None))
-
-
-def _check(study: Study, confirm: int | None, learn: int | None, way: str | None) -> None:
+def _check(study: Study, confirm: int | None, learn: Count, way: str | None) -> None:
     problems = []
     known = [response.name for response in study.fitted_responses]
     if way is not None and way not in known:
         problems.append(Problem("unknown-response", "stop", "way", way, ", ".join(known), "name one of these"))
-    if way is not None and learn is None:
+    if way is not None and not isinstance(learn, int):
         got = "a way without a number of trials"
         problems.append(Problem("way-without-learn", "stop", "way", got, "--learn N --way NAME", "say how many trials"))
     if confirm is not None and learn is not None:
         problems.append(Problem("confirm-or-learn", "stop", "next", "both asked for", "one of them", "leave one out"))
     for name, count in (("confirm", confirm), ("learn", learn)):
-        if count is not None and count < 1:
+        if isinstance(count, int) and count < 1:
             problems.append(
                 Problem("too-few-batches", "stop", name, str(count), "1 or more", "give a number of batches")
             )
-        if count is not None and count > MOST_RUNS:
+        if isinstance(count, int) and count > MOST_RUNS:
             allowed, do = f"up to {MOST_RUNS} in one round", "check the number"
             problems.append(Problem("too-many-batches", "stop", name, str(count), allowed, do))
     if problems:
         raise ModelError(problems)
-
-
-def _recipe(study: Study, formula: Mapping[str, Any] | pd.DataFrame | None, found: Optimum | None) -> pd.DataFrame:
-    """The formula as one whole recipe."""
-    if formula is None and found is not None:
-        return found.levels
-    frame = formula if isinstance(formula, pd.DataFrame) else pd.DataFrame([dict(formula or {})], index=pd.Index(["F"]))
-    return recipes(study, frame.iloc[:1])
 
 
 def _numbers(results: Results, round_: int | None, first: int | None) -> tuple[int, int]:
@@ -215,8 +197,20 @@ def _planned(
 
 
 def _rows(study: Study, frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """What varies of each recipe; a level a last digit beyond its reach stands at its end."""
     names = [i.name for i in study.varied if i.role == "varied"] + [f.name for f in study.factors]
-    return [{name: _native(row[name]) for name in names} for _, row in frame.iterrows()]
+    reach = study.region.reach
+    return [
+        {name: _native(row[name] if name not in reach else np.clip(row[name], *_near(row[name], *reach[name])))
+         for name in names}
+        for _, row in frame.iterrows()
+    ]  # fmt: skip
+
+
+def _near(level: float, low: float, high: float) -> tuple[float, float]:
+    """The ends of a reach, but for a level that is beyond them by more than a last digit."""
+    slack = 1e-9 * max(high - low, 1e-300)
+    return (low if level >= low - slack else level), (high if level <= high + slack else level)
 
 
 def _native(value: Any) -> Any:
@@ -228,7 +222,7 @@ def _confirming(
 ) -> Upcoming:
     design = _planned(study, models.results, _rows(study, recipe) * count, numbers)
     days = planned_days(study, count)
-    limits, shared = _limits(study, models, recipe, days)
+    limits, shared = confirming_limits(study, models, recipe, days)
     nothing = Unavailable("confirmation batches are made to check, not to gain", "use learn for trials that gain")
     return replace(
         told, purpose="confirm", design=design, gain={"chance": nothing, "per_batch": nothing},
@@ -237,52 +231,42 @@ def _confirming(
     )  # fmt: skip
 
 
-def _limits(
-    study: Study, models: Models, recipe: pd.DataFrame, days: Mapping[Kind, Sequence[int]]
-) -> tuple[dict[str, tuple[float, float]], list[str]]:
-    """Joint 95 % limits for all batches and responses of a confirmation, by response, in its unit.
-
-    `days` are the numbers of batches made together, by what they share. And the responses whose batches share an error.
-    """
-    names = [name for name, model in models.items() if not isinstance(model.predictor, Unavailable)]
-    laws = [models.predictive(name, recipe) for name in names]
-    together = [days["whole_plot" if "whole_plot" in models[name].variance else "block"] for name in names]
-    found = joint_limits(laws, sum(days["block"]), _LEVEL, together)
-    out = {
-        name: _in_units(study.response(name), models[name], law, ends[0], sum(days["block"]))
-        for name, law, ends in zip(names, laws, found, strict=True)
-    }
-    return out, [name for name, law in zip(names, laws, strict=True) if law.shared.any()]
-
-
-def _in_units(
-    response: Response, model: FittedModel, law: TMixture, ends: Array, count: int
-) -> tuple[float, float]:  # fmt: skip
-    """Limits on the model scale as values that can be read: for grades, those the ends fall in; for passes 0 and 1.
-
-    That all pass is asked for where even one fail among them would be a surprise, and so that all fail.
-    """
-    if model.kind == "pass":
-        level = 1 - (1 - _LEVEL) / 2
-        passing = float(law.chance(0.0, None)[0])
-        return float(passing**count >= level), float((1 - passing) ** count < level)
-    if model.scale.name == "grades":
-        known = grade_values(response.grades)
-        names = [model.thresholds["below"].iloc[0], *model.thresholds["above"]]
-        low, high = (known[names[int(np.searchsorted(model.scale.cuts, end))]] for end in ends)
-        return low, high
-    low, high = model.scale.back(ends)
-    return float(low), float(high)
-
-
 def _learning(
-    told: Upcoming, study: Study, models: Models, results: Results, recipe: pd.DataFrame, count: int,
+    told: Upcoming, study: Study, models: Models, results: Results, recipe: pd.DataFrame, count: int | None,
     numbers: tuple[int, int],
 ) -> Upcoming:  # fmt: skip
+    """Trials to learn from: `count` of them, or as many as are worth making."""
     brief = Brief.of(study, models, "chance")
+    few = min(told.due.batches, max(int(study.batches_per_day), 1)) if count is None else count
     if not brief.aimed:
         none = Unavailable("no must has a model", "give what a batch has to meet limits, and measure it")
-        return _to_learn(told, _augmented(study, results, count, numbers), {"chance": none, "per_batch": none})
+        return _to_learn(told, _augmented(study, results, max(few, 1), numbers), {"chance": none, "per_batch": none})
+    # Before every must has a model there is no chance that could rise, and nothing to say how many are worth it.
+    asked = max(few, 1) if brief.missing else count
+    space, lesson = lesson_for(study, models, recipe, told.due, results=results, count=asked)
+    gain = _gain(study, lesson)
+    if not len(lesson.X):
+        flat = replace(told.due, purpose="stop", why="flat", batches=0)
+        return replace(told, gain=gain, stop=told.stop + _expected(told.due, lesson), due=flat)
+    frames = [space.frame(x[None], c) for x, c in zip(lesson.X, lesson.combos, strict=True)]
+    design = _planned(study, results, _rows(study, pd.concat(frames, ignore_index=True)), numbers)
+    if brief.missing:
+        do = "read it on batches, these at least"
+        none = Unavailable(f"{listed(list(brief.missing))} cannot be predicted yet", do)
+        return _to_learn(told, design, {"variance": lesson.taken_away, "chance": none, "per_batch": none})
+    gain |= {"worth": _named(design, frames[: lesson.pays])}
+    return replace(_to_learn(told, design, gain), stop=told.stop + _expected(told.due, lesson))
+
+
+def lesson_for(
+    study: Study, models: Models, recipe: pd.DataFrame, step: Due, *, results: Results | None = None,
+    count: int | None = None,
+) -> tuple[Space, Lesson]:  # fmt: skip
+    """What further trials would bring beside a formula (one row): `count` of them, or as many as are worth making.
+
+    And the space they lie in. Of musts that have a model there is one at least.
+    """
+    brief = Brief.of(study, models, "chance")
     try:
         space = Space.build(study, None, brief.exact)
     except StudyError:
@@ -291,20 +275,38 @@ def _learning(
     quest = Quest(brief, space, "chance", None)
     combo = {name: str(levels[0]) for name, levels in study.region.chosen(recipe).items()}
     u = space.at(combo).region.coded(recipe[list(space.region.names)].to_numpy(dtype=float))[0]
-    lesson = teach(quest, Peak(np.clip(u, -1.0, 1.0), combo, 0.0), count)
-    frames = [space.frame(x[None], c) for x, c in zip(lesson.X, lesson.combos, strict=True)]
-    design = _planned(study, results, _rows(study, pd.concat(frames, ignore_index=True)), numbers)
-    gain: dict[str, Any] = {"chance": lesson.gain, "per_batch": lesson.gain / count, "variance": lesson.taken_away}
-    if brief.missing:
-        # Before every must has a model there is no chance that could rise.
-        none = Unavailable(
-            f"{listed(list(brief.missing))} cannot be predicted yet", "read it on batches, these at least"
-        )
-        return _to_learn(told, design, gain | {"chance": none, "per_batch": none})
-    gain |= {"course": lesson.course, "worth": _named(design, frames[: lesson.worth])}
-    if study.batch_cost > 0 and lesson.gain > 0:
-        gain["money_per_percent"] = study.batch_cost * count / (100 * lesson.gain)
-    return replace(_to_learn(told, design, gain), stop=told.stop + _expected(told.due, lesson.gain, count))
+    most = max(1, min(MOST, room(study, models.results if results is None else results)))
+    return space, teach(quest, Peak(np.clip(u, -1.0, 1.0), combo, 0.0), count, step.wanted, most)
+
+
+def further(
+    study: Study, models: Models, recipe: pd.DataFrame, step: Due, results: Results | None = None
+) -> tuple[Due, Mapping[str, Any]]:
+    """What is due with the number of trials that are worth making, and what these and more would bring, as for `next`.
+
+    `step` is what is due with a formula (one row); where that is no learning, or there is no chance, it stays as it is.
+    """
+    if step.why != "short" or not Brief.of(study, models, "chance").aimed:
+        return step, {}
+    _, lesson = lesson_for(study, models, recipe, step, results=results)
+    gain = _gain(study, lesson)
+    if not len(lesson.X):
+        return replace(step, purpose="stop", why="flat", batches=0), gain
+    return replace(step, batches=len(lesson.X)), gain
+
+
+def _gain(study: Study, lesson: Lesson) -> dict[str, Any]:
+    """What a lesson brings, as `Upcoming.gain` says it."""
+    count = len(lesson.X)
+    chance = lesson.course[count - 1] if count else 0.0
+    gain: dict[str, Any] = {
+        "chance": chance, "per_batch": chance / max(count, 1), "variance": lesson.taken_away,
+        "course": lesson.course, "reached": tuple(step.reached for step in lesson.steps), "pays": lesson.pays,
+        "ceiling": {"chance": lesson.ceiling.gain, "reached": lesson.ceiling.reached},
+    }  # fmt: skip
+    if study.batch_cost > 0 and chance > 0:
+        gain["money_per_percent"] = study.batch_cost * count / (100 * chance)
+    return gain
 
 
 def _named(design: Design, frames: Sequence[pd.DataFrame]) -> list[str]:
@@ -324,14 +326,33 @@ def _to_learn(told: Upcoming, design: Design, gain: Mapping[str, Any], way: str 
     return replace(told, purpose="learn", design=design, gain=gain, cost=design.quality.cost, way=way)
 
 
-def _expected(step: Due, gain: float, count: int) -> str:
-    """What the batches may be expected to do about the chance that is wanted."""
+def _expected(step: Due, lesson: Lesson) -> str:
+    """What the batches may be expected to do about the chance that is wanted, and what no batches can."""
+    count, gains = len(lesson.X), (0.0, *lesson.course)
     these = "This batch is" if count == 1 else f"These {count} batches are"
-    if gain / count < LITTLE:
-        return f" {these} expected to raise it by {gain:.2g} only: other limits or other ingredients would do more."
-    if isinstance(step.chance, float) and step.chance < step.wanted <= step.chance + gain:
+    hopeless = f" Other limits or other ingredients would do more: {_at_most(step, lesson)}."
+    if not count:
+        most = len(lesson.steps)
+        return f" Even {most} further trials are expected to raise it by {gains[-1]:.2g} only.{hopeless}"
+    if gains[count] / count < LITTLE:
+        return f" {these} expected to raise it by {gains[count]:.2g} only.{hopeless}"
+    if isinstance(step.chance, float) and step.chance < step.wanted <= step.chance + gains[count]:
         return f" {these} expected to be enough."
+    if isinstance(step.chance, float) and step.chance < step.wanted and lesson.ceiling.reached < _HOPELESS:
+        return (
+            f" Trials alone will hardly reach it: {_at_most(step, lesson)}. Other limits or ingredients would do more."
+        )
     return ""
+
+
+def _at_most(step: Due, lesson: Lesson) -> str:
+    """What would be had were every must known exactly."""
+    reached = lesson.ceiling.reached
+    odds = f"{100 * reached:.0f} of 100 cases" if reached >= 0.005 else "hardly any case"
+    whole = "were every must known exactly, the best formula"
+    if isinstance(step.chance, float):
+        whole += f" would pass with {min(step.chance + lesson.ceiling.gain, 1.0):.2f} in the mean, and"
+    return f"{whole} reach {step.wanted:.2g} in {odds}"
 
 
 def _on_way(told: Upcoming, study: Study, models: Models, way: str, count: int, numbers: tuple[int, int]) -> Upcoming:
@@ -347,73 +368,3 @@ def _augmented(study: Study, results: Results, count: int, numbers: tuple[int, i
         study, runs=count, round=numbers[0], first_trial=numbers[1], existing=results.made(), design="optimal",
         must_make=(), replicate_batches=0, pure_error_df=0, blocks=0, whole_plots=None, standard=None,
     )  # fmt: skip
-
-
-def _verdict(study: Study, results: Results, recipe: pd.DataFrame) -> Mapping[str, Any] | Unavailable:
-    """What batches of the formula from a later round say, held against a fit that has not seen them.
-
-    A batch belongs to the confirmation when it comes from the last round after the first trials in which the formula
-    was made, and each varied level as made lies within 2 % of its reach of the formula's. Confirmed: every reading
-    within the joint 95 % limits, and every must within its own.
-    """
-    mine = _confirmations(study, results, recipe)
-    none = Unavailable("no confirmation batch of this formula has come back", "make some: next with confirm")
-    if not mine:
-        return none
-    batches = results.batches
-    rest = results.without(sorted(set(batches.loc[mine, "trial"].astype(str))))
-    try:
-        before = fit(study, rest)
-    except ModelError as error:
-        return Unavailable(str(error), "make more trials first")
-    limits, _ = _limits(study, before, recipe, recorded_days(study, results, mine))
-    told: dict[str, Any] = {}
-    for name, (low, high) in limits.items():
-        seen, _ = observed(study, results, study.response(name))
-        values = [float(v) for v in seen.loc[[b for b in mine if b in seen.index], "value"]]
-        model = before[name]
-        window = [None if end is None else float(model.scale.back(np.array([end]))[0]) for end in model.window]
-        told[name] = {
-            "limits": [low, high],
-            "values": values,
-            "as_predicted": all(low <= v <= high for v in values),
-            "in_spec": all(
-                (window[0] is None or v >= window[0]) and (window[1] is None or v <= window[1]) for v in values
-            ),
-        }
-    asked = {r.name for r in study.responses if r.is_must}
-    good = all(t["as_predicted"] for t in told.values()) and all(t["in_spec"] for n, t in told.items() if n in asked)
-    return {"batches": mine, "responses": told, "confirmed": good, "says": _said(told, asked, len(mine), good)}
-
-
-def _said(told: Mapping[str, Mapping[str, Any]], asked: set[str], count: int, good: bool) -> str:
-    batches = "the confirmation batch" if count == 1 else f"all {count} confirmation batches"
-    if good:
-        return f"Confirmed: {batches} came out as predicted and met every must."
-    off = [name for name, entry in told.items() if not entry["as_predicted"]]
-    missed = [name for name, entry in told.items() if name in asked and not entry["in_spec"]]
-    parts = [f"not as predicted: {', '.join(off)}"] if off else []
-    parts += [f"outside its limits: {', '.join(missed)}"] if missed else []
-    return f"Not confirmed: {'; '.join(parts)}."
-
-
-def _confirmations(study: Study, results: Results, recipe: pd.DataFrame) -> list[str]:
-    """Usable batches of the last round after the first in which the formula was made."""
-    region = study.region
-    levels = results.levels()
-    if not len(levels):
-        return []
-    X = shares(region, levels)
-    x = shares(region, recipe)[0]
-    reach = np.array([max(high - low, 1e-12) for low, high in (region.reach[name] for name in region.names)])
-    near = (np.abs(X - x) <= _SAME * reach).all(axis=1)
-    wanted = region.chosen(recipe)
-    for name, made in region.chosen(levels).items():
-        near &= made == wanted[name][0]
-    rounds = pd.to_numeric(results.batches["round"], errors="coerce").fillna(0)
-    made = rounds.loc[levels.index].to_numpy()
-    # The first trials are those of the first round that still counts.
-    good = near & (made > made.min())
-    # Those of rounds before are known to the fit: what counts is whether the formula holds now.
-    good &= made == max(made[good], default=0)
-    return [str(batch) for batch, mine in zip(levels.index, good, strict=True) if mine]

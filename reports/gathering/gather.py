@@ -19,8 +19,21 @@ from doe.results.curves import observed
 from doe.results.results import Results
 from doe.trade import study_findings
 from doe.trade.legal import coverage
-from optimise import Models, Optimum, due
-from reports.facts import BatchRow, Event, Facts, FitFacts, FitPoint, Formula, FrontAim, PlanFacts, Spec, TriedRange
+from optimise import Due, Models, Optimum, due
+from optimise.upcoming.upcoming import further
+from reports.facts import (
+    BatchRow,
+    Event,
+    Facts,
+    FitFacts,
+    FitPoint,
+    Formula,
+    FrontAim,
+    FurtherFacts,
+    PlanFacts,
+    Spec,
+    TriedRange,
+)
 from reports.gathering.blends import blends_of
 from reports.gathering.effects import chance_effects, effect_rows
 from reports.gathering.formula import amount, confirmed_words, formulas, spec_of
@@ -34,6 +47,7 @@ from reports.tables import clean
 from reports.wording import grades, wording
 from reports.wording import proof as wording_proof
 from reports.wording.changes import better_line, kept_lines
+from reports.wording.further import ceiling_line, course_note, course_rows, gain_line, passes_line, worth_line
 
 _MOST_ALTERNATIVES = 3
 _SIGNS = {"below": "<", "above": ">"}  # before a reading that is only a bound
@@ -102,6 +116,7 @@ def gather(
         open_questions=_open(study, models),
         kept=tuple(kept_lines(kept)),
         better=better_line(better),
+        passes=passes_line(verdict),
         digests=MappingProxyType({**study.digests, **({"results": results.digest} if results else {})}),
         version=_version(),
         steps=_making(study, best),
@@ -114,9 +129,11 @@ def _decided(
     verdict: Mapping[str, Any] | None, usable: int, judged: Design | None, plans: Sequence[PlanFacts],
 ) -> dict[str, Any]:  # fmt: skip
     """What is due, as the decision and the next step in words."""
-    step = None
+    step: Due | None = None
+    gain: Mapping[str, Any] = {}
     if models is not None and best is not None:
         step = due(study, models, best.levels, clash=best.clash, verdict=verdict)
+        step, gain = further(study, models, best.levels, step)
     planned = 0 if judged is None else len(judged.table)
     shows = next((plan.reading for plan in reversed(plans) if plan.purpose != "confirm"), None)
     decided = wording.decision(formula, step, tuple(_clash(best)), usable, planned, verdict, shows)
@@ -124,7 +141,20 @@ def _decided(
     following = wording.next_step(decided, step, formula, study.batch_cost, study.batches_per_day, weak, planned, shows)
     if decided.verdict == "plan" and judged is not None:
         following = replace(following, cost=amount(judged.quality.to_dict()["cost"]))
-    return {"decision": decided, "next_step": following}
+    if step is None or not gain:
+        return {"decision": decided, "next_step": following}
+    each = study.batch_cost
+    said = (
+        gain_line(gain, step.chance, step.batches, study.currency),
+        worth_line(gain, step.batches),
+        ceiling_line(gain, step.chance, step.wanted),
+    )
+    course = FurtherFacts(
+        says=tuple(line for line in said if line),
+        rows=tuple(course_rows(gain, step.chance, each, study.currency)),
+        note=course_note(step.wanted, each),
+    )
+    return {"decision": decided, "next_step": following, "further": course}
 
 
 def _specs(study: Study, models: Models | None) -> tuple[Spec, ...]:

@@ -27,6 +27,7 @@ from reports.wording import fit as wording_fit
 from reports.wording import fitrows, wording
 from reports.wording import plan as wording_plan
 from reports.wording import reading as wording_reading
+from reports.wording.further import HEADS
 
 # The filters that write numbers and words on every page.
 FILTERS: Mapping[str, Any] = {
@@ -191,6 +192,7 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "beside": rows.beside(facts),
         "front_rows": rows.front(facts),
         "front_heads": [aim.label for aim in reversed(facts.front_of)],
+        "further_heads": [head[:1].upper() + head[1:] for head in HEADS],
         "sure_rows": rows.sure(facts.formula) if facts.formula else [],
         "methods": [f"{spec.name}: {spec.method}" for spec in facts.specs if spec.method],
         "effect_rows": rows.effect,

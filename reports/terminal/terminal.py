@@ -32,11 +32,11 @@ from reports.terminal import plan as terminal_plan
 from reports.terminal import region as terminal_region
 from reports.wording import grades as wording_grades
 from reports.wording import proof as wording_proof
-from reports.wording.changes import gain_line
+from reports.wording.changes import better_line
 from reports.wording.findings import ranked, told_before
 from reports.wording.levels import shown_level
 from reports.wording.prompt import typed
-from reports.wording.wording import NO_MIXTURE, confirm_line
+from reports.wording.wording import NO_MIXTURE
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -62,13 +62,14 @@ def findings(problems: Sequence[Problem]) -> str:
     return "\n".join(lines)
 
 
-def _new_findings(study: Study, problems: Sequence[Problem]) -> str:
+def new_findings(study: Study, problems: Sequence[Problem]) -> str:
     """Findings with the notes that `check` tells already in one line."""
     new, before = told_before(study, problems)
     return "\n".join(part for part in (findings(new), wrapped(before)) if part)
 
 
-def _page(*parts: str) -> str:
+def paged(*parts: str) -> str:
+    """Parts with an empty line between them."""
     return "\n\n".join(part for part in parts if part)
 
 
@@ -99,7 +100,7 @@ def check(
     size = f"{counted(len(study.varied), 'ingredient')} to blend, {counted(factors, 'factor')}"
     head = wrapped(f"{study.name}: {size}", columns=80)
     region = (terminal_region.extent(study), terminal_region.never_deciding(study), money_line)
-    return _page(
+    return paged(
         head,
         terminal_region.reach_table(study),
         *(wrapped(text, columns=80, indent="  ") for text in region if text),
@@ -121,7 +122,7 @@ _GROUPS = {"block": "block", "whole_plot": "set-up"}
 
 def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
     """The trials in the order to be made, and how good the plan is."""
-    columns = [c for c in study.columns if c in _moving(study)]
+    columns = [c for c in study.columns if c in moving(study)]
     rows = []
     grouped = [name for name in _GROUPS if design.runs[name].notna().any()]
     for trial, run in design.runs.sort_values("order").iterrows():
@@ -140,9 +141,9 @@ def plan(study: Study, design: Design, name: str = "FOLDER") -> str:
         wrapped(terminal_plan.against(quality)),
         *terminal_plan.between_blocks(quality),
         *terminal_plan.on_steps(quality),
-        f"{_days(quality.get('days'))}; cost {money(_number(quality.get('cost')), study.currency)}.",
+        f"{_days(quality.get('days'))}; cost {money(number_of(quality.get('cost')), study.currency)}.",
     ]
-    return _page(
+    return paged(
         wrapped(f"{study.name}, round {design.round}{_units(study, columns)}"),
         table,
         "\n".join(says),
@@ -172,16 +173,18 @@ def _remark(design: Design, trial: str, again: Any) -> str:
     return "extreme" if trial in design.make_first else ""
 
 
-def _moving(study: Study) -> set[str]:
+def moving(study: Study) -> set[str]:
+    """Names of what is varied."""
     return {i.name for i in study.varied} | {f.name for f in study.factors}
 
 
-def _number(value: Any) -> float | None:
+def number_of(value: Any) -> float | None:
+    """A number of a document; None where there is none."""
     return float(value) if isinstance(value, int | float) else None
 
 
 def _days(value: Any) -> str:
-    return counted(int(value), "bench day") if _number(value) is not None else f"bench days: {NOTHING}"
+    return counted(int(value), "bench day") if number_of(value) is not None else f"bench days: {NOTHING}"
 
 
 def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mapping[str, Any]] = ()) -> str:
@@ -195,12 +198,12 @@ def record(study: Study, results: Results, todo: str, *, missing: Sequence[Mappi
         numbers = seen.loc[seen["bound"] == "none", "value"]
         span = wording_grades.read_from_to(response, numbers.tolist(), bounds)
         rows.append([response.name, len(seen), span, response.unit])
-    return _page(
+    return paged(
         f"{counted(len(batches), 'batch', 'batches')} of {counted(batches['trial'].nunique(), 'trial')}: {states}. "
         f"{counted(len(results.counted), 'reading')}.",
         aligned(rows, ("response", "batches", "read", "unit"), right=(1,)),
         _missing(missing),
-        _new_findings(study, results.findings),
+        new_findings(study, results.findings),
         _do(todo),
     )
 
@@ -227,12 +230,12 @@ def predict(
             ("response", "predicted", "one new batch (95 % prediction)", "chance", "asked for", "unit"),
             right=(1, 3),
         )
-        cost = _number(point["cost_per_kg"])
+        cost = number_of(point["cost_per_kg"])
         told = [Problem.from_dict(row) for row in point["findings"] if row["code"] in {*RULES, "off-step", BROKEN}]
         paid = f"Cost {money(cost, study.currency, _ceiling(study))} per kg." if cost is not None else ""
-        parts.append(_page(head, table, paid, on, findings(told)))
+        parts.append(paged(head, table, paid, on, findings(told)))
     what = wrapped(wording_grades.legend(study.fitted_responses))
-    return _page(*parts, what, "\n".join(moved), _do(typed("optimise", folder)))
+    return paged(*parts, what, "\n".join(moved), _do(typed("optimise", folder)))
 
 
 _NONE = "no batch would pass everything"
@@ -250,25 +253,25 @@ def _ceiling(study: Study) -> float | None:
 
 def _chance(response: Response, entry: Mapping[str, Any]) -> str:
     """The chance of one response; sure only of what is computed."""
-    chance = _number(entry.get("chance"))
+    chance = number_of(entry.get("chance"))
     return percent(chance) if response.is_exact else likely(chance)
 
 
 def _all_pass(study: Study, chance: Any, responses: Mapping[str, Mapping[str, Any]]) -> str:
     """How many batches pass everything; none where what is computed from the recipe alone misses a must."""
     exact = [
-        r.name for r in study.exact_responses if r.is_must and _number(responses.get(r.name, {}).get("chance")) == 0
+        r.name for r in study.exact_responses if r.is_must and number_of(responses.get(r.name, {}).get("chance")) == 0
     ]
     if exact:
         return f"{_NONE}: what the recipe alone decides misses its limit, {listed([clean(name) for name in exact])}."
-    if _number(chance) is None:
+    if number_of(chance) is None:
         reason = chance.get("unavailable") if isinstance(chance, Mapping) else getattr(chance, "reason", "")
         return f"no chance of passing everything can be given ({reason})."
     return f"{batches_in_words(float(chance))} would pass everything ({likely(float(chance))})."
 
 
 def _predicted(response: Response, entry: Mapping[str, Any]) -> tuple[str, str]:
-    ends, centre = entry.get("prediction"), _number(entry.get("predicted"))
+    ends, centre = entry.get("prediction"), number_of(entry.get("predicted"))
     if isinstance(ends, list | tuple):
         return wording_grades.one(response, centre, (ends[1] - ends[0]) / 4), wording_grades.span(response, *ends)
     return wording_grades.one(response, centre), ""
@@ -296,7 +299,7 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = (), u
     span = "" if isinstance(interval, Unavailable) else f" 90 % interval of the chance: {chance_between(*interval)}."
     cost, only = best.cost_per_kg, f", the best {under}" if under else ""
     said = _all_pass(study, best.chance, best.responses)
-    return _page(
+    return paged(
         f"Formula {best.label} of {clean(study.name)}{only}: {said}{'' if said.startswith(_NONE) else span}",
         _levels(study, best, lines),
         aligned(
@@ -309,7 +312,7 @@ def optimise(study: Study, best: Optimum, todo: str, told: Sequence[str] = (), u
         _touched(best.at_limits),
         _front(study, best),
         "\n".join(told),
-        _new_findings(study, best.findings),
+        new_findings(study, best.findings),
         _do(todo),
     )
 
@@ -319,12 +322,12 @@ def _front(study: Study, best: Optimum) -> str:
     up, across = best.front_of
     if across == "cost_per_kg" or not best.front:
         return ""
-    names = [name for name in study.columns if name in _moving(study)]
+    names = [name for name in study.columns if name in moving(study)]
     rows = []
     for point in best.to_dict()["front"]:
         levels, values = {**point["blend"], **point["factors"]}, point["values"]
         seen = [
-            wording_grades.one(study.response(name), _number(values[name]), _width(best, name))
+            wording_grades.one(study.response(name), number_of(values[name]), _width(best, name))
             for name in (across, up)
             if name in values
         ]
@@ -368,9 +371,9 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
         says.append(f"Others nearly as good: {', '.join(others)}.")
     if best.cheapest is not None:
         levels = {**best.cheapest["blend"], **best.cheapest["factors"]}
-        names = [name for name in study.columns if name in _moving(study)]
+        names = [name for name in study.columns if name in moving(study)]
         moved = [f"{clean(name)} {shown_level(study, name, levels[name])}" for name in names]
-        paid = money(_number(best.cheapest["cost_per_kg"]) or 0.0, study.currency, _ceiling(study))
+        paid = money(number_of(best.cheapest["cost_per_kg"]) or 0.0, study.currency, _ceiling(study))
         reached = _gone_by(best, best.cheapest) or "of what can be predicted"
         same = f"Practically the same {best.objective}{' ' if reached.startswith('of') else ', '}{reached}"
         says.append(f"{same}, for {paid} per kg: {', '.join(moved)}.")
@@ -379,7 +382,7 @@ def _trust(study: Study, best: Optimum, cost: Any) -> str:
 
 def _gone_by(best: Optimum, entry: Mapping[str, Any]) -> str:
     """What the search went by, of one formula: its chance or its desirability; "" where it has none."""
-    value = _number(entry.get("chance_all" if best.objective == "chance" else "desirability"))
+    value = number_of(entry.get("chance_all" if best.objective == "chance" else "desirability"))
     return "" if value is None else likely(value) if best.objective == "chance" else figure(value)
 
 
@@ -406,15 +409,23 @@ def status(document: Mapping[str, Any]) -> str:
         told.append(f"Formulas kept: {listed(names)}.")
     if document.get("formula"):
         told.append(f"{document['formula']['name']}: {document['formula']['says']}")
+        told += [better_line(document.get("better"))] if document.get("better") else _not_looked(document)
     # What `check` says of keys that wait for their part of the program is no news here.
     problems = [Problem.from_dict(entry) for entry in document["problems"] if entry["code"] != "not-used-yet"]
     rounds = aligned(rows) if rows else "No round is planned yet."
     lacking = "\n".join(
         part for part in (_missing(document.get("missing") or []), _due(document.get("due") or [])) if part
     )
-    return _page(
+    return paged(
         clean(document["study"]), rounds, " ".join(map(clean, told)), lacking, findings(problems), _do(document["next"])
     )
+
+
+def _not_looked(document: Mapping[str, Any]) -> list[str]:
+    """That nobody has looked yet for a better formula than the confirmed one with its batches known."""
+    if not document["formula"]["confirmed"] or (document.get("analyses") or {}).get("optimum") != "stale":
+        return []
+    return ["Whether another is better now that its batches are known, next and optimise tell."]
 
 
 def _due(entries: Sequence[Mapping[str, Any]]) -> str:
@@ -445,56 +456,3 @@ def _missing(entries: Sequence[Mapping[str, Any]]) -> str:
         )
         groups.setdefault(what, []).append(str(entry["batch"] if entry["made"] else entry["trial"]))
     return "\n".join(wrapped(f"{what} {spans(names)}.") for what, names in groups.items())
-
-
-def _to_keep(study: Study, limits: Mapping[str, Sequence[float]], count: int) -> str:
-    """Between what every confirmation batch has to come out if the models are right."""
-    if not limits:
-        return ""
-    responses = {name: study.response(name) for name in limits}
-    rows = [
-        (clean(name), wording_grades.as_read(responses[name], *ends), responses[name].unit)
-        for name, ends in limits.items()
-    ]
-    every = "it comes" if count == 1 else "every one comes"
-    head = f"As predicted if {every} out within (95 % for all of these at once):"
-    return "\n".join([head, aligned(rows, ("response", "from, to", "unit"))])
-
-
-def upcoming(study: Study, document: Mapping[str, Any], after: str, told: Sequence[str] = ()) -> str:
-    """The batches worth making next, from the document of `next`; `after` says what to do then."""
-    rows = [
-        [row["trial"], *(shown_level(study, c, row["levels"][c]) for c in study.columns if c in _moving(study))]
-        for row in document["runs"]
-    ]
-    head = ("trial", *(c for c in study.columns if c in _moving(study)))
-    gain, name = (document.get("gain") or {}).get("chance"), clean(document["formula"])
-    says = {
-        "confirm": f"{counted(len(rows), 'confirmation batch', 'confirmation batches')} of {name}.",
-        "learn": f"{counted(len(rows), 'batch', 'batches')} that teach most about the formulas worth making.",
-        "stop": _STOPS.get(document["why"], "No further batch is worth its cost."),
-    }[document["purpose"]]
-    if document.get("way"):
-        says = f"{counted(len(rows), 'batch', 'batches')} on the way to a better {clean(document['way'])}."
-    more = f" {gain_line(document['gain'], study.currency)}" if _number(gain) is not None else ""
-    cost = _number(document.get("cost"))
-    spent = f" Cost {money(cost, study.currency)}." if cost is not None else ""
-    verdict = document.get("verdict") or {}
-    said = str(verdict.get("says", ""))
-    if said and "formula" in verdict:
-        said = f"{verdict['formula']}: {said[:1].lower()}{said[1:]}"
-    stop = str(document.get("stop") or "")
-    problems = [Problem.from_dict(entry) for entry in document["problems"]]
-    table = aligned(rows, head, right=range(1, len(head)), most=16) if rows else ""
-    keep = _to_keep(study, document.get("limits") or {}, len(rows))
-    told = [clean(said), wrapped(confirm_line(document.get("advice"))), "\n".join(told), clean(stop)]
-    last = "\n".join(map(clean, after.split("\n")))
-    return _page(f"{says}{more}{spent}", table, keep, *told, _new_findings(study, problems), last)
-
-
-_STOPS = {
-    "confirmed": "Nothing more to make: the formula is confirmed.",
-    "spent": "Nothing more to make: the batches or the money are used up.",
-    "clash": "Nothing to make yet: some musts cannot be met together, as predicted.",
-    "no aims": "Nothing to make yet: nothing is wanted of any response.",
-}

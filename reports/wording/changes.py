@@ -1,4 +1,4 @@
-"""Sentences on what has moved and what further batches may bring: the formula, the chances of formulas kept."""
+"""Sentences on what has moved: the formula, the chances of formulas kept, a better one than the confirmed."""
 
 from __future__ import annotations
 
@@ -6,11 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from doe.study import Study
-from reports.numbers import likely, listed, money, plain
+from reports.numbers import likely, listed
 from reports.tables import clean
 from reports.wording.levels import shown_level
-
-_NOTHING = 0.0005  # of the chance: half of the tenth of a point that is told
 
 
 def changed_line(study: Study, changed: Mapping[str, Any] | None) -> str:
@@ -76,35 +74,6 @@ def better_line(better: Mapping[str, Any] | None) -> str:
         f"against {then} of {own}. It is not confirmed: optimise shows it, next --confirm --formula {other} would "
         "test it."
     )
-
-
-def gain_line(gain: Mapping[str, Any], currency: str) -> str:
-    """What the next batches are expected to bring: all of them, the first and half of them, and what that costs."""
-    course = list(gain.get("course") or ())
-    whole = float(gain["chance"])
-    if whole < _NOTHING:
-        said = "Not expected to raise the chance by anything to speak of"
-    else:
-        said = f"Expected to raise the chance by about {_points(whole)}"
-        steps = [f"the first alone {_points(course[0])}"] if len(course) > 1 else []
-        half = (len(course) + 1) // 2
-        steps += [f"the best {half} of them {_points(course[half - 1])}"] if len(course) > 3 else []
-        said += f" ({', '.join(steps)})" if steps else ""
-    paid = gain.get("money_per_percent")
-    priced = isinstance(paid, float) and whole >= _NOTHING
-    said = f"{said}; a point costs {money(paid, currency)}." if priced else f"{said}."
-    worth = [str(trial) for trial in gain.get("worth") or ()]
-    if not 0 < len(worth) < len(course):
-        return said
-    others = len(course) - len(worth)
-    added = _points(course[-1] - course[len(worth) - 1])
-    rest = "the other one" if others == 1 else f"the other {others}"
-    return f"{said} Worth making: {listed(worth)}; {rest} would add {added}."
-
-
-def _points(share: float) -> str:
-    """A difference between two chances, in points: of per cent it would not be said of what."""
-    return "under 0.1 points" if share < _NOTHING else f"{plain(100 * share, 1)} points"
 
 
 def weighed_line(share: float, chances: Mapping[str, tuple[float, tuple[str, float, float] | None]]) -> str:

@@ -101,6 +101,12 @@ def decision(
     passes = f"{first_upper(batches_in_words(formula.chance))} would pass everything"
     if due.why == "confirmed":
         return Decision("make", f"Make formula {formula.name}", f"{passes}; {formula.confirmed}.")
+    if due.why == "flat":
+        line = "Do not spend more batches within these limits: let one move, or allow another ingredient"
+        because = (
+            f"{passes} with {formula.name}; the study asks for {percent(due.wanted)}, and no further trial is worth"
+        )
+        return Decision("stop", line, f"{because} its cost.")
     if due.why == "spent":
         fresh = "Fresh batches have confirmed it" if formula.confirmed else "No fresh batches have confirmed it"
         because = f"{passes} with {formula.name}; the study asks for {percent(due.wanted)}. {fresh}."
@@ -192,6 +198,7 @@ def _due_words(due: Due, name: str, weak: str) -> str:
         return f"Make {counted(due.batches, 'batch', 'batches')} chosen to teach most{about}"
     return {
         "confirmed": f"Write the formula card of {name} and hand it over",
+        "flat": 'Agree which limit may move or what else to allow; "How sure", below, says which must costs most',
         "clash": 'Agree which spec or which limit may move; "How sure", below, says by how much',
         "no aims": "Say what is wanted: an aim and limits for each response that counts",
         "spent": f"Decide whether {name} is good enough as it stands, or allow more batches",

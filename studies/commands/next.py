@@ -12,8 +12,8 @@ from optimise import Models, Optimum
 from optimise.upcoming.due import batches_to_confirm
 from optimise.upcoming.upcoming import Upcoming, next_trials
 from reports import documents
-from reports.terminal import terminal
-from reports.wording.changes import changed_line, kept_lines
+from reports.terminal import upcoming as terminal
+from reports.wording.changes import better_line, changed_line, kept_lines
 from reports.wording.prompt import typed
 from studies import analysis, changes, formulas
 from studies.arguments import ADVISED
@@ -51,6 +51,8 @@ def _answer(folder: StudyFolder, args: argparse.Namespace, desk: Desk, change: C
     upcoming = _upcoming(folder, args, models, formula, best, verdict)
     digests = {**folder.study.digests, "results": folder.results.digest}
     document = documents.next_document(upcoming, digests=digests)
+    name, chance = str(formula.index[0]), upcoming.due.chance
+    better = formulas.better_than_confirmed(folder, models, name, chance, verdict)
     moved = changes.told_with(folder, models, best, _found(folder, best)) if best is not None else {}
     kept = moved.get("kept") or changes.of_kept(folder, models)
     files: tuple[str, ...] = ()
@@ -62,10 +64,12 @@ def _answer(folder: StudyFolder, args: argparse.Namespace, desk: Desk, change: C
                 formulas.keep_shown(change, folder, note["formula"], None if best is None else _found(folder, best))
             files = issue(change, folder, upcoming.design, note)
         change.commit()
-    said = [line for line in (changed_line(folder.study, moved.get("changed")), *kept_lines(kept)) if line]
+    lines = (changed_line(folder.study, moved.get("changed")), *kept_lines(kept), better_line(better))
+    said = [line for line in lines if line]
     text = terminal.upcoming(folder.study, document, _after(folder, args.folder, upcoming, files), said)
     desk.progress("")
-    return Outcome({**document, **moved, "kept": kept, "files": list(files)}, text, code_of(document))
+    more = {**moved, "kept": kept, **({"better": better} if better else {}), "files": list(files)}
+    return Outcome({**document, **more}, text, code_of(document))
 
 
 def _found(folder: StudyFolder, best: Optimum) -> dict[str, Any]:
@@ -85,7 +89,7 @@ def _upcoming(
         models,
         results=folder.results,
         confirm=confirm,
-        learn=args.learn,
+        learn="worth" if args.learn == ADVISED else args.learn,
         way=args.way,
         formula=formula,
         best=best,

@@ -27,7 +27,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             models = analysis.fitted(folder)
             kept = changes.of_kept(folder, models)
             best, verdict = formulas.confirmed_or_best(folder, models)
-            better = formulas.better_than_confirmed(folder, models, best, verdict)
+            better = formulas.better_than_confirmed(folder, models, best.label, best.chance, verdict)
             analysis.keep_fresh_models(change, folder, models)
         journal = folder.journal()
 

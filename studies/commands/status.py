@@ -44,6 +44,7 @@ def standing(folder: StudyFolder, name: str) -> dict[str, Any]:
         formulas=list(folder.formulas()),
         held={name: under for name, row in folder.formulas().items() if (under := held_words(row.get("asked")))},
         formula=formulas.standing_of(folder),
+        better=formulas.better_as_found(folder),
         head=folder.head(),
         due=[]
         if results is None

@@ -3,7 +3,7 @@
 import pytest
 
 from doe import Study
-from reports.wording.changes import changed_line, gain_line, kept_lines
+from reports.wording.changes import changed_line, kept_lines
 from studies.commands.new import example_toml
 
 
@@ -52,17 +52,3 @@ def test_in_words(small_toml):
         "F1 was kept with a chance of 77 %; by all that is known now 83 %.",
         "F3, kept with a chance of 50 %, cannot be predicted any more: is made with Wax.",
     ]
-
-
-def test_what_further_batches_bring_and_which_are_worth_making():
-    gain = {"chance": 0.252, "course": [0.25, 0.251, 0.251, 0.252], "worth": ["T10"], "money_per_percent": 7.13}
-    said = gain_line(gain, "EUR").replace("\u2009", " ").replace("\u202f", " ")
-    assert said == (
-        "Expected to raise the chance by about 25.2 points (the first alone 25.0 points, the best 2 of them 25.1"
-        " points); a point costs €7.13. Worth making: T10; the other 3 would add 0.2 points."
-    )
-    assert "Worth making" not in gain_line({**gain, "worth": ["T10", "T11", "T12", "T13"]}, "EUR")
-    assert "Worth making" not in gain_line({**gain, "worth": []}, "EUR")
-    assert gain_line({"chance": 1e-5, "course": [0.0, 1e-5], "worth": [], "money_per_percent": 9e4}, "EUR") == (
-        "Not expected to raise the chance by anything to speak of."
-    )

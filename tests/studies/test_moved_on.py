@@ -92,6 +92,9 @@ def test_the_other_way_is_to_go_on_from_the_trials_made(found, edit, call, said)
     assert upcoming["changed"]["levels"]["Wax"] == [before["blend"]["Wax"], 0]
     trials = {run["trial"]: run["levels"] for run in upcoming["runs"]}
     assert all(levels["Wax"] == 0 for levels in trials.values())
+    # So many as are worth it, and no more.
+    assert sorted(upcoming["gain"].get("worth", ())) == sorted(trials)
+    assert len(trials) == upcoming["gain"]["pays"]
     told = said("optimise", found)
     assert "Wax 0.00" in told
     assert "Since the last search (what is tried changed)" in told

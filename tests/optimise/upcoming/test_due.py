@@ -128,8 +128,8 @@ def test_what_is_due(given, done, expected):
     assert found.to_dict()["formula"] == "F1"
 
 
-def test_a_day_of_learning_and_no_more_than_is_left():
+def test_no_more_to_learn_from_than_is_left():
     short = {"Y": {"aim": "within", "low": 4.99, "high": 5.01}}
-    assert step(short).batches == 4
+    assert step(short).batches == 12
     assert step(short, max_batches=11).batches == 2
     assert step({"Y": MUST}, max_batches=10).batches == 1

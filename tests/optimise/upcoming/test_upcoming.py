@@ -7,6 +7,7 @@ from itertools import product
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from doe import Study
 from doe.problems import ModelError, Unavailable
@@ -141,13 +142,48 @@ def test_learning_beats_trials_taken_at_random():
 def test_what_is_due_without_being_told():
     certain = made(noise=0.05, chance=0.8)
     assert next_trials(certain[0], certain[1], best=certain[2]).purpose == "confirm"
-    vague = made(noise=0.8, chance=0.95)
-    due = next_trials(vague[0], vague[1], best=vague[2])
-    assert (due.purpose, len(due.table)) == ("learn", 4)
     spent = made(noise=0.8, chance=0.95, max_batches=16)
     assert next_trials(spent[0], spent[1], best=spent[2]).purpose == "stop"
-    dear = made(noise=0.8, chance=0.95, budget=16 * 50.0 + 110.0)
-    assert len(next_trials(dear[0], dear[1], best=dear[2]).table) == 2
+    dear = made(noise=0.5, chance=0.95, budget=16 * 50.0 + 110.0)
+    assert len(next_trials(dear[0], dear[1], best=dear[2]).gain["course"]) == 2
+
+
+def test_as_many_trials_as_are_worth_making():
+    """The course to twelve flattens: those after the trials given would add less than one of them does in the mean."""
+    asked, models, best, _ = made(noise=0.4, chance=0.97)
+    due = next_trials(asked, models, best=best)
+    course = due.gain["course"]
+    count = len(due.table)
+    assert (due.purpose, len(course)) == ("learn", 12)
+    assert 0 < count < 12
+    assert due.gain["pays"] == len(due.gain["worth"]) == count
+    least = max(course[-1] / 12, 0.0025)
+    assert all(course[k] - course[count - 1] < least * (k + 1 - count) for k in range(count, 12))
+    assert course[count - 1] >= least * count
+    assert due.gain["chance"] == course[count - 1]
+    assert list(due.gain["reached"]) == sorted(due.gain["reached"])
+    same = next_trials(asked, models, best=best, learn="worth")
+    assert same.to_dict()["runs"] == due.to_dict()["runs"]
+
+
+def test_no_trials_where_none_is_worth_making():
+    """Batches scatter by 0.8 about a window of 2 and a limit that no recipe keeps far from: no knowledge brings 95 %.
+
+    The best true chance on a grid of the cube, by normal windows (scipy), is far below; four batches of each recipe
+    are made, so that more teach next to nothing.
+    """
+    asked, _, _, frame = made(noise=0.8, chance=0.95)
+    y, z = surface(np.array(list(product(np.linspace(-1, 1, 21), repeat=3))))
+    true = stats.norm.sf(6, y, 0.8) * (stats.norm.cdf(1, z, 0.8) - stats.norm.cdf(-1, z, 0.8))
+    assert true.max() < 0.9
+    X = np.tile(frame[NAMES].to_numpy(), (4, 1))
+    models = fit(asked, asked.results(table(X, 5, 0.8)))
+    best = find(asked, models)
+    due = next_trials(asked, models, best=best)
+    assert (due.purpose, due.due.why, len(due.table)) == ("stop", "flat", 0)
+    assert due.gain["ceiling"]["reached"] < 0.1
+    assert "Other limits or other ingredients would do more" in due.stop
+    assert len(next_trials(asked, models, best=best, learn=3).table) == 3
 
 
 def test_a_confirmed_formula_is_the_end():

@@ -15,6 +15,7 @@ from reports.numbers import estimated
 from reports.page.compare import compare_text
 from reports.terminal import fit as terminal_fit
 from reports.terminal import terminal
+from reports.terminal import upcoming as terminal_upcoming
 
 
 @pytest.fixture(scope="module")
@@ -33,7 +34,7 @@ def said(job):
         "fit": terminal_fit.fit(job.models, "blendwright optimise FOLDER"),
         "predict": terminal.predict(job.models, job.best.levels),
         "optimise": terminal.optimise(study, job.best, "blendwright next FOLDER --confirm 3"),
-        "next": terminal.upcoming(study, upcoming, "Next: blendwright record FOLDER FILE"),
+        "next": terminal_upcoming.upcoming(study, upcoming, "Next: blendwright record FOLDER FILE"),
         "status": terminal.status(status),
     }
 

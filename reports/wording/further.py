@@ -1,0 +1,126 @@
+"""Sentences on batches not made yet, what they may bring and where more stop paying; and on those that came back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from reports.numbers import counted, likely, listed, money, plain
+
+Row = tuple[str, str, str, str, str]
+_NOTHING = 0.0005  # of the chance: what is shown as nothing
+HEADS = ("batches", "chance then", "another adds", "enough in", "cost")
+
+
+def gain_line(gain: Mapping[str, Any], chance: Any, batches: int, currency: str) -> str:
+    """What so many of the next batches are expected to bring, from the chance as it is, and what that costs."""
+    if not batches or not isinstance(chance, float):
+        return ""
+    risen = float(gain["chance"])
+    if risen < _NOTHING:
+        return "Not expected to raise the chance by anything to speak of."
+    said = (
+        f"Expected to raise the best chance by about {points(risen)}, from {likely(chance)} to {_then(chance, risen)}"
+    )
+    paid = gain.get("money_per_percent")
+    return f"{said}; a point costs {money(paid, currency)}." if isinstance(paid, float) else f"{said}."
+
+
+def worth_line(gain: Mapping[str, Any], batches: int) -> str:
+    """Which of the next batches are worth making, or how many would be; nothing where all of them are and no more."""
+    course, pays = list(gain.get("course") or ()), int(gain.get("pays") or 0)
+    worth = [str(trial) for trial in gain.get("worth") or ()]
+    if not course or not batches:
+        return ""
+    if pays < batches:
+        others = batches - pays
+        rest = "the other one" if others == 1 else f"the other {others}"
+        added = points(course[batches - 1] - (course[pays - 1] if pays else 0.0))
+        if pays:
+            return f"Worth making: {listed(worth)}; {rest} would add {added}."
+        return f"None of them is worth making: {'it' if batches == 1 else 'together they'} would add {added}."
+    if pays > batches:
+        return f"Up to {pays} are worth making: {pays - batches} more would add {_added(course, batches, pays)}."
+    if len(course) > batches:
+        more, added = len(course) - batches, course[-1] - course[batches - 1]
+        each = f", {points(added / more)} each" if more > 1 else ""
+        return f"After {'it' if batches == 1 else 'these'} it flattens: {more} more would add {points(added)}{each}."
+    return ""
+
+
+def ceiling_line(gain: Mapping[str, Any], chance: Any, wanted: float) -> str:
+    """What could be had were every must known exactly; nothing where there is no chance."""
+    most = gain.get("ceiling")
+    if not isinstance(most, Mapping) or not isinstance(chance, float):
+        return ""
+    odds = float(most["reached"])
+    cases = in_a_hundred(odds) + ("" if odds < 0.005 else " cases")
+    then = _then(chance, float(most["chance"]))
+    whole = f"Were every must known exactly, the best formula would pass with {then} in the mean"
+    return f"{whole}, and reach the {likely(wanted)} asked for in {cases}."
+
+
+def course_rows(
+    gain: Mapping[str, Any], chance: Any, cost: float, currency: str
+) -> list[tuple[str, str, str, str, str]]:
+    """A row a number of further batches: what the best chance is then, what the last of them adds, how often enough.
+
+    The columns are `HEADS`; nothing where there is no course. `cost` is that of a batch.
+    """
+    course, reached = list(gain.get("course") or ()), list(gain.get("reached") or ())
+    if not course or not isinstance(chance, float):
+        return []
+    rows = []
+    for k, (gained, odds) in enumerate(zip(course, reached, strict=True), 1):
+        added = gained - (course[k - 2] if k > 1 else 0.0)
+        spent = money(k * cost, currency) if cost else ""
+        rows.append((str(k), _then(chance, gained, 1), points(added), in_a_hundred(odds), spent))
+    return rows
+
+
+def course_note(wanted: float, cost: float) -> str:
+    """What the columns of a course mean."""
+    return (
+        f"Chance then: of the best formula, in the mean over what the batches may read. Enough in: how often the "
+        f"{likely(wanted)} asked for is then reached{'' if cost else '; no batch_cost is given'}."
+    )
+
+
+def points(rise: float) -> str:
+    """A rise of a chance: `7.1 points`, one below a tenth as such."""
+    return "under 0.1 points" if 0 < rise < _NOTHING else f"{plain(100 * rise, 1)} points"
+
+
+def in_a_hundred(share: float) -> str:
+    """How often: `12 of 100 cases`."""
+    return "hardly any case" if share < 0.005 else f"{100 * share:.0f} of 100"
+
+
+def passes_line(verdict: Mapping[str, Any] | None) -> str:
+    """How many confirmation batches passed every must, against the chance that was said of them before."""
+    told = None if verdict is None else verdict.get("passes")
+    if not isinstance(told, Mapping) or "passed" not in told:
+        return ""
+    passed, count, so_few = int(told["passed"]), int(told["of"]), float(told["so_few"])
+    before = f"{_chance_before(told)}, by which"
+    if passed == count:
+        every = "it passes" if count == 1 else f"all {count} pass"
+        return f"{before} {every} in {likely(float(told['so_many']))} of cases."
+    how = "a surprise" if so_few < _SURPRISE else "no surprise"
+    said = f"{passed} of {counted(count, 'fresh batch', 'fresh batches')} passed every must."
+    return f"{said} {before} so few pass in {likely(so_few)} of cases: {how}."
+
+
+def _chance_before(told: Mapping[str, Any]) -> str:
+    return f"The chance said before was {likely(float(told['chance']))}"
+
+
+_SURPRISE = 0.05  # common practice, no source
+
+
+def _then(chance: float, risen: float, digits: int = 0) -> str:
+    return likely(min(chance + risen, 1.0), digits)
+
+
+def _added(course: Sequence[float], fewer: int, more: int) -> str:
+    return points(course[more - 1] - course[fewer - 1])
