@@ -24,7 +24,8 @@ Flags = npt.NDArray[np.bool_]
 
 _BATCH = 256
 _SMALLEST = 1e-7
-_HALVING = 10_000.0  # the work of halving a box
+_HALVING = 20_000.0  # the work of halving a box
+_HARDLY = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,10 +124,13 @@ class _Open:
             np.concatenate([self.cut.bend, np.pad(more.bend, (*wide, wide[1]))]),
         )
 
-    def halves(self, order: npt.NDArray[np.intp], d: int, confines: Confines, enough: float) -> tuple[Boxes, Array]:
+    def halves(
+        self, order: npt.NDArray[np.intp], d: int, confines: Confines, enough: float
+    ) -> tuple[Boxes, Array, Quadratic]:
         """Both halves of some boxes, each drawn in to where the box's quadratic lets the score be above `enough`.
 
-        And what that knows of them, (2 n,): no more is to be done with those for which it is `enough`.
+        And what that knows of them, (2 n,): no more is to be done with those for which it is `enough`; and that
+        quadratic about their middles.
         """
         boxes = Boxes(self.low[order, :d], self.high[order, :d])
         cut = Quadratic(self.cut.level[order], self.cut.slope[order, :d], self.cut.bend[order, :d, :d])
@@ -138,7 +142,7 @@ class _Open:
         both = np.concatenate([np.arange(len(order))] * 2)
         part = cut.only(both).moved(halved.centre - centre[both])
         drawn, known = _drawn_in(halved, part, confines, enough)
-        return drawn, np.fmin(known, self.upper[order][both])
+        return drawn, np.fmin(known, self.upper[order][both]), part.moved(drawn.centre - halved.centre)
 
     def drop(self, keep: Flags) -> None:
         self.low, self.high, self.upper = self.low[keep], self.high[keep], self.upper[keep]
@@ -156,6 +160,13 @@ def _drawn_in(boxes: Boxes, cut: Quadratic, confines: Confines, enough: float) -
         cut.slope, cut.bend, w, enough - cut.level - SLACK, confines.G, confines.h - a @ confines.G.T
     )
     return Boxes(np.maximum(boxes.low, a + low), np.minimum(boxes.high, a + high)), cut.level + found + SLACK
+
+
+def _as_known(boxes: Boxes, known: Array, cut: Quadratic) -> Bounds:
+    """Boxes with the bound and the quadratic of the box they are part of, to be halved where that is bent most."""
+    w = boxes.half
+    pull = (np.abs(cut.bend) * w[:, :, None] * w[:, None, :]).sum(axis=2)
+    return Bounds(boxes, known, np.full(len(known), -np.inf), pull.argmax(axis=1), cut)
 
 
 def prove(fields: Sequence[Field], enough: float, work: float, stop: float = np.inf, batch: int = _BATCH) -> Proof:
@@ -186,15 +197,20 @@ def _prove(fields: Sequence[Field], enough: float, work: float, stop: float, bat
         mine = np.flatnonzero(opened.of == which)
         room = max(1, min(batch, int(left / (2 * one.cost))))
         order = mine[np.argsort(-opened.upper[mine], kind="stable")[:room]]
-        halves, known = opened.halves(order, d, one.confines, enough)
+        halves, known, cut = opened.halves(order, d, one.confines, enough)
         keep = np.ones(len(opened.upper), dtype=bool)
         keep[order] = False
         opened.drop(keep)
         count, left = count + halves.count, left - _HALVING * halves.count
-        alive = np.flatnonzero(known > enough)
-        if len(alive):
-            opened.add(one.over(halves.only(alive), known[alive], enough), which, enough)
-            left -= one.cost * len(alive)
+        alive = known > enough
+        # Where the quadratic itself may end below what is enough, halving alone shows it, for a tenth of the work.
+        reached = cut.reached(halves.half) > enough - _HARDLY
+        fresh, later = np.flatnonzero(alive & reached), np.flatnonzero(alive & ~reached)
+        if len(fresh):
+            opened.add(one.over(halves.only(fresh), known[fresh], enough), which, enough)
+            left -= one.cost * len(fresh)
+        if len(later):
+            opened.add(_as_known(halves.only(later), known[later], cut.only(later)), which, enough)
     upper = max(opened.done, float(np.max(opened.upper, initial=-np.inf)), opened.best)
     closed = not len(opened.upper) and not opened.stuck and bool(upper <= enough)
     return Proof(upper, closed, opened.best, opened.where, opened.place, count)

@@ -4,7 +4,7 @@ P is a sum over components and limits of T(z), z = d q, with d how far inside th
 Three facts carry the bound, none of which needs the box to be small:
 
 - s is at least what the lower curve of the variance gives; with e that curve over the variance at the middle, less 1,
-  (1 + e)^(-1/2) <= 1 - e/2 + eta e² with eta taken at the least e: so z is at most a product of known quadratics;
+  (1 + e)^(-1/2) is at most its chord over the range of e, root - fall e: so z is at most a product of known quadratics;
 - T(z) is at most its tangent wherever it is concave, and at most the tangent from its lower end where it is not: the
   components are added up as they are, before the logarithm is taken;
 - log P <= log P0 + x - kappa x² for x = P / P0 - 1 no greater than some x1, kappa = (x1 - log(1 + x1)) / x1².
@@ -21,13 +21,14 @@ import numpy.typing as npt
 
 from optimise.proof import tlaw
 from optimise.proof.cuts import Quadratic
-from optimise.proof.expansion import Expansion
+from optimise.proof.expansion import Expansion, rise_of
 
 Array = npt.NDArray[np.float64]
 Ends = tuple[float | None, float | None]
 
 _LEAST = 1e-4
 _PART = 2.0
+_NARROW = 1e-6
 _TINY = 1e-290
 # What tabled values can be off by, over the least chance that a tangent is taken at.
 _ROUNDING = 1e-7
@@ -37,9 +38,8 @@ _ROUNDING = 1e-7
 class _Ranges:
     """How far mean and scale go in each box; q0 = 1 / s at the middle, e as above, with tilt't its linear part.
 
-    `reach` bounds m - m0, `span` the linear part of e, `bent` the rest of e, `least` is minus the least that e can
-    really be, `most` the greatest; `clip` is by how much the curve may lie below `least`. `q_low` and `q_high` bound q,
-    `q_under` what the curve gives for it.
+    `reach` bounds m - m0, `span` the linear part of e, `bent` the rest of e. `root` and `fall` are the chord as above.
+    `q_low` and `q_high` bound q, `q_under` and `q_over` what the chord gives for it.
     """
 
     reach: Array
@@ -47,14 +47,13 @@ class _Ranges:
     span: Array
     bent: Array
     third: Array
-    least: Array
-    far: Array
-    clip: Array
     q: Array
     q_low: Array
-    q_under: Array
     q_high: Array
-    eta: Array
+    q_under: Array
+    q_over: Array
+    root: Array
+    fall: Array
 
     def only(self, rows: npt.NDArray[np.intp]) -> _Ranges:
         return _Ranges(*(getattr(self, f.name)[rows] for f in fields(self)))
@@ -74,24 +73,22 @@ class _Ranges:
         q, q_low, q_high = (
             1 / (near.sd * np.sqrt(near.batch + v)) for v in (near.v, near.v + span * whole + near.v_over, low)
         )
-        curve = under + near.v_third / whole
-        clip = np.maximum(curve - least, 0.0)
-        far = np.maximum(least, most)
+        curve = span + near.v_dip / whole
+        root, fall = _chord(least, most)
         return cls(
-            reach, tilt, span, np.maximum(bent, curve - span), near.v_third / whole, least, far, clip, q, q_low,
-            q / np.sqrt(1 + most), q_high, _beyond_root(-least),
+            reach, tilt, span, np.maximum(bent, curve - span), near.v_third / whole, q, q_low, q_high,
+            q / np.sqrt(1 + most), q * (root + fall * np.maximum(curve, least)), root, fall,
         )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Side:
-    """One limit, `sign` 1 for the upper and -1 for the lower one: d at the middle and at its greatest; z at the middle,
-    and the range (`low`, `high`) of what bounds it from above; that bound's linear part, its span, and all else.
+    """One limit, `sign` 1 for the upper and -1 for the lower one: d and z at the middle; the range (`low`, `high`) of
+    what bounds z from above; that bound's linear part, its span, and all else.
     """
 
     sign: float
     d: Array
-    d_most: Array
     z: Array
     low: Array
     high: Array
@@ -106,12 +103,12 @@ class _Side:
     def of(cls, near: Expansion, r: _Ranges, w: Array, limit: float, sign: float) -> _Side:
         d = sign * (limit - near.m)
         low, high = d - r.reach, d + r.reach
-        part = r.q[:, :, None] * (-sign * near.m_slope - 0.5 * d[:, :, None] * r.tilt)
-        size = np.maximum(np.abs(low), np.abs(high))
-        rest = near.m_second + 0.5 * np.abs(d) * (r.bent + r.clip) + 0.5 * r.reach * r.far + r.eta * size * r.far**2
+        root, fall = r.q * r.root, r.q * r.fall
+        part = -sign * root[:, :, None] * near.m_slope - (fall * d)[:, :, None] * r.tilt
+        rest = root * near.m_second + fall * (np.abs(d) * r.bent + r.reach * (r.span + r.bent))
         return cls(
-            sign, d, high, d * r.q, low * np.where(low < 0, r.q_high, r.q_under),
-            high * np.where(high >= 0, r.q_high, r.q_under), part, _span(part, w), r.q * rest,
+            sign, d, d * r.q, low * np.where(low < 0, r.q_over, r.q_under),
+            high * np.where(high >= 0, r.q_over, r.q_under), part, _span(part, w), rest,
         )  # fmt: skip
 
 
@@ -150,15 +147,16 @@ class Hood:
     def cut(self, t: Array) -> Quadratic:
         """The quadratic with tangents taken at about the place t (n, d) of each box."""
         near, r, weights = self.near, self.r, self.near.weights
-        by_m, by_v, by_cross, by_square = (np.zeros_like(near.m) for _ in range(4))
+        by_m, by_v, by_cross = (np.zeros_like(near.m) for _ in range(3))
         level, rest = np.full(len(t), 1.0 - len(self.sides)), np.zeros_like(near.m)
         bend = np.zeros((*t.shape, t.shape[1]))
-        shrink = r.q_low / r.q_high
+        shrink = r.q_low / r.q_over
+        moved, scale = self._moved(t)
         for side in self.sides:
-            at = np.clip(side.z + np.einsum("ncd,nd->nc", side.part, t), side.low, side.high)
+            at = np.clip((side.d - side.sign * moved) * scale, side.low, side.high)
             # Beyond a limit a wider law passes more often.
             value, rise = tlaw.roof(near.df, side.low, side.high, at, shrink)
-            away = at - side.z
+            away = at - r.root * side.z
             # Where T is bent down all over the range, the bend is taken along: of (x + y)² at least kept x² - lost.
             kept, lost = _square(side.span, side.rest)
             down = np.minimum(tlaw.density_slope_range(near.df, side.low, side.high)[1], 0.0)
@@ -167,32 +165,32 @@ class Hood:
             rise = rise - down * away
             bend += _outer(weights * down * kept, side.part, side.part)
             rest += -0.5 * down * lost
-            rise = rise * r.q
-            by_m -= side.sign * rise
-            by_v -= 0.5 * rise * side.d
-            by_cross += 0.5 * side.sign * rise
-            by_square += rise * r.eta * np.maximum(side.d_most, 0.0)
-            rest += rise * (near.m_third + 0.5 * np.abs(side.d) * r.third + np.maximum(-side.d, 0.0) * 0.5 * r.clip)
-        return self._logged(t, level, bend, rest, (by_m, by_v, by_cross, by_square))
+            root, fall = rise * r.q * r.root, rise * r.q * r.fall
+            by_m -= side.sign * root
+            by_v -= fall * side.d
+            by_cross += side.sign * fall
+            rest += root * near.m_third + fall * np.abs(side.d) * r.third
+        return self._logged(t, level, bend, rest, (by_m, by_v, by_cross))
 
-    def _logged(
-        self, t: Array, level: Array, bend: Array, rest: Array, by: tuple[Array, Array, Array, Array]
-    ) -> Quadratic:
-        """The log of a chance of at most `level` and what is said `by` mean, scale, both, and scale squared."""
+    def _moved(self, t: Array) -> tuple[Array, Array]:
+        """By how much the means lie off those of the middle at t (n, d), and what bounds 1 / s there, (n, c)."""
+        near, r = self.near, self.r
+        moved = np.einsum("ncd,nd->nc", near.m_slope, t) + rise_of(near.m_bend, t)
+        e = np.einsum("ncd,nd->nc", r.tilt, t) + rise_of(near.v_bend, t) / (near.batch + near.v)
+        return moved, r.q * (r.root - r.fall * e)
+
+    def _logged(self, t: Array, level: Array, bend: Array, rest: Array, by: tuple[Array, Array, Array]) -> Quadratic:
+        """The log of a chance of at most `level` and what is said `by` mean, scale, and both."""
         near, r, w = self.near, self.r, self.w
-        by_m, by_v, by_cross, by_square = (near.weights * part for part in by)
+        by_m, by_v, by_cross = (near.weights * part for part in by)
         whole = near.batch + near.v
         slope = _mean(by_m, near.m_slope) + _mean(by_v, r.tilt)
         bend = bend + _mean(by_m, near.m_bend) + _mean(by_v / whole, near.v_bend)
         cross = _outer(by_cross, near.m_slope, r.tilt)
         bend = bend + cross + cross.transpose(0, 2, 1)
         rest = near.weights * rest + np.abs(by_cross) * (
-            (r.reach - near.m_second) * r.bent + near.m_second * (r.span + r.bent) + r.reach * r.clip
+            (r.reach - near.m_second) * r.bent + near.m_second * (r.span + r.bent)
         )
-        apart = 2 * r.span * r.bent + r.bent**2
-        plain = r.far**2 < apart + r.span**2 / 3
-        bend = bend + 2 * _outer(np.where(plain, 0.0, by_square), r.tilt, r.tilt)
-        rest = rest + by_square * np.where(plain, r.far**2, apart)
         level = level + rest.sum(axis=1)
         bent = 0.5 * np.einsum("nd,nde,ne->n", w, np.abs(bend), w)
         span = _span(slope, w)
@@ -248,10 +246,16 @@ def _most(near: Expansion, r: _Ranges, ends: Ends) -> Array:
     return np.maximum(found, 0.0)
 
 
-def _beyond_root(x: Array) -> Array:
-    """The greatest ((1 + y)^(-1/2) - 1 + y/2) / y² for y >= x, -1 < x <= 0: it falls with y."""
-    at = np.minimum(x, -1e-3)
-    return np.asarray(((1 + at) ** -0.5 - 1 + at / 2) / at**2, dtype=float)
+def _chord(least: Array, most: Array) -> tuple[Array, Array]:
+    """Root and fall of root - fall y, which meets (1 + y)^(-1/2) at y = -least and y = most: it is above in between.
+
+    And above (1 - least)^(-1/2) below that. In a range of hardly any width, the tangent at -least with room to spare.
+    """
+    first, width = 1 / np.sqrt(1 - least), least + most
+    fall = (first - 1 / np.sqrt(1 + most)) / np.where(width > _NARROW, width, 1.0)
+    fall = np.where(width > _NARROW, fall, 0.5)
+    spare = np.where(width > _NARROW, 0.0, _NARROW)
+    return first + spare - fall * least, fall
 
 
 def _square(span: Array, rest: Array) -> tuple[Array, Array]:

@@ -19,6 +19,7 @@ Rows = npt.NDArray[np.intp]
 
 SLACK = 1e-9
 _HOPE = 0.5
+_SWEEPS = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,6 +49,22 @@ class Quadratic:
         level = self.level + (self.slope * by).sum(axis=1) + 0.5 * (turned * by).sum(axis=1)
         return Quadratic(level, self.slope + turned, self.bend)
 
+    def reached(self, w: Array) -> Array:
+        """Values (n,) that are met somewhere in |t| <= w (n, d), about the greatest."""
+        t = self.peak(w, np.where(self.slope >= 0, w, -w))
+        turned = np.einsum("nde,ne->nd", self.bend, t)
+        return np.asarray(self.level + ((self.slope + 0.5 * turned) * t).sum(axis=1), dtype=float)
+
+    def peak(self, w: Array, start: Array) -> Array:
+        """Uphill in |t| <= w (n, d) from `start` (n, d), one coordinate after another, (n, d)."""
+        t = start.copy()
+        own = np.einsum("ndd->nd", self.bend)
+        for _ in range(_SWEEPS):
+            for j in range(t.shape[1]):
+                pull = self.slope[:, j] + (self.bend[:, j] * t).sum(axis=1) - own[:, j] * t[:, j]
+                t[:, j] = _best(pull, own[:, j], w[:, j])
+        return t
+
     def or_else(self, which: npt.NDArray[np.bool_], other: Quadratic) -> Quadratic:
         """Itself where `which`, elsewhere the other."""
         return Quadratic(
@@ -60,6 +77,13 @@ class Quadratic:
         return Quadratic(
             0.5 * (self.level + other.level), 0.5 * (self.slope + other.slope), 0.5 * (self.bend + other.bend)
         )
+
+
+def _best(slope: Array, bend: Array, w: Array) -> Array:
+    """Where slope t + bend t² / 2 is greatest over |t| <= w, each (n,)."""
+    bends = bend < 0
+    inner = -slope / np.where(bends, bend, -1.0)
+    return np.where(bends & (np.abs(inner) < w), inner, np.where(slope >= 0, w, -w))
 
 
 Again = Callable[[Rows, Array], Quadratic]
@@ -84,8 +108,8 @@ def closest(
         rows = np.flatnonzero((best > enough) & (best < plain + _HOPE))
         if not len(rows):
             break
-        new = again(rows, place[rows])
         some, old = [wall.only(rows) for wall in walls], cut.only(rows)
+        new = again(rows, old.peak(w[rows], place[rows]))
         for one in (new, new.halfway(old)):
             found, there = confines.highest(one.slope, one.bend, a[rows], w[rows], some)
             better = one.level + found < best[rows]

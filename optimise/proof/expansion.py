@@ -24,7 +24,7 @@ Array = npt.NDArray[np.float64]
 @dataclass(frozen=True, slots=True, eq=False)
 class Expansion:
     """n places, c components, d coordinates; see above. `m_second` bounds all beyond the slope, `v_second` that of the
-    lower curve, which lies below its slope by no more than `v_under` + `v_third`.
+    lower curve, which lies below its slope by no more than `v_dip`.
 
     `sd` (c,) is the scale, `batch` (c,) the variance of one batch in its units. All else is (n, c), slopes (n, c, d),
     bends (n, c, d, d).
@@ -45,6 +45,7 @@ class Expansion:
     v_second: Array
     v_third: Array
     v_under: Array
+    v_dip: Array
     v_over: Array
 
     def only(self, rows: npt.NDArray[Any]) -> Expansion:
@@ -55,9 +56,20 @@ class Expansion:
 
 def bent(bend: Array, w: Array) -> Array:
     """The most that t'bend t / 2 can be over |t| <= w, to either side: bend (n, c, d, d), w (n, d), (n, c)."""
+    return rise_of(np.abs(bend), w)
+
+
+def rise_of(bend: Array, t: Array) -> Array:
+    """The value of t'bend t / 2 at places t (n, d): bend (n, c, d, d), (n, c)."""
     n, c, d, _ = bend.shape
-    pairs = (0.5 * w[:, :, None] * w[:, None, :]).reshape(n, d * d, 1)
-    return np.asarray((np.abs(bend).reshape(n, c, d * d) @ pairs)[:, :, 0], dtype=float)
+    pairs = (0.5 * t[:, :, None] * t[:, None, :]).reshape(n, d * d, 1)
+    return np.asarray((bend.reshape(n, c, d * d) @ pairs)[:, :, 0], dtype=float)
+
+
+def filled(bend: Array, w: Array) -> Array:
+    """How much less than `bent` it can be downwards, for squares that only rise: (n, c)."""
+    up = np.maximum(np.einsum("ncdd->ncd", bend), 0.0)
+    return np.asarray((up @ (0.5 * w * w)[:, :, None])[:, :, 0], dtype=float)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

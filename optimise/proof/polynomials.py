@@ -167,7 +167,7 @@ class LeastSquaresExpander:
             m_second=mean.second[:, None], m_third=mean.third[:, None],
             v=variance.value[:, None], v_slope=variance.slope[:, None], v_bend=variance.bend[:, None],
             v_second=variance.second[:, None], v_third=variance.third[:, None],
-            v_under=under[:, None], v_over=over[:, None],
+            v_under=under[:, None], v_dip=(under + variance.third)[:, None], v_over=over[:, None],
         )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from optimise.formula.space import Space
 from optimise.models.predictors import PosteriorPredictor, coordinates
-from optimise.proof.expansion import Curve, Expansion, bent
+from optimise.proof.expansion import Curve, Expansion, bent, filled
 
 Array = npt.NDArray[np.float64]
 
@@ -123,7 +123,7 @@ class SmoothExpander:
     def cost(self) -> float:
         """The work of one place."""
         c, n = self.predictor.posterior.alpha.shape
-        return float(1.7 * c * n * (n + 10 * self.turn.shape[1]))
+        return float(1.1 * c * n * (n + 10 * self.turn.shape[1]))
 
     @property
     def mean_cost(self) -> float:
@@ -137,14 +137,18 @@ class SmoothExpander:
         m, m_slope, m_bend, m_third = near.mean(post.alpha)
         v, v_slope, v_bend, v_third = near.variance()
         size = post.size
+        m_second = size * (bent(m_bend, w) + m_third)
+        m_slope *= size
+        m_bend *= size
         v_second = bent(v_bend, w) + v_third
-        hollow = near.radius[:, None] ** 2 * self.peak
+        v_dip = v_second - filled(v_bend, w)
+        peak = near.radius[:, None] ** 2 * self.peak
         return Expansion(
             weights=post.weights, df=float(post.df), sd=np.sqrt(post.s2) * size, batch=1 + post.between**2,
-            m=post.centre + size * (post.intercept + m), m_slope=size * m_slope, m_bend=size * m_bend,
-            m_second=size * (bent(m_bend, w) + m_third), m_third=size * m_third,
-            v=v, v_slope=v_slope, v_bend=v_bend, v_second=v_second, v_third=v_third, v_under=v_second,
-            v_over=v_second + hollow + near.apart(),
+            m=post.centre + size * (post.intercept + m), m_slope=m_slope, m_bend=m_bend,
+            m_second=m_second, m_third=size * m_third,
+            v=v, v_slope=v_slope, v_bend=v_bend, v_second=v_second, v_third=v_third, v_under=v_dip, v_dip=v_dip,
+            v_over=v_second + peak + near.apart(),
         )  # fmt: skip
 
     def mean(self, a: Array, w: Array) -> Curve:
@@ -255,9 +259,12 @@ class _Near:
         tilt = (one.linear[:, None] + 2 * one.square[:, None] * self.own).T
         slope = tilt[:, :, None] * self.zu[:, None, :] - slope
         twice = 2 * self.zu[:, None, :, None] * self.zu[:, None, None, :]
-        bend = one.square[:, None, None] * twice - bend.reshape(n, bend.shape[1], d, d)
-        bend -= one.peak[:, None, None] * one.gram
-        return np.maximum(value, 0.0).T, 2 * slope, 2 * bend, 2 * third
+        lower = one.square[:, None, None] * twice
+        lower -= bend.reshape(lower.shape)
+        lower -= one.peak[:, None, None] * one.gram
+        lower *= 2
+        slope *= 2
+        return np.maximum(value, 0.0).T, slope, lower, 2 * third
 
     def apart(self) -> Array:
         """Bound (n, c) of the posterior variance of f(u) - f(a) over the box: what a variance has over its tangent."""

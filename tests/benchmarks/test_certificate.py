@@ -118,7 +118,7 @@ TABLE = [
         "select",
         range(2, 7),
         6e9,
-        "the averaged posterior up to 4 dimensions, beyond the gap is shown",
+        "the averaged posterior, as that of t laws, within 6 s for most at 5; beyond, the gap is shown",
     ),
 ]
 
@@ -128,13 +128,17 @@ def test_formulas_are_proven_as_promised(objective, terms, dimensions, work, pro
     sys.stdout.write(f"\n{objective}, terms {terms}: promised {promise}\n")
     sys.stdout.write("dimensions  responses  proven  median s  longest s  largest gap\n")
     for d in dimensions:
+        total = 0
         for responses in RESPONSES:
             rows = [proven(d, responses, seed, terms, objective, work) for seed in range(SEEDS)]
             closed, gaps, seconds = (np.array(column) for column in zip(*rows, strict=True))
             times = f"{np.median(seconds):8.2f}  {seconds.max():9.2f}"
             sys.stdout.write(f"{d:10}  {responses:9}  {closed.sum():2} of {len(rows)}  {times}  {gaps.max():11.4f}\n")
-            if d <= (4 if terms == "select" else 5 if objective == "desirability" else 4):
+            total += int(closed.sum())
+            if d <= (5 if objective == "desirability" else 4):
                 assert closed.all()
+        if d == 5:
+            assert total > 0.5 * SEEDS * len(RESPONSES)
 
 
 @pytest.mark.parametrize("terms", ["all", "select"])

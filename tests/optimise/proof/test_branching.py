@@ -20,7 +20,8 @@ from optimise.proof import branching, tlaw
 from optimise.proof.boxes import Boxes, tightened
 from optimise.proof.branching import prove
 from optimise.proof.certify import searched
-from optimise.proof.chancebound import Hood
+from optimise.proof.chancebound import Hood, _chord
+from optimise.proof.cuts import Quadratic
 from optimise.proof.fields import ChanceField
 from optimise.proof.quadratics import highest, narrowed
 from optimise.proof.rampfield import RampField
@@ -129,6 +130,41 @@ def test_narrowing_a_box_keeps_every_point_that_is_high_enough(seed, d, curved):
         assert ((t >= low - 1e-12) & (t <= high + 1e-12)).all(axis=1)[high_enough].all()
 
 
+@settings(max_examples=40, deadline=None)
+@given(seed=SEEDS, d=st.integers(1, 5))
+def test_what_a_quadratic_reaches_is_met_in_the_box_and_no_start_is_left_downhill(seed, d):
+    """Against the bound, which nothing in the box exceeds, and the corners that are climbed from."""
+    rng = np.random.default_rng(seed)
+    g, w = rng.normal(size=(8, d)), rng.uniform(0.01, 1, (8, d))
+    B = rng.normal(size=(8, d, d))
+    cut = Quadratic(rng.normal(size=8), g, B + B.transpose(0, 2, 1))
+
+    def value(t):
+        return cut.level + (g * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, cut.bend, t)
+
+    start = spread(rng, np.zeros((8, d)), w)
+    end = cut.peak(w, start)
+    assert (np.abs(end) <= w).all()
+    assert (value(end) >= value(start) - 1e-12).all()
+    assert (cut.reached(w) <= cut.level + highest(g, cut.bend, w)[0] + 1e-9).all()
+    assert (cut.reached(w) >= value(w * np.sign(g)) - 1e-12).all()
+
+
+def test_the_chord_of_an_inverse_root_is_nowhere_below_it():
+    least = np.array([0.0, 1e-9, 0.01, 0.3, 0.9, 0.99])
+    most = np.array([0.0, 5e-7, 1e-3, 0.4, 30.0])
+    least, most = (part.ravel() for part in np.meshgrid(least, most))
+    root, fall = _chord(least, most)
+    assert (fall > 0).all()
+    for share in np.linspace(0, 1, 101):
+        e = share * (least + most) - least
+        assert (root - fall * e >= (1 + e) ** -0.5 - 1e-14).all()
+    # It meets the curve at both ends where these lie apart.
+    wide = least + most > 1e-3
+    assert (root + fall * least)[wide] == pytest.approx((1 - least[wide]) ** -0.5)
+    assert (root - fall * most)[wide] == pytest.approx((1 + most[wide]) ** -0.5)
+
+
 def test_a_narrowed_box_by_hand():
     # 1 - t²/2 - s is at least 1/2 for |t| <= 1 and s <= 1/2 only.
     found, low, high = narrowed(
@@ -231,7 +267,7 @@ def test_no_prediction_leaves_what_its_expansion_allows(terms, model, width):
             bent = 0.5 * np.einsum("nd,ncde,ne->nc", t, near.v_bend, t) - near.v_third
             assert (over >= bent - size).all()
             assert (over >= -near.v_under - size).all()
-            assert (bent >= -near.v_under - near.v_third - size).all()
+            assert (bent >= -near.v_dip - size).all()
             assert (bent <= near.v_second + size).all()
             curve = mean.value + (mean.slope * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, mean.bend, t)
             assert (np.abs(law.mean() - curve) <= mean.third + 1e-9).all()
