@@ -92,9 +92,6 @@ def test_the_other_way_is_to_go_on_from_the_trials_made(found, edit, call, said)
     assert upcoming["changed"]["levels"]["Wax"] == [before["blend"]["Wax"], 0]
     trials = {run["trial"]: run["levels"] for run in upcoming["runs"]}
     assert all(levels["Wax"] == 0 for levels in trials.values())
-    # So many as are worth it, and no more.
-    assert sorted(upcoming["gain"].get("worth", ())) == sorted(trials)
-    assert len(trials) == upcoming["gain"]["pays"]
     told = said("optimise", found)
     assert "Wax 0.00" in told
     assert "Since the last search (what is tried changed)" in told
@@ -106,9 +103,9 @@ def test_the_other_way_is_to_go_on_from_the_trials_made(found, edit, call, said)
     upcoming = call("next", found)[1]
     trials = {run["trial"]: run["levels"] for run in upcoming["runs"]}
     worth, course = upcoming["gain"]["worth"], upcoming["gain"]["course"]
-    assert 0 < len(worth) < len(trials)
-    assert set(worth) < set(trials)
-    assert course[-1] - course[len(worth) - 1] < 0.0025 * (len(course) - len(worth))
+    assert 0 < len(worth) < len(course) == 12
+    assert set(worth) == set(trials)
+    assert course[-1] - course[len(worth) - 1] < max(course[-1] / 12, 0.0025) * (len(course) - len(worth))
 
 
 def test_low_and_high_0_keep_the_trials_as_withdrawn_does(recorded, edit, call):
