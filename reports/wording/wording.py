@@ -113,7 +113,8 @@ def decision(
         return Decision("stop", "Decide with what is known: the batches or the money are used up", because)
     if due.purpose == "confirm":
         if not failed(verdict, formula):
-            return Decision("confirm", _to_confirm(formula, due), f"{passes}, as predicted.")
+            before = "" if verdict is None or verdict["confirmed"] else f" {standing(formula, verdict)}"
+            return Decision("confirm", _to_confirm(formula, due), f"{passes}, as predicted.{before}")
         line = f"Do not hand over {formula.name} yet: fresh batches did not confirm it"
         because = f"{standing(formula, verdict)} With them known, {passes[:1].lower()}{passes[1:]}, as predicted."
         return Decision("confirm", line, because)

@@ -40,6 +40,13 @@ def test_batches_that_came_out_otherwise_stand_in_the_first_line(found):
     assert wording.standing(found.formula, said) in made.because
 
 
+def test_another_formula_that_fresh_batches_did_not_confirm_is_named_beside_what_is_due(found):
+    said = {**verdict(False, Thickness=(False, False)), "formula": "F9", "says": "Not confirmed: Thickness is low."}
+    made = wording.decision(found.formula, found.due, (), 19, 0, said)
+    assert made.line == "Make formula F1, 3 times, to confirm it"
+    assert made.because.endswith("F9: not confirmed by 3 fresh batches: Thickness is low.")
+
+
 @pytest.mark.parametrize(
     ("text", "large"),
     [("dissolve the salt", "Dissolve the salt"), ("pH to 5.2", "pH to 5.2"), ("Water, warm", "Water, warm"), ("", "")],
