@@ -15,7 +15,7 @@ Array = npt.NDArray[np.float64]
 _OF_RANGE, _OF_LEVEL = 0.1, 0.05
 
 
-def holding(region: Region, X: Array) -> Region:
+def widened(region: Region, X: Array) -> Region:
     """The region itself, or one polytope around it that holds recipes X (n, k) made before its limits moved.
 
     What is known of a recipe rests on the batches made, not on what may be made from now on: coordinates of models
@@ -28,7 +28,7 @@ def holding(region: Region, X: Array) -> Region:
     limits, gone = _limits(region, X)
     if not gone and (low == region.low).all() and (high == region.high).all():
         return region
-    key = f"holding {low.tolist()} {high.tolist()} {[label for *_, label in limits]}"
+    key = f"widened {low.tolist()} {high.tolist()} {[label for *_, label in limits]}"
     return region.remember(
         key,
         lambda: Region.build(

@@ -13,7 +13,7 @@ import pandas as pd
 from doe.definition.parts import Response
 from doe.problems import Problem, rounded
 from doe.region.region import Region
-from doe.region.widening import holding
+from doe.region.widening import widened
 from doe.results.curves import observed
 from doe.results.results import Results
 from doe.study import Study
@@ -144,7 +144,7 @@ def gather(
         shared=shared,
         excluded=tuple(excluded),
         findings=tuple(findings),
-        region=holding(region, shares(region, results.levels())),
+        region=widened(region, shares(region, results.levels())),
     )
 
 
