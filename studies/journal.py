@@ -183,13 +183,8 @@ _MOST = 20  # lines that are told one by one
 _RECOVER = "compare with a copy of the folder or with the head printed on sheets and reports"
 
 
-def check_chain(folder: Path) -> tuple[Problem, ...]:
-    """What is wrong with the chain: lines changed, missing, added, reordered or cut short."""
-    return check_log(content(folder))
-
-
 def check_log(log: bytes) -> tuple[Problem, ...]:
-    """What is wrong with the chain in a journal's bytes."""
+    """What is wrong with the chain in a journal's bytes: lines changed, missing, added, reordered or cut short."""
     lines = log.split(b"\n")
     tail = lines.pop()
     problems = []

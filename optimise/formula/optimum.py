@@ -115,11 +115,6 @@ class Optimum(Shown):
         return not self.inside
 
     @property
-    def is_proved(self) -> bool:
-        """Whether no better formula exists in these models, with proof."""
-        return self.certificate.proved
-
-    @property
     def levels(self) -> pd.DataFrame:
         """The recipe as a frame of one row, indexed by its label, one column a name of the study."""
         return pd.DataFrame([{**self.blend, **self.factors}], index=pd.Index([self.label]))

@@ -36,13 +36,6 @@ def density_slope(df: float, x: Array) -> Array:
     return np.asarray(-pull * density(df, x), dtype=float)
 
 
-def density_range(df: float, low: Array, high: Array) -> tuple[Array, Array]:
-    """Least and greatest density over intervals: it falls from 0 to both sides."""
-    a, b = density(df, low), density(df, high)
-    top = float(density(df, np.zeros(1))[0])
-    return np.minimum(a, b), np.where((low <= 0) & (high >= 0), top, np.maximum(a, b))
-
-
 def density_slope_range(df: float, low: Array, high: Array) -> tuple[Array, Array]:
     """Least and greatest slope of the density over intervals: it turns only at -c and c, c² = df / (df + 2)."""
     turn = np.sqrt(df / (df + 2)) if np.isfinite(df) else 1.0
