@@ -20,6 +20,7 @@ Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
 
 _LEAST = 1e-280
+_LEAST_SD = 1e-12
 SOFT = 0.01
 
 
@@ -36,6 +37,11 @@ class Aimed:
     def each(self, X: Array, chosen: Chosen) -> Array:
         """The chance that one new batch lies in the window, (n,)."""
         return self.predictor.at(X, chosen).chance(self.low, self.high)
+
+    def batch_sd(self, X: Array, chosen: Chosen) -> float:
+        """What misses of it count in: the sd of one batch at levels X (1, k), on the model's scale; never 0."""
+        law = self.predictor.at(X, chosen)
+        return max(float(law.batch_scale[0] @ law.weights), _LEAST_SD)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -205,8 +205,7 @@ class Quest:
         ]
         if not sides:
             return None
-        laws = [one.predictor.at(x0, chosen) for one in aimed]
-        sizes = np.array([max(float(law.batch_scale[0] @ law.weights), 1e-12) for law in laws])
+        sizes = np.array([one.batch_sd(x0, chosen) for one in aimed])
         which = [number for number, _, _ in sides]
         rate = np.array([sign for _, sign, _ in sides]) / sizes[which]
         limits, means = np.array([limit for _, _, limit in sides]), Means.of([one.predictor for one in aimed])

@@ -57,7 +57,7 @@ def joint_chance(mixtures: Sequence[TMixture], windows: Sequence[Window], correl
     sequential conditioning (Genz 1992, J. Comput. Graph. Stat. 1, 141-149) on fixed nodes, so that the chance is a
     smooth function of the recipe; `error` is the standard error over random shifts of the nodes.
     """
-    ends = [_ends(window) for window in windows]
+    ends = [open_ends(window) for window in windows]
     each = np.column_stack([m.chance(low, high) for m, (low, high) in zip(mixtures, ends, strict=True)])
     product = each.prod(axis=1)
     if correlation is None or len(mixtures) < 2 or np.allclose(correlation, np.eye(len(mixtures)), atol=1e-12):
@@ -72,7 +72,7 @@ def joint_chance(mixtures: Sequence[TMixture], windows: Sequence[Window], correl
     return Chance(np.asarray(estimates.mean(axis=0)), np.asarray(error), each)
 
 
-def _ends(window: Window) -> tuple[float, float]:
+def open_ends(window: Window) -> tuple[float, float]:
     """The window with infinity for a side that is not limited."""
     low, high = window
     return (-np.inf if low is None else low), (np.inf if high is None else high)
@@ -130,7 +130,7 @@ def true_chances(mixtures: Sequence[TMixture], windows: Sequence[Window]) -> Arr
     draws = parameter_draws(len(mixtures))
     chances = np.ones((mixtures[0].size, _DRAWS))
     for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
-        low, high = _ends(window)
+        low, high = open_ends(window)
         picked, spread, deviate = mixture.parameters(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
         sigma = np.maximum(mixture.residual[picked] * spread, _EDGE * _EDGE)
         for start in range(0, mixture.size, _ROWS):
@@ -152,7 +152,7 @@ def passing_chances(mixtures: Sequence[TMixture], windows: Sequence[Window], siz
     draws = parameter_draws(len(mixtures))
     chances = np.ones((len(mixtures[0].location), _DRAWS))
     for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
-        low, high = _ends(window)
+        low, high = open_ends(window)
         picked, spread, _ = mixture.parameters(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
         centre, _ = mixture.draws(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
         own = np.sqrt(np.maximum(mixture.residual**2 - mixture.shared**2, 0.0))[picked] * spread
@@ -177,7 +177,7 @@ def chances_on_days(mixtures: Sequence[TMixture], windows: Sequence[Window], day
     normal = np.random.default_rng(31).normal(size=(_DRAWS, len(mixtures), days))
     chances = np.ones((_DRAWS, days))
     for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
-        low, high = _ends(window)
+        low, high = open_ends(window)
         uniform = draws[:, r, 0], draws[:, r, 1], draws[:, r, 2]
         picked, spread, _ = mixture.parameters(*uniform)
         own = np.sqrt(np.maximum(mixture.residual**2 - mixture.shared**2, 0.0))[picked] * spread

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy.optimize import nnls
 
 from optimise.formula.brief import Brief
-from optimise.formula.climb import climb_smallest_miss
+from optimise.formula.climb import climb_smallest_miss, remembered
 from optimise.formula.peaks import Quest
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
@@ -19,8 +19,10 @@ from optimise.proof.specs import Misses, Spec
 Array = npt.NDArray[np.float64]
 Numbers = Sequence[int]
 
+# In the sizes of misses: what is met but for rounding, and what still counts as held while something else is sought.
 MET = 1e-6
 HELD = 1e-4
+# Runs in each piece, and where there are more than so many pieces.
 _STARTS, _STARTS_OF_MANY = 4, 2
 _MANY = 4
 _APART = 1e-3
@@ -41,7 +43,7 @@ class Place:
 
 @dataclass(slots=True, eq=False)
 class _Pool:
-    """Places of one piece to start from, with their misses (n, k); those `found` on the way come last."""
+    """Places U (n, d) of one piece to start from, with their misses (n, k): first those it has `begun` with."""
 
     U: Array
     misses: Array
@@ -143,14 +145,11 @@ class Approach:
         quest, combo = self.quest, self.quest.space.combos[piece]
         space, chosen = quest.space.at(combo), quest.space.chosen(combo, 1)
         first, second = list(of), list(kept)
-        last: list[tuple[bytes, tuple[Array, Array]]] = []
 
+        @remembered
         def every(u: Array) -> tuple[Array, Array]:
-            key = u.tobytes()
-            if not last or last[0][0] != key:
-                value, slope = self.misses.with_slopes(space.origin + space.basis @ u, chosen)
-                last[:] = [(key, (value, slope @ space.basis))]
-            return last[0][1]
+            value, slope = self.misses.with_slopes(space.origin + space.basis @ u, chosen)
+            return value, slope @ space.basis
 
         def sought(u: Array) -> tuple[Array, Array]:
             value, slope = every(u)

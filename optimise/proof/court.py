@@ -23,6 +23,7 @@ Array = npt.NDArray[np.float64]
 Verdict = Literal["met", "never", "open"]
 
 _NEVER = 1e-9
+# In the units of a field's `cost`: of all verdicts, and of one.
 _WORK, _WORK_EACH = 3e9, 1e9
 
 

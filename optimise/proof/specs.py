@@ -61,8 +61,7 @@ def specs_of(brief: Brief, space: Space) -> list[Spec]:
     middle = space.at(first)
     centre = middle.region.decoded(middle.centre[None])
     for one in brief.aimed:
-        law = one.predictor.at(centre, space.chosen(first, 1))
-        size = max(float(law.batch_scale[0] @ law.weights), 1e-12)
+        size = one.batch_sd(centre, space.chosen(first, 1))
         asked = window(one.response)
         for side, sign, limit, said in (("low", 1.0, one.low, asked[0]), ("high", -1.0, one.high, asked[1])):
             if limit is not None and said is not None and not np.isneginf(sign * limit):

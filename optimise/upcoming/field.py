@@ -11,6 +11,7 @@ import numpy.typing as npt
 from doe.search.weighable import grid, snapped
 from optimise.formula.goals import Aimed
 from optimise.formula.peaks import Peak, Quest
+from optimise.models.chance import open_ends
 from optimise.models.predictors import Chosen
 from optimise.statistics.predictive import between
 from optimise.upcoming.outlook import Inside, Outlook, View, by_variance
@@ -135,7 +136,7 @@ def _hope(aimed: Sequence[Aimed], X: Array, chosen: Chosen) -> Array:
     total = np.zeros(len(X))
     for one in aimed:
         law = one.predictor.at(X, chosen)
-        low, high = _window(one)
+        low, high = open_ends((one.low, one.high))
         # Towards the middle of a window, or as far as there is one side of it, and not past the middle.
         middle = 0.5 * (low + high) if np.isfinite(low + high) else (np.inf if np.isinf(high) else -np.inf)
         off = np.clip(middle - law.location, -law.mean_scale, law.mean_scale)
@@ -146,17 +147,13 @@ def _hope(aimed: Sequence[Aimed], X: Array, chosen: Chosen) -> Array:
     return total
 
 
-def _window(one: Aimed) -> tuple[float, float]:
-    return -np.inf if one.low is None else one.low, np.inf if one.high is None else one.high
-
-
 def _view(one: Aimed, X: Array, chosen: Chosen, parts: int) -> View:
     """What predicts a must by its heaviest components."""
     law = one.predictor.at(X, chosen)
     parts = min(parts, law.weights.size)
     weights = law.weights[:parts] / law.weights[:parts].sum()
     covariance = one.predictor.covariance(X, chosen, parts)
-    low, high = _window(one)
+    low, high = open_ends((one.low, one.high))
     return View(weights, law.df[:parts], law.location[:, :parts].T.copy(), law.residual[:parts], covariance, low, high)
 
 
