@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import pandas as pd
@@ -15,6 +15,7 @@ from optimise.formula.optimum import Number, plain
 from optimise.models.aims import musts, wanted
 from optimise.models.models import Models
 from optimise.upcoming.confirming import FEWEST, MOST, Confirming, confirming
+from optimise.upcoming.outlook import MOST_FURTHER
 
 WANTED_CHANCE = 0.9  # where the study sets none; common practice, no source
 
@@ -40,6 +41,10 @@ class Due:
     formula: str
     advice: Confirming | None = None
 
+    def flat(self) -> Due:
+        """The same where no further trial has turned out to be worth making."""
+        return replace(self, purpose="stop", why="flat", batches=0)
+
     def to_dict(self) -> dict[str, Any]:
         """The form of `due` in `optimise --json` and `next --json`."""
         return {
@@ -61,7 +66,8 @@ def due(
 
     `clash`: musts found not to be met together. `verdict` is what confirmation batches of this very formula said (see
     `upcoming.confirmation`). Confirmation is due where the chance wanted is reached, and where there are only wishes;
-    as many batches as `confirming` advises and `[done]` leaves. Else a day's batches to learn from.
+    as many batches as `confirming` advises and `[done]` leaves. Else trials to learn from: a day's batches while a must
+    has no model, later all that `[done]` leaves of those looked at; how many of them pay the search for them tells.
     """
     joint = models.joint(recipe)
     chance: Number = joint if isinstance(joint, Unavailable) else float(joint[0][0])
@@ -88,7 +94,7 @@ def due(
         return step("confirm", "wishes", min(FEWEST, left))
     if isinstance(chance, Unavailable):
         return step("learn", "unknown", min(max(1, int(study.batches_per_day)), left))
-    return step("learn", "short", min(MOST, left))
+    return step("learn", "short", min(MOST_FURTHER, left))
 
 
 def wanted_chance(study: Study) -> float:

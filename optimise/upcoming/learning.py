@@ -41,15 +41,15 @@ class Lesson:
         return tuple(step.gain for step in self.steps)
 
 
-def enough(course: npt.ArrayLike) -> int:
-    """How many of the first batches are worth making: where the course flattens.
+def enough(gains: npt.ArrayLike) -> int:
+    """How many of the first batches are worth making: where the course of `gains` (n,), by the first, ..., flattens.
 
     From there on a further one brings less than one of the whole course does in the mean, or than `LITTLE` where that
     is more: the point of the course farthest above its chord, or above a rise of `LITTLE` each.
     """
-    gains = np.concatenate([[0.0], np.asarray(course, dtype=float)])
-    count = len(gains) - 1
-    above = gains - np.arange(count + 1) * max(gains[-1] / max(count, 1), LITTLE)
+    risen = np.concatenate([[0.0], np.asarray(gains, dtype=float)])
+    count = len(risen) - 1
+    above = risen - np.arange(count + 1) * max(risen[-1] / max(count, 1), LITTLE)
     return int(np.flatnonzero(above >= above.max() - 1e-9)[-1])
 
 

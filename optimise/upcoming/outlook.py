@@ -16,7 +16,7 @@ from doe.split import split
 Array = npt.NDArray[np.float64]
 Inside = Callable[[Sequence[int]], npt.NDArray[np.bool_]]
 
-MOST = 12  # of batches whose course is worked out
+MOST_FURTHER = 12  # batches whose course is worked out; our choice
 _FANTASIES = 256
 _IN_SEARCH = 96
 _LOOKED_AT = 48
@@ -188,7 +188,7 @@ class Outlook:
     def after(self, picked: Sequence[int], *, search: bool) -> Array:
         """The chance of all musts at each target once batches of the picked candidates are read, by draw, (f, t)."""
         rows = [self.targets + i for i in picked]
-        draws = _draws(len(self.views), max(len(rows), MOST), search)
+        draws = _draws(len(self.views), max(len(rows), MOST_FURTHER), search)
         then = np.ones((len(draws), self.targets))
         for r, view in enumerate(self.views):
             then *= view.then(self.targets, rows, draws[:, r, : 2 + len(rows)])

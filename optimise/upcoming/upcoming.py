@@ -30,7 +30,7 @@ from optimise.upcoming.due import Due, due, room, when_to_stop
 from optimise.upcoming.learning import LITTLE, Lesson
 from optimise.upcoming.learning import learn as teach
 from optimise.upcoming.onway import trials_on_way
-from optimise.upcoming.outlook import MOST
+from optimise.upcoming.outlook import MOST_FURTHER
 from optimise.upcoming.returned import confirmation, confirming_limits, one_recipe
 
 Count = int | Literal["worth"] | None
@@ -246,8 +246,7 @@ def _learning(
     space, lesson = lesson_for(study, models, recipe, told.due, results=results, count=asked)
     gain = _gain(study, lesson)
     if not len(lesson.X):
-        flat = replace(told.due, purpose="stop", why="flat", batches=0)
-        return replace(told, gain=gain, stop=told.stop + _expected(told.due, lesson), due=flat)
+        return replace(told, gain=gain, stop=told.stop + _expected(told.due, lesson), due=told.due.flat())
     frames = [space.frame(x[None], c) for x, c in zip(lesson.X, lesson.combos, strict=True)]
     design = _planned(study, results, _rows(study, pd.concat(frames, ignore_index=True)), numbers)
     if brief.missing:
@@ -275,7 +274,7 @@ def lesson_for(
     quest = Quest(brief, space, "chance", None)
     combo = {name: str(levels[0]) for name, levels in study.region.chosen(recipe).items()}
     u = space.at(combo).region.coded(recipe[list(space.region.names)].to_numpy(dtype=float))[0]
-    most = max(1, min(MOST, room(study, models.results if results is None else results)))
+    most = max(1, min(MOST_FURTHER, room(study, models.results if results is None else results)))
     return space, teach(quest, Peak(np.clip(u, -1.0, 1.0), combo, 0.0), count, step.wanted, most)
 
 
@@ -291,7 +290,7 @@ def further(
     _, lesson = lesson_for(study, models, recipe, step, results=results)
     gain = _gain(study, lesson)
     if not len(lesson.X):
-        return replace(step, purpose="stop", why="flat", batches=0), gain
+        return step.flat(), gain
     return replace(step, batches=len(lesson.X)), gain
 
 

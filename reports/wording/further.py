@@ -60,9 +60,7 @@ def ceiling_line(gain: Mapping[str, Any], chance: Any, wanted: float) -> str:
     return f"{whole}, and reach the {likely(wanted)} asked for in {cases}."
 
 
-def course_rows(
-    gain: Mapping[str, Any], chance: Any, cost: float, currency: str
-) -> list[tuple[str, str, str, str, str]]:
+def course_rows(gain: Mapping[str, Any], chance: Any, cost: float, currency: str) -> list[Row]:
     """A row a number of further batches: what the best chance is then, what the last of them adds, how often enough.
 
     The columns are `HEADS`; nothing where there is no course. `cost` is that of a batch.
@@ -92,7 +90,7 @@ def points(rise: float) -> str:
 
 
 def in_a_hundred(share: float) -> str:
-    """How often: `12 of 100 cases`."""
+    """How often: `12 of 100`, below one half as no number."""
     return "hardly any case" if share < 0.005 else f"{100 * share:.0f} of 100"
 
 
