@@ -141,20 +141,22 @@ def _decided(
     following = wording.next_step(decided, step, formula, study.batch_cost, study.batches_per_day, weak, planned, shows)
     if decided.verdict == "plan" and judged is not None:
         following = replace(following, cost=amount(judged.quality.to_dict()["cost"]))
-    if step is None or not gain:
-        return {"decision": decided, "next_step": following}
-    each = study.batch_cost
+    course = None if step is None or not gain else _course(study, step, gain)
+    return {"decision": decided, "next_step": following, "further": course}
+
+
+def _course(study: Study, step: Due, gain: Mapping[str, Any]) -> FurtherFacts:
+    """What further trials would bring, in words and a row a number of them."""
     said = (
         gain_line(gain, step.chance, step.batches, study.currency),
         worth_line(gain, step.batches),
         ceiling_line(gain, step.chance, step.wanted),
     )
-    course = FurtherFacts(
+    return FurtherFacts(
         says=tuple(line for line in said if line),
-        rows=tuple(course_rows(gain, step.chance, each, study.currency)),
-        note=course_note(step.wanted, each),
+        rows=tuple(course_rows(gain, step.chance, study.batch_cost, study.currency)),
+        note=course_note(step.wanted, study.batch_cost),
     )
-    return {"decision": decided, "next_step": following, "further": course}
 
 
 def _specs(study: Study, models: Models | None) -> tuple[Spec, ...]:
