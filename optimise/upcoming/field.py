@@ -14,19 +14,20 @@ from optimise.formula.peaks import Peak, Quest
 from optimise.models.chance import open_ends
 from optimise.models.predictors import Chosen
 from optimise.statistics.predictive import between
-from optimise.upcoming.outlook import Inside, Outlook, View, by_variance
+from optimise.upcoming.course import by_variance
+from optimise.upcoming.outlook import Inside, Outlook, View
 
 Array = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]
 
-_TARGETS = 128
-_NOW = 32
+_TARGETS = 128  # to begin with; those that are never the best in a draw go
+_NOW = 32  # targets that are kept since they are good now
 _CANDIDATES = 160
-_PARTS = 10
-_IN_SEARCH = 4
-_KNOWN = (4, 12)
-_WAYS = 3
-_SHARES = (0.5, 0.25, 0.12)
+_PARTS = 10  # the heaviest components of what predicts a must
+_PARTS_IN_SEARCH = 4  # while targets are looked for
+_KNOWN = (4, 12)  # batches read in the draws
+_WAYS = 3  # tried from each best place
+_SHARES = (0.5, 0.25, 0.12)  # of a way: how far a place goes along it at most, round by round
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,7 +110,7 @@ def _turned_out(
              for key in dict.fromkeys(tuple(c.values()) for c in spread.combos)}  # fmt: skip
     read: list[int] = []
     for share in (*_SHARES, 0.0):
-        outlook = Outlook(_views(quest, np.vstack([X, tries]), (*combos, *named), _IN_SEARCH), len(X), _anywhere)
+        outlook = Outlook(_views(quest, np.vstack([X, tries]), (*combos, *named), _PARTS_IN_SEARCH), len(X), _anywhere)
         read = read or by_variance(outlook, np.ones(len(outlook.views)), max(_KNOWN))
         heads = np.concatenate([outlook.after(read[:known], search=True).argmax(axis=1) for known in _KNOWN])
         often = np.bincount(heads, minlength=len(X))

@@ -10,8 +10,9 @@ import numpy.typing as npt
 
 from optimise.formula.around import limited_by
 from optimise.formula.peaks import Peak, Quest
+from optimise.upcoming.course import by_variance, course
 from optimise.upcoming.field import field, inside
-from optimise.upcoming.outlook import Outlook, Prospect, by_variance, course
+from optimise.upcoming.outlook import Outlook, Prospect
 
 Array = npt.NDArray[np.float64]
 

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from optimise.upcoming.course import by_variance, course
 from optimise.upcoming.learning import LITTLE, enough
-from optimise.upcoming.outlook import Outlook, View, by_variance, course
+from optimise.upcoming.outlook import Outlook, View
 
 
 def everywhere(targets):

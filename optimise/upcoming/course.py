@@ -1,0 +1,130 @@
+"""Which of the candidates to make, and in which order: a search for the batches that raise the best chance most."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.split import split
+from optimise.upcoming.outlook import Outlook, Prospect
+
+Array = npt.NDArray[np.float64]
+
+_SHORT = 24  # candidates that each step tries: those that take most variance away
+_BETTER = 1e-6
+_TINY = 1e-300
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """Candidates in the order in which they are worth making, and what the first, the first two ... may bring.
+
+    There may be more `steps` than `picked`: what further batches would bring beside those.
+    """
+
+    picked: tuple[int, ...]
+    steps: tuple[Prospect, ...]
+
+
+def by_variance(outlook: Outlook, weights: Array, count: int) -> list[int]:
+    """Candidates (repeats allowed) that take most variance away at the targets, weighted by their chance, one by one.
+
+    `weights` (r,) say what each must counts; by the heaviest component of each.
+    """
+    t, chances = outlook.targets, outlook.now()
+    left = [view.covariance[0].copy() for view in outlook.views]
+    picked: list[int] = []
+    for _ in range(count):
+        gain = np.zeros(len(left[0]) - t)
+        for weight, C in zip(weights, left, strict=True):
+            gain += weight * (chances @ C[:t, t:] ** 2) / (np.maximum(np.diag(C)[t:], 0.0) + 1)
+        picked.append(int(np.flatnonzero(gain >= gain.max() * (1 - 1e-9))[0]))
+        for C in left:
+            row = C[t + picked[-1]].copy()
+            C -= np.outer(row, row) / (max(row[t + picked[-1]], 0.0) + 1)
+    return picked
+
+
+def course(
+    outlook: Outlook, start: Sequence[int], wanted: float, count: int | None, enough: Callable[[Array], int]
+) -> Course:
+    """The batches that raise the chance most, those that bring most first.
+
+    As many as `start` has are added one by one, each the candidate that brings most beside those before it; of
+    those the first `count` are taken, or as many as `enough` says of the gains of the first, the first two, ... These,
+    and as many of the `start`, are then exchanged one after another for candidates that tell much, as long as
+    the whole gains, wherever shared work is done; the best set is taken.
+    """
+    few, most = outlook.small(), len(start)
+    grown = _grown(few, most)
+    steps = _rising([outlook.prospect(grown[: k + 1], wanted) for k in range(most)])
+    count = enough(np.array([step.gain for step in steps])) if count is None else count
+    if count < 1:
+        return Course((), steps)
+    starts = [grown[:count], tuple(start[:count])]
+    sets = [grown[:count], *split(_Exchange(few), starts)]
+    gains = [outlook.gain(one) for one in sets]
+    left = list(sets[int(np.flatnonzero(np.array(gains) >= max(gains) - _BETTER)[0])])
+    if left != list(grown[:count]):
+        order: list[int] = []
+        while left:
+            each = [few.gain([*order, i], search=True) for i in left]
+            order.append(left.pop(int(np.flatnonzero(np.array(each) >= max(each) - _BETTER)[0])))
+        left = order
+        steps = _rising([*(outlook.prospect(order[: k + 1], wanted) for k in range(count)), *steps[count:]])
+    return Course(tuple(left), steps)
+
+
+def _rising(steps: Sequence[Prospect]) -> tuple[Prospect, ...]:
+    """More batches cannot be worth less: what a later one seems to lose is noise of the draws."""
+    gain, reached = (np.maximum.accumulate([getattr(s, name) for s in steps]) for name in ("gain", "reached"))
+    return tuple(Prospect(float(g), float(r)) for g, r in zip(gain, reached, strict=True))
+
+
+def _grown(outlook: Outlook, count: int) -> tuple[int, ...]:
+    picked: list[int] = []
+    for _ in range(count):
+        picked.append(_addition(outlook, picked)[0])
+    return tuple(picked)
+
+
+def _addition(outlook: Outlook, picked: Sequence[int]) -> tuple[int, float]:
+    near = _short(outlook, picked)
+    gains = np.array([outlook.gain([*picked, i], search=True) for i in near])
+    best = int(np.flatnonzero(gains >= gains.max() - _BETTER)[0])
+    return near[best], float(gains[best])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Exchange:
+    """Holds each batch of a choice against all others that tell much."""
+
+    outlook: Outlook
+
+    def __call__(self, start: Sequence[int]) -> tuple[int, ...]:
+        picked = list(start)
+        now = self.outlook.gain(picked, search=True)
+        for place in range(len(picked)):
+            other, gain = _addition(self.outlook, picked[:place] + picked[place + 1 :])
+            if gain > now + _BETTER:
+                picked[place], now = other, gain
+        return tuple(picked)
+
+
+def _short(outlook: Outlook, picked: Sequence[int]) -> list[int]:
+    """The candidates that take most variance away at the targets, weighted by their chance, given those picked."""
+    t, rows = outlook.targets, [outlook.targets + i for i in picked]
+    chance = outlook.now()
+    taken = np.zeros(outlook.views[0].centre.shape[1] - t)
+    for view in outlook.views:
+        C = view.covariance[0]
+        cross, own = C[:t, t:], np.diag(C)[t:]
+        if rows:
+            solved = np.linalg.solve(C[np.ix_(rows, rows)] + np.eye(len(rows)), C[rows][:, t:])
+            cross = cross - C[:t][:, rows] @ solved
+            own = own - (C[rows][:, t:] * solved).sum(axis=0)
+        taken += (chance @ cross**2) / (np.maximum(own, 0.0) + 1)
+    return [int(i) for i in np.argsort(-np.round(taken / max(float(taken.max()), _TINY), 9), kind="stable")[:_SHORT]]
