@@ -28,7 +28,7 @@ class Fence:
 
     `terms` are the planned ones. Where the recipes made carry them all, R is 0; where they do not, or where some were
     only potential to the plan, R is the prior of these, as the plan had it. With too few recipes for that the
-    first-order ones are left (`reduced`).
+    first-order ones are left (`reduced`). `prior` (m, p) are rows whose squares add up to R, as if trials had given it.
     """
 
     terms: Terms
@@ -36,6 +36,7 @@ class Fence:
     unscaled: Array
     limit: float
     reduced: bool
+    prior: Array
 
     @classmethod
     def build(
@@ -71,11 +72,13 @@ class Fence:
     def _of(cls, terms: Terms, coding: Coding, rows: Array, basis: Array, prior: Array, reduced: bool) -> Fence:
         """From model rows (n, p), and a prior precision (p,) of the terms of `basis` (p, p)."""
         turned = rows @ basis
-        q, r = np.linalg.qr(np.vstack([turned, np.diag(np.sqrt(prior))[prior > 0]]))
+        held = np.diag(np.sqrt(prior))[prior > 0]
+        q, r = np.linalg.qr(np.vstack([turned, held]))
         inverse = basis @ np.linalg.inv(r)
         unscaled = inverse @ inverse.T
         unscaled.setflags(write=False)
-        return cls(terms, coding, unscaled, float((q[: len(rows)] ** 2).sum(axis=1).max()), reduced)
+        limit = float((q[: len(rows)] ** 2).sum(axis=1).max())
+        return cls(terms, coding, unscaled, limit, reduced, np.linalg.solve(basis.T, held.T).T)
 
     def leverage(self, X: Array, chosen: Chosen) -> Array:
         """Leverage at levels X (n, k), (n,): variance of the mean in units of the batch variance."""
@@ -91,6 +94,13 @@ class Fence:
     def inside(self, X: Array, chosen: Chosen) -> npt.NDArray[np.bool_]:
         """Whether each recipe is predicted no worse than some trial was, (n,)."""
         return np.asarray(self.leverage(X, chosen) <= self.limit * (1 + 1e-9), dtype=bool)
+
+    def inside_once(self, made: Array, rows: Array) -> npt.NDArray[np.bool_]:
+        """Whether recipes of model rows (n, p) are inside once the trials of model rows `made` (m, p) all are made."""
+        q, r = np.linalg.qr(np.vstack([made, self.prior]))
+        limit = float((q[: len(made)] ** 2).sum(axis=1).max())
+        half = np.linalg.solve(r.T, rows.T)
+        return np.asarray((half * half).sum(axis=0) <= limit * (1 + 1e-9), dtype=bool)
 
 
 def _carried(rows: Array) -> bool:

@@ -176,11 +176,7 @@ def inside(quest: Quest, field: Field) -> Inside:
     tried = fence.terms.rows(quest.brief.trials, quest.brief.tried, fence.coding)
 
     def reached(picked: Sequence[int]) -> npt.NDArray[np.bool_]:
-        made = np.vstack([tried, rows[[t + i for i in picked]]])
-        q, r = np.linalg.qr(made)
-        limit = float((q * q).sum(axis=1).max())
-        half = np.linalg.solve(r.T, rows[:t].T)
-        return np.asarray((half * half).sum(axis=0) <= limit * (1 + 1e-9), dtype=bool)
+        return fence.inside_once(np.vstack([tried, rows[[t + i for i in picked]]]), rows[:t])
 
     return reached
 

@@ -48,3 +48,22 @@ def test_batches_of_one_recipe_weighed_a_little_differently_do_not_close_it():
     assert made.leverage(everywhere, {}) == pytest.approx(exact.leverage(everywhere, {}), rel=0.05)
     assert made.inside(everywhere, {}).mean() == pytest.approx(exact.inside(everywhere, {}).mean(), abs=0.03)
     assert made.inside(everywhere, {}).mean() > 0.05
+
+
+@pytest.mark.parametrize("model", [{"model": "quadratic"}, {"model": "linear", "maybe": "quadratic"}])
+def test_the_fence_foreseen_is_the_fence_that_stands_once_the_trials_are_made(model):
+    # Fewer recipes than terms (six for ten), where only the prior holds some: read off the definition both ways.
+    region = factors("xyz")
+    terms = Terms.build(region, **model)
+    recipes = np.random.default_rng(3).uniform(-1, 1, (6, 3))
+    more = np.array([[1.0, 1.0, -1.0]])
+    everywhere = region.sample(300, 1)
+    fence = Fence.build(terms, region, recipes, {})
+    rows, tried, next_ones = (terms.rows(X, {}, fence.coding) for X in (everywhere, recipes, more))
+    then = Fence.build(terms, region, np.vstack([recipes, more]), {})
+    assert not fence.reduced
+    assert not then.reduced
+    assert np.array_equal(fence.inside_once(tried, rows), fence.inside(everywhere, {}))
+    foreseen = fence.inside_once(np.vstack([tried, next_ones]), rows)
+    assert np.array_equal(foreseen, then.inside(everywhere, {}))
+    assert fence.inside(everywhere, {}).sum() < foreseen.sum() < len(everywhere)
