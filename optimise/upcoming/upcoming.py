@@ -278,16 +278,14 @@ def lesson_for(
     return space, teach(quest, Peak(np.clip(u, -1.0, 1.0), combo, 0.0), count, step.wanted, most)
 
 
-def further(
-    study: Study, models: Models, recipe: pd.DataFrame, step: Due, results: Results | None = None
-) -> tuple[Due, Mapping[str, Any]]:
+def further(study: Study, models: Models, recipe: pd.DataFrame, step: Due) -> tuple[Due, Mapping[str, Any]]:
     """What is due with the number of trials that are worth making, and what these and more would bring, as for `next`.
 
     `step` is what is due with a formula (one row); where that is no learning, or there is no chance, it stays as it is.
     """
     if step.why != "short" or not Brief.of(study, models, "chance").aimed:
         return step, {}
-    _, lesson = lesson_for(study, models, recipe, step, results=results)
+    _, lesson = lesson_for(study, models, recipe, step)
     gain = _gain(study, lesson)
     if not len(lesson.X):
         return step.flat(), gain

@@ -80,23 +80,29 @@ def test_the_card_gives_tolerances_composition_and_who_may_look_at_skin(job, for
     assert "before a safety assessor has released it" in " ".join(document["cautions"])
 
 
-def test_allergens_that_are_not_known_are_said_everywhere(job, formula, tmp_path):
-    said = "Allergens of Perfume are not given: ask the supplier for them"
-    unsure = replace(formula, trade=replace(formula.trade, untold=said))
+@pytest.mark.parametrize(
+    ("part", "key", "said"),
+    [
+        ("untold", "allergens_untold", "Allergens of Perfume are not given: ask the supplier for them"),
+        ("unnamed", "names_untold", "No INCI name is given for Gum: their own names stand here"),
+    ],
+)
+def test_what_a_label_lacks_is_said_everywhere(job, formula, tmp_path, part, key, said):
+    unsure = replace(formula, trade=replace(formula.trade, **{part: said}))
     path = tmp_path / "card.html"
     card.write_card(path, job.study, unsure, 1000.0)
     assert said in path.read_text(encoding="utf-8")
     assert said in " ".join(card.text(job.study, unsure, 500.0).split())
-    assert card.document(job.study, unsure, 500.0)["allergens_untold"] == said
+    assert card.document(job.study, unsure, 500.0)[key] == said
 
 
 @pytest.mark.parametrize("batch", [500.0, 20_000.0])
 def test_tolerances_are_given_in_grams_of_the_batch_too(job, formula, batch):
     within = card.tolerances_by_name(job.study, formula, batch)
     text = card.text(job.study, formula, batch)
-    for line in formula.lines:
-        if line.tolerance is None or line.role == "fill":
-            continue
+    lines = [line for line in formula.lines if line.tolerance is not None and line.role != "fill"]
+    assert lines
+    for line in lines:
         found = re.fullmatch(r"\S+ to \S+ \((\S+) to (\S+) g\)", within[line.name].replace("\u202f", ""))
         low, high = (float(end) for end in found.groups())
         ends = [end / job.study.total * batch for end in line.tolerance]
@@ -107,13 +113,3 @@ def test_tolerances_are_given_in_grams_of_the_batch_too(job, formula, batch):
         assert low == pytest.approx(ends[0], abs=0.02)
         assert high == pytest.approx(ends[1], abs=0.02)
         assert within[line.name] in text
-
-
-def test_names_that_are_not_given_are_said_everywhere(job, formula, tmp_path):
-    said = "No INCI name is given for Gum: their own names stand here"
-    unsure = replace(formula, trade=replace(formula.trade, unnamed=said))
-    path = tmp_path / "card.html"
-    card.write_card(path, job.study, unsure, 1000.0)
-    assert said in path.read_text(encoding="utf-8")
-    assert said in " ".join(card.text(job.study, unsure, 500.0).split())
-    assert card.document(job.study, unsure, 500.0)["names_untold"] == said
