@@ -22,6 +22,7 @@ Array = npt.NDArray[np.float64]
 _DRAWS = 256
 _FEW = 0.1
 _MUCH = 0.05
+_NOT_SEARCHED = "; the search goes by the chance without that, so another formula may stand new lots better"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,9 +89,6 @@ def lots_told(models: Models, frame: pd.DataFrame, chance: float) -> list[Proble
         return [Problem("lots", "inform", "optimise", got + _lots_on_record(models, found.spread), "", "")]
     do = "agree a narrower assay with the supplier, or weigh each lot by its own (lot_assay)"
     return [Problem("lots", "warn", "optimise", got + _lots_on_record(models, found.spread), "", do)]
-
-
-_NOT_SEARCHED = "; the search goes by the chance without that, so another formula may stand new lots better"
 
 
 def lots_in_words(found: LotChance) -> list[str]:

@@ -153,11 +153,7 @@ def passing_chances(mixtures: Sequence[TMixture], windows: Sequence[Window], siz
     chances = np.ones((len(mixtures[0].location), _DRAWS))
     for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
         low, high = open_ends(window)
-        picked, spread, _ = mixture.parameters(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
-        centre, _ = mixture.draws(draws[:, r, 0], draws[:, r, 1], draws[:, r, 2])
-        own = np.sqrt(np.maximum(mixture.residual**2 - mixture.shared**2, 0.0))[picked] * spread
-        own = np.maximum(own, _EDGE * _EDGE)
-        common = mixture.shared[picked] * spread
+        centre, own, common = _parted(mixture, draws[:, r])
         nodes, by = _day_nodes() if mixture.shared.any() else (np.zeros(1), np.ones(1))
         each = np.zeros_like(chances)
         for z, weight in zip(nodes, by, strict=True):
@@ -178,13 +174,18 @@ def chances_on_days(mixtures: Sequence[TMixture], windows: Sequence[Window], day
     chances = np.ones((_DRAWS, days))
     for r, (mixture, window) in enumerate(zip(mixtures, windows, strict=True)):
         low, high = open_ends(window)
-        uniform = draws[:, r, 0], draws[:, r, 1], draws[:, r, 2]
-        picked, spread, _ = mixture.parameters(*uniform)
-        own = np.sqrt(np.maximum(mixture.residual**2 - mixture.shared**2, 0.0))[picked] * spread
-        own = np.maximum(own, _EDGE * _EDGE)[:, None]
-        at = mixture.draws(*uniform)[0][0][:, None] + (mixture.shared[picked] * spread)[:, None] * normal[:, r]
-        chances *= np.maximum(ndtr((high - at) / own) - ndtr((low - at) / own), 0.0)
+        centre, own, common = _parted(mixture, draws[:, r])
+        at = centre[0][:, None] + common[:, None] * normal[:, r]
+        chances *= np.maximum(ndtr((high - at) / own[:, None]) - ndtr((low - at) / own[:, None]), 0.0)
     return chances
+
+
+def _parted(mixture: TMixture, uniform: Array) -> tuple[Array, Array, Array]:
+    """Drawn means (n, draws), and sds of a batch by itself and of what batches made together share, (draws,)."""
+    picked, spread, _ = mixture.parameters(*uniform[:, :3].T)
+    centre, _ = mixture.draws(*uniform[:, :3].T)
+    own = np.sqrt(np.maximum(mixture.residual**2 - mixture.shared**2, 0.0))[picked] * spread
+    return centre, np.maximum(own, _EDGE * _EDGE), mixture.shared[picked] * spread
 
 
 @lru_cache(maxsize=1)
