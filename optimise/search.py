@@ -26,6 +26,7 @@ from optimise.formula.peaks import Peak, Quest
 from optimise.formula.space import Space
 from optimise.formula.untried import Untried, never_tried
 from optimise.formula.weighed import weighed_told
+from optimise.formula.wholesteps import weighable
 from optimise.models.aims import desirability, overall, wanted
 from optimise.models.chance import joint_chance
 from optimise.models.few import few_batches
@@ -160,7 +161,7 @@ def _peaks(quest: Quest, starts: int) -> list[Peak]:
 
 def _best(quest: Quest, peaks: list[Peak]) -> Peak:
     """The best recipe of whole weighable steps next to any peak; among equals the likeliest to pass."""
-    rounded = [quest.weighable(peak) for peak in peaks]
+    rounded = [weighable(quest, peak) for peak in peaks]
     top = max(peak.score for peak in rounded)
     equals = [peak for peak in rounded if peak.score >= top - _TIE]
     if quest.objective == "desirability" and quest.brief.aimed:

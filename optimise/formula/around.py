@@ -13,6 +13,7 @@ from optimise.formula.brief import Brief
 from optimise.formula.climb import Limit
 from optimise.formula.measures import Measure, Price, TowardsAim, Wanting, of
 from optimise.formula.peaks import Peak, Quest
+from optimise.formula.wholesteps import weighable
 
 Array = npt.NDArray[np.float64]
 
@@ -76,7 +77,7 @@ def _apart_from(
     order = np.argsort(-np.round(quest.score(pool, combo), 9), kind="stable")[:1]
     hill = quest.hill(combo, limits)
     climbed = [quest.climb(hill, pool[i]) for i in order]
-    return [quest.weighable(peak, limits) for peak in climbed]
+    return [weighable(quest, peak, limits) for peak in climbed]
 
 
 def front(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure) -> list[Peak]:
@@ -97,7 +98,7 @@ def front(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure) -> list
         if not under:
             continue
         peak = max(under, key=lambda p: round(p.score, 9))
-        peak = quest.weighable(peak, (measure.limit(peak.combo, float(ceiling)),))
+        peak = weighable(quest, peak, (measure.limit(peak.combo, float(ceiling)),))
         # Where no recipe of whole steps lies under the ceiling, there is none to make.
         if _in_whole_steps(quest, peak) or not whole:
             found.append((of(measure, peak), peak))
@@ -128,7 +129,7 @@ def across(quest: Quest, best: Peak, peaks: list[Peak], steps: Sequence[tuple[Me
         under = [peak for peak in tried if peak is not None]
         if under:
             peak = max(under, key=lambda p: round(p.score, 9))
-            found[k] = quest.weighable(peak, (measure.limit(peak.combo, ceiling),))
+            found[k] = weighable(quest, peak, (measure.limit(peak.combo, ceiling),))
     return [found[k] for k in sorted(found)]
 
 
@@ -150,7 +151,7 @@ def between(best: Peak, peaks: list[Peak], one: Wanting, other: Wanting) -> list
     """The best of one aim for each of a few ceilings on another, among formulas with 0.9 of the best measure."""
     quest = TowardsAim.after(one, best.score + np.log(KEPT))
     ends = [quest.climb(quest.hill(p.combo), p.u) for p in peaks if p.score >= quest.share]
-    ends = [quest.weighable(p) for p in (*ends, replace(best, score=float(quest.score(best.u[None], best.combo)[0])))]
+    ends = [weighable(quest, p) for p in (*ends, replace(best, score=float(quest.score(best.u[None], best.combo)[0])))]
     top = max(ends, key=lambda p: round(p.score, 9))
     return [peak for peak in front(quest, top, ends, other) if quest.keeps(peak)]
 
@@ -183,7 +184,7 @@ def _cheapest_at(quest: Quest, start: Peak, price: Price, least: float, dear: fl
         under = [p for p in tried if p is not None and p.score >= least]
         peak = None
         if under:
-            peak = quest.weighable(max(under, key=lambda p: round(p.score, 9)), (price.limit(start.combo, ceiling),))
+            peak = weighable(quest, max(under, key=lambda p: round(p.score, 9)), (price.limit(start.combo, ceiling),))
         if peak is not None and peak.score >= least:
             found, dear = peak, ceiling
         else:

@@ -1,10 +1,10 @@
-"""The high points of a goal over a space: a spread of starts, an uphill run from each, exact limits, whole steps."""
+"""The high points of a goal over a space: a spread of starts, an uphill run from each, exact limits."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from itertools import islice, product
+from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
@@ -22,9 +22,6 @@ Array = npt.NDArray[np.float64]
 
 _POOL = 128
 _MOST_CORNERS = 64
-_MOST_ROUNDINGS = 4096
-_MOST_BOXES = 20
-_MOST_IN_BOX = 10_000
 _LEAST_STARTS = 3
 _STARTS_A_PEAK = 6
 _MOST_STARTS = 48
@@ -233,137 +230,6 @@ class Quest:
             return values, slopes
 
         return misses
-
-    def weighable(self, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:
-        """The best recipe of whole weighable steps next to a peak; the fill takes the rest up.
-
-        All roundings up and down of the stepped levels are tried, then single steps and pairs of them as long as they
-        go up, and for a desirability all steps of a box; levels without a step are climbed again. The peak itself when
-        no recipe of whole steps is allowed.
-        """
-        space = self.space.at(peak.combo)
-        stepped = [j for j, name in enumerate(space.region.free) if name in space.steps]
-        if not space.steps:
-            return peak
-        hill = self.hill(peak.combo, limits)
-        best = self._best_rounding(hill, peak, stepped)
-        if best is None:
-            return peak
-        best = self._stepped_uphill(hill, best, stepped)
-        if self.objective == "desirability":
-            best = self._along_ridges(hill, best, stepped)
-        frozen = np.isin(np.arange(space.dimension), stepped)
-        if frozen.all():
-            return best
-        return self.climb(replace(hill, frozen=frozen), best.u)
-
-    def _best_rounding(self, hill: Hill, peak: Peak, stepped: list[int]) -> Peak | None:
-        region = hill.space.region
-        x = region.decoded(peak.u[None])[0]
-        for reach in (1, 2, 3):
-            choices = [_marks(hill.space, region.free[j], x, reach) for j in stepped]
-            while np.prod([len(c) for c in choices]) > _MOST_ROUNDINGS:
-                longest = max(range(len(choices)), key=lambda i: len(choices[i]))
-                choices[longest] = choices[longest][:-1]
-            U = np.repeat(peak.u[None], int(np.prod([len(c) for c in choices])), axis=0)
-            U[:, stepped] = np.array(list(product(*choices))).reshape(len(U), len(stepped))
-            best = self._best_of(hill, U)
-            if best is not None:
-                return best
-        return None
-
-    def _best_of(self, hill: Hill, U: Array) -> Peak | None:
-        X = hill.space.region.decoded(U)
-        good = hill.space.region.contains(X) & self.inside(U, hill.combo) & _on_steps(hill.space, X)
-        for limit in hill.limits:
-            good &= np.array([bool(np.all(limit(u)[0] >= -1e-9)) for u in U], dtype=bool)
-        if not good.any():
-            return None
-        U = U[good]
-        scores = self.score(U, hill.combo)
-        first = int(np.flatnonzero(scores >= scores.max() - _TIE)[0])
-        return Peak(U[first], hill.combo, float(scores[first]))
-
-    def _stepped_uphill(self, hill: Hill, best: Peak, stepped: list[int]) -> Peak:
-        sizes = _step_sizes(hill.space, stepped)
-        moves = []
-        for i, j in enumerate(stepped):
-            one = np.zeros(hill.space.dimension)
-            one[j] = sizes[i]
-            moves += [one, -one]
-        pairs = [a + b for n, a in enumerate(moves) for b in moves[n + 1 :] if np.any(a + b)]
-        everything = np.array(moves + pairs).reshape(-1, hill.space.dimension)
-        for _ in range(100):
-            better = self._best_of(hill, best.u + everything)
-            if better is None or better.score <= best.score + _TIE:
-                break
-            best = better
-        return best
-
-    def _along_ridges(self, hill: Hill, best: Peak, stepped: list[int]) -> Peak:
-        """The best of all whole steps of a box about a recipe, as long as that goes up.
-
-        A desirability has a sharp ridge where a target is met: what one level gives away many steps of another make up.
-        """
-        for _ in range(_MOST_BOXES):
-            U = _box(hill.space, best.u, stepped)
-            better = self._best_of(hill, U[self.score(U, hill.combo) > best.score + _TIE])
-            if better is None:
-                break
-            best = better
-        return best
-
-
-def _step_sizes(space: Space, stepped: list[int]) -> list[float]:
-    """One whole step of each stepped level in free coordinates."""
-    free = [space.region.free[j] for j in stepped]
-    return [
-        float(space.steps[name] / space.basis[space.region.names.index(name), j])
-        for name, j in zip(free, stepped, strict=True)
-    ]
-
-
-def _box(space: Space, u: Array, stepped: list[int]) -> Array:
-    """Recipes (n, d) of whole steps about u (d,), as far out as 10 000 reach; u alone where one step is more."""
-    if not stepped:
-        return u[None]
-    sizes = _step_sizes(space, stepped)
-    # Free coordinates go from -1 to 1: no level can move further than that.
-    down = [int((1 + u[j]) / abs(size) + 1e-6) for j, size in zip(stepped, sizes, strict=True)]
-    up = [int((1 - u[j]) / abs(size) + 1e-6) for j, size in zip(stepped, sizes, strict=True)]
-    reach, furthest = 1, max(*down, *up)
-
-    def steps(reach: int) -> list[range]:
-        return [range(-min(reach, low), min(reach, high) + 1) for low, high in zip(down, up, strict=True)]
-
-    while reach < furthest and np.prod([float(len(s)) for s in steps(reach + 1)]) <= _MOST_IN_BOX:
-        reach += 1
-    if np.prod([float(len(s)) for s in steps(reach)]) > _MOST_IN_BOX:
-        return u[None]
-    moves = np.array(list(product(*steps(reach))), dtype=float).reshape(-1, len(stepped))
-    U = np.repeat(u[None], len(moves), axis=0)
-    U[:, stepped] += moves * np.abs(sizes)
-    return U
-
-
-def _marks(space: Space, name: str, x: Array, reach: int) -> list[float]:
-    """Coded values of the whole steps nearest to a level, nearest first."""
-    column, j = space.region.names.index(name), space.region.free.index(name)
-    step = space.steps[name]
-    at = x[column] / step
-    marks = sorted({int(np.floor(at + 1e-9)) + k for k in range(1 - reach, reach + 1)}, key=lambda m: abs(m - at))
-    return [float((m * step - space.origin[column]) / space.basis[column, j]) for m in marks]
-
-
-def _on_steps(space: Space, X: Array) -> npt.NDArray[np.bool_]:
-    """Whether levels that follow from the others also come out in whole steps, (n,)."""
-    region = space.region
-    good = np.ones(len(X), dtype=bool)
-    for name, step in space.steps.items():
-        if name not in region.free and name != region.fill:
-            at = X[:, region.names.index(name)] / step
-            good &= np.abs(at - np.round(at)) <= 1e-6
-    return good
 
 
 def _corners(region: Region) -> Array:

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from optimise.formula.climb import Hill, Stop, climb_smallest_miss
 from optimise.formula.peaks import Peak, Quest
+from optimise.formula.wholesteps import weighable
 from optimise.proof.specs import Misses, specs_of
 
 Array = npt.NDArray[np.float64]
@@ -50,5 +51,5 @@ def nearest_weighable(quest: Quest, u: Array, combo: Mapping[str, str]) -> tuple
     towards = TowardsMusts.of(quest)
     if towards is None:
         return u, 0.0
-    peak = towards.weighable(Peak(u, combo, float(towards.score(u[None], combo)[0])))
+    peak = weighable(towards, Peak(u, combo, float(towards.score(u[None], combo)[0])))
     return peak.u, -peak.score

@@ -9,6 +9,7 @@ from optimise import fit
 from optimise.formula.brief import Brief
 from optimise.formula.peaks import Quest
 from optimise.formula.space import Space
+from optimise.formula.wholesteps import weighable
 
 LIMITS = {"Gum": (0.2, 1.0), "Wax": (1.0, 5.0), "Oil": (2.0, 8.0)}
 
@@ -44,7 +45,7 @@ def test_no_recipe_of_whole_steps_is_more_desirable(seed, steps, wide):
     frame["Soft"] = 8 - 2 * gum - 0.12 * (oil - 5) ** 2 + 0.1 * wax + 0.1 * rng.normal(size=22)
     models = fit(study, study.results(frame), terms="all")
     quest = Quest(Brief.of(study, models, "desirability"), Space.build(study), "desirability", models.fence)
-    ours = max(quest.weighable(peak).score for peak in quest.peaks(6))
+    ours = max(weighable(quest, peak).score for peak in quest.peaks(6))
     marks = [
         np.arange(round((high - low) / s) + 1) * s + low for (low, high), s in zip(LIMITS.values(), steps, strict=True)
     ]
