@@ -28,7 +28,7 @@ from optimise.formula.untried import Untried, never_tried
 from optimise.formula.weighed import weighed_told
 from optimise.formula.wholesteps import weighable
 from optimise.models.aims import desirability, overall, wanted
-from optimise.models.chance import joint_chance
+from optimise.models.chance import joint_chance, open_ends
 from optimise.models.few import few_batches
 from optimise.models.predictors import split_levels
 from optimise.models.recipes import off_steps
@@ -371,10 +371,8 @@ def _centres_met(entry: Mapping[str, Any], brief: Brief) -> bool:
             return False
         at = float(one.scale.forward(found))
         size = 1e-9 * max(1.0, abs(at))
-        if (
-            at < (-np.inf if one.low is None else one.low) - size
-            or at > (np.inf if one.high is None else one.high) + size
-        ):
+        low, high = open_ends((one.low, one.high))
+        if at < low - size or at > high + size:
             return False
     return True
 
