@@ -31,7 +31,7 @@ from optimise.models.aims import desirability, overall, wanted
 from optimise.models.chance import joint_chance, open_ends
 from optimise.models.few import few_batches
 from optimise.models.predictors import split_levels
-from optimise.models.recipes import off_steps
+from optimise.models.recipes import level_of, off_steps
 from optimise.proof.certify import Searched, certificate, searched
 from optimise.proof.clash import Clash, find_clash
 from optimise.proof.nearest import nearest_weighable
@@ -430,14 +430,10 @@ def _closest(
     exact = {name: float(form.values(X, chosen)[0]) for name, form in forms.items() if isinstance(form, Exact)}
     values = {name: exact[name] if name in exact else float(said[name]["predicted"]) for name in closest["responses"]}
     return {
-        "levels": {name: _native(frame[name].iloc[0]) for name in study.columns},
+        "levels": {name: level_of(frame[name].iloc[0]) for name in study.columns},
         "responses": values,
         "worst_miss": worst,
     }
-
-
-def _native(value: Any) -> Any:
-    return value if isinstance(value, str) else float(value)
 
 
 def _short(entry: Mapping[str, Any]) -> dict[str, Any]:

@@ -49,6 +49,11 @@ def recipes(study: Study, frame: pd.DataFrame) -> pd.DataFrame:
         raise ModelError(error.problems) from None
 
 
+def level_of(value: Any) -> str | float:
+    """A cell of a frame of recipes as a plain level: the name of a category as it is, else a number."""
+    return value if isinstance(value, str) else float(value)
+
+
 def off_steps(study: Study, levels: Mapping[str, Any]) -> list[Problem]:
     """A finding for each given level that is no whole number of weighable steps; `levels` may be part of a recipe."""
     categories = study.region.categories

@@ -23,6 +23,7 @@ from optimise.formula.optimum import Number, Optimum, plain
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.space import Space
 from optimise.models.models import Models
+from optimise.models.recipes import level_of
 from optimise.search import find
 from optimise.upcoming.confirmdays import made_together, planned_days
 from optimise.upcoming.confirming import Confirming, confirming
@@ -201,7 +202,7 @@ def _rows(study: Study, frame: pd.DataFrame) -> list[dict[str, Any]]:
     names = [i.name for i in study.varied if i.role == "varied"] + [f.name for f in study.factors]
     reach = study.region.reach
     return [
-        {name: _native(row[name] if name not in reach else np.clip(row[name], *_near(row[name], *reach[name])))
+        {name: level_of(row[name] if name not in reach else np.clip(row[name], *_near(row[name], *reach[name])))
          for name in names}
         for _, row in frame.iterrows()
     ]  # fmt: skip
@@ -211,10 +212,6 @@ def _near(level: float, low: float, high: float) -> tuple[float, float]:
     """The ends of a reach, but for a level that is beyond them by more than a last digit."""
     slack = 1e-9 * max(high - low, 1e-300)
     return (low if level >= low - slack else level), (high if level <= high + slack else level)
-
-
-def _native(value: Any) -> Any:
-    return value if isinstance(value, str) else float(value)
 
 
 def _confirming(
