@@ -159,7 +159,7 @@ class Centres:
         pairs = [(i, one.predictor) for i, one in enumerate(properties) if one.predictor is not None]
         return cls(tuple(properties), tuple(i for i, _ in pairs), Means.of([predictor for _, predictor in pairs]))
 
-    def at(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
+    def with_slopes(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
         """Values (r,) at levels x (k,) and their slopes by the levels, (r, k)."""
         values, slopes = np.zeros(len(self.properties)), np.zeros((len(self.properties), len(x)))
         for i, centre, slope in zip(self.fitted, *self.means.with_slopes(x, chosen), strict=True):

@@ -112,7 +112,7 @@ def climb_desirability(
 
     @remembered
     def values(u: Array) -> Slope:
-        value, slope = centres.at(hill.levels(u), chosen)
+        value, slope = centres.with_slopes(hill.levels(u), chosen)
         return value, slope @ basis
 
     def tops(u: Array) -> Slope:

@@ -202,7 +202,7 @@ class Outlook:
         return self._prospect(known, np.ones(self.targets, dtype=bool), wanted)
 
     def _prospect(self, chances: Array, inside: npt.NDArray[np.bool_], wanted: float) -> Prospect:
-        before = self.inside([])
+        before = self.inside([]).copy()
         before[0] = True
         # The best now is held on the same footing: the formula found stands on whole steps, and targets do not.
         held = int(np.argmax(np.where(before, np.round(self.now(), 9), -1.0)))
