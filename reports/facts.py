@@ -423,7 +423,7 @@ class Facts:
     """Everything a report may say. Empty tuples and None are what is not known yet.
 
     `standing` says whether fresh batches have confirmed the formula, `better` that the models now hold another for
-    better than the confirmed one, `passes` how many fresh batches passed against the chance said before. `front` is
+    better than the confirmed one, `passes` how many fresh batches passed against their chance. `front` is
     (second aim, first aim, whether it is the formula) of formulas that are each the best of the first for what they are
     in the second; `front_of` names the two, `front_beside` is where the formula lies if it is none of them. `live` is
     what the page's live formula computes from, as plain data; empty where there is none.

@@ -16,9 +16,11 @@ from doe.results.curves import observed
 from doe.results.results import Results
 from doe.study import Study
 from optimise.models.batchdata import shares
+from optimise.models.broken import standings
 from optimise.models.chance import chances_on_days
 from optimise.models.fitted import FittedModel
 from optimise.models.models import Models, fit
+from optimise.models.points import within
 from optimise.models.recipes import recipes
 from optimise.statistics.predictive import TMixture
 from optimise.upcoming.confirmdays import Kind, recorded_days
@@ -39,9 +41,10 @@ def confirmation(
 
     A batch belongs to the confirmation when it comes from the last round after the first trials in which the formula
     was made, and each varied level as made lies within 2 % of its reach of the formula's. They are held against a fit
-    that has not seen them. Confirmed: every reading within the joint 95 % limits, and every must within its own.
-    `passes`: how many of those whose every must was read `passed`, the chance that was said before they were made, and
-    how likely so many or fewer (`so_few`), and so many or more (`so_many`), then were (see `passing`).
+    that has not seen them. Confirmed: every reading within the joint 95 % limits, every must within its own (those that
+    are computed too), and the formula one that the limits of the study still allow (else `breaks` says which do not).
+    `passes`: how many of those whose every must was read `passed`, the chance by the models that have not seen them,
+    and how likely so many or fewer (`so_few`), and so many or more (`so_many`), then were (see `passing`).
     """
     recipe = one_recipe(study, formula)
     mine = _confirmations(study, results, recipe)
@@ -69,9 +72,13 @@ def confirmation(
             "in_spec": all(met[name].values()),
         }
     asked = {r.name for r in study.responses if r.is_must}
-    good = all(t["as_predicted"] for t in told.values()) and all(t["in_spec"] for n, t in told.items() if n in asked)
-    return {"batches": mine, "responses": told, "confirmed": good, "says": _said(told, asked, len(mine), good),
-            "passes": _passes(before, recipe, [met[n] for n in met if n in asked], mine, days)}  # fmt: skip
+    off = [name for name, one in told.items() if not one["as_predicted"]]
+    computed = _missed(study, before, recipe)
+    missed = [*(name for name, one in told.items() if name in asked and not one["in_spec"]), *computed]
+    breaks = list(standings(study, recipe)[0].broken)
+    passes = _passes(before, recipe, [met[name] for name in met if name in asked], mine, days, computed)
+    return {"batches": mine, "responses": told, "confirmed": not (off or missed or breaks), "breaks": breaks,
+            "says": _said(off, missed, breaks, len(mine)), "passes": passes}  # fmt: skip
 
 
 def one_recipe(study: Study, formula: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:
@@ -94,12 +101,14 @@ def _within(value: float, window: Sequence[float | None]) -> bool:
 
 def _passes(
     before: Models, recipe: pd.DataFrame, met: Sequence[Mapping[str, bool]], batches: Sequence[str],
-    days: Mapping[Kind, Sequence[int]],
+    days: Mapping[Kind, Sequence[int]], computed: Sequence[str],
 ) -> Mapping[str, Any] | Unavailable:  # fmt: skip
-    """How many batches passed every must that is fitted, against the chance that was said of it.
+    """How many batches passed every must that is fitted, against the chance that the models gave it before.
 
-    `met` says by must and batch whether it was met.
+    `met` says by must and batch whether it was met; `computed` are musts that no batch of the formula can meet.
     """
+    if computed:
+        return Unavailable(f"no batch of it can meet {', '.join(computed)}, which is computed", "take another formula")
     whole = [batch for batch in batches if all(batch in one for one in met)]
     possible, joint = before.must_laws(recipe), before.joint(recipe)
     if isinstance(joint, Unavailable):
@@ -168,14 +177,21 @@ def _in_units(
     return float(low), float(high)
 
 
-def _said(told: Mapping[str, Mapping[str, Any]], asked: set[str], count: int, good: bool) -> str:
-    batches = "the confirmation batch" if count == 1 else f"all {count} confirmation batches"
-    if good:
+def _missed(study: Study, models: Models, recipe: pd.DataFrame) -> list[str]:
+    """The musts that are computed and that a recipe does not meet."""
+    exact = models.exact(recipe)
+    asked = [r for r in study.exact_responses if r.is_must and isinstance(exact[r.name].iloc[0], float)]
+    return [r.name for r in asked if not within(exact[r.name].to_numpy(dtype=float), (r.low, r.high))[0]]
+
+
+def _said(off: Sequence[str], missed: Sequence[str], breaks: Sequence[str], count: int) -> str:
+    """What came of it, in words."""
+    if not (off or missed or breaks):
+        batches = "the confirmation batch" if count == 1 else f"all {count} confirmation batches"
         return f"Confirmed: {batches} came out as predicted and met every must."
-    off = [name for name, entry in told.items() if not entry["as_predicted"]]
-    missed = [name for name, entry in told.items() if name in asked and not entry["in_spec"]]
     parts = [f"not as predicted: {', '.join(off)}"] if off else []
     parts += [f"outside its limits: {', '.join(missed)}"] if missed else []
+    parts += [f"the study does not allow it any more: {', '.join(breaks)}"] if breaks else []
     return f"Not confirmed: {'; '.join(parts)}."
 
 

@@ -197,7 +197,9 @@ def _not_confirmed(verdict: Mapping[str, Any] | None) -> tuple[Problem, ...]:
         return ()
     do = "look at these batches before anything is made; the models now know of them"
     where = f"confirmation of {verdict['formula']}" if "formula" in verdict else "confirmation"
-    return (Problem("not-confirmed", "warn", where, str(verdict["says"]), "as predicted, every must met", do),)
+    return (
+        Problem("not-confirmed", "warn", where, str(verdict["says"]).rstrip("."), "as predicted, every must met", do),
+    )
 
 
 def _chosen(

@@ -110,7 +110,7 @@ def passes_line(verdict: Mapping[str, Any] | None) -> str:
 
 
 def _chance_before(told: Mapping[str, Any]) -> str:
-    return f"The chance said before was {likely(float(told['chance']))}"
+    return f"Without these batches the models give a chance of {likely(float(told['chance']))}"
 
 
 _SURPRISE = 0.05  # common practice, no source

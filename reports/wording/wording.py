@@ -262,6 +262,7 @@ def standing(formula: Formula, verdict: Mapping[str, Any] | None) -> str:
     out = [name for name, one in told.items() if name in must and not one["in_spec"]]
     says = [f"did not come out as predicted in {listed(off)}"] if off else []
     says += [f"lay outside the limits of {listed(out)}"] if out else []
+    says = says or ["count no more: the study has moved on"]
     count = len(verdict["batches"])
     return f"{'The fresh batch' if count == 1 else f'{count} fresh batches'} of it {listed(says)}."
 

@@ -277,3 +277,49 @@ def test_batches_recorded_on_one_day_are_judged_together():
         low, high = verdict["responses"]["Foam"]["limits"]
         width[len(set(days))] = high - low
     assert width[1] < width[3]
+
+
+def priced(gum=None, most=2.0):
+    return Study.from_dict(
+        {
+            "study": {"name": "Moved on"},
+            "ingredient": [
+                {"name": "Water", "qs": True, "price_per_kg": 0.0},
+                {"name": "Gum", "price_per_kg": 100.0, **(gum or {"low": 0.2, "high": 1.0})},
+                {"name": "Oil", "low": 1.0, "high": 5.0, "price_per_kg": 0.0},
+            ],
+            "plan": {"model": "linear"},
+            "response": [
+                {"name": "Foam", "method": "cylinder", "aim": "above", "low": 15},
+                {"name": "Cost", "from": "cost_per_kg", "unit": "EUR/kg", "aim": "below", "high": most},
+            ],
+        }
+    )
+
+
+MOVED_ON = [
+    ({}, True, "Confirmed: all 3 confirmation batches came out as predicted and met every must."),
+    ({"most": 0.5}, False, "Not confirmed: outside its limits: Cost."),
+    (
+        {"gum": {"low": 0.2, "high": 0.5}},
+        False,
+        "Not confirmed: the study does not allow it any more: Gum at most 0.5.",
+    ),
+    ({"gum": {"withdrawn": True}}, False, "Not confirmed: the study does not allow it any more: Gum is left out."),
+]
+
+
+@pytest.mark.parametrize(("moved", "good", "says"), MOVED_ON)
+def test_a_confirmed_formula_is_none_once_the_study_rules_it_out(moved, good, says):
+    """0.8 % of a gum at 100 EUR/kg costs 0.80 EUR/kg: by hand."""
+    rng = np.random.default_rng(4)
+    first = pd.DataFrame({"Gum": np.tile([0.2, 0.5, 0.8, 1.0], 3), "Oil": np.repeat([1.0, 3.0, 5.0], 4)})
+    first["Foam"] = 20 + 5 * first["Gum"] + rng.normal(0, 0.3, 12)
+    formula = {"Gum": 0.8, "Oil": 3.0}
+    before, study = priced(), priced(**moved)
+    design = next_trials(before, fit(before, before.results(first)), confirm=3, formula=formula).design
+    back = pd.DataFrame({"trial": list(design.table.index), "Foam": [24.1, 23.9, 24.0]})
+    results = joined(study.results(first), study.results(back, design=design))
+    verdict = confirmation(study, results, {"Water": 96.2, **formula})
+    assert verdict["says"] == says
+    assert verdict["confirmed"] is good

@@ -50,11 +50,14 @@ def test_a_row_a_number_of_batches():
 def test_how_many_passed_against_the_chance_said():
     verdict = {"passes": {"passed": 5, "of": 6, "chance": 0.9, "so_few": 0.47, "so_many": 0.89}}
     assert plain(passes_line(verdict)) == (
-        "5 of 6 fresh batches passed every must. The chance said before was 90 %, by which so few pass in 47 % of"
-        " cases: no surprise."
+        "5 of 6 fresh batches passed every must. Without these batches the models give a chance of 90 %, by "
+        "which so few pass in 47 % of cases: no surprise."
     )
     few = {"passes": {**verdict["passes"], "passed": 2, "so_few": 0.001}}
     assert plain(passes_line(few)).endswith("so few pass in under 1 % of cases: a surprise.")
     whole = {"passes": {**verdict["passes"], "passed": 6, "so_many": 0.53}}
-    assert plain(passes_line(whole)) == "The chance said before was 90 %, by which all 6 pass in 53 % of cases."
+    assert (
+        plain(passes_line(whole))
+        == "Without these batches the models give a chance of 90 %, by which all 6 pass in 53 % of cases."
+    )
     assert passes_line(None) == passes_line({"passes": {"unavailable": "none", "do": ""}}) == ""
