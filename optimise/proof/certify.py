@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 TARGET = 0.001
-_WORK = {"chance": 2e9, "desirability": 1e9}
+_WORK = 2e9
 _BETTER = 1e-6
 _NEARLY = 1 - 1e-6  # of the target, so that rounding does not take a proof over it
 _ROOM = 0.3
@@ -49,7 +49,7 @@ def searched(quest: Quest, peaks: list[Peak], whole: float, work: float | None =
     fields = _fields(quest)
     if fields is None:
         return Searched(None, peaks)
-    allowed = work if work is not None else _WORK[quest.objective]
+    allowed = work if work is not None else _WORK
     best = max(peak.score for peak in peaks)
     found = prove(fields, _enough(best, whole), allowed)
     if found.best > best + _BETTER:

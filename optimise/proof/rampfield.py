@@ -24,7 +24,7 @@ Array = npt.NDArray[np.float64]
 
 _LEAST = 1e-3
 _NOTHING = -1e3
-_ROUNDS = 3
+_ROUNDS = 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,14 +59,14 @@ class Hill:
         return np.where(rise > 0, self.share * self.ramp.exponent * log, _NOTHING)
 
     def tangent(self, m: Array) -> tuple[Array, Array, Array]:
-        """Places (n,) next to m that are not below a small share, values and slopes there."""
-        back = self.scale.back(m)
+        """Places (n,) next to m that are within the rise, not below a small share; values and slopes there."""
         span = self.ramp.full - self.ramp.start
-        low = np.maximum(self.ramp.share(back), _LEAST)
-        at = np.where(self.ramp.share(back) < _LEAST, self.scale.forward(self.ramp.start + _LEAST * span), m)
+        back = self.scale.back(m)
+        share = np.clip(self.ramp.share(back), _LEAST, 1.0)
+        same = share == self.ramp.share(back)
+        at = np.where(same, m, self.scale.forward(self.ramp.start + share * span))
         size = self.share * self.ramp.exponent
-        slope = size * self.scale.back_slope(at) / (span * low)
-        return at, size * np.log(np.minimum(low, 1.0)), np.where(low < 1.0, slope, 0.0)
+        return at, size * np.log(share), size * self.scale.back_slope(at) / (span * share)
 
     def curvature(self, low: Array, high: Array) -> Array:
         """The greatest second derivative over intervals, of the function carried on beyond 1: on the own scale."""
@@ -172,29 +172,62 @@ class RampField:
         return closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], _ROUNDS)
 
     def _cut(self, curves: Sequence[Curve], w: Array, place: Array, curved: bool) -> Quadratic:
-        """Tangents of all sides that count at a place (n, d) of each box, with or without their curvature."""
-        n, d = place.shape
-        level, slope, bend = np.zeros(n), np.zeros((n, d)), np.zeros((n, d, d))
-        for curve, sides in zip(curves, self.hills, strict=True):
-            if not sides:
-                continue
-            linear = (curve.slope * place).sum(axis=1)
-            span = (np.abs(curve.slope) * w).sum(axis=1)
-            reach = span + curve.second
-            m = curve.value + np.clip(linear + 0.5 * np.einsum("nd,nde,ne->n", place, curve.bend, place), -reach, reach)
-            values = np.stack([hill.value(m) for hill in sides])
-            for k, hill in enumerate(sides):
-                on = (values.argmin(axis=0) == k) if len(sides) > 1 else np.ones(n, dtype=bool)
-                if not hill.concave:
-                    level += np.where(on, hill.value(curve.value + hill.sign * reach), 0.0)
-                    continue
+        """Tangents of all sides at a place (n, d) of each box, with or without their curvature, `mixed` best."""
+        wanted = [(curve, sides) for curve, sides in zip(curves, self.hills, strict=True) if sides]
+        lines = np.stack([self._lines(curve, sides, w, place, curved) for curve, sides in wanted], axis=1)
+        slopes = np.stack([curve.slope for curve, _ in wanted], axis=1)
+        level, rise, kappa = mixed(lines, slopes, w)
+        steep = slopes[:, :, :, None] * slopes[:, :, None, :]
+        bend = rise[:, :, None, None] * np.stack([curve.bend for curve, _ in wanted], axis=1)
+        bend += kappa[:, :, None, None] * steep
+        return Quadratic(level.sum(axis=1), (rise[:, :, None] * slopes).sum(axis=1), bend.sum(axis=1))
+
+    def _lines(self, curve: Curve, sides: Sequence[Hill], w: Array, place: Array, curved: bool) -> Array:
+        """Two lines above one desirability, (n, 3, 2): level, rise, curvature; the one lower at `place` comes first."""
+        linear = (curve.slope * place).sum(axis=1)
+        span = (np.abs(curve.slope) * w).sum(axis=1)
+        reach = span + curve.second
+        m = curve.value + np.clip(linear + 0.5 * np.einsum("nd,nde,ne->n", place, curve.bend, place), -reach, reach)
+        lines, there = [], []
+        for hill in sides:
+            if hill.concave:
                 at, height, rise = hill.tangent(m)
-                kappa = hill.curvature(curve.value - reach, curve.value + reach) if curved else np.zeros(n)
+                kappa = hill.curvature(curve.value - reach, curve.value + reach) if curved else np.zeros(len(m))
                 kappa = np.where(np.abs(at - curve.value) < 1e-12, kappa, 0.0)
                 rest = np.abs(rise) * curve.third + np.abs(kappa) * curve.second * (span + 0.5 * curve.second)
-                level += np.where(on, height + rise * (curve.value - at) + rest, 0.0)
-                slope += np.where(on, rise, 0.0)[:, None] * curve.slope
-                steep = curve.slope[:, :, None] * curve.slope[:, None, :]
-                bend += np.where(on, rise, 0.0)[:, None, None] * curve.bend
-                bend += np.where(on, kappa, 0.0)[:, None, None] * steep
-        return Quadratic(level, slope, bend)
+                lines.append(np.stack([height + rise * (curve.value - at) + rest, rise, kappa], axis=1))
+                there.append(height + rise * (m - at))
+            else:
+                top = hill.value(curve.value + hill.sign * reach)
+                lines.append(np.stack([top, *np.zeros((2, len(m)))], axis=1))
+                there.append(top)
+        if len(sides) == 1:
+            # Nothing is worth more than 1.
+            lines.append(np.zeros_like(lines[0]))
+            there.append(np.zeros_like(m))
+        both = np.stack(lines, axis=2)
+        return np.where((there[1] < there[0])[:, None, None], both[:, :, ::-1], both)
+
+
+def mixed(lines: Array, slopes: Array, w: Array) -> tuple[Array, Array, Array]:
+    """Level, rise and curvature, each (n, r), of one line above each of r functions, mixed from two.
+
+    `lines` (n, r, 3, 2) are levels, rises and curvatures of two lines, over values with `slopes` (n, r, d). Any mixture
+    of the two lies above too; those are taken, one function after the other, whose sum is least at the highest place of
+    a box of half-widths w (n, d): at a kink neither of the two sides alone says that there is nothing better.
+    """
+    n, r = slopes.shape[:2]
+    share = np.zeros((n, r))
+    part = lines[..., 1] - lines[..., 0]
+    total = (lines[:, :, 1, 0][:, :, None] * slopes).sum(axis=1)
+    for i in range(r):
+        turn = part[:, i, 1][:, None] * slopes[:, i]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            kinks = np.clip(np.nan_to_num(-total / turn, nan=0.0), 0.0, 1.0)
+        tries = np.concatenate([np.zeros((n, 1)), np.ones((n, 1)), kinks], axis=1)
+        high = (np.abs(total[:, None, :] + tries[:, :, None] * turn[:, None, :]) * w[:, None, :]).sum(axis=2)
+        best = (high + tries * part[:, i, 0][:, None]).argmin(axis=1)
+        share[:, i] = np.take_along_axis(tries, best[:, None], axis=1)[:, 0]
+        total += share[:, i][:, None] * turn
+    level, rise, kappa = np.moveaxis(lines[..., 0] + share[:, :, None] * part, 2, 0)
+    return level, rise, kappa
