@@ -122,13 +122,13 @@ def room(study: Study, results: Results) -> int:
 def when_to_stop(study: Study, results: Results, step: Due) -> str:
     """When to stop in words, and whether it is time."""
     made, spent = len(results.batches), len(results.batches) * study.batch_cost
-    told = [f"Stop when a new batch of the formula passes everything with a chance of {step.wanted:.2g}"]
+    told = [f"Stop when a new batch of the formula passes everything with a chance of {percent(step.wanted)}"]
     told += [f"or after {study.done.max_batches} batches ({made} made)"] if study.done.max_batches is not None else []
     if study.done.budget is not None:
         told += [f"or when {study.done.budget:g} {study.currency} are spent ({spent:g} spent on batches)"]
     stop = ", ".join(told)
     stop += (
-        f"; the chance is now {_in_words(step.chance)}."
+        f"; the chance is now {in_words(step.chance)}."
         if isinstance(step.chance, float)
         else "; there is no chance yet."
     )
@@ -140,6 +140,7 @@ def when_to_stop(study: Study, results: Results, step: Due) -> str:
 
 
 _TIME = {
+    "reached": " That is enough, as predicted: fresh batches of the formula are to confirm it.",
     "spent": " The batches or the money are used up.",
     "confirmed": " The formula is confirmed: it is time to stop.",
     "clash": " Some musts cannot be met together, as predicted: agree which of them or which limit may move.",
@@ -147,8 +148,13 @@ _TIME = {
 }
 
 
-def _in_words(chance: float) -> str:
+def in_words(chance: float) -> str:
     """A chance near certainty is never shown as certain."""
     if chance > 0.99 or chance < 0.01:
-        return "over 0.99" if chance > 0.5 else "below 0.01"
-    return f"{chance:.2f}"
+        return "over 99 %" if chance > 0.5 else "under 1 %"
+    return percent(round(chance, 2))
+
+
+def percent(share: float) -> str:
+    """A chance that was asked for or is rounded: `80 %`."""
+    return f"{100 * share:.3g} %"

@@ -27,7 +27,7 @@ from optimise.models.recipes import level_of
 from optimise.search import find
 from optimise.upcoming.confirmdays import made_together, planned_days
 from optimise.upcoming.confirming import Confirming, confirming
-from optimise.upcoming.due import Due, due, room, when_to_stop
+from optimise.upcoming.due import Due, due, in_words, percent, room, when_to_stop
 from optimise.upcoming.learning import LITTLE, Lesson
 from optimise.upcoming.learning import learn as teach
 from optimise.upcoming.onway import trials_on_way
@@ -327,9 +327,9 @@ def _expected(step: Due, lesson: Lesson) -> str:
     hopeless = f" Other limits or other ingredients would do more: {_at_most(step, lesson)}."
     if not count:
         most = len(lesson.steps)
-        return f" Even {most} further trials are expected to raise it by {gains[-1]:.2g} only.{hopeless}"
+        return f" Even {most} further trials are expected to raise it by {_points(gains[-1])} only.{hopeless}"
     if gains[count] / count < LITTLE:
-        return f" {these} expected to raise it by {gains[count]:.2g} only.{hopeless}"
+        return f" {these} expected to raise it by {_points(gains[count])} only.{hopeless}"
     if isinstance(step.chance, float) and step.chance < step.wanted <= step.chance + gains[count]:
         return f" {these} expected to be enough."
     if isinstance(step.chance, float) and step.chance < step.wanted and lesson.ceiling.reached < _HOPELESS:
@@ -345,8 +345,13 @@ def _at_most(step: Due, lesson: Lesson) -> str:
     odds = f"{100 * reached:.0f} of 100 cases" if reached >= 0.005 else "hardly any case"
     whole = "were every must known exactly, the best formula"
     if isinstance(step.chance, float):
-        whole += f" would pass with {min(step.chance + lesson.ceiling.gain, 1.0):.2f} in the mean, and"
-    return f"{whole} reach {step.wanted:.2g} in {odds}"
+        whole += f" would pass with {in_words(min(step.chance + lesson.ceiling.gain, 1.0))} in the mean, and"
+    return f"{whole} reach {percent(step.wanted)} in {odds}"
+
+
+def _points(rise: float) -> str:
+    """A rise of a chance, in points of it."""
+    return "under 0.1 points" if rise < 0.0005 else f"{100 * rise:.1f} points"
 
 
 def _on_way(told: Upcoming, study: Study, models: Models, way: str, count: int, numbers: tuple[int, int]) -> Upcoming:

@@ -78,9 +78,10 @@ def course_rows(gain: Mapping[str, Any], chance: Any, cost: float, currency: str
 
 def course_note(wanted: float, cost: float) -> str:
     """What the columns of a course mean."""
+    money_of = "Cost: by batch_cost alone, without materials." if cost else "No batch_cost is given."
     return (
         f"Chance then: of the best formula, in the mean over what the batches may read. Enough in: how often the "
-        f"{likely(wanted)} asked for is then reached{'' if cost else '; no batch_cost is given'}."
+        f"{likely(wanted)} asked for is then reached. {money_of}"
     )
 
 

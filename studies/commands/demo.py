@@ -45,7 +45,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     fitted = story.step("fit")
     story.note(f"{counted(len(fitted['responses']), 'response')} fitted")
     best = story.step("optimise", "--keep", "F1")
-    story.note(f"chance that one new batch meets every must: {best['chance_all']:.0%}")
+    story.note(f"chance that one new batch meets every must: {likely(best['chance_all'])}")
     story.step("next", "--confirm", str(CONFIRM), "--formula", "F1")
     story.bench(2)
     verdict = story.step("next")["verdict"]
@@ -113,9 +113,9 @@ class _Story:
         truth = self.bench_of.chance(folder.study, levels)
         said = [
             "",
-            f"Before it was confirmed, the models expected {best['chance_all']:.0%} of new batches of F1 to pass.",
+            f"Before it was confirmed, the models expected {likely(best['chance_all'])} of new batches of F1 to pass.",
             *_since(now),
-            f"The simulated bench, which knows the truth, says {truth:.0%}.",
+            f"The simulated bench, which knows the truth, says {likely(truth)}.",
             f"The report: {self.place / REPORT}",
         ]
         document = envelope(

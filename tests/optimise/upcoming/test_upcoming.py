@@ -183,6 +183,10 @@ def test_no_trials_where_none_is_worth_making():
     assert (due.purpose, due.due.why, len(due.table)) == ("stop", "flat", 0)
     assert due.gain["ceiling"]["reached"] < 0.1
     assert "Other limits or other ingredients would do more" in due.stop
+    # A chance is a share of a hundred everywhere, a rise of it is in points.
+    assert all(
+        words in due.stop for words in ("a chance of 95 %", " points only", "reach 95 % in", "the chance is now ")
+    )
     assert len(next_trials(asked, models, best=best, learn=3).table) == 3
 
 
