@@ -132,15 +132,17 @@ def _ranked(optimum: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
 
 
 def in_confirmation(folder: StudyFolder) -> pd.DataFrame | None:
-    """The formula that the last round was made to confirm, once a batch of it came back; None otherwise."""
-    rounds = folder.rounds()
-    if not rounds or folder.round_note(rounds[-1]).get("purpose") != "confirm":
-        return None
-    design = folder.design(rounds[-1])
-    if not set(folder.results.batches["trial"]).intersection(design.table.index):
-        return None
-    name = str(folder.round_note(rounds[-1]).get("formula") or "F1")
-    return design.table.iloc[[0]].set_axis([name], axis=0)
+    """The formula that was to be confirmed by the last round of which a batch came back; None where it had another aim.
+
+    A round that was only issued, or retired, says nothing yet and takes nothing back.
+    """
+    made = set(folder.results.batches["trial"])
+    for number in reversed(folder.rounds()):
+        design, note = folder.design(number), folder.round_note(number)
+        if made.intersection(design.table.index):
+            name = str(note.get("formula") or "F1")
+            return design.table.iloc[[0]].set_axis([name], axis=0) if note.get("purpose") == "confirm" else None
+    return None
 
 
 def is_confirmed(folder: StudyFolder, levels: pd.DataFrame) -> bool:
@@ -165,7 +167,7 @@ def verdict(folder: StudyFolder) -> Mapping[str, Any] | None:
 def standing_of(folder: StudyFolder) -> dict[str, Any] | None:
     """Whether fresh batches have confirmed the formula the study is about: its name, `confirmed`, and in words.
 
-    It is the one that the last round was made to confirm once a batch of it came back, else that of the last search;
+    It is the one that the last round of which a batch came back was made to confirm, else that of the last search;
     None before any.
     """
     tried = in_confirmation(folder) if folder.has_results() else None

@@ -1,13 +1,15 @@
 """Formulas by name and batch sizes as people write them."""
 
 import json
+from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 
 from doe import Study, StudyError
 from studies.cli import main
 from studies.commands.new import example_toml
-from studies.formulas import batch_grams, levels_of
+from studies.formulas import batch_grams, in_confirmation, levels_of
 
 
 @pytest.fixture(scope="module")
@@ -132,3 +134,24 @@ def test_a_kept_formula_that_breaks_a_later_limit_is_said(recorded, edit, call):
     assert code == 1, document["problems"]
     assert "breaks-a-limit" in [problem["code"] for problem in document["problems"]]
     assert "breaks a limit" in (recorded / "formulas/F1-card.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("purposes", "came", "expected"),
+    [
+        (("plan", "confirm"), (1, 2), "F7"),
+        (("plan", "confirm"), (1,), None),
+        (("plan", "confirm", "learn"), (1, 2), "F7"),  # issued, or retired: nothing of it came back
+        (("plan", "confirm", "learn"), (1, 2, 3), None),
+    ],
+)
+def test_a_round_only_issued_takes_no_confirmation_back(purposes, came, expected):
+    table = {n: pd.DataFrame({"Gum": [0.5]}, index=[f"T{n}"]) for n in range(1, len(purposes) + 1)}
+    folder = SimpleNamespace(
+        results=SimpleNamespace(batches=pd.DataFrame({"trial": [f"T{n}" for n in came]})),
+        rounds=lambda: list(table),
+        design=lambda n: SimpleNamespace(table=table[n]),
+        round_note=lambda n: {"purpose": purposes[n - 1], "formula": "F7"},
+    )
+    found = in_confirmation(folder)
+    assert (None if found is None else found.index[0]) == expected
