@@ -90,13 +90,20 @@ def effect(row: EffectRow) -> Rows:
             e.direction,
             e.levels[0] if e.levels else numbers.figure(e.points[0][0]),
             e.levels[-1] if e.levels else f"{numbers.figure(e.points[-1][0])} {e.unit}",
-            grades.one(row.spec, e.points[0][1]),
-            grades.span(row.spec, e.points[0][2], e.points[0][3]),
-            grades.one(row.spec, e.points[-1][1]),
-            grades.span(row.spec, e.points[-1][2], e.points[-1][3]),
+            *_at_end(row, e.points[0][1:4]),
+            *_at_end(row, e.points[-1][1:4]),
         ]
         for e in row.effects
     ]
+
+
+def _at_end(row: EffectRow, point: Sequence[float]) -> tuple[str, str]:
+    """What is predicted at an end of a direction, and its interval; a chance is written as everywhere else."""
+    value, low, high = point
+    if not row.is_chance:
+        return grades.one(row.spec, value), grades.span(row.spec, low, high)
+    least, most = numbers.likely(low / 100), numbers.likely(high / 100)
+    return numbers.likely(value / 100), least if least == most else f"{least} to {most}"
 
 
 def asked(fit: FitFacts) -> list[str]:
