@@ -31,6 +31,10 @@ def weighable(quest: Quest, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:
     stepped = [j for j, name in enumerate(space.region.free) if name in space.steps]
     if not space.steps:
         return peak
+    if not quest.inside(peak.u[None], peak.combo)[0]:
+        # Nothing lies within what was tried: the recipe can still be weighed, but is not led further away.
+        anywhere = replace(quest, fence=None)
+        return _best_rounding(anywhere, anywhere.hill(peak.combo, limits), peak, stepped) or peak
     hill = quest.hill(peak.combo, limits)
     best = _best_rounding(quest, hill, peak, stepped)
     if best is None:

@@ -1,5 +1,7 @@
 """Whole weighable steps: no recipe of the whole grid is more desirable than the one found. Invented surfaces."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -54,3 +56,20 @@ def test_no_recipe_of_whole_steps_is_more_desirable(seed, steps, wide):
     levels = levels[region.contains(levels) & models.fence.inside(levels, {})]
     assert len(levels) > 500
     assert ours >= quest.score_levels(levels, {}).max() - 1e-9
+
+
+def test_where_nothing_lies_within_what_was_tried_a_recipe_can_still_be_weighed():
+    asked = {"name": "Soft", "method": "m", "aim": "above", "low": 5, "target": 8}
+    varied = [{"name": n, "low": low, "high": high, "step": 0.1} for n, (low, high) in LIMITS.items()]
+    source = {"study": {"name": "all new"}, "ingredient": [{"name": "Water", "qs": True}, *varied], "response": [asked]}
+    study = Study.from_dict(source)
+    X = study.region.sample(16, seed=2)
+    frame = study.complete(pd.DataFrame(X, columns=list(study.region.names), index=[f"H{i}" for i in range(16)]))
+    frame["Soft"] = 6 + frame["Gum"] - 0.2 * frame["Wax"] + 0.1 * np.random.default_rng(2).normal(size=16)
+    models = fit(study, study.results(frame))
+    nowhere = replace(models.fence, limit=1e-9)
+    quest = Quest(Brief.of(study, models, "chance"), Space.build(study), "chance", nowhere)
+    peak = weighable(quest, quest.peaks(4)[0])
+    steps = study.region.decoded(peak.u[None])[0][[study.region.names.index(n) for n in LIMITS]] / 0.1
+    assert np.abs(steps - np.round(steps)).max() < 1e-6
+    assert study.region.contains(study.region.decoded(peak.u[None]))[0]
