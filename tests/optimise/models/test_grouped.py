@@ -136,8 +136,9 @@ def test_whole_plots_widen_what_the_posterior_says_of_a_new_batch():
     where = np.array([[0.9, 0.0], [-0.9, 0.0]])
     # How the hard factor acts is far less sure than 32 separate batches would make it; the easy one is surer.
     apart = np.array([1.0, -1.0])
-    hard = [apart @ p.covariance(where) @ apart * p.s2[0] for p in (alone, shared)]
-    easy = [apart @ p.covariance(where[:, ::-1]) @ apart * p.s2[0] for p in (alone, shared)]
+    batch = [p.s2[0] * (1 + p.between[0] ** 2) for p in (alone, shared)]
+    hard = [apart @ p.covariance(where)[0] @ apart * v for p, v in zip((alone, shared), batch, strict=True)]
+    easy = [apart @ p.covariance(where[:, ::-1])[0] @ apart * v for p, v in zip((alone, shared), batch, strict=True)]
     assert hard[1] > 1.3 * hard[0]
     assert easy[1] < 0.5 * easy[0]
     typical = float(shared.at(where).residual @ shared.weights)
