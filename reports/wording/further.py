@@ -19,9 +19,9 @@ def gain_line(gain: Mapping[str, Any], chance: Any, batches: int, currency: str)
     risen = float(gain["chance"])
     if risen < _NOTHING:
         return "Not expected to raise the chance by anything to speak of."
-    said = (
-        f"Expected to raise the best chance by about {points(risen)}, from {likely(chance)} to {_then(chance, risen)}"
-    )
+    these = counted(batches, "further batch is", "further batches are")
+    change = f"by about {points(risen)}, from {likely(chance)} to {_then(chance, risen)}"
+    said = f"{these} expected to raise the best chance {change}"
     paid = gain.get("money_per_percent")
     return f"{said}; a point costs {money(paid, currency)}." if isinstance(paid, float) else f"{said}."
 

@@ -16,7 +16,8 @@ def plain(text):
 
 def test_what_further_batches_bring():
     assert plain(gain_line(GAIN, 0.107, 2, "EUR")) == (
-        "Expected to raise the best chance by about 25.0 points, from 11 % to 36 %; a point costs €3.60."
+        "2 further batches are expected to raise the best chance by about 25.0 points, from 11 % to 36 %; a point costs"
+        " €3.60."
     )
     assert gain_line(GAIN, None, 2, "EUR") == gain_line(GAIN, 0.1, 0, "EUR") == ""
     assert plain(ceiling_line(GAIN, 0.107, 0.9)) == (
