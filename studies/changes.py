@@ -7,6 +7,7 @@ from typing import Any
 
 from doe.problems import StudyError, Unavailable
 from optimise import Models, Optimum
+from optimise.models.broken import standings
 from studies import formulas
 from studies.folder import StudyFolder
 from studies.names import OPTIMUM
@@ -47,17 +48,25 @@ def of_best(folder: StudyFolder, document: Mapping[str, Any]) -> dict[str, Any] 
 
 
 def of_kept(folder: StudyFolder, models: Models) -> list[dict[str, Any]]:
-    """Each kept formula with its chance as it was kept (`then`) and by the present models and aims (`now`)."""
+    """Each kept formula with its chance as it was kept (`then`) and by the present models and aims (`now`).
+
+    `breaks`, where there are any, are limits that the study has by now and that the formula does not keep.
+    """
     out = []
     for name, kept in folder.formulas().items():
         now: Any
+        breaks: list[str] = []
         try:
-            found = models.joint(formulas.levels_of(kept, folder.study, name))
+            levels = formulas.levels_of(kept, folder.study, name)
+            breaks = list(standings(folder.study, levels)[0].broken)
+            found = models.joint(levels)
             now = found if isinstance(found, Unavailable) else float(found[0][0])
         except StudyError as error:
             now = Unavailable(error.problems[0].got, error.problems[0].do)
         now = now.to_dict() if isinstance(now, Unavailable) else now
-        out.append({"formula": name, "then": kept.get("chance_all"), "now": now})
+        out.append(
+            {"formula": name, "then": kept.get("chance_all"), "now": now, **({"breaks": breaks} if breaks else {})}
+        )
     return out
 
 

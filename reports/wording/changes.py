@@ -49,13 +49,16 @@ def kept_line(name: str, label: str, best: str) -> str:
 
 
 def kept_lines(kept: Sequence[Mapping[str, Any]]) -> list[str]:
-    """A sentence a kept formula whose chance is no longer what it was when it was kept."""
+    """A sentence a kept formula whose chance is no longer what it was when it was kept, or that is allowed no more."""
     lines = []
     for entry in kept:
         then, now, name = entry["then"], entry["now"], clean(str(entry["formula"]))
         if not isinstance(then, float):
             continue
-        if not isinstance(now, float):
+        if entry.get("breaks"):
+            broken = clean(listed([str(limit) for limit in entry["breaks"]]))
+            lines.append(f"{name}, kept with a chance of {likely(then)}, is not allowed any more: {broken}.")
+        elif not isinstance(now, float):
             why = now.get("unavailable", "") if isinstance(now, Mapping) else ""
             lines.append(f"{name}, kept with a chance of {likely(then)}, cannot be predicted any more: {why}.")
         elif likely(then) != likely(now):

@@ -46,9 +46,11 @@ def test_in_words(small_toml):
     assert said.endswith("Gum 0.55 to 0.80; Stir 2.33 to 5.")
     gone = {"unavailable": "is made with Wax", "do": "run optimise again"}
     kept = [{"formula": "F1", "then": 0.77, "now": 0.83}, {"formula": "F2", "then": 0.5, "now": 0.501},
-            {"formula": "F3", "then": 0.5, "now": gone}]  # fmt: skip
+            {"formula": "F3", "then": 0.5, "now": gone},
+            {"formula": "F4", "then": 0.9, "now": 0.95, "breaks": ["Wax is left out"]}]  # fmt: skip
     said = [line.replace("\u2009", " ").replace("\u202f", " ") for line in kept_lines(kept)]
     assert said == [
         "F1 was kept with a chance of 77 %; by all that is known now 83 %.",
         "F3, kept with a chance of 50 %, cannot be predicted any more: is made with Wax.",
+        "F4, kept with a chance of 90 %, is not allowed any more: Wax is left out.",
     ]
