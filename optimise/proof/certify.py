@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 TARGET = 0.001
-_WORK = 2e9
+_WORK = 1e9
 _BETTER = 1e-6
 _NEARLY = 1 - 1e-6  # of the target, so that rounding does not take a proof over it
 _ROOM = 0.3
