@@ -21,7 +21,7 @@ from doe.definition.definition import read_parts
 from doe.definition.digests import study_digests
 from doe.definition.materials import column
 from doe.definition.responses import hint
-from doe.definition.tomltext import parsed, plain
+from doe.definition.tomltext import parsed, tables_of
 from doe.problems import Problem, StudyError
 from doe.region.idle import without_room
 from doe.region.lattice import cases, too_coarse
@@ -100,7 +100,7 @@ class Study(Shown):
     @classmethod
     def from_dict(cls, source: Mapping[str, Any]) -> Study:
         """Read a study from nested mappings of the same shape as study.toml."""
-        return cls._build(plain(source), None)
+        return cls._build(tables_of(source), None)
 
     @classmethod
     def _build(cls, source: dict[str, Any], folder: Path | None) -> Study:

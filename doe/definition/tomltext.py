@@ -7,8 +7,7 @@ import tomllib
 from collections.abc import Mapping
 from typing import Any
 
-import numpy as np
-
+from doe.plain import plain
 from doe.problems import Problem, StudyError
 
 _PLACE = re.compile(r" \(at line (\d+), column (\d+)\)$")
@@ -64,21 +63,9 @@ def written(text: str) -> str:
     return '"' + " ".join(seen.split()).replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
-def plain(value: Any) -> Any:
-    """A private copy of nested tables with lists for tuples and arrays, and plain numbers for those of numpy."""
+def tables_of(source: Mapping[str, Any]) -> dict[str, Any]:
+    """A private copy of nested tables as plain data. Raises StudyError where they go too deep."""
     try:
-        return _plain(value)
+        return dict(plain(source))
     except RecursionError:
         raise StudyError([_too_deep()]) from None
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
-    if isinstance(value, np.generic):
-        return value.item()
-    return value

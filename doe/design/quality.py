@@ -18,6 +18,7 @@ from doe.definition.parts import Response
 from doe.design.aliasing import two_level
 from doe.groups.wholeplots import Hard, blocks_kept, ceiling, reading_of
 from doe.ideal.yardstick import Yardstick
+from doe.plain import plain
 from doe.problems import Unavailable
 from doe.recipes.costs import cost_per_kg
 from doe.search import candidates
@@ -82,7 +83,7 @@ class Quality:
 
     def to_dict(self) -> dict[str, Any]:
         """The figures as JSON holds them; one that does not exist says why."""
-        values = {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+        values = {f.name: plain(getattr(self, f.name)) for f in fields(self)}
         return {name: value for name, value in values.items() if value or name not in _GROUPS}
 
     @classmethod
@@ -92,18 +93,6 @@ class Quality:
         values["fds"] = tuple((row[0], row[1]) for row in values["fds"])
         values["aliases"] = tuple(values["aliases"])
         return cls(**values)
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Unavailable):
-        return value.to_dict()
-    if isinstance(value, Mapping):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, (tuple, list)):
-        return [_plain(v) for v in value]
-    if isinstance(value, (np.floating, np.integer)):
-        return value.item()
-    return value
 
 
 def _read(value: Any) -> Any:

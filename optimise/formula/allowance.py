@@ -16,7 +16,6 @@ from doe.problems import Unavailable
 from doe.region.region import Region
 from optimise.formula.exact import exact_form
 from optimise.formula.peaks import Quest
-from optimise.models.fence import Fence
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -37,7 +36,7 @@ def worth_keeping(score: float) -> bool:
 
 
 def tolerances(
-    quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, str], still: Sequence[str] = ()
+    quest: Quest, x: Array, combo: Mapping[str, str], still: Sequence[str] = ()
 ) -> dict[str, tuple[float, float]]:
     """Lowest and highest level of each, all others at will within theirs, that keep 0.9 of the measure at x (k,).
 
@@ -49,7 +48,7 @@ def tolerances(
     formula itself is outside the fence or misses an exact must, or where the measure is next to nothing. `still` names
     what trials never moved, of which nothing is known.
     """
-    room = _Room.of(quest, fence, x, combo, still)
+    room = _Room.of(quest, x, combo, still)
     if not worth_keeping(room.floor - np.log(KEEP)):
         return {}
     if not len(room.ways) or not room.good(np.zeros((1, len(room.ways))))[0]:
@@ -95,7 +94,6 @@ class _Room:
     """
 
     quest: Quest
-    fence: Fence | None
     x: Array
     combo: Mapping[str, str]
     names: tuple[str, ...]
@@ -106,13 +104,13 @@ class _Room:
     signs: Array = field(repr=False)
 
     @classmethod
-    def of(cls, quest: Quest, fence: Fence | None, x: Array, combo: Mapping[str, str], still: Sequence[str]) -> _Room:
+    def of(cls, quest: Quest, x: Array, combo: Mapping[str, str], still: Sequence[str]) -> _Room:
         region = quest.brief.study.region.at(combo)
         moved = {n: way for n, way in ways(region, x).items() if np.ptp(region.reach[n]) > 0 and n not in still}
         W = np.array(list(moved.values())).reshape(len(moved), len(x))
         floor = float(quest.score_levels(x[None], combo)[0]) + np.log(KEEP) - 1e-12
         room = np.maximum(region.b - region.A @ x, 0.0)
-        return cls(quest, fence, x, combo, tuple(moved), W, region.A @ W.T, room, floor, _signs(len(moved)))
+        return cls(quest, x, combo, tuple(moved), W, region.A @ W.T, room, floor, _signs(len(moved)))
 
     def good(self, offsets: Array) -> Flags:
         """Whether recipes at `offsets` (n, p) keep the measure, the exact musts and the fence, (n,)."""
@@ -127,8 +125,8 @@ class _Room:
             size = 1e-9 * max(1.0, float(np.abs(value).max(initial=0.0)))
             fine &= value >= (-np.inf if response.low is None else response.low - size)
             fine &= value <= (np.inf if response.high is None else response.high + size)
-        if self.fence is not None:
-            fine &= self.fence.inside(X, chosen)
+        if self.quest.fence is not None:
+            fine &= self.quest.fence.inside(X, chosen)
         return np.asarray(fine, dtype=bool)
 
     def within(self, box: Array) -> bool:

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from doe.definition.parts import Response
-from doe.problems import Unavailable
+from doe.problems import Problem, Unavailable, listed
 from doe.study import Study
 from doe.trade.quantities import stop_limits
 from optimise.formula.exact import exact_form
@@ -19,11 +18,9 @@ from optimise.formula.goals import Aimed, ChanceGoal, Property
 from optimise.models.aims import has_window, musts, wanted
 from optimise.models.batchdata import shares
 from optimise.models.fence import Fence
+from optimise.models.models import Models
 from optimise.models.predictors import Chosen
 from optimise.models.scales import Scale
-
-if TYPE_CHECKING:
-    from optimise.models.models import Models
 
 Array = npt.NDArray[np.float64]
 
@@ -85,3 +82,37 @@ def _properties(study: Study, models: Models, planned: bool) -> Iterator[Propert
         if not isinstance(predictor, Unavailable):
             model = models.planned(response.name) if planned else models[response.name]
             yield Property(response, predictor, model.scale, None)
+
+
+def searchable(study: Study, models: Models, objective: str) -> tuple[Brief, str, list[Problem]]:
+    """The brief and what a search goes up: the objective, or what stands in for it where nothing of the kind is.
+
+    What stands in is searched just as if it had been asked for. And what there is to say of that.
+    """
+    brief = Brief.of(study, models, objective)
+    findings = [_no_model(name, why) for name, why in brief.missing.items()]
+    if objective == "chance" and not brief.aimed and brief.properties:
+        do = "mark what a batch has to meet as must = true"
+        findings.append(
+            _say("no-musts", "no fitted must with a limit", "the wishes' desirability was searched instead", do)
+        )
+        return Brief.of(study, models, "desirability"), "desirability", findings
+    if objective == "desirability" and not brief.properties and brief.aimed:
+        findings.append(_say("no-aims", "nothing with a desirability", "the chance was searched instead", "give aims"))
+        return Brief.of(study, models, "chance"), "chance", findings
+    if not brief.aimed and not brief.properties:
+        asked, shown = wanted(study), "the middle of what may be searched is shown"
+        if asked:
+            got = f"of {listed([r.name for r in asked])} nothing can be predicted, so there is nothing to search by"
+            findings.append(_say("empty-brief", got, shown, "make the batches that the findings of fit ask for"))
+        else:
+            findings.append(_say("empty-brief", "no response has an aim", shown, "give responses an aim and limits"))
+    return brief, objective, findings
+
+
+def _say(code: str, got: str, allowed: str, do: str) -> Problem:
+    return Problem(code, "warn", "optimise", got, allowed, do)
+
+
+def _no_model(name: str, why: Unavailable) -> Problem:
+    return Problem("must-without-model", "warn", name, f"left out of the search: {why.reason}", "", why.do)

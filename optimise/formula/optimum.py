@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from doe.plain import plain
 from doe.problems import Problem, Unavailable
 from doe.shown import Shown
 
@@ -163,14 +164,3 @@ class Optimum(Shown):
             "findings": [finding.to_dict() for finding in self.findings],
             "digests": {**self.study_digests, "results": self.results_digest},
         }
-
-
-def plain(value: Any) -> Any:
-    """A value in the form of JSON: an absent number as its reason and remedy, tuples as lists, mappings as objects."""
-    if isinstance(value, (Unavailable, Problem)):
-        return value.to_dict()
-    if isinstance(value, Mapping):
-        return {str(key): plain(item) for key, item in value.items()}
-    if isinstance(value, (tuple, list)):
-        return [plain(item) for item in value]
-    return value

@@ -48,6 +48,14 @@ def weighable(quest: Quest, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:
     return quest.climb(replace(hill, frozen=frozen), best.u)
 
 
+def in_whole_steps(quest: Quest, peak: Peak) -> bool:
+    """Whether every level of a peak that has a weighable step, but that of the fill, is a whole number of them."""
+    space = quest.space.at(peak.combo)
+    x, region = space.region.decoded(peak.u[None])[0], space.region
+    off = [x[region.names.index(name)] / step for name, step in space.steps.items() if name != region.fill]
+    return all(abs(count - round(count)) <= 1e-6 for count in off)
+
+
 def _best_rounding(quest: Quest, hill: Hill, peak: Peak, stepped: list[int]) -> Peak | None:
     region = hill.space.region
     x = region.decoded(peak.u[None])[0]

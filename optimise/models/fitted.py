@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from doe.plain import plain
 from doe.problems import ModelError, Problem, Unavailable
 from doe.shown import Shown
 from doe.study import Study
@@ -56,8 +57,8 @@ class Stationary:
             "predicted": self.predicted,
             "inside": self.inside,
             "coordinates": self.coordinates,
-            "eigenvalue_se": _plain(self.eigenvalue_se),
-            "confidence": _plain(self.confidence),
+            "eigenvalue_se": plain(self.eigenvalue_se),
+            "confidence": plain(self.confidence),
             "beyond": list(self.beyond),
             "impossible": list(self.impossible),
         }
@@ -211,7 +212,7 @@ class FittedModel(Shown):
         """The entry of `fit --json`."""
         return {
             "kind": self.kind,
-            "predicts_by": _plain(self.predicts_by),
+            "predicts_by": plain(self.predicts_by),
             "scale": self.scale.name,
             "scale_why": self.scale_why,
             "box_cox": self.box_cox.to_dict(),
@@ -223,22 +224,22 @@ class FittedModel(Shown):
             "excluded": [dict(entry) for entry in self.excluded],
             "terms": _records(self.terms),
             "thresholds": _records(self.thresholds),
-            "covariance": _plain(self.covariance),
-            "residual_sd": _plain(self.residual_sd),
+            "covariance": plain(self.covariance),
+            "residual_sd": plain(self.residual_sd),
             "df_residual": self.df_residual,
-            "variance": {name: _plain(value) for name, value in self.variance.items()},
+            "variance": plain(self.variance),
             "blocks": dict(self.blocks),
             "anova": _records(self.anova),
-            "r2": _plain(self.r2),
-            "r2_adjusted": _plain(self.r2_adjusted),
-            "r2_predicted": _plain(self.r2_predicted),
-            "press": _plain(self.press),
-            "log_likelihood": _plain(self.log_likelihood),
+            "r2": plain(self.r2),
+            "r2_adjusted": plain(self.r2_adjusted),
+            "r2_predicted": plain(self.r2_predicted),
+            "press": plain(self.press),
+            "log_likelihood": plain(self.log_likelihood),
             "lack_of_fit": self.lack_of_fit.to_dict(),
             "stationary": self.stationary.to_dict(),
-            "way": _plain(self.way),
+            "way": plain(self.way),
             "trials": _records(self.trials),
-            "selection": _plain(self.selection),
+            "selection": plain(self.selection),
             "findings": [finding.to_dict() for finding in self.findings],
         }
 
@@ -268,19 +269,4 @@ def anova_frame(lines: tuple[Line, ...]) -> pd.DataFrame:
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return [{str(key): _plain(value) for key, value in row.items()} for row in frame.to_dict(orient="records")]
-
-
-def _plain(value: Any) -> Any:
-    """Values as JSON knows them; what does not exist in its promised form."""
-    if isinstance(value, Unavailable):
-        return value.to_dict()
-    if isinstance(value, np.ndarray):
-        return value.tolist()
-    if isinstance(value, np.generic):
-        return value.item()
-    if isinstance(value, Mapping):
-        return {str(key): _plain(entry) for key, entry in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(entry) for entry in value]
-    return value
+    return [plain(row) for row in frame.to_dict(orient="records")]

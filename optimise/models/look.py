@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from doe.plain import plain
 from doe.problems import Unavailable
 from optimise.models.fitted import FittedModel
 from optimise.models.models import Models
@@ -37,13 +38,13 @@ class Changed:
         names = ("batch", "observed", "fitted_with", "predicted_without")
         return {
             "batches": list(self.batches),
-            "residual_sd": [_plain(v) for v in self.residual_sd],
-            "r2_predicted": [_plain(v) for v in self.r2_predicted],
+            "residual_sd": plain(self.residual_sd),
+            "r2_predicted": plain(self.r2_predicted),
             "terms_that_came": list(self.came),
             "terms_that_went": list(self.went),
-            "moved": _plain(self.moved),
+            "moved": plain(self.moved),
             "moved_at": self.moved_at,
-            "left_out": [dict(zip(names, map(_plain, row), strict=True)) for row in self.left_out],
+            "left_out": [plain(dict(zip(names, row, strict=True))) for row in self.left_out],
         }
 
 
@@ -98,7 +99,3 @@ def _left_out(
             predicted = float(two.scale.back(two.predictive(frame.loc[[batch]]).median())[0])
         out.append((batch, float(row["observed"]), row["fitted"], predicted))
     return tuple(out)
-
-
-def _plain(value: Any) -> Any:
-    return value.to_dict() if isinstance(value, Unavailable) else value

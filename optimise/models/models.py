@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,17 +12,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.problems import ModelError, Problem, Unavailable
-from doe.recipes.costs import cost_per_kg, exact_values
+from doe.recipes.costs import exact_values
 from doe.results.own_names import with_own_names
 from doe.results.results import Results
 from doe.shown import Shown
-from doe.split import shared_out, split
 from doe.study import Study
 from doe.terms.codings import CODINGS
 from doe.threads import one_thread
 from optimise.models.aims import fitted_musts, has_window, musts, window
 from optimise.models.batchdata import shares
-from optimise.models.broken import broken_told, standings
 from optimise.models.chance import Window, chance_interval, joint_chance
 from optimise.models.choosing import TermsChoice
 from optimise.models.correlation import residual_correlation
@@ -37,15 +34,14 @@ from optimise.models.hull import Hull
 from optimise.models.lastround import last_round, last_round_told
 from optimise.models.modelfile import stored, stored_fence
 from optimise.models.otherform import OtherForm, other_form
-from optimise.models.points import entry, exact_chance, plain, point_findings, trade_findings, within
+from optimise.models.points import exact_chance, points, within
 from optimise.models.predictors import Chosen, LeastSquaresPredictor, Predictor, split_levels
-from optimise.models.recipes import off_steps, recipes
-from optimise.models.together import Together, shared_level, together
+from optimise.models.recipes import recipes
+from optimise.models.together import Together, together
 from optimise.models.unchosen import PlannedLimits, planned_limits, planned_together
 from optimise.statistics.leastsq import Array
 from optimise.statistics.predictive import TMixture
 
-_PART = 250
 QUANTITIES = (
     "predicted", "confidence_low", "confidence_high", "prediction_low", "prediction_high", "tolerance_low",
     "tolerance_high", "chance",
@@ -399,78 +395,7 @@ class Models(Shown, Mapping[str, FittedModel]):
         Many recipes are done part by part, wherever shared work is done; where it is not shared, `told` hears how many
         are done after each part.
         """
-        parts = [frame.iloc[start : start + _PART] for start in range(0, len(frame), _PART)]
-        if len(parts) < 2:
-            return self._points(frame)
-        if told is None or shared_out():
-            return [point for part in split(partial(_points_of, self), parts) for point in part]
-        points: list[dict[str, Any]] = []
-        for part in parts:
-            points += self._points(part)
-            told(len(points))
-        return points
-
-    def _points(self, frame: pd.DataFrame) -> list[dict[str, Any]]:
-        whole, X, chosen = self._levels(frame)
-        table = self.predict(frame)
-        inside, hull = self.inside(frame), self.in_hull(frame)
-        joint, cost, fence = self.joint(frame), cost_per_kg(self.study, whole), self.fence
-        together, in_region = self._joint_limits(X, chosen), self.study.region.contains(X, chosen=chosen)
-        trade = trade_findings(self.study, whole, table)
-        no_fence = Unavailable("the trials carry no model", "make more trials").to_dict()
-        leverage = [no_fence] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
-        told: dict[str, dict[str, list[Any]]] = {}
-        for name, quantity in zip(*(table.columns.get_level_values(k) for k in (0, 1)), strict=True):
-            told.setdefault(name, {})[quantity] = table[name, quantity].tolist()
-        recipe = {name: whole[name].tolist() for name in whole.columns}
-        standing = standings(self.study, whole)
-        points = []
-        for i in range(len(frame)):
-            broken = broken_told(self.study, standing[i].broken)
-            responses = {
-                name: entry({key: cells[i] for key, cells in row.items()}, self.study.response(name))
-                for name, row in told.items()
-            }
-            for name, ends in together.items():
-                responses[name]["together"] = {key: [float(v) for v in pair[i]] for key, pair in ends.items()}
-            levels = {name: plain(cells[i]) for name, cells in recipe.items()}
-            points.append(
-                {
-                    "levels": levels,
-                    "inside": bool(inside.iloc[i]),
-                    "in_hull": bool(hull.iloc[i]),
-                    "leverage": leverage[i],
-                    "at_limits": list(standing[i].touched),
-                    "cost_per_kg": cost.to_dict() if isinstance(cost, Unavailable) else float(cost[i]),
-                    "chance_all": joint.to_dict() if isinstance(joint, Unavailable) else float(joint[0][i]),
-                    "chance_interval": joint.to_dict()
-                    if isinstance(joint, Unavailable)
-                    else [float(v) for v in joint[1][i]],
-                    "responses": responses,
-                    "findings": [
-                        *trade[i],
-                        *point_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i]), broken),
-                        *(one.to_dict() for one in off_steps(self.study, levels)),
-                    ],
-                }
-            )
-        return points
-
-    def _joint_limits(self, X: Array, chosen: Chosen) -> dict[str, dict[str, Array]]:
-        """Confidence and prediction limits (n, 2) by response that hold for all responses of one recipe at once."""
-        laws = {
-            name: (model.scale, model.predictor.at(X, chosen))
-            for name, model in self.models.items()
-            if not isinstance(model.predictor, Unavailable) and model.kind != "pass"
-        }
-        level = shared_level(len(laws))
-        return {
-            name: {
-                "confidence": scale.back(law.mean_interval(level)),
-                "prediction": scale.back(law.batch_interval(level)),
-            }
-            for name, (scale, law) in laws.items()
-        }
+        return points(self, frame, told)
 
     def to_dict(self) -> dict[str, Any]:
         """All that a script needs to repeat the predictions (models.json)."""
@@ -487,7 +412,3 @@ class Models(Shown, Mapping[str, FittedModel]):
             },
             "fence": stored_fence(self.fence),
         }
-
-
-def _points_of(models: Models, frame: pd.DataFrame) -> list[dict[str, Any]]:
-    return models._points(frame)

@@ -1,9 +1,10 @@
-"""One recipe's predictions in the form of `predict --json`, and the chances of exact responses."""
+"""What is known at recipes, in the form of `predict --json`, and the chances of exact responses."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -11,35 +12,116 @@ import pandas as pd
 
 from doe.definition.cells import grade_values
 from doe.definition.parts import Response
+from doe.plain import plain
 from doe.problems import Problem, Unavailable
+from doe.recipes.costs import cost_per_kg
+from doe.split import shared_out, split
 from doe.study import Study
 from doe.trade import TradeChecks
+from optimise.models.broken import broken_told, standings
+from optimise.models.predictors import Chosen, split_levels
+from optimise.models.recipes import off_steps, recipes
+from optimise.models.together import shared_level
 from optimise.statistics.leastsq import Array
+
+if TYPE_CHECKING:
+    from optimise.models.models import Models
 
 Ends = tuple[float | None, float | None]
 
+_PART = 250  # recipes done at a time
 
-def entry(row: Mapping[str, Any], response: Response) -> dict[str, Any]:
+
+def points(models: Models, frame: pd.DataFrame, told: Callable[[int], None] | None = None) -> list[dict[str, Any]]:
+    """What is known at each recipe of `frame` as plain data (see `Models.points`)."""
+    parts = [frame.iloc[start : start + _PART] for start in range(0, len(frame), _PART)]
+    if len(parts) < 2:
+        return _plain_points(models, frame)
+    if told is None or shared_out():
+        return [point for part in split(partial(_plain_points, models), parts) for point in part]
+    out: list[dict[str, Any]] = []
+    for part in parts:
+        out += _plain_points(models, part)
+        told(len(out))
+    return out
+
+
+def _plain_points(models: Models, frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [plain(point) for point in points_at(models, frame)]
+
+
+def points_at(models: Models, frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """What is known at each recipe of `frame`: an absent number as `Unavailable`, what is found as `Problem`."""
+    study = models.study
+    whole = recipes(study, frame)
+    X, chosen = split_levels(whole, study.region)
+    table = models.predict(frame)
+    inside, hull = models.inside(frame), models.in_hull(frame)
+    joint, cost, fence = models.joint(frame), cost_per_kg(study, whole), models.fence
+    together, in_region = _joint_limits(models, X, chosen), study.region.contains(X, chosen=chosen)
+    trade, standing = _trade_findings(study, whole, table), standings(study, whole)
+    no_fence = Unavailable("the trials carry no model", "make more trials")
+    leverage = [no_fence] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
+    told: dict[str, dict[str, list[Any]]] = {}
+    for name, quantity in zip(*(table.columns.get_level_values(k) for k in (0, 1)), strict=True):
+        told.setdefault(name, {})[quantity] = table[name, quantity].tolist()
+    recipe = {name: whole[name].tolist() for name in whole.columns}
+    out = []
+    for i in range(len(frame)):
+        responses = {
+            name: _entry({key: cells[i] for key, cells in row.items()}, study.response(name))
+            for name, row in told.items()
+        }
+        for name, ends in together.items():
+            responses[name]["together"] = {key: pair[i].tolist() for key, pair in ends.items()}
+        levels = {name: cells[i] for name, cells in recipe.items()}
+        broken = broken_told(study, standing[i].broken)
+        where = _place_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i]), broken)
+        out.append(
+            {
+                "levels": levels,
+                "inside": bool(inside.iloc[i]),
+                "in_hull": bool(hull.iloc[i]),
+                "leverage": leverage[i],
+                "at_limits": list(standing[i].touched),
+                "cost_per_kg": cost if isinstance(cost, Unavailable) else float(cost[i]),
+                "chance_all": joint if isinstance(joint, Unavailable) else float(joint[0][i]),
+                "chance_interval": joint if isinstance(joint, Unavailable) else joint[1][i].tolist(),
+                "responses": responses,
+                "findings": [*trade[i], *where, *off_steps(study, levels)],
+            }
+        )
+    return out
+
+
+def _joint_limits(models: Models, X: Array, chosen: Chosen) -> dict[str, dict[str, Array]]:
+    """Confidence and prediction limits (n, 2) by response that hold for all responses of one recipe at once."""
+    laws = {
+        name: (model.scale, model.predictor.at(X, chosen))
+        for name, model in models.items()
+        if not isinstance(model.predictor, Unavailable) and model.kind != "pass"
+    }
+    level = shared_level(len(laws))
+    return {
+        name: {
+            "confidence": scale.back(law.mean_interval(level)),
+            "prediction": scale.back(law.batch_interval(level)),
+        }
+        for name, (scale, law) in laws.items()
+    }
+
+
+def _entry(row: Mapping[str, Any], response: Response) -> dict[str, Any]:
     """One response of a point: named intervals as pairs; the grade that a predicted score falls in by its name."""
-    out: dict[str, Any] = {}
-    for quantity in ("predicted", "chance"):
-        if quantity in row:
-            out[quantity] = plain(row[quantity])
+    out = {quantity: row[quantity] for quantity in ("predicted", "chance") if quantity in row}
     for name in ("confidence", "prediction", "tolerance"):
         if f"{name}_low" in row:
-            low, high = plain(row[f"{name}_low"]), plain(row[f"{name}_high"])
-            out[name] = low if isinstance(low, dict) else [low, high]
+            low, high = row[f"{name}_low"], row[f"{name}_high"]
+            out[name] = low if isinstance(low, Unavailable) else [low, high]
     if response.kind == "grade" and isinstance(out.get("predicted"), float):
         known = grade_values(response.grades)
         out["grade"] = min(known, key=lambda grade: abs(known[grade] - out["predicted"]))
     return out
-
-
-def plain(value: Any) -> Any:
-    """A cell as JSON knows it."""
-    if isinstance(value, Unavailable):
-        return value.to_dict()
-    return value.item() if isinstance(value, np.generic) else value
 
 
 def within(values: Array, ends: Ends) -> Array:
@@ -63,9 +145,7 @@ def exact_chance(values: npt.NDArray[Any], ends: Ends) -> Any:
     return within(np.asarray(values, dtype=float), ends)
 
 
-def point_findings(
-    in_region: bool, inside: bool, in_hull: bool, broken: Sequence[Problem] = ()
-) -> list[dict[str, Any]]:  # fmt: skip
+def _place_findings(in_region: bool, inside: bool, in_hull: bool, broken: Sequence[Problem]) -> list[Problem]:
     """What there is to say of where a recipe lies; `broken` are the limits it does not keep."""
     out = list(broken)
     if not in_region and not broken:
@@ -78,10 +158,10 @@ def point_findings(
         out.append(
             Problem("outside-hull", "inform", "levels", "not between recipes that were made", "between them", "")
         )
-    return [problem.to_dict() for problem in out]
+    return out
 
 
-def trade_findings(study: Study, whole: pd.DataFrame, table: pd.DataFrame) -> list[list[dict[str, Any]]]:
+def _trade_findings(study: Study, whole: pd.DataFrame, table: pd.DataFrame) -> list[tuple[Problem, ...]]:
     """What checks of the trade say of each whole recipe, with what `table` predicts of pH, yield value and the like."""
     checks = TradeChecks(study)
     predicted = {}
@@ -89,5 +169,4 @@ def trade_findings(study: Study, whole: pd.DataFrame, table: pd.DataFrame) -> li
         values = list(table[name, "predicted"])
         if not any(isinstance(value, Unavailable) for value in values):
             predicted[str(name)] = np.array([float(value) for value in values])
-    found = checks.each(whole, checks.given(predicted, "predicted"))
-    return [[problem.to_dict() for problem in row] for row in found]
+    return checks.each(whole, checks.given(predicted, "predicted"))

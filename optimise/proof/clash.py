@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from doe.plain import plain
 from optimise.formula.brief import Brief
-from optimise.formula.optimum import plain
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
 from optimise.proof.approach import HELD, MET, Approach, Numbers, Place

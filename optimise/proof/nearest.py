@@ -3,14 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from optimise.formula.climb import Hill, Stop, climb_smallest_miss
+from optimise.formula.entries import recipe
+from optimise.formula.exact import Exact, exact_form
 from optimise.formula.peaks import Peak, Quest
+from optimise.formula.space import Space
 from optimise.formula.wholesteps import weighable
+from optimise.models.models import Models
+from optimise.models.recipes import level_of
 from optimise.proof.specs import Misses, specs_of
 
 Array = npt.NDArray[np.float64]
@@ -43,13 +49,42 @@ class TowardsMusts(Quest):
         return climb_smallest_miss(hill, under, start)[0]
 
 
-def nearest_weighable(quest: Quest, u: Array, combo: Mapping[str, str]) -> tuple[Array, float]:
-    """Free coordinates (d,) of the closest recipe of whole steps about `u` (d,), and its largest miss, in batch sds.
+def closest(
+    quest: Quest, models: Models, found: Mapping[str, Any], hold: Mapping[str, Any] | None
+) -> Mapping[str, Any]:
+    """The recipe that was `found` closest to all musts (see `Clash`) as it can be weighed, and what is predicted of it.
 
-    `u` itself where no recipe of whole steps is allowed there.
+    With levels held, but beyond the limits of exact musts and levels as tried. Nothing where nothing was found.
+    """
+    if not found:
+        return found
+    study, levels = quest.brief.study, found["levels"]
+    wide = replace(quest, space=Space.build(study, hold))
+    at = np.array([[levels[name] for name in wide.space.region.names]])
+    # Whether an ingredient is there or not is told by its level, and has no column of its own.
+    fitting = [c for c in wide.space.combos if all(levels.get(name, level) == level for name, level in c.items())]
+    combo = next((c for c in fitting if wide.space.at(c).region.contains(at, 1e-6)[0]), fitting[0])
+    space = wide.space.at(combo)
+    u = space.region.coded(np.array([[levels[name] for name in space.region.names]]))[0]
+    peak, worst = _weighable(wide, Peak(u, combo, 0.0))
+    whole, X, chosen = recipe(space, peak), space.region.decoded(peak.u[None]), space.chosen(combo, 1)
+    said = models.predict(whole).iloc[0]
+    forms = {one.name: exact_form(study, one) for one in quest.brief.exact}
+    exact = {name: float(form.values(X, chosen)[0]) for name, form in forms.items() if isinstance(form, Exact)}
+    return {
+        "levels": {name: level_of(whole[name].iloc[0]) for name in study.columns},
+        "responses": {n: exact[n] if n in exact else float(said[n]["predicted"]) for n in found["responses"]},
+        "worst_miss": worst,
+    }
+
+
+def _weighable(quest: Quest, peak: Peak) -> tuple[Peak, float]:
+    """The closest recipe of whole steps about a peak, and its largest miss, in batch sds.
+
+    The peak itself where no recipe of whole steps is allowed there.
     """
     towards = TowardsMusts.of(quest)
     if towards is None:
-        return u, 0.0
-    peak = weighable(towards, Peak(u, combo, float(towards.score(u[None], combo)[0])))
-    return peak.u, -peak.score
+        return peak, 0.0
+    near = weighable(towards, replace(peak, score=float(towards.score(peak.u[None], peak.combo)[0])))
+    return near, -near.score

@@ -8,10 +8,11 @@ from typing import Any, Literal
 
 import pandas as pd
 
+from doe.plain import plain
 from doe.problems import Unavailable
 from doe.results.results import Results
 from doe.study import Study
-from optimise.formula.optimum import Number, plain
+from optimise.formula.optimum import Number
 from optimise.models.aims import musts, wanted
 from optimise.models.models import Models
 from optimise.upcoming.confirming import FEWEST, MOST, Confirming, confirming

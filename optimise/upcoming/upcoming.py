@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe.definition.keys import MOST_RUNS
 from doe.design.design import Design, plan
+from doe.plain import plain
 from doe.problems import ModelError, Problem, StudyError, Unavailable, listed
 from doe.results.results import Results
 from doe.shown import Shown
@@ -19,7 +20,7 @@ from doe.study import Study
 from doe.threads import one_thread
 from doe.trade import trial_findings
 from optimise.formula.brief import Brief
-from optimise.formula.optimum import Number, Optimum, plain
+from optimise.formula.optimum import Number, Optimum
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.space import Space
 from optimise.models.models import Models

@@ -89,7 +89,7 @@ def test_a_sharp_peak_leaves_little_and_nothing_moves_leaves_nothing():
     assert size(narrow) < size(wide)
     quest = Quest(Brief.of(study, models, "chance"), Space.build(study), "chance", models.fence)
     x = np.array([91.0, 0.6, 3.0, 5.4])
-    away = tolerances(quest, models.fence, x, {})
+    away = tolerances(quest, x, {})
     assert all(low <= level <= high for (low, high), level in zip(away.values(), x[1:], strict=True))
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from doe import Study
 from optimise import fit
-from optimise.models import models as models_module
+from optimise.models import points as module
 
 MANY, PART = 50, 20
 
@@ -39,7 +39,7 @@ def many():
 
 @pytest.fixture(autouse=True)
 def small_parts(monkeypatch):
-    monkeypatch.setattr(models_module, "_PART", PART)
+    monkeypatch.setattr(module, "_PART", PART)
 
 
 def numbers(points):

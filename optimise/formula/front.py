@@ -1,0 +1,202 @@
+"""The trade-off of a formula: the best under each of a few ceilings on its cost or on another aim; the cheapest."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.definition.parts import Response
+from doe.problems import ModelError, Problem
+from optimise.formula.brief import Brief
+from optimise.formula.exact import Exact, exact_form
+from optimise.formula.measures import Measure, Price, TowardsAim, Wanting, bands, of
+from optimise.formula.peaks import Peak, Quest
+from optimise.formula.wholesteps import in_whole_steps, weighable
+
+Array = npt.NDArray[np.float64]
+
+_CEILINGS = 5
+_BANDS = 6
+_NEAR = 1e-3
+_SAME = 0.99
+_KEPT = 0.9
+_SAVINGS = 7
+_PENNY = 1e-9
+
+
+def check_against(brief: Brief, against: Sequence[str]) -> None:
+    """Raises ModelError with all that is wrong with the aims a front is asked for."""
+    known = [p.response.name for p in brief.properties]
+    allowed = ", ".join(known) or "a response with an aim and a model"
+    do = "name a response of which something is wanted"
+    problems = [Problem("unknown-aim", "stop", "against", name, allowed, do) for name in against if name not in known]
+    if len(against) > 2 or len(set(against)) < len(against):
+        got, allowed = ", ".join(against), "one or two different responses"
+        problems.append(Problem("unknown-aim", "stop", "against", got, allowed, "leave some out"))
+    if problems:
+        raise ModelError(problems)
+
+
+def front(quest: Quest, best: Peak, peaks: list[Peak], against: Sequence[str]) -> list[Peak]:
+    """The best for each of a few ceilings on the cost, or on one aim, or of one aim on another; the least first.
+
+    Along the limits of an aim that is a window and no more; else to where it comes nearest to what is wanted. Empty
+    where there is no cost.
+    """
+    if len(against) == 2:
+        one, other = (_wanting(quest, name) for name in against)
+        return _between(best, peaks, one, other)
+    if against:
+        aim = _wanting(quest, against[0])
+        steps = bands(quest, aim.of, _BANDS)
+        return _across(quest, best, peaks, steps) if steps else _under(quest, best, peaks, aim)
+    price = _price(quest)
+    return [] if price is None else _under(quest, best, peaks, price)
+
+
+def cheapest(quest: Quest, best: Peak, peaks: list[Peak]) -> Peak | None:
+    """The cheapest recipe found with at least 0.99 of the best measure, where it saves half a per cent or more.
+
+    At each combination of categories ceilings on the cost are halved towards the lowest under which that much is still
+    found.
+    """
+    price = _price(quest)
+    if price is None:
+        return None
+    least, dear = best.score + np.log(_SAME), of(price, best)
+    found = None
+    for start in (best, *_one_each(quest, best, peaks)):
+        one = _cheapest_at(quest, start, price, least, dear)
+        if one is not None:
+            found, dear = one, of(price, one)
+    if found is None or of(price, found) > of(price, best) - 0.005 * abs(of(price, best)):
+        return None
+    return found
+
+
+def _price(quest: Quest) -> Price | None:
+    """The cost of a recipe, where every material has its price."""
+    study = quest.brief.study
+    form = exact_form(study, Response("Cost", source="cost_per_kg")) if study.ingredients else None
+    return Price(quest, form) if isinstance(form, Exact) else None
+
+
+def _wanting(quest: Quest, name: str) -> Wanting:
+    """How far a response is from what is wanted of it."""
+    return Wanting(quest, next(p for p in quest.brief.properties if p.response.name == name))
+
+
+def _under(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure) -> list[Peak]:
+    """The best for each of a few ceilings on a measure, from its least up to what it is at the best; the least first.
+
+    Those that measure more than another without scoring better are left out.
+    """
+    most = of(measure, best)
+    least = min(measure.least(combo) for combo in quest.space.combos)
+    found = [(most, best)]
+    if most - least <= 1e-9 * max(abs(most), 1.0):
+        return [best]
+    starts, whole = [*peaks[:2], *_one_each(quest, best, peaks)], in_whole_steps(quest, best)
+    for ceiling in np.linspace(most, least, _CEILINGS + 1)[1:]:
+        tried = [_below(quest, p, measure, float(ceiling)) for p in dict.fromkeys((found[-1][1], *starts))]
+        tried.append(_drawn_in(quest, found[-1][1], measure, float(ceiling)))
+        under = [p for p in tried if p is not None]
+        if not under:
+            continue
+        peak = max(under, key=lambda p: round(p.score, 9))
+        peak = weighable(quest, peak, (measure.limit(peak.combo, float(ceiling)),))
+        # Where no recipe of whole steps lies under the ceiling, there is none to make.
+        if in_whole_steps(quest, peak) or not whole:
+            found.append((of(measure, peak), peak))
+    found.sort(key=lambda pair: (round(pair[0], 12), -pair[1].score))
+    kept: list[tuple[float, Peak]] = []
+    for pair in found:
+        if not kept or pair[1].score > kept[-1][1].score + 1e-6:
+            kept.append(pair)
+    return [peak for _, peak in kept]
+
+
+def _across(quest: Quest, best: Peak, peaks: list[Peak], steps: Sequence[tuple[Measure, float]]) -> list[Peak]:
+    """The best within each of a few ranges of a response, each a measure and its ceiling; `best` stands for its own.
+
+    A range that no recipe reaches is left out.
+    """
+    own = min(range(len(steps)), key=lambda k: of(steps[k][0], best))
+    found: dict[int, Peak] = {own: best}
+    # From the best outwards, each step from the one before: what is good lies on from what is good.
+    for k in sorted(range(len(steps)), key=lambda k: abs(k - own)):
+        if k == own:
+            continue
+        measure, ceiling = steps[k]
+        beside = found.get(k - 1 if k > own else k + 1, best)
+        starts = dict.fromkeys((beside, best, *peaks[:2], *_one_each(quest, best, peaks)))
+        tried = [_below(quest, start, measure, ceiling) for start in starts]
+        tried += [_drawn_in(quest, start, measure, ceiling) for start in dict.fromkeys((beside, best))]
+        under = [peak for peak in tried if peak is not None]
+        if under:
+            peak = max(under, key=lambda p: round(p.score, 9))
+            found[k] = weighable(quest, peak, (measure.limit(peak.combo, ceiling),))
+    return [found[k] for k in sorted(found)]
+
+
+def _between(best: Peak, peaks: list[Peak], one: Wanting, other: Wanting) -> list[Peak]:
+    """The best of one aim for each of a few ceilings on another, among formulas with 0.9 of the best measure."""
+    quest = TowardsAim.after(one, best.score + np.log(_KEPT))
+    ends = [quest.climb(quest.hill(p.combo), p.u) for p in peaks if p.score >= quest.share]
+    ends = [weighable(quest, p) for p in (*ends, replace(best, score=float(quest.score(best.u[None], best.combo)[0])))]
+    top = max(ends, key=lambda p: round(p.score, 9))
+    return [peak for peak in _under(quest, top, ends, other) if quest.keeps(peak)]
+
+
+def _cheapest_at(quest: Quest, start: Peak, price: Price, least: float, dear: float) -> Peak | None:
+    """The cheapest at the combination of `start` that scores `least` and costs less than `dear`."""
+    cheap, found = price.least(start.combo), None
+    if cheap >= dear - _PENNY * abs(dear):
+        return None
+    for _ in range(_SAVINGS):
+        ceiling = 0.5 * (dear + cheap)
+        tried = [_below(quest, one, price, ceiling) for one in dict.fromkeys((start, *([found] if found else [])))]
+        under = [p for p in tried if p is not None and p.score >= least]
+        peak = None
+        if under:
+            peak = weighable(quest, max(under, key=lambda p: round(p.score, 9)), (price.limit(start.combo, ceiling),))
+        if peak is not None and peak.score >= least:
+            found, dear = peak, ceiling
+        else:
+            cheap = ceiling
+    return found
+
+
+def _one_each(quest: Quest, best: Peak, peaks: list[Peak]) -> list[Peak]:
+    """The best peak of each combination of categories but that of the best, or the best place of its pool."""
+    out = []
+    for combo in quest.space.combos:
+        if dict(combo) == dict(best.combo):
+            continue
+        own = [p for p in peaks if dict(p.combo) == dict(combo)]
+        if not own:
+            pool = quest.pool(combo)
+            scores = quest.score(pool, combo)
+            first = int(np.argmax(np.round(scores, 9)))
+            own = [Peak(pool[first], combo, float(scores[first]))]
+        out.append(max(own, key=lambda p: round(p.score, 9)))
+    return out
+
+
+def _below(quest: Quest, peak: Peak, measure: Measure, ceiling: float) -> Peak | None:
+    """The best under a ceiling, climbed from the best of the pool's places and the peak that lie under it."""
+    pool = np.vstack([peak.u[None], quest.pool(peak.combo)])
+    under = pool[measure.values(pool, peak.combo) <= ceiling + 1e-12]
+    if not len(under):
+        return None
+    start = under[int(np.argmax(np.round(quest.score(under, peak.combo), 9)))]
+    return quest.climb(quest.hill(peak.combo, (measure.limit(peak.combo, ceiling),)), start)
+
+
+def _drawn_in(quest: Quest, peak: Peak, measure: Measure, ceiling: float) -> Peak | None:
+    """The best under a ceiling, climbed from a peak that lies above it."""
+    climbed = quest.climb(quest.hill(peak.combo, (measure.limit(peak.combo, ceiling),)), peak.u)
+    return climbed if of(measure, climbed) <= ceiling * (1 + _NEAR) else None
