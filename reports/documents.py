@@ -234,7 +234,8 @@ def optimum_document(best: Optimum, *, digests: Mapping[str, str] | None = None)
 
 def next_document(upcoming: Any, *, digests: Mapping[str, str] | None = None) -> Document:
     """`next --json`: the batches worth making now, what they are for, what they cost, and when to stop."""
-    return document("next", upcoming.to_dict(), problems=getattr(upcoming, "findings", ()), digests=digests)
+    body = {**upcoming.to_dict(), "runs": [] if upcoming.design is None else run_rows(upcoming.design)}
+    return document("next", body, problems=upcoming.findings, digests=digests)
 
 
 def status_document(
@@ -248,7 +249,8 @@ def status_document(
         "next": todo,
         **more,
     }
-    return document("status", body, problems=study.problems, digests=study.digests)
+    rests = {} if results is None else {"results": results.digest}
+    return document("status", body, problems=study.problems, digests={**study.digests, **rests})
 
 
 def _digests(models: Models) -> dict[str, str]:

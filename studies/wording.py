@@ -12,9 +12,15 @@ if TYPE_CHECKING:
     from doe import Study
 
 
-def envelope(command: str, study: Study | None, problems: Iterable[Problem], **keys: Any) -> dict[str, Any]:
-    """A JSON document of a command that has no richer one: what every document carries, and `keys`."""
-    return document(command, keys, problems=problems, digests=study.digests if study is not None else {})
+def envelope(
+    command: str, study: Study | None, problems: Iterable[Problem], *, results: str = "", **keys: Any
+) -> dict[str, Any]:
+    """A JSON document of a command that has no richer one: what every document carries, and `keys`.
+
+    `results` is the digest of the results it rests on, if any.
+    """
+    rests = dict(study.digests) if study is not None else {}
+    return document(command, keys, problems=problems, digests={**rests, **({"results": results} if results else {})})
 
 
 def code_of(document: Mapping[str, Any]) -> int:

@@ -191,7 +191,7 @@ def _in_units(study: Study, point: Canonical, coded: Coded, scale: Scale, has_er
         at={name: float(value) for name, value in zip(region.names, levels, strict=True)},
         kind=point.kind,
         eigenvalues=tuple(float(v) for v in point.eigenvalues),
-        predicted=float(scale.back(point.value)),
+        predicted=_value_there(scale, point.value),
         inside=bool(region.contains(levels[None], 1e-9)[0]),
         coordinates=coded.coordinates,
         eigenvalue_se=errors,
@@ -199,6 +199,15 @@ def _in_units(study: Study, point: Canonical, coded: Coded, scale: Scale, has_er
         beyond=beyond,
         impossible=impossible,
     )
+
+
+def _value_there(scale: Scale, value: float) -> float | Unavailable:
+    """What is predicted at a stationary point, unless that lies so far off that no number is left of it."""
+    with np.errstate(over="ignore", under="ignore"):
+        there = float(scale.back(value))
+    if not np.isfinite(scale.forward(there)):
+        return Unavailable("the point lies so far off that no number is left of it", "look at the effects, not at it")
+    return there
 
 
 def _out_of_reach(region: Region, ends: Mapping[str, tuple[float, float]]) -> tuple[tuple[str, ...], tuple[str, ...]]:

@@ -40,7 +40,7 @@ class Stationary:
     at: Mapping[str, float]
     kind: str
     eigenvalues: tuple[float, ...]
-    predicted: float
+    predicted: float | Unavailable
     inside: bool
     coordinates: str
     eigenvalue_se: tuple[float, ...] | Unavailable
@@ -54,7 +54,7 @@ class Stationary:
             "at": dict(self.at),
             "kind": self.kind,
             "eigenvalues": list(self.eigenvalues),
-            "predicted": self.predicted,
+            "predicted": plain(self.predicted),
             "inside": self.inside,
             "coordinates": self.coordinates,
             "eigenvalue_se": plain(self.eigenvalue_se),

@@ -36,6 +36,7 @@ from optimise.upcoming.outlook import MOST_FURTHER
 from optimise.upcoming.returned import confirmation, confirming_limits, one_recipe
 
 Count = int | Literal["worth"] | None
+_MOST_TO_LEARN = 48  # trials chosen at once; what is learnt on the way changes which are worth making; our choice
 _HOPELESS = 0.1  # how likely what is wanted must be once all is known, for trials to be the way; our choice
 
 
@@ -132,7 +133,8 @@ def next_trials(
     step = due(study, models, recipe, results=results, clash=clash, verdict=said)
     stop = when_to_stop(study, results, step)
     numbers = _numbers(results, round, first_trial)
-    told = Upcoming("stop", None, {}, 0.0, stop, {}, said, (), step)
+    nothing = Unavailable("no trials are asked for", "use learn for trials that gain")
+    told = Upcoming("stop", None, {"chance": nothing, "per_batch": nothing}, 0.0, stop, {}, said, (), step)
     purpose = "confirm" if confirm is not None else "learn" if learn is not None else step.purpose
     if purpose == "stop":
         return told
@@ -165,13 +167,14 @@ def _check(study: Study, confirm: int | None, learn: Count, way: str | None) -> 
         problems.append(Problem("way-without-learn", "stop", "way", got, "--learn N --way NAME", "say how many trials"))
     if confirm is not None and learn is not None:
         problems.append(Problem("confirm-or-learn", "stop", "next", "both asked for", "one of them", "leave one out"))
-    for name, count in (("confirm", confirm), ("learn", learn)):
+    for name, count, most in (("confirm", confirm, MOST_RUNS), ("learn", learn, _MOST_TO_LEARN)):
         if isinstance(count, int) and count < 1:
             problems.append(
                 Problem("too-few-batches", "stop", name, str(count), "1 or more", "give a number of batches")
             )
-        if isinstance(count, int) and count > MOST_RUNS:
-            allowed, do = f"up to {MOST_RUNS} in one round", "check the number"
+        if isinstance(count, int) and count > most:
+            allowed = f"up to {most} in one round"
+            do = "check the number" if name == "confirm" else "make fewer, and ask again when their results are in"
             problems.append(Problem("too-many-batches", "stop", name, str(count), allowed, do))
     if problems:
         raise ModelError(problems)

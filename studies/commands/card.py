@@ -38,13 +38,14 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         name = formula_name(args.formula or str(levels.index[0]))
         formulas.keep_shown(change, folder, name, document)
         kept = [entry for entry in changes.of_kept(folder, models) if entry["formula"] == name]
-        told = kept_lines(kept)
+        moved = kept_lines(kept)
         if verdict is not None and not verdict["confirmed"] and formulas.is_confirmed(folder, levels):
-            told.append(not_confirmed(verdict))
-        formula = card.formula_card(study, models, levels, name, verdict, " ".join(told))
+            moved.append(not_confirmed(verdict))
+        formula = card.formula_card(study, models, levels, name, verdict, " ".join(moved))
         file = f"formulas/{name}-card.html"
         change.draw(file, lambda path: card.write_card(path, study, formula, grams, models.results_digest))
     desk.progress("")
-    document = envelope("card", study, card.notes(formula), file=file, **card.document(study, formula, grams))
+    told = card.document(study, formula, grams)
+    document = envelope("card", study, card.notes(formula), results=models.results_digest, file=file, **told)
     text = card.text(study, formula, grams) + f"\n\nTo print: {Path(args.folder) / file}"
     return Outcome(document, text, code_of(document))

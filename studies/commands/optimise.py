@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from doe import Study
+from doe.problems import Problem, StudyError
 from reports import documents
 from reports.terminal import terminal
 from reports.wording.changes import asked_line, changed_line, held_words, kept_line, kept_lines
@@ -28,10 +30,9 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """
     folder = StudyFolder.at(args.folder)
     asked = analysis.Asked(args.objective, args.hold or "", args.outside, tuple(args.against or ()))
-    name = formula_name(args.keep) if args.keep is not None else None
+    name = args.keep
     with folder.changing("optimise") as change:
-        if args.hold is not None:
-            parsed(args.hold, folder.study, "--hold")
+        _check(args, folder.study)
         before = analysis.last_asked(folder).objective
         desk.progress("fitting ...")
         models = analysis.fitted(folder)
@@ -61,6 +62,30 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         terminal.optimise(folder.study, best, todo, [t for t in told if t], held_words(document["asked"])),
         code,
     )
+
+
+def _check(args: argparse.Namespace, study: Study) -> None:
+    """Raises StudyError with all that is wrong with what was asked for, before anything is worked out."""
+    problems: list[Problem] = []
+    for asked, check in (
+        (args.keep, formula_name),
+        (args.hold, lambda text: parsed(text, study, "--hold")),
+        (args.against, lambda names: _known_aims(names, study)),
+    ):
+        try:
+            if asked is not None:
+                check(asked)
+        except StudyError as error:
+            problems += error.problems
+    if problems:
+        raise StudyError(problems)
+
+
+def _known_aims(names: Sequence[str], study: Study) -> None:
+    known = [response.name for response in study.responses if response.aim != "watch"]
+    do = "name a response of which something is wanted"
+    if wrong := [name for name in names if name not in known]:
+        raise StudyError([Problem("unknown-aim", "stop", "--against", name, ", ".join(known), do) for name in wrong])
 
 
 def _called(name: str, document: Mapping[str, Any]) -> Mapping[str, Any]:

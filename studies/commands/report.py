@@ -50,5 +50,6 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         head = folder.head()
     desk.progress("")
     where = Path(args.folder) / REPORT
-    document = envelope("report", study, study.problems, file=REPORT, head=head)
+    rests = "" if results is None else results.digest
+    document = envelope("report", study, study.problems, results=rests, file=REPORT, head=head)
     return Outcome(document, f"The report is written: {where}")

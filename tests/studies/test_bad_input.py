@@ -182,6 +182,7 @@ def test_before_there_are_results(command, words, planned, refused):
         ("optimise", ("--keep", "../F1"), "formula name"),
         ("optimise", ("--keep", "CON"), "formula name"),
         ("next", ("--confirm", "3", "--formula", "F77"), "F77"),
+        ("next", ("--learn", "1000"), "1000"),
         ("card", ("--formula", "F77"), "F77"),
         ("card", ("--batch", "heavy"), "heavy"),
         ("fit", ("--without", "T77"), "T77"),
@@ -191,6 +192,11 @@ def test_before_there_are_results(command, words, planned, refused):
 )
 def test_flags_with_wrong_values(command, words, said, recorded, refused):
     assert said in refused(recorded, command, *words)
+
+
+def test_all_that_is_wrong_with_what_is_asked_for_is_said_at_once(recorded, refused):
+    said = refused(recorded, "optimise", "--hold", "Gun=0.5", "--keep", "../F1", "--against", "Froth")
+    assert all(wrong in said for wrong in ("'Gun'", "'../F1'", "Froth"))
 
 
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="POSIX permissions")

@@ -167,6 +167,8 @@ def test_next_document(recorded, call):
     assert set(document) >= ENVELOPE | {"purpose", "runs", "gain", "cost", "stop", "verdict"}
     assert document["purpose"] == "confirm"
     assert [run["trial"] for run in document["runs"]] == ["T10", "T11", "T12"]
+    assert all(set(run) >= {"trial", "order", "block", "whole_plot", "levels"} for run in document["runs"])
+    assert set(document["gain"]["chance"]) == set(document["gain"]["per_batch"]) == NO_NUMBER
     assert (recorded / "plan/round-2/plan.json").is_file()
     assert (recorded / "bench/round-2.xlsx").is_file()
     assert call("verify", recorded)[0] == 0
@@ -199,13 +201,17 @@ def test_next_learn_runs_on(recorded, call):
 def test_card_status_and_report(recorded, call):
     code, document = call("card", recorded, "--batch", "20kg")
     assert code in (0, 1)
+    rests_on = set(document["digests"])
+    assert rests_on == {"tried", "measured", "wanted", "facts", "results"}
     assert "20" in json.dumps(document)
     assert main(["card", str(recorded)]) in (0, 1)
     code, document = call("status", recorded)
     assert code in (0, 1)
     assert document["rounds"][0]["made"] == 9
+    assert set(document["digests"]) == rests_on
     assert document["analyses"]["models"] == "none"
-    assert main(["report", str(recorded)]) == 0
+    code, document = call("report", recorded)
+    assert (code, set(document["digests"])) == (0, rests_on)
     assert (recorded / "report.html").stat().st_size > 10_000
     code, document = call("status", recorded)
     assert document["analyses"]["models"] == "fresh"

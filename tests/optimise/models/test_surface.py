@@ -215,3 +215,19 @@ def test_a_textbook_composite_in_its_own_units():
     # Its region closes within the trials; the way up ends on the top.
     assert not still.beyond
     assert model.way[-1]["predicted"] == pytest.approx(80.21, abs=0.005)
+
+
+def test_a_stationary_point_too_far_off_for_a_number():
+    """ln y = 5 x + 0.00001 x² + noise: no slope at x = -250 000, where y is exp(-625 000), which no double holds."""
+    study = Study.from_dict({
+        "study": {"name": "far"},
+        "factor": [{"name": "x", "low": -1, "high": 1}],
+        "response": [{"name": "y", "unit": "1", "method": "m", "scale": "log", "aim": "watch"}],
+        "plan": {"model": "quadratic"},
+    })  # fmt: skip
+    x = np.linspace(-1, 1, 7)
+    frame = pd.DataFrame({"x": x, "y": np.exp(5 * x + 1e-5 * x**2 + 1e-7 * np.cos(7 * x))})
+    told = fit(study, study.results(frame), terms="all")["y"].stationary
+    assert told.to_dict()["at"]["x"] < -1e4
+    assert isinstance(told.predicted, Unavailable)
+    assert set(told.to_dict()["predicted"]) == {"unavailable", "do"}

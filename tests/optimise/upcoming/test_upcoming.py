@@ -195,6 +195,7 @@ def test_a_confirmed_formula_is_the_end():
     due = next_trials(asked, confirmed_by(asked, models, best, 0.05), formula=dict(best.factors))
     assert due.purpose == "stop"
     assert due.to_dict()["runs"] == []
+    assert set(due.to_dict()["gain"]["chance"]) == {"unavailable", "do"}
     assert "confirmed" in due.stop
 
 
