@@ -199,7 +199,9 @@ def as_text(document: Mapping[str, Any]) -> str:
     return json.dumps(document, indent=2, ensure_ascii=not wide, allow_nan=False)
 
 
-_PLAINER = str.maketrans({"\u2212": "-", "\u00a0": " ", "\u202f": " ", "\u2009": " ", "×": "x", "²": "^2", "€": "EUR "})
+_PLAINER = str.maketrans(
+    {"\u2212": "-", "\u00a0": " ", "\u202f": " ", "\u2009": " ", "×": "x", "²": "^2", "³": "^3", "€": "EUR "}
+)
 
 
 def harmless(text: str) -> str:

@@ -25,7 +25,7 @@ Form = Literal["scheffe", "slack", "process"]
 Categories = Mapping[str, Sequence[str]]
 
 _SAME = 1e-9  # relative width below which a level stands still
-_POWERS = {1: "", 2: "²", 3: "³"}
+_POWERS = {1: "", **dict(enumerate("²³⁴⁵⁶⁷⁸⁹", start=2))}
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +132,10 @@ def _piece(piece: str, names: Sequence[str], categories: Categories, text: str) 
             first, second = piece[1 : cut.start()].strip(), piece[cut.end() : -1].strip()
             if first in names and second in names:
                 return Term(difference=(first, second))
-    power = re.fullmatch(r"(.+?)\s*(²|³|\^\d)", piece)
+    power = re.fullmatch(r"(.+?)\s*([²³⁴-⁹]|\^[1-9])", piece)
     if power and power[1] in names:
-        return Term(((power[1], {"²": 2, "³": 3}.get(power[2], int(power[2][-1]) if power[2][0] == "^" else 1)),))
+        raised = {sign: number for number, sign in _POWERS.items()}
+        return Term(((power[1], raised.get(power[2]) or int(power[2][-1])),))
     near = nearest(piece, tuple(names))
     raise ValueError(f"{text}: {piece or 'nothing'} is not known" + (f"; did you mean {near}?" if near else ""))
 

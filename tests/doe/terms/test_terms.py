@@ -56,6 +56,7 @@ def test_fish_patty_model_has_28_terms():
         ("x1 * x2", "x1 × x2"),
         ("x1 × x2 × (x1 - x2)", "x1 × x2 × (x1 - x2)"),
         ("x1^2", "x1²"),
+        ("x1⁵ * x2^4", "x1⁵ × x2⁴"),
         ("x1 × x1", "x1²"),
         ("x1 × [Mill: fine]", "x1 × [Mill: fine]"),
         ("1", "1"),
