@@ -23,6 +23,7 @@ from doe.problems import Problem, StudyError, Unavailable
 from doe.recipes.costs import cost_range
 from doe.region.idle import idle
 from doe.region.share import share_of_box
+from reports.wording.stopping import when_to_stop
 
 if TYPE_CHECKING:
     from doe.design.compare import Comparison
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from optimise.formula.optimum import Optimum
     from optimise.models.look import Changed
     from optimise.models.models import Models
+    from optimise.upcoming.upcoming import Upcoming
 
 Document = dict[str, Any]
 
@@ -232,9 +234,10 @@ def optimum_document(best: Optimum, *, digests: Mapping[str, str] | None = None)
     return document("optimise", best.to_dict(), problems=best.findings, digests=digests)
 
 
-def next_document(upcoming: Any, *, digests: Mapping[str, str] | None = None) -> Document:
+def next_document(upcoming: Upcoming, *, digests: Mapping[str, str] | None = None) -> Document:
     """`next --json`: the batches worth making now, what they are for, what they cost, and when to stop."""
-    body = {**upcoming.to_dict(), "runs": [] if upcoming.design is None else run_rows(upcoming.design)}
+    runs = [] if upcoming.design is None else run_rows(upcoming.design)
+    body = {**upcoming.to_dict(), "runs": runs, "stop": when_to_stop(upcoming)}
     return document("next", body, problems=upcoming.findings, digests=digests)
 
 

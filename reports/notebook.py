@@ -13,6 +13,7 @@ from typing import Any
 from reports.numbers import NOTHING, between, exactly, figure, level, likely, percent
 from reports.wording import grades
 from reports.wording.fit import threshold_rows
+from reports.wording.stopping import when_to_stop
 
 _MOST_ROWS = 30
 
@@ -121,7 +122,7 @@ def _upcoming(upcoming: Any) -> str:
     title = {"confirm": "Batches to confirm", "learn": "Trials to learn from"}.get(
         upcoming.purpose, "Nothing more to make"
     )
-    return _table(title, ("trial", *map(str, columns)), rows, upcoming.stop)
+    return _table(title, ("trial", *map(str, columns)), rows, when_to_stop(upcoming))
 
 
 _MAKERS: dict[tuple[str, str], Callable[[Any], str]] = {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
 import pandas as pd
@@ -57,6 +57,32 @@ class Due:
             "wanted": self.wanted,
             "advice": None if self.advice is None else self.advice.to_dict(),
         }
+
+
+@dataclass(frozen=True, slots=True)
+class StopRule:
+    """What `[done]` sets beside the chance, each None where it sets none; and how much of it `made` batches have used.
+
+    `budget` and what was `spent` on batches are in `currency`. `why` is that of what is due as the study stands, before
+    trials are looked for.
+    """
+
+    max_batches: int | None
+    made: int
+    budget: float | None
+    spent: float
+    currency: str
+    why: Why
+
+    @classmethod
+    def of(cls, study: Study, results: Results, why: Why) -> StopRule:
+        """The rule of a study with these results."""
+        made = len(results.batches)
+        return cls(study.done.max_batches, made, study.done.budget, made * study.batch_cost, study.currency, why)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data."""
+        return {f.name: getattr(self, f.name) for f in fields(self)}
 
 
 def due(
@@ -118,44 +144,3 @@ def room(study: Study, results: Results) -> int:
     if study.done.budget is not None and study.batch_cost > 0:
         left = min(left, int((study.done.budget - made * study.batch_cost) / study.batch_cost + 1e-9))
     return max(left, 0)
-
-
-def when_to_stop(study: Study, results: Results, step: Due) -> str:
-    """When to stop in words, and whether it is time."""
-    made, spent = len(results.batches), len(results.batches) * study.batch_cost
-    told = [f"Stop when a new batch of the formula passes everything with a chance of {percent(step.wanted)}"]
-    told += [f"or after {study.done.max_batches} batches ({made} made)"] if study.done.max_batches is not None else []
-    if study.done.budget is not None:
-        told += [f"or when {study.done.budget:g} {study.currency} are spent ({spent:g} spent on batches)"]
-    stop = ", ".join(told)
-    stop += (
-        f"; the chance is now {in_words(step.chance)}."
-        if isinstance(step.chance, float)
-        else "; there is no chance yet."
-    )
-    if step.why == "wishes" or (step.why == "confirmed" and not isinstance(step.chance, float)):
-        stop = (
-            "Only wishes are given and no musts, so there is no chance to stop by: stop when the formula is confirmed."
-        )
-    return stop + _TIME.get(step.why, "")
-
-
-_TIME = {
-    "reached": " That is enough, as predicted: fresh batches of the formula are to confirm it.",
-    "spent": " The batches or the money are used up.",
-    "confirmed": " The formula is confirmed: it is time to stop.",
-    "clash": " Some musts cannot be met together, as predicted: agree which of them or which limit may move.",
-    "no aims": " Nothing is wanted of any response yet: give aims and limits.",
-}
-
-
-def in_words(chance: float) -> str:
-    """A chance near certainty is never shown as certain."""
-    if chance > 0.99 or chance < 0.01:
-        return "over 99 %" if chance > 0.5 else "under 1 %"
-    return percent(round(chance, 2))
-
-
-def percent(share: float) -> str:
-    """A chance that was asked for or is rounded: `80 %`."""
-    return f"{100 * share:.3g} %"

@@ -28,7 +28,7 @@ from optimise.models.recipes import level_of
 from optimise.search import find
 from optimise.upcoming.confirmdays import made_together, planned_days
 from optimise.upcoming.confirming import Confirming, confirming
-from optimise.upcoming.due import Due, due, in_words, percent, room, when_to_stop
+from optimise.upcoming.due import Due, StopRule, due, room
 from optimise.upcoming.learning import LITTLE, Lesson
 from optimise.upcoming.learning import learn as teach
 from optimise.upcoming.onway import trials_on_way
@@ -36,6 +36,7 @@ from optimise.upcoming.outlook import MOST_FURTHER
 from optimise.upcoming.returned import confirmation, confirming_limits, one_recipe
 
 Count = int | Literal["worth"] | None
+Foretold = Literal["", "none", "little", "enough", "hopeless"]
 _MOST_TO_LEARN = 48  # trials chosen at once; what is learnt on the way changes which are worth making; our choice
 _HOPELESS = 0.1  # how likely what is wanted must be once all is known, for trials to be the way; our choice
 
@@ -49,8 +50,10 @@ class Upcoming(Shown):
     after as many), pays (how many are worth making), worth (the trials that are, those that bring most first: the
     others would add next to nothing), money_per_percent (what a per cent of chance costs), ceiling (chance and reached
     were every must known exactly).
-    `limits` by response: what all confirmation batches must keep at once. `stop` says when to stop, `verdict` what
+    `limits` by response: what all confirmation batches must keep at once. `rule` is what ends the study, `verdict` what
     confirmation batches that came back say. `way` names the response on whose way the trials stand, if they do.
+    `foretold` is what trials to learn from may be expected to do about the chance that is wanted: to be `enough`, to
+    raise it a `little`; `none` is worth making; `hopeless`: no number of trials alone is likely to reach it.
     `due` is what the study owes without being asked, and `advice` what confirmation batches would tell.
     """
 
@@ -58,13 +61,14 @@ class Upcoming(Shown):
     design: Design | None
     gain: Mapping[str, Any]
     cost: Number
-    stop: str
+    rule: StopRule
     limits: Mapping[str, tuple[float, float]]
     verdict: Mapping[str, Any] | Unavailable
     findings: tuple[Problem, ...]
     due: Due
     advice: Confirming | None = None
     way: str = ""
+    foretold: Foretold = ""
 
     @property
     def table(self) -> pd.DataFrame:
@@ -82,7 +86,7 @@ class Upcoming(Shown):
     __repr__ = __str__
 
     def to_dict(self) -> dict[str, Any]:
-        """The form promised for `next --json`."""
+        """The form promised for `next --json`, but that `stop` holds facts where the document has a sentence."""
         return {
             "purpose": self.purpose,
             "why": self.due.why if self.purpose == self.due.purpose else "asked for",
@@ -94,7 +98,7 @@ class Upcoming(Shown):
             "runs": [] if self.design is None else self.design.to_dict()["runs"],
             "gain": plain(self.gain),
             "cost": plain(self.cost),
-            "stop": self.stop,
+            "stop": {**self.rule.to_dict(), "foretold": self.foretold},
             "limits": {name: list(ends) for name, ends in self.limits.items()},
             "verdict": plain(self.verdict),
             "advice": None if self.advice is None else self.advice.to_dict(),
@@ -131,10 +135,19 @@ def next_trials(
     said = confirmation(study, results, recipe) if verdict is None else verdict
     clash = () if found is None else found.clash
     step = due(study, models, recipe, results=results, clash=clash, verdict=said)
-    stop = when_to_stop(study, results, step)
     numbers = _numbers(results, round, first_trial)
-    nothing = Unavailable("no trials are asked for", "use learn for trials that gain")
-    told = Upcoming("stop", None, {"chance": nothing, "per_batch": nothing}, 0.0, stop, {}, said, (), step)
+    none = Unavailable("no trials are asked for", "use learn for trials that gain")
+    told = Upcoming(
+        "stop",
+        None,
+        {"chance": none, "per_batch": none},
+        0.0,
+        StopRule.of(study, results, step.why),
+        {},
+        said,
+        (),
+        step,
+    )
     purpose = "confirm" if confirm is not None else "learn" if learn is not None else step.purpose
     if purpose == "stop":
         return told
@@ -190,15 +203,19 @@ def _numbers(results: Results, round_: int | None, first: int | None) -> tuple[i
     return (after if round_ is None else round_), (following if first is None else first)
 
 
-def _planned(
-    study: Study, results: Results, rows: Sequence[Mapping[str, Any]], numbers: tuple[int, int]
-) -> Design:  # fmt: skip
-    """A round of exactly these recipes, in random order."""
+def _round(
+    study: Study, results: Results, numbers: tuple[int, int], count: int, recipes: Sequence[Mapping[str, Any]] = ()
+) -> Design:
+    """A round of `count` trials in random order: `recipes`, and others that go best with those already made."""
     return plan(
-        study, runs=len(rows), round=numbers[0], first_trial=numbers[1], existing=results.made(), design="optimal",
-        must_make=tuple(dict(row) for row in rows), replicate_batches=0, pure_error_df=0, blocks=0, whole_plots=None,
-        standard=None,
+        study, runs=count, round=numbers[0], first_trial=numbers[1], existing=results.made(), design="optimal",
+        must_make=tuple(recipes), replicate_batches=0, pure_error_df=0, blocks=0, whole_plots=None, standard=None,
     )  # fmt: skip
+
+
+def _planned(study: Study, results: Results, frame: pd.DataFrame, numbers: tuple[int, int]) -> Design:
+    """A round of exactly the recipes of a frame."""
+    return _round(study, results, numbers, len(frame), _rows(study, frame))
 
 
 def _rows(study: Study, frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -221,7 +238,7 @@ def _near(level: float, low: float, high: float) -> tuple[float, float]:
 def _confirming(
     told: Upcoming, study: Study, models: Models, recipe: pd.DataFrame, count: int, numbers: tuple[int, int]
 ) -> Upcoming:
-    design = _planned(study, models.results, _rows(study, recipe) * count, numbers)
+    design = _planned(study, models.results, pd.concat([recipe] * count), numbers)
     days = planned_days(study, count)
     limits, shared = confirming_limits(study, models, recipe, days)
     nothing = Unavailable("confirmation batches are made to check, not to gain", "use learn for trials that gain")
@@ -241,21 +258,21 @@ def _learning(
     few = min(told.due.batches, max(int(study.batches_per_day), 1)) if count is None else count
     if not brief.aimed:
         none = Unavailable("no must has a model", "give what a batch has to meet limits, and measure it")
-        return _to_learn(told, _augmented(study, results, max(few, 1), numbers), {"chance": none, "per_batch": none})
+        return _to_learn(told, _round(study, results, numbers, max(few, 1)), {"chance": none, "per_batch": none})
     # Before every must has a model there is no chance that could rise, and nothing to say how many are worth it.
     asked = max(few, 1) if brief.missing else count
     space, lesson = lesson_for(study, models, recipe, told.due, results=results, count=asked)
     gain = _gain(study, lesson)
     if not len(lesson.X):
-        return replace(told, gain=gain, stop=told.stop + _expected(told.due, lesson), due=told.due.flat())
+        return replace(told, gain=gain, foretold=_foretold(told.due, lesson), due=told.due.flat())
     frames = [space.frame(x[None], c) for x, c in zip(lesson.X, lesson.combos, strict=True)]
-    design = _planned(study, results, _rows(study, pd.concat(frames, ignore_index=True)), numbers)
+    design = _planned(study, results, pd.concat(frames), numbers)
     if brief.missing:
         do = "read it on batches, these at least"
         none = Unavailable(f"{listed(list(brief.missing))} cannot be predicted yet", do)
         return _to_learn(told, design, {"variance": lesson.taken_away, "chance": none, "per_batch": none})
     gain |= {"worth": _named(design, frames[: lesson.pays])}
-    return replace(_to_learn(told, design, gain), stop=told.stop + _expected(told.due, lesson))
+    return replace(_to_learn(told, design, gain), foretold=_foretold(told.due, lesson))
 
 
 def lesson_for(
@@ -324,50 +341,23 @@ def _to_learn(told: Upcoming, design: Design, gain: Mapping[str, Any], way: str 
     return replace(told, purpose="learn", design=design, gain=gain, cost=design.quality.cost, way=way)
 
 
-def _expected(step: Due, lesson: Lesson) -> str:
-    """What the batches may be expected to do about the chance that is wanted, and what no batches can."""
+def _foretold(step: Due, lesson: Lesson) -> Foretold:
+    """What the batches may be expected to do about the chance that is wanted."""
     count, gains = len(lesson.X), (0.0, *lesson.course)
-    these = "This batch is" if count == 1 else f"These {count} batches are"
-    hopeless = f" Other limits or other ingredients would do more: {_at_most(step, lesson)}."
     if not count:
-        most = len(lesson.steps)
-        return f" Even {most} further trials are expected to raise it by {_points(gains[-1])} only.{hopeless}"
+        return "none"
     if gains[count] / count < LITTLE:
-        return f" {these} expected to raise it by {_points(gains[count])} only.{hopeless}"
-    if isinstance(step.chance, float) and step.chance < step.wanted <= step.chance + gains[count]:
-        return f" {these} expected to be enough."
-    if isinstance(step.chance, float) and step.chance < step.wanted and lesson.ceiling.reached < _HOPELESS:
-        return (
-            f" Trials alone will hardly reach it: {_at_most(step, lesson)}. Other limits or ingredients would do more."
-        )
+        return "little"
+    if isinstance(step.chance, float) and step.chance < step.wanted:
+        if step.wanted <= step.chance + gains[count]:
+            return "enough"
+        if lesson.ceiling.reached < _HOPELESS:
+            return "hopeless"
     return ""
-
-
-def _at_most(step: Due, lesson: Lesson) -> str:
-    """What would be had were every must known exactly."""
-    reached = lesson.ceiling.reached
-    odds = f"{100 * reached:.0f} of 100 cases" if reached >= 0.005 else "hardly any case"
-    whole = "were every must known exactly, the best formula"
-    if isinstance(step.chance, float):
-        whole += f" would pass with {in_words(min(step.chance + lesson.ceiling.gain, 1.0))} in the mean, and"
-    return f"{whole} reach {percent(step.wanted)} in {odds}"
-
-
-def _points(rise: float) -> str:
-    """A rise of a chance, in points of it."""
-    return "under 0.1 points" if rise < 0.0005 else f"{100 * rise:.1f} points"
 
 
 def _on_way(told: Upcoming, study: Study, models: Models, way: str, count: int, numbers: tuple[int, int]) -> Upcoming:
     trials, said = trials_on_way(study, models[way], count)
-    design = _planned(study, models.results, _rows(study, trials), numbers)
+    design = _planned(study, models.results, trials, numbers)
     none = Unavailable("trials on a way follow one response", "use learn without a way for trials that gain most")
     return replace(_to_learn(told, design, {"chance": none, "per_batch": none}, way), findings=said)
-
-
-def _augmented(study: Study, results: Results, count: int, numbers: tuple[int, int]) -> Design:
-    """Trials that go best with those already made, where there is no must to steer by."""
-    return plan(
-        study, runs=count, round=numbers[0], first_trial=numbers[1], existing=results.made(), design="optimal",
-        must_make=(), replicate_batches=0, pure_error_df=0, blocks=0, whole_plots=None, standard=None,
-    )  # fmt: skip

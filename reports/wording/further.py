@@ -9,6 +9,7 @@ from reports.numbers import counted, likely, listed, money, plain
 
 Row = tuple[str, str, str, str, str]
 _NOTHING = 0.0005  # of the chance: what is shown as nothing
+_SELDOM = 0.005
 HEADS = ("batches", "chance then", "another adds", "enough in", "cost")
 
 
@@ -53,11 +54,9 @@ def ceiling_line(gain: Mapping[str, Any], chance: Any, wanted: float) -> str:
     most = gain.get("ceiling")
     if not isinstance(most, Mapping) or not isinstance(chance, float):
         return ""
-    odds = float(most["reached"])
-    cases = in_a_hundred(odds) + ("" if odds < 0.005 else " cases")
     then = _then(chance, float(most["chance"]))
     whole = f"Were every must known exactly, the best formula would pass with {then} in the mean"
-    return f"{whole}, and reach the {likely(wanted)} asked for in {cases}."
+    return f"{whole}, and reach the {likely(wanted)} asked for in {cases(float(most['reached']))}."
 
 
 def course_rows(gain: Mapping[str, Any], chance: Any, cost: float, currency: str) -> list[Row]:
@@ -92,7 +91,12 @@ def points(rise: float) -> str:
 
 def in_a_hundred(share: float) -> str:
     """How often: `12 of 100`, below one half as no number."""
-    return "hardly any case" if share < 0.005 else f"{100 * share:.0f} of 100"
+    return "hardly any case" if share < _SELDOM else f"{100 * share:.0f} of 100"
+
+
+def cases(share: float) -> str:
+    """How often, of cases: `12 of 100 cases`."""
+    return in_a_hundred(share) + ("" if share < _SELDOM else " cases")
 
 
 def passes_line(verdict: Mapping[str, Any] | None) -> str:

@@ -10,7 +10,6 @@ from optimise import due, find, fit
 from optimise.models.chance import passing_chances, true_chances
 from optimise.statistics.predictive import TMixture
 from optimise.upcoming.confirming import FEWEST, weighed_by_passing
-from optimise.upcoming.due import in_words
 
 PLACES = (np.arange(20_000) + 0.5) / 20_000
 
@@ -127,13 +126,6 @@ def test_what_is_due(given, done, expected):
     assert (found.purpose, found.why) == expected
     assert (found.batches > 0) == (found.purpose != "stop")
     assert found.to_dict()["formula"] == "F1"
-
-
-@pytest.mark.parametrize(
-    ("chance", "words"), [(0.8249, "82 %"), (0.999, "over 99 %"), (2e-5, "under 1 %"), (1.0, "over 99 %")]
-)
-def test_a_chance_is_a_share_of_a_hundred_and_never_certain(chance, words):
-    assert in_words(chance) == words
 
 
 def test_no_more_to_learn_from_than_is_left():
