@@ -138,16 +138,9 @@ def next_trials(
     numbers = _numbers(results, round, first_trial)
     none = Unavailable("no trials are asked for", "use learn for trials that gain")
     told = Upcoming(
-        "stop",
-        None,
-        {"chance": none, "per_batch": none},
-        0.0,
-        StopRule.of(study, results, step.why),
-        {},
-        said,
-        (),
-        step,
-    )
+        purpose="stop", design=None, gain={"chance": none, "per_batch": none}, cost=0.0,
+        rule=StopRule.of(study, results, step.why), limits={}, verdict=said, findings=(), due=step,
+    )  # fmt: skip
     purpose = "confirm" if confirm is not None else "learn" if learn is not None else step.purpose
     if purpose == "stop":
         return told
