@@ -22,7 +22,7 @@ from optimise.proof.quadratics import narrowed
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
-_BATCH = 256
+_BATCH = 512
 _SMALLEST = 1e-7
 _HALVING = 20_000.0  # the work of halving a box
 _HARDLY = 1e-6
@@ -33,7 +33,7 @@ class Bounds:
     """Of n boxes those kept, drawn in to the limits, with the upper bounds of the score and the side to halve.
 
     `middle` is the score at the middle, where that is allowed, else -infinity; `cut` the best quadratic about it that
-    lies above the score over the box.
+    lies above the score over what is allowed of the box. No score of what was left out of boxes exceeds `rest`.
     """
 
     boxes: Boxes
@@ -41,6 +41,7 @@ class Bounds:
     middle: Array
     side: npt.NDArray[np.intp]
     cut: Quadratic
+    rest: float = -np.inf
 
 
 class Field(Protocol):
@@ -63,7 +64,7 @@ class Field(Protocol):
     def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
         """The bounds of boxes, none above what is `known` (n,); those proven empty are left out.
 
-        A bound at or below `enough` need not be made closer.
+        A bound at or below `enough` need not be made closer, and where the score is no more than that may be left out.
         """
         ...
 
@@ -100,6 +101,7 @@ class _Open:
     place: Array = field(default_factory=lambda: np.zeros(0))
 
     def add(self, found: Bounds, which: int, enough: float) -> None:
+        self.done = max(self.done, found.rest)
         if not len(found.upper):
             return
         top = int(found.middle.argmax())

@@ -12,7 +12,7 @@ from optimise.formula.space import Space
 from optimise.models.fence import Fence
 from optimise.proof.boxes import Boxes, Flags, tightened
 from optimise.proof.expansion import Curve
-from optimise.proof.polynomials import Leverage, RowExpander
+from optimise.proof.polynomials import Leverage, Polynomials
 from optimise.proof.quadratics import highest
 
 Array = npt.NDArray[np.float64]
@@ -35,11 +35,11 @@ class Wall:
     met: Flags
 
     @classmethod
-    def of(cls, curve: Curve, most: float, w: Array, sign: float = 1.0) -> Wall:
+    def of(cls, curve: Curve, most: float | Array, w: Array, sign: float = 1.0) -> Wall:
         """Sign times a function at most `most`, from its curve; a lower one (sign 1) or an upper one (sign -1)."""
         reach = (np.abs(curve.slope) * w).sum(axis=1) + curve.second
         value = sign * curve.value
-        slack = 1e-9 * max(1.0, abs(most))
+        slack = 1e-9 * np.maximum(1.0, np.abs(most))
         return cls(
             sign * curve.slope, sign * curve.bend, most + slack - value + curve.third, value - reach > most + slack,
             np.asarray(value <= most, dtype=bool),
@@ -72,8 +72,8 @@ class Confines:
         G, h = space.G[np.sort(first)], space.h[np.sort(first)]
         if fence is None:
             return cls(G, h, None, np.inf)
-        rows = RowExpander.of(fence.terms, fence.coding, space, combo)
-        return cls(G, h, Leverage(rows, fence.unscaled), fence.limit)
+        rows = Polynomials.of(fence.terms, fence.coding, space, combo)
+        return cls(G, h, Leverage.of(rows, fence.unscaled), fence.limit)
 
     def whole(self) -> Boxes:
         """One box that holds the piece."""
@@ -112,6 +112,25 @@ class Confines:
                     found[rows] = np.where(better, bound, found[rows])
                     place[rows] = np.where(better[:, None], there, place[rows])
         return found, place
+
+
+def kept_in(boxes: Boxes, walls: Sequence[Wall]) -> tuple[Boxes, Flags]:
+    """Boxes drawn in to what walls leave of them, side by side, and which are not proven empty, (B,)."""
+    w = boxes.half
+    low, high, alive = -w, w.copy(), np.ones(boxes.count, dtype=bool)
+    for wall in walls:
+        steep = np.abs(wall.slope)
+        sunk = 0.5 * np.einsum("nd,nde,ne->n", w, np.abs(wall.bend), w)
+        sunk -= 0.5 * (np.maximum(np.einsum("ndd->nd", wall.bend), 0.0) * w * w).sum(axis=1)
+        room = wall.left + sunk + (steep * w).sum(axis=1)
+        alive &= ~(room < 0)
+        far = np.maximum(room, 0.0)[:, None] / np.maximum(steep, 1e-300) - w
+        high = np.where(wall.slope > 0, np.fmin(high, far), high)
+        low = np.where(wall.slope < 0, np.fmax(low, -far), low)
+    alive &= (low <= high + 1e-9 * w).all(axis=1)
+    centre = boxes.centre
+    low, high = np.maximum(boxes.low, centre + low), np.minimum(boxes.high, centre + high)
+    return Boxes(np.minimum(low, high), np.maximum(low, high)), alive
 
 
 def widest(pull: Array, high: Flags, walls: Sequence[Wall], w: Array) -> npt.NDArray[np.intp]:

@@ -49,6 +49,13 @@ class Quadratic:
         level = self.level + (self.slope * by).sum(axis=1) + 0.5 * (turned * by).sum(axis=1)
         return Quadratic(level, self.slope + turned, self.bend)
 
+    def off(self, wall: Wall, price: Array) -> Quadratic:
+        """With a wall taken off at a price (n,) each, none below 0: above the same wherever the wall is kept."""
+        return Quadratic(
+            self.level + price * wall.left, self.slope - price[:, None] * wall.slope,
+            self.bend - price[:, None, None] * wall.bend,
+        )  # fmt: skip
+
     def reached(self, w: Array) -> Array:
         """Values (n,) that are met somewhere in |t| <= w (n, d), about the greatest."""
         t = self.peak(w, np.where(self.slope >= 0, w, -w))

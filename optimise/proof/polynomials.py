@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations
+from math import factorial
 
 import numpy as np
 import numpy.typing as npt
@@ -19,120 +19,154 @@ Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Polynomials:
+    """p polynomials of u (d,) by their derivatives at u = 0: `parts[k]`, (p, d, ..., d), are those of order k."""
+
+    parts: tuple[Array, ...]
+
+    @classmethod
+    def of(cls, terms: Terms, coding: Coding, space: Space, combo: Mapping[str, str]) -> Polynomials:
+        """Model rows over the free coordinates of `space` at one combination of category levels."""
+        d = space.dimension
+        places = np.vstack([np.zeros((1, d)), np.eye(d)])
+        columns = terms.factors(space.region.decoded(places), space.chosen(combo, d + 1), coding)
+        tilt = (columns[1:] - columns[0]).T
+        parts = [np.ones(len(terms))]
+        for which in terms.factor_index:
+            parts = _times(parts, columns[0][which], tilt[which])
+        while len(parts) > 1 and not parts[-1].any():
+            parts.pop()
+        return cls(tuple(parts))
+
+    def mixed(self, by: Array) -> Polynomials:
+        """Linear combinations of them, `by` (q, p)."""
+        return Polynomials(tuple(np.tensordot(by, part, 1) for part in self.parts))
+
+    def derivatives(self, a: Array) -> list[Array]:
+        """All derivatives at places a (n, d), by order: (n, p, d, ..., d); of the highest order (1, p, d, ..., d)."""
+        p, d = len(self.parts[0]), a.shape[1]
+        powers, found = _powers(a, len(self.parts) - 1), [part[None] for part in self.parts]
+        for k, part in enumerate(self.parts):
+            for m in range(1, k + 1):
+                moved = powers[m] @ part.reshape(p * d ** (k - m), d**m).T
+                found[k - m] = found[k - m] + moved.reshape(len(a), p, *[d] * (k - m)) / factorial(m)
+        return found
+
+    def near(self, a: Array, w: Array) -> Rows:
+        """The rows near a (n, d) over |t| <= w."""
+        (n, d), p = a.shape, len(self.parts[0])
+        found = self.derivatives(a)
+        powers, third = _powers(w, len(found) - 1), np.zeros((n, p))
+        for k, part in enumerate(found[3:], 3):
+            third += (np.abs(part).reshape(len(part), p, d**k) @ powers[k][:, :, None])[:, :, 0] / factorial(k)
+        value = np.broadcast_to(found[0], (n, p))
+        slope = np.broadcast_to(found[1], (n, p, d)) if len(found) > 1 else np.zeros((n, p, d))
+        return Rows(value, slope, found[2] if len(found) > 2 else np.zeros((1, p, d, d)), third)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Rows:
-    """Model rows near n places: value (n, p), slope (n, p, d), bend (n, p, d, d), bounds (n, p) of what lies beyond."""
+    """p polynomials near n places: value (n, p), slope (n, p, d), bend (n, p, d, d), and bounds (n, p) of what lies
+    beyond the bend, which is (1, p, d, d) where it is the same everywhere.
+    """
 
     value: Array
     slope: Array
     bend: Array
-    second: Array
     third: Array
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class RowExpander:
-    """Model rows of `terms` in one space at one combination: products of functions that are affine in u.
-
-    `base` (c,) and `tilt` (c, d) hold those functions, `index` (r, p) which of them each term multiplies.
-    """
-
-    base: Array
-    tilt: Array
-    index: npt.NDArray[np.intp]
-
-    @classmethod
-    def of(cls, terms: Terms, coding: Coding, space: Space, combo: Mapping[str, str]) -> RowExpander:
-        """The rows over the free coordinates of `space` at one combination of category levels."""
-        d = space.dimension
-        places = np.vstack([np.zeros((1, d)), np.eye(d)])
-        columns = terms.factors(space.region.decoded(places), space.chosen(combo, d + 1), coding)
-        return cls(columns[0], (columns[1:] - columns[0]).T, terms.factor_index)
-
-    def at(self, a: Array, w: Array) -> Rows:
-        """Rows around a (n, d) over |t| <= w (n, d).
-
-        Beyond the bend, a product of factors x_s + y_s is at most the same products of |x_s| and the greatest |y_s|.
-        """
-        n, d = a.shape
-        x = self.base + a @ self.tilt.T
-        reach = w @ np.abs(self.tilt).T
-        r, p = self.index.shape
-        factors, rises = [x[:, i] for i in self.index], [self.tilt[i] for i in self.index]
-        sizes, steps = [np.abs(f) for f in factors], [reach[:, i] for i in self.index]
-        slope, bend = np.zeros((n, p, d)), np.zeros((n, p, d, d))
-        first, second = np.zeros((n, p)), np.zeros((n, p))
-        for s in range(r):
-            slope += _product(factors, s)[:, :, None] * rises[s]
-            first += _product(sizes, s) * steps[s]
-        for s, t in combinations(range(r), 2):
-            cross = np.einsum("pi,pj->pij", rises[s], rises[t])
-            bend += _product(factors, s, t)[:, :, None, None] * (cross + cross.transpose(0, 2, 1))
-            second += _product(sizes, s, t) * steps[s] * steps[t]
-        whole = np.ones((n, p))
-        for size, step in zip(sizes, steps, strict=True):
-            whole *= size + step
-        third = np.maximum(whole - _product(sizes) - first - second, 0.0) if r > 2 else np.zeros((n, p))
-        return Rows(_product(factors), slope, bend, second + third, third)
+def _powers(a: Array, most: int) -> list[Array]:
+    """Outer products of a (n, d) with itself, (n, d^k) for every k up to `most`."""
+    n, d = a.shape
+    found = [np.ones((n, 1))]
+    for k in range(1, most + 1):
+        found.append((found[-1][:, :, None] * a[:, None, :]).reshape(n, d**k))
+    return found
 
 
-def _product(factors: list[Array], *left_out: int) -> Array:
-    out = np.ones_like(factors[0])
-    for s, factor in enumerate(factors):
-        if s not in left_out:
-            out = out * factor
-    return out
+def _times(parts: Sequence[Array], base: Array, tilt: Array) -> list[Array]:
+    """Derivatives at 0 of polynomials times base (p,) + tilt (p, d) u, which is differentiated at most once."""
+    p, d = tilt.shape
+    found = [base.reshape(p, *[1] * (part.ndim - 1)) * part for part in parts]
+    found.append(np.zeros((p, *[d] * len(parts))))
+    for k, part in enumerate(parts, 1):
+        outer = part[..., None] * tilt.reshape(p, *[1] * (k - 1), d)
+        for place in range(1, k + 1):
+            found[k] = found[k] + np.moveaxis(outer, -1, place)
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Leverage:
-    """f'Vf of model rows f: the variance of a least-squares mean in units of its batch variance."""
+    """f'Vf of model rows f, the variance of a least-squares mean in units of its batch variance: the sum of the squares
+    of `rows`, which are L f for V = L'L.
+    """
 
-    rows: RowExpander
-    unscaled: Array
+    rows: Polynomials
 
-    def near(self, rows: Rows, w: Array) -> tuple[Curve, Array, Array]:
-        """A lower curve of it (all of `third` may lie below the quadratic), and how far it can go under and over its
-        tangent, (n,) each.
+    @classmethod
+    def of(cls, rows: Polynomials, unscaled: Array) -> Leverage:
+        """The leverage of model rows with V = `unscaled` (p, p)."""
+        values, vectors = np.linalg.eigh(unscaled)
+        return cls(rows.mixed(np.sqrt(np.maximum(values, 0.0))[:, None] * vectors.T))
 
-        With f = f0 + J t + e the leverage is h0 + 2 f0'V(Jt + e) + |Jt + e|², and |Jt + e|² is at least
-        (1 - q) |Jt|² - (1/q - 1) |e|² for any q in 0..1.
+    def near(self, a: Array, w: Array) -> tuple[Curve, Array, Array]:
+        """A lower curve of it around a over |t| <= w (all of `third` may lie below the quadratic), and how far it goes
+        under and over its tangent at most, (n,) each.
+
+        With g + J t + e the rows, the leverage is |g|² + 2 g'(J t + e) + |J t + e|², and |J t + e|² is at least
+        |J t|² + 2 (J t)'e, or (1 - q) |J t|² - (1/q - 1) |e|² for any q in 0..1: whichever loses less.
         """
-        V = self.unscaled
-        pushed = rows.value @ V
-        size = np.sqrt(np.maximum(np.diag(V), 0.0))
-        slope = 2 * np.einsum("np,npd->nd", pushed, rows.slope)
+        rows, (n, d) = self.rows.near(a, w), a.shape
         turned = rows.slope.transpose(0, 2, 1)
-        spread = turned @ V @ rows.slope
-        steep = (w * np.sqrt(np.maximum(np.einsum("nii->ni", spread), 0.0))).sum(axis=1)
-        bent = rows.second @ size
+        slope = 2 * (turned @ rows.value[:, :, None])[:, :, 0]
+        spread = turned @ rows.slope
+        bends = rows.bend.reshape(len(rows.bend), -1, d * d)
+        flat = 2 * (rows.value[:, None, :] @ bends).reshape(n, d, d)
+        third = 2 * (np.abs(rows.value) * rows.third).sum(axis=1)
+        under = 0.5 * np.einsum("nd,nde,ne->n", w, np.abs(flat), w) + third
+        steep = np.sqrt(np.einsum("nd,nde,ne->n", w, np.abs(spread), w))
+        bent, crossed = self._beyond(rows, turned, bends, w)
+        crossed = np.minimum(crossed + 2 * steep * np.sqrt((rows.third**2).sum(axis=1)), 2 * steep * bent)
         q = np.where(bent < steep, bent / np.maximum(steep, 1e-300), 1.0)
         lost = np.where(q > 0, (1 / np.maximum(q, 1e-300) - 1) * bent**2, 0.0)
-        flat = 2 * np.einsum("np,npde->nde", pushed, rows.bend)
-        third = 2 * (np.abs(pushed) * rows.third).sum(axis=1)
-        under = 0.5 * np.einsum("nd,nde,ne->n", w, np.abs(flat), w) + third
-        bend = flat + 2 * (1 - q)[:, None, None] * spread
-        second = under + lost + (1 - q) * steep**2
-        value = (pushed * rows.value).sum(axis=1)
-        return Curve(value, slope, bend, second, third + lost), under, under + (steep + bent) ** 2
+        straight = steep**2 - crossed > (1 - q) * steep**2 - lost
+        kept, lost = np.where(straight, 1.0, 1 - q), np.where(straight, crossed, lost)
+        bend = flat + 2 * kept[:, None, None] * spread
+        second = under + lost + kept * steep**2
+        over = under + np.minimum((steep + bent) ** 2, steep**2 + crossed + bent**2)
+        return Curve((rows.value**2).sum(axis=1), slope, bend, second, third + lost), under, over
+
+    def _beyond(self, rows: Rows, turned: Array, bends: Array, w: Array) -> tuple[Array, Array]:
+        """Bounds (n,) of |e|, and of 2 (J t)'t'bend t / 2."""
+        n, d = w.shape
+        pairs = (w[:, :, None] * w[:, None, :]).reshape(n, d * d)
+        square = np.abs(bends.transpose(0, 2, 1) @ bends)
+        whole = ((pairs[:, None, :] @ square)[:, 0] * pairs).sum(axis=1)
+        bent = 0.5 * np.sqrt(whole) + np.sqrt((rows.third**2).sum(axis=1))
+        cubic = (turned @ bends).reshape(n, d, d, d)
+        cubic = np.abs(cubic + cubic.transpose(0, 2, 3, 1) + cubic.transpose(0, 3, 1, 2)) / 3
+        return bent, ((cubic.reshape(n, d, d * d) @ pairs[:, :, None])[:, :, 0] * w).sum(axis=1)
 
     def at(self, a: Array, w: Array) -> Curve:
         """The lower curve around a over |t| <= w."""
-        return self.near(self.rows.at(a, w), w)[0]
+        return self.near(a, w)[0]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LeastSquaresExpander:
     """A least-squares prediction in one piece of the region: one component."""
 
-    rows: RowExpander
+    centre: Polynomials
     leverage: Leverage
     predictor: LeastSquaresPredictor
 
     @classmethod
     def of(cls, predictor: LeastSquaresPredictor, space: Space, combo: Mapping[str, str]) -> LeastSquaresExpander:
         """The prediction over the free coordinates of `space` at one combination."""
-        rows = RowExpander.of(predictor.terms, predictor.coding, space, combo)
-        return cls(rows, Leverage(rows, predictor.unscaled), predictor)
+        rows = Polynomials.of(predictor.terms, predictor.coding, space, combo)
+        return cls(rows.mixed(predictor.beta[None]), Leverage.of(rows, predictor.unscaled), predictor)
 
     @property
     def cost(self) -> float:
@@ -142,25 +176,18 @@ class LeastSquaresExpander:
     @property
     def mean_cost(self) -> float:
         """The work of one place for the centre alone."""
-        return 0.5 * self.cost
-
-    def _curve(self, rows: Rows) -> Curve:
-        beta = self.predictor.beta
-        size = np.abs(beta)
-        bend = np.einsum("npde,p->nde", rows.bend, beta)
-        return Curve(
-            rows.value @ beta, np.einsum("npd,p->nd", rows.slope, beta), bend, rows.second @ size, rows.third @ size
-        )
+        return 1500.0 + 10.0 * sum(part.size for part in self.centre.parts)
 
     def mean(self, a: Array, w: Array) -> Curve:
         """The centre near a over |t| <= w."""
-        return _closer(self._curve(self.rows.at(a, w)), w)
+        rows = self.centre.near(a, w)
+        bend, third = np.broadcast_to(rows.bend[:, 0], (len(a), *rows.bend.shape[2:])), rows.third[:, 0]
+        bent = 0.5 * np.einsum("nd,nde,ne->n", w, np.abs(bend), w)
+        return Curve(rows.value[:, 0], rows.slope[:, 0], bend, bent + third, third)
 
     def at(self, a: Array, w: Array) -> Expansion:
         """The expansion around a (n, d) over |t| <= w (n, d)."""
-        rows = self.rows.at(a, w)
-        mean = _closer(self._curve(rows), w)
-        variance, under, over = self.leverage.near(rows, w)
+        mean, (variance, under, over) = self.mean(a, w), self.leverage.near(a, w)
         return Expansion(
             weights=np.ones(1), df=float(self.predictor.df), sd=np.array([self.predictor.sd]), batch=np.ones(1),
             m=mean.value[:, None], m_slope=mean.slope[:, None], m_bend=mean.bend[:, None],
@@ -169,9 +196,3 @@ class LeastSquaresExpander:
             v_second=variance.second[:, None], v_third=variance.third[:, None],
             v_under=under[:, None], v_dip=(under + variance.third)[:, None], v_over=over[:, None],
         )  # fmt: skip
-
-
-def _closer(curve: Curve, w: Array) -> Curve:
-    """The bound beyond the slope from the bend itself, which lets terms cancel."""
-    bent = 0.5 * np.einsum("nd,nde,ne->n", w, np.abs(curve.bend), w) + curve.third
-    return Curve(curve.value, curve.slope, curve.bend, np.minimum(curve.second, bent), curve.third)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 
 _ROWS_TRIED = 3
-_STEPS = 10
+_STEPS = 6
 
 
 def highest(g: Array, B: Array, w: Array, G: Array | None = None, room: Array | None = None) -> tuple[Array, Array]:
@@ -24,16 +24,14 @@ def highest(g: Array, B: Array, w: Array, G: Array | None = None, room: Array | 
     if not d:
         return np.zeros(n), np.zeros((n, 0))
     first, second = _diagonals(B, w)
-    value, place = _separable(g, first, w, G, room)[:2]
-    other, there = _separable(g, second, w, G, room)[:2]
-    better = other < value
-    return np.where(better, other, value), np.where(better[:, None], there, place)
+    better = _peak(g, second, w)[0] < _peak(g, first, w)[0]
+    return _separable(g, np.where(better[:, None], second, first), w, G, room)[:2]
 
 
 def narrowed(
     g: Array, B: Array, w: Array, need: Array, G: Array | None = None, room: Array | None = None
 ) -> tuple[Array, Array, Array]:
-    """The bounds of `highest`, and low and high (n, d) of all t where g't + t'Bt/2 is `need` (n,) or more.
+    """Bounds as `highest`, no higher, and low and high (n, d) of all t where g't + t'Bt/2 is `need` (n,) or more.
 
     A sum of one-dimensional parts is that high only where each part is within what the sum has to spare of its best.
     """

@@ -12,9 +12,10 @@ from optimise.formula.goals import Property, Ramp, ramps
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
 from optimise.models.scales import Scale
+from optimise.proof.balance import balanced
 from optimise.proof.boxes import Boxes
 from optimise.proof.branching import Bounds
-from optimise.proof.confines import Confines, Wall, widest
+from optimise.proof.confines import Confines, Wall, kept_in, widest
 from optimise.proof.cuts import Quadratic, Rows, closest
 from optimise.proof.expansion import Curve, Source
 from optimise.proof.fields import dead, met, within
@@ -75,6 +76,11 @@ class Hill:
         far = np.maximum(np.abs(low - self.ramp.start), np.abs(high - self.ramp.start))
         return np.asarray(-self.share * self.ramp.exponent / np.maximum(far, 1e-300) ** 2, dtype=float)
 
+    def needed(self, least: Array) -> Array:
+        """The centre (n,) that it takes for the function to be `least` (n,), at most 0."""
+        share = np.exp(np.minimum(least / (self.share * self.ramp.exponent), 0.0))
+        return self.scale.forward(self.ramp.start + share * (self.ramp.full - self.ramp.start))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RampField:
@@ -120,6 +126,7 @@ class RampField:
 
     def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
         """Bounds of log desirability over boxes; no closer where that is not above `enough`."""
+        boxes, known, rest = self._drawn_in(boxes, known, enough)
         boxes, known, walls = within(self.confines, boxes, known)
         curves = [one.mean(boxes.centre, boxes.half) for one in self.sources]
         walls = [*walls, *(self._wall(curves[n], sign, limit, boxes.half) for n, sign, limit in self.barriers)]
@@ -130,9 +137,7 @@ class RampField:
         top, middle, pull = np.zeros(len(a)), np.zeros(len(a)), np.zeros_like(a)
         for curve, sides in zip(curves, self.hills, strict=True):
             if sides:
-                reach = (np.abs(curve.slope) * w).sum(axis=1) + curve.second
-                here = np.min([hill.value(curve.value) for hill in sides], axis=0)
-                best = np.min([hill.value(curve.value + hill.sign * reach) for hill in sides], axis=0)
+                here, best = _least(sides, curve.value), _most(sides, curve, w)
                 bent = curve.second[:, None] * w * w / np.maximum((w * w).sum(axis=1), 1e-300)[:, None]
                 each = np.abs(curve.slope) * w + bent
                 pull += ((best - np.maximum(here, -50.0)) / np.maximum(each.sum(axis=1), 1e-300))[:, None] * each
@@ -142,12 +147,33 @@ class RampField:
         upper = np.fmin(known, top)
         rows, kept = np.flatnonzero(upper > enough), Quadratic.none(*a.shape)
         if len(rows):
-            close, best = self._closer(rows, curves, walls, a, w, enough, top)
+            close, cut = self._closer(rows, curves, walls, a, w, enough, top)
             upper[rows] = np.fmin(upper[rows], close)
-            kept.put(rows, best)
+            kept.put(rows, cut)
         high = middle > enough
         middle = np.where(self.confines.allowed(a) & met(walls, len(a)), middle, -np.inf)
-        return Bounds(boxes, upper, middle, widest(pull, high, walls, w), kept)
+        return Bounds(boxes, upper, middle, widest(pull, high, walls, w), kept, rest)
+
+    def _drawn_in(self, boxes: Boxes, known: Array, enough: float) -> tuple[Boxes, Array, float]:
+        """Boxes drawn in to where each desirability is what it has to be, the others at their best, for `enough`.
+
+        And the most that the score can be in what was left out.
+        """
+        boxes, alive = self.confines.entered(boxes)
+        boxes, known = boxes.only(alive), known[alive]
+        w = boxes.half
+        curves = [one.mean(boxes.centre, w) for one in self.sources]
+        bests = [_most(sides, curve, w) for sides, curve in zip(self.hills, curves, strict=True)]
+        spare = np.sum(bests, axis=0) - enough
+        if not (spare > 0).any():
+            return boxes, known, -np.inf
+        asked = [
+            Wall.of(curve, -hill.sign * hill.needed(best - spare), w, -hill.sign)
+            for sides, curve, best in zip(self.hills, curves, bests, strict=True)
+            for hill in sides
+        ]
+        boxes, alive = kept_in(boxes, asked)
+        return boxes.only(alive), known[alive], enough
 
     def _wall(self, curve: Curve, sign: float, limit: float, w: Array) -> Wall:
         """A barrier as a wall: -sign * centre <= -sign * limit. One at infinity is met always or never."""
@@ -161,39 +187,55 @@ class RampField:
     def _closer(
         self, rows: Rows, curves: Sequence[Curve], walls: Sequence[Wall], a: Array, w: Array, enough: float, top: Array
     ) -> tuple[Array, Quadratic]:
-        some = [curve.only(rows) for curve in curves]
+        some, cut = [curve.only(rows) for curve in curves], [wall.only(rows) for wall in walls]
         place = np.zeros((len(rows), a.shape[1]))
 
         def again(which: Rows, at: Array) -> Quadratic:
-            return self._cut([curve.only(which) for curve in some], w[rows[which]], at, curved=False)
+            near, between = [curve.only(which) for curve in some], [wall.only(which) for wall in cut]
+            return self._cut(near, between, w[rows[which]], at, curved=False)
 
-        first = [self._cut(some, w[rows], place, curved) for curved in (False, True)]
-        cut = [wall.only(rows) for wall in walls]
+        first = [self._cut(some, cut, w[rows], place, curved) for curved in (False, True)]
         return closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], _ROUNDS)
 
-    def _cut(self, curves: Sequence[Curve], w: Array, place: Array, curved: bool) -> Quadratic:
-        """Tangents of all sides at a place (n, d) of each box, with or without their curvature, `mixed` best."""
+    def _cut(self, curves: Sequence[Curve], walls: Sequence[Wall], w: Array, place: Array, curved: bool) -> Quadratic:
+        """Tangents of all sides at a place (n, d) of each box, with or without their curvature, and the walls.
+
+        Any mixture of both sides of a target lies above, also with a wall taken off at any price: at a kink or a wall
+        neither one nor the other alone says that there is nothing better.
+        """
         wanted = [(curve, sides) for curve, sides in zip(curves, self.hills, strict=True) if sides]
         lines = np.stack([self._lines(curve, sides, w, place, curved) for curve, sides in wanted], axis=1)
         slopes = np.stack([curve.slope for curve, _ in wanted], axis=1)
-        level, rise, kappa = mixed(lines, slopes, w)
-        steep = slopes[:, :, :, None] * slopes[:, :, None, :]
+        first, part = lines[..., 0], lines[..., 1] - lines[..., 0]
+        x = balanced(
+            (first[:, :, 1, None] * slopes).sum(axis=1),
+            np.concatenate([part[:, :, 1, None] * slopes, *(-wall.slope[:, None] for wall in walls)], axis=1),
+            np.column_stack([part[:, :, 0], *(wall.left for wall in walls)]),
+            [1.0] * len(wanted) + [np.inf] * len(walls), w,
+        )  # fmt: skip
+        shares = x[:, : len(wanted), None]
+        level, rise, kappa = np.moveaxis(first + shares * part, 2, 0)
         bend = rise[:, :, None, None] * np.stack([curve.bend for curve, _ in wanted], axis=1)
-        bend += kappa[:, :, None, None] * steep
-        return Quadratic(level.sum(axis=1), (rise[:, :, None] * slopes).sum(axis=1), bend.sum(axis=1))
+        bend += kappa[:, :, None, None] * (slopes[:, :, :, None] * slopes[:, :, None, :])
+        found = Quadratic(level.sum(axis=1), (rise[:, :, None] * slopes).sum(axis=1), bend.sum(axis=1))
+        for wall, price in zip(walls, x.T[len(wanted) :], strict=True):
+            found = found.off(wall, price)
+        return found
 
     def _lines(self, curve: Curve, sides: Sequence[Hill], w: Array, place: Array, curved: bool) -> Array:
         """Two lines above one desirability, (n, 3, 2): level, rise, curvature; the one lower at `place` comes first."""
-        linear = (curve.slope * place).sum(axis=1)
         span = (np.abs(curve.slope) * w).sum(axis=1)
         reach = span + curve.second
-        m = curve.value + np.clip(linear + 0.5 * np.einsum("nd,nde,ne->n", place, curve.bend, place), -reach, reach)
+        moved = (curve.slope * place).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", place, curve.bend, place)
+        m = curve.value + np.clip(moved, -reach, reach)
         lines, there = [], []
         for hill in sides:
             if hill.concave:
                 at, height, rise = hill.tangent(m)
-                kappa = hill.curvature(curve.value - reach, curve.value + reach) if curved else np.zeros(len(m))
-                kappa = np.where(np.abs(at - curve.value) < 1e-12, kappa, 0.0)
+                kappa = np.zeros(len(m))
+                if curved:
+                    bowed = hill.curvature(curve.value - reach, curve.value + reach)
+                    kappa = np.where(np.abs(at - curve.value) < 1e-12, bowed, 0.0)
                 rest = np.abs(rise) * curve.third + np.abs(kappa) * curve.second * (span + 0.5 * curve.second)
                 lines.append(np.stack([height + rise * (curve.value - at) + rest, rise, kappa], axis=1))
                 there.append(height + rise * (m - at))
@@ -209,25 +251,13 @@ class RampField:
         return np.where((there[1] < there[0])[:, None, None], both[:, :, ::-1], both)
 
 
-def mixed(lines: Array, slopes: Array, w: Array) -> tuple[Array, Array, Array]:
-    """Level, rise and curvature, each (n, r), of one line above each of r functions, mixed from two.
+def _least(sides: Sequence[Hill], m: Array) -> Array:
+    """The log of a desirability of these sides at centres m (n,)."""
+    return np.asarray(np.min([hill.value(m) for hill in sides], axis=0), dtype=float)
 
-    `lines` (n, r, 3, 2) are levels, rises and curvatures of two lines, over values with `slopes` (n, r, d). Any mixture
-    of the two lies above too; those are taken, one function after the other, whose sum is least at the highest place of
-    a box of half-widths w (n, d): at a kink neither of the two sides alone says that there is nothing better.
-    """
-    n, r = slopes.shape[:2]
-    share = np.zeros((n, r))
-    part = lines[..., 1] - lines[..., 0]
-    total = (lines[:, :, 1, 0][:, :, None] * slopes).sum(axis=1)
-    for i in range(r):
-        turn = part[:, i, 1][:, None] * slopes[:, i]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            kinks = np.clip(np.nan_to_num(-total / turn, nan=0.0), 0.0, 1.0)
-        tries = np.concatenate([np.zeros((n, 1)), np.ones((n, 1)), kinks], axis=1)
-        high = (np.abs(total[:, None, :] + tries[:, :, None] * turn[:, None, :]) * w[:, None, :]).sum(axis=2)
-        best = (high + tries * part[:, i, 0][:, None]).argmin(axis=1)
-        share[:, i] = np.take_along_axis(tries, best[:, None], axis=1)[:, 0]
-        total += share[:, i][:, None] * turn
-    level, rise, kappa = np.moveaxis(lines[..., 0] + share[:, :, None] * part, 2, 0)
-    return level, rise, kappa
+
+def _most(sides: Sequence[Hill], curve: Curve, w: Array) -> Array:
+    """A plain bound of it over |t| <= w, (n,): each side by itself."""
+    reach = (np.abs(curve.slope) * w).sum(axis=1) + curve.second
+    found = np.min([hill.value(curve.value + hill.sign * reach) for hill in sides], axis=0) if sides else 0.0 * reach
+    return np.asarray(found, dtype=float)

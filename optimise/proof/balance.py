@@ -1,0 +1,44 @@
+"""Shares and prices that bring a sum of lines over many boxes about as low as it goes, all at once.
+
+What bounds a score from above can often be chosen: any mixture of two lines that both lie above a function does, and so
+does what is left of a line once a limit is taken off it at any price. One after the other the choices get stuck where
+several of them hold each other in balance, as at a top where targets, limits and the fence meet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+
+_SWEEPS = 6
+_FINER = 0.3
+
+
+def balanced(slope: Array, turn: Array, cost: Array, most: Sequence[float], w: Array) -> Array:
+    """The x (n, k), each from 0 to its `most`, of about the least max over |t| <= w of x'cost + (slope + x'turn)'t.
+
+    `slope` (n, d), `turn` (n, k, d), `cost` (n, k), w (n, d). By least squares, weighted anew in every sweep so that
+    squares count as sizes do; of all sweeps the best. Any x is right; a good one is close.
+    """
+    n, k, _ = turn.shape
+    left, pull = slope * w, turn * w[:, None, :]
+    scale = np.abs(pull).sum(axis=1).max(axis=1, initial=1e-300, keepdims=True)
+    x, best, least = np.zeros((n, k)), np.zeros((n, k)), np.abs(left).sum(axis=1)
+    for _ in range(_SWEEPS):
+        scale = scale * _FINER
+        weight = 1 / (np.abs(left) + scale)
+        for i in range(k):
+            own = pull[:, i] * weight
+            steep = (own * pull[:, i]).sum(axis=1)
+            step = -(cost[:, i] + (own * left).sum(axis=1)) / np.where(steep > 0, steep, np.inf)
+            moved = np.clip(x[:, i] + step, 0.0, most[i])
+            left += (moved - x[:, i])[:, None] * pull[:, i]
+            x[:, i] = moved
+        total = (cost * x).sum(axis=1) + np.abs(left).sum(axis=1)
+        better = total < least
+        best, least = np.where(better[:, None], x, best), np.where(better, total, least)
+    return best
