@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
-from fractions import Fraction
 from typing import Any
 
 from doe.problems import MINUS, Unavailable
@@ -220,6 +219,15 @@ def grams(value: Amount, step_g: float | None = None) -> str:
     return plain(value, _decimals(step_g or 0.01))
 
 
+def room(low: float, high: float, digits: int = 3) -> str:
+    """From where to where a level may go, both ends with the same decimals: `3.33 to 3.40`, `2.00 to 2.01`.
+
+    As many as either end needs for `digits` digits.
+    """
+    places = max(len(figure(end, digits=digits).partition(".")[2]) for end in (low, high))
+    return f"{plain(low, places)} to {plain(high, places)}"
+
+
 def _decimals(step: float) -> int:
     """How many decimals a step has, up to ten."""
     return len(f"{step:.10f}".rstrip("0").partition(".")[2])
@@ -244,9 +252,9 @@ def likely(chance: Amount, digits: int = 0) -> str:
 
 
 def chance_between(low: float, high: float) -> str:
-    """The ends of a chance's interval: `56 % and 96 %`; one that has no room says on which side it lies."""
+    """A chance's interval: `56 % to 96 %`, `under 1 % to over 99 %`; one that has no room says so."""
     ends = [likely(end) for end in (low, high)]
-    return f"all of it {ends[0]}" if ends[0] == ends[1] else f"between {ends[0]} and {ends[1]}"
+    return f"all of it {ends[0]}" if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
 
 
 def _told_apart(value: float, limits: Sequence[float | None], write: Callable[[float, int], str]) -> str:
@@ -267,17 +275,17 @@ def beside(value: Amount, limits: Sequence[float | None] = (), digits: int = 4) 
     return _told_apart(value, limits, lambda number, more: figure(number, digits=digits + more))
 
 
-def money(value: Amount, currency: str = "", limit: float | None = None) -> str:
+def money(value: Amount, currency: str = "", limit: float | None = None, whole: bool = False) -> str:
     """Money: two decimals below a hundred, whole above; more where it takes them to tell it from `limit`.
 
-    Currency as its sign where it has a common one.
+    Currency as its sign where it has a common one. `whole`: without decimals, as where a column passes a hundred.
 
     >>> money(1.102, "EUR"), money(1.102, "EUR", 1.1), money(1.1, "EUR", 1.1)
     ('€1.10', '€1.102', '€1.10')
     """
     if not isinstance(value, int | float) or not exists(value):
         return NOTHING
-    places = 2 if abs(value) < 100 else 0
+    places = 2 if abs(value) < 100 and not whole else 0
     text = _told_apart(value, (limit,), lambda number, more: plain(number, places + more))
     sign = _SYMBOLS.get(currency)
     return f"{sign}{text}" if sign else with_unit(text, currency)
@@ -289,14 +297,13 @@ def in_ten(chance: float) -> float:
 
 
 def batches_in_words(chance: Amount, what: str = "new batches") -> str:
-    """A chance as batches: `about 8 of 10 new batches`; near 0 and 1 the very share that `likely` prints beside it.
+    """A chance as batches, `about 74 of 100 new batches`: the very figure that `likely` prints, so that the two agree.
 
-    Between, the nearest twentieth, told in tenths where it is one. A chance and what it leaves over add up: 19 of 20
-    and 1 of 20, never 9 of 10 and 1 of 20.
+    Whole tens are told of ten. There is no other denominator: shares of 20, 25 and 100 are hard to set side by side.
 
-    >>> batches_in_words(0.82), batches_in_words(0.85), batches_in_words(0.996), batches_in_words(0.02)
-    ('about 8 of 10 new batches', 'about 17 of 20 new batches', 'more than 99 of 100 new batches',
-     'about 1 of 50 new batches')
+    >>> batches_in_words(0.8), batches_in_words(0.82), batches_in_words(0.996), batches_in_words(0.02)
+    ('about 8 of 10 new batches', 'about 82 of 100 new batches', 'more than 99 of 100 new batches',
+     'about 2 of 100 new batches')
     """
     if not isinstance(chance, int | float) or not exists(chance):
         return NOTHING
@@ -305,11 +312,7 @@ def batches_in_words(chance: Amount, what: str = "new batches") -> str:
     if chance <= 0.005:
         return f"fewer than 1 of 100 {what}"
     hundredths = int(plain(100 * chance, 0))
-    if not 5 < hundredths < 95:
-        share = Fraction(hundredths, 100)
-        return f"about {share.numerator} of {share.denominator} {what}"
-    twentieths = round(hundredths / 5)
-    return f"about {twentieths // 2} of 10 {what}" if twentieths % 2 == 0 else f"about {twentieths} of 20 {what}"
+    return f"about {hundredths} of 100 {what}" if hundredths % 10 else f"about {hundredths // 10} of 10 {what}"
 
 
 def counted(n: int, one: str, many: str | None = None) -> str:

@@ -251,10 +251,15 @@ def _better(best: Mapping[str, Any], name: str, chance: object) -> dict[str, Any
     return {"formula": best["label"], "chance": now, "confirmed": name, "confirmed_chance": chance}
 
 
-def due_after(folder: StudyFolder, models: Models, best: Optimum) -> Due:
-    """What is due now that `best` is the formula found: with it, or with one that batches confirmed before."""
+def due_after(folder: StudyFolder, models: Models, best: Optimum) -> tuple[Due, str]:
+    """What is due now that `best` is the formula found: with it, or with one that batches confirmed before.
+
+    And what those batches said, where `best` is the one that they confirmed; "" where it is not.
+    """
     levels, found, said = in_question(folder, models, best)
-    return due(folder.study, models, levels, clash=() if found is None else found.clash, verdict=said)
+    step = due(folder.study, models, levels, clash=() if found is None else found.clash, verdict=said)
+    own = said is not None and said["confirmed"] and str(levels.index[0]) == best.label
+    return step, str(said["says"]) if said is not None and own else ""
 
 
 def best_of(folder: StudyFolder, models: Models) -> Optimum:

@@ -114,7 +114,7 @@ def command_for(due: Mapping[str, Any], name: str) -> str:
         "flat": f"{relax} {again}; or make it as it stands: {typed('next', name, '--confirm')}",
         "confirmed": typed("card", name),
         "spent": typed("report", name),
-        "clash": f"agree what may move (the report says how far), change study.toml, then {again}",
+        "clash": f"agree which limit may move, change it in study.toml, then {again}",
         "no aims": f"say what is wanted in study.toml (aim, low, high), then {again}",
     }[due["why"]]
 

@@ -43,8 +43,8 @@ class Due:
     advice: Confirming | None = None
 
     def flat(self) -> Due:
-        """The same where no further trial has turned out to be worth making."""
-        return replace(self, purpose="stop", why="flat", batches=0)
+        """The same where no further trial has turned out to be worth making; what was to stop stops for its reason."""
+        return self if self.purpose == "stop" else replace(self, purpose="stop", why="flat", batches=0)
 
     def to_dict(self) -> dict[str, Any]:
         """The form of `due` in `optimise --json` and `next --json`."""

@@ -141,12 +141,13 @@ def _decided(
     following = wording.next_step(decided, step, formula, study.batch_cost, study.batches_per_day, weak, planned, shows)
     if decided.verdict == "plan" and judged is not None:
         following = replace(following, cost=amount(judged.quality.to_dict()["cost"]))
-    course = None if step is None or not gain else _course(study, step, gain)
+    each = following.cost / following.batches if following.batches and isinstance(following.cost, float) else None
+    course = None if step is None or not gain else _course(study, step, gain, each)
     return {"decision": decided, "next_step": following, "further": course}
 
 
-def _course(study: Study, step: Due, gain: Mapping[str, Any]) -> FurtherFacts:
-    """What further trials would bring, in words and a row a number of them."""
+def _course(study: Study, step: Due, gain: Mapping[str, Any], each: float | None) -> FurtherFacts:
+    """What further trials would bring, in words and a row a number of them; `each` is what one costs in all."""
     said = (
         gain_line(gain, step.chance, step.batches, study.currency),
         worth_line(gain, step.batches),
@@ -154,8 +155,8 @@ def _course(study: Study, step: Due, gain: Mapping[str, Any]) -> FurtherFacts:
     )
     return FurtherFacts(
         says=tuple(line for line in said if line),
-        rows=tuple(course_rows(gain, step.chance, study.batch_cost, study.currency)),
-        note=course_note(step.wanted, study.batch_cost),
+        rows=tuple(course_rows(gain, step.chance, each or study.batch_cost, study.currency)),
+        note=course_note(step.wanted, study.batch_cost, each),
     )
 
 
@@ -250,7 +251,7 @@ def _proven(study: Study, best: Optimum | None) -> dict[str, Any]:
     """What is proven of a formula, as numbers and in words."""
     if best is None:
         return {}
-    said = _said(wording_proof.clash(study, best.clash), wording_proof.closest(study, best.closest))
+    said = _said(*wording_proof.clash(study, best.clash), wording_proof.closest(study, best.closest))
     certificate = best.certificate.to_dict()
     return {
         "certificate": MappingProxyType(certificate),

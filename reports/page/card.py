@@ -23,6 +23,7 @@ from reports.gathering.formula import confirmed_words, formulas
 from reports.papers.cautions import cautions
 from reports.papers.measuring import Measure
 from reports.wording import wording
+from reports.wording.findings import LEVEL_WORDS, TAKEN
 
 CURRENT_TEXT = (
     "These lists are dated and short: check each against the current text. Local regulation and a qualified safety "
@@ -189,7 +190,7 @@ def tolerance_words(line: Line | Setting) -> str:
         if isinstance(line, Line) and (line.role == "fixed" or (line.allowed and line.allowed[0] == line.allowed[1])):
             return "fixed"
         return "as adjusted" if isinstance(line, Line) and line.role == "adjuster" else ""
-    return f"{numbers.figure(line.tolerance[0])} to {numbers.figure(line.tolerance[1])}"
+    return numbers.room(*line.tolerance)
 
 
 def tolerances_by_name(study: Study, formula: Formula, batch_g: float) -> dict[str, str]:
@@ -228,19 +229,19 @@ def chance_line(formula: Formula) -> str:
     if isinstance(formula.chance, Unavailable):
         return f"Predicted chance that one new batch passes every must: not available, {formula.chance.reason}"
     often = numbers.batches_in_words(formula.chance)
-    return f"Predicted chance that one new batch passes every must: {numbers.likely(formula.chance)}, {often}"
+    return f"Predicted chance that one new batch passes every must: {numbers.likely(formula.chance)} ({often})"
 
 
 def text(study: Study, formula: Formula, batch_g: float) -> str:
     """The card for the terminal."""
     weights, within = grams_of(study, formula, batch_g), tolerances_by_name(study, formula, batch_g)
-    out = [f"Formula {tables.clean(formula.name)} of {tables.clean(study.name)}, {standing(formula)}"]
-    if formula.lines:
-        out[0] += f", for a batch of {numbers.exactly(batch_g)} g"
+    batch = f", for a batch of {numbers.exactly(batch_g)} g" if formula.lines else ""
+    out = [tables.wrapped(f"Formula {formula.name} of {study.name}, {standing(formula)}{batch}")]
+    out += [tables.wrapped(f"{chance_line(formula)}.")]
     out += [tables.wrapped(formula.moved)] if formula.moved else []
     for note in notes(formula):
-        word = "taken" if note.accepted else note.level
-        out.append(tables.wrapped(f"{word}: {said(note)}", indent="  "))
+        word = TAKEN if note.accepted else LEVEL_WORDS[note.level]
+        out.append(tables.wrapped(f"{word}  {said(note)}", indent="      "))
     rows = [
         [f"  {line.label}", numbers.level(line.level, line.step, study.total), study.unit, weights[line.name], "g",
          "to weight" if line.role == "fill" else within[line.name],
@@ -248,27 +249,28 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
         for _, lines in formula.phases
         for line in lines
     ]  # fmt: skip
-    printed = iter(tables.aligned(rows, right=(1, 3)).splitlines())
+    printed = iter(tables.aligned_rows(rows, right=(1, 3)))
     for phase, lines in formula.phases:
         out += ["", f"Phase {tables.clean(phase)}" if phase else "Ingredients", *(next(printed) for _ in lines)]
     if formula.settings:
         settings = [[f"  {s.name}", _setting(s.value), s.unit, tolerance_words(s)] for s in formula.settings]
         out += ["", "Process", tables.aligned(settings, right=(1,))]
     if any(line.tolerance for line in formula.lines):
-        out += ["", "Last column: with all levels anywhere within these, nine tenths of the chance are kept."]
+        kept = "Last column: all levels anywhere within these at once keep nine tenths of the chance."
+        out += ["", tables.wrapped(kept)]
     if study.steps:
         out += ["", "Making"] + [
             tables.wrapped(f"  {i}. {step}", indent="     ") for i, step in enumerate(making(study, formula), 1)
         ]
     out += _label_lines(formula)
-    out += ["", "Specs", *_spec_lines(study, formula), "", chance_line(formula), ""]
+    out += ["", "Specs", *_spec_lines(study, formula), ""]
     return "\n".join([*out, *(tables.wrapped(f"- {line}", indent="  ") for line in card_cautions(study))])
 
 
 def _spec_lines(study: Study, formula: Formula) -> list[str]:
     """What is asked and predicted, a line each, and under it by which method, whole."""
-    rows = [[f"  {s.spec.name}", asked(study, formula, s.spec), wording.predicted_short(s)] for s in formula.strips]
-    lines = tables.aligned(rows, most=60).splitlines()
+    rows = [[f"  {s.spec.name}", asked(study, formula, s.spec), wording.predicted_plainly(s)] for s in formula.strips]
+    lines = tables.aligned_rows(rows, most=60)
     how = [how_measured(study, strip.spec) for strip in formula.strips]
     told = [[tables.wrapped(f"    {words}", indent="      ")] if words else [] for words in how]
     return [line for one, under in zip(lines, told, strict=True) for line in (one, *under)]
@@ -281,7 +283,7 @@ def _label_lines(formula: Formula) -> list[str]:
         return []
     out = [
         "",
-        f"Declaration, {ORDER}",
+        tables.wrapped(f"Declaration, {ORDER}", indent="  "),
         tables.wrapped(f"  {trade.declared}", indent="  "),
     ]
     if trade.allergens:
@@ -315,6 +317,6 @@ def notes(formula: Formula) -> tuple[Problem, ...]:
         out.append(Problem("breaks-a-limit", "stop", where, f"breaks a limit now in force: {limit}", "", do))
     if formula.inside is False:
         got = "lies outside what was tried"
-        out.append(Problem("outside", "warn", where, got, "inside", "make batches there before relying on it"))
+        out.append(Problem("outside", "warn", where, got, "", "make batches there before relying on it"))
     told = formula.trade.findings if formula.trade is not None else ()
     return (*out, *(finding for finding in told if finding.level != "inform"))

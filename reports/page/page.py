@@ -38,6 +38,7 @@ FILTERS: Mapping[str, Any] = {
     "chance_between": lambda pair: numbers.chance_between(*pair),
     "plain": lambda value: f"{value:g}",
     "g3": lambda value: numbers.figure(value),
+    "room": lambda pair: numbers.room(*pair),
     "counted": lambda n: numbers.counted(n, "batch", "batches"),
     "days": lambda d: numbers.counted(max(1, -(-round(d * 100) // 100)), "day"),
     "predicted_short": wording.predicted_short,

@@ -9,14 +9,19 @@ from doe.problems import Problem
 from doe.study import Study
 from reports.numbers import counted, money
 from reports.tables import aligned, clean, wrapped
-from reports.terminal.terminal import moving, new_findings, number_of, paged
+from reports.terminal.terminal import moving, new_findings, next_line, number_of, paged
 from reports.wording import further, grades
 from reports.wording.levels import shown_level
 from reports.wording.wording import confirm_line
 
 
-def upcoming(study: Study, document: Mapping[str, Any], after: str, told: Sequence[str] = ()) -> str:
-    """The batches worth making next, from the document of `next`; `after` says what to do then."""
+def upcoming(
+    study: Study, document: Mapping[str, Any], todo: str, told: Sequence[str] = (), issued: str = ""
+) -> str:  # fmt: skip
+    """The batches worth making next, from the document of `next`.
+
+    `todo` says what to do then, `issued` what of all this is not issued yet.
+    """
     rows = [
         [row["trial"], *(shown_level(study, c, row["levels"][c]) for c in study.columns if c in moving(study))]
         for row in document["runs"]
@@ -45,28 +50,31 @@ def upcoming(study: Study, document: Mapping[str, Any], after: str, told: Sequen
     problems = [Problem.from_dict(entry) for entry in document["problems"]]
     table = aligned(rows, head, right=range(1, len(head)), most=16) if rows else ""
     keep = _to_keep(study, document.get("limits") or {}, len(rows))
-    told = [wrapped(said), wrapped(confirm_line(document.get("advice"))), "\n".join(told), wrapped(stop)]
-    last = "\n".join(map(clean, after.split("\n")))
-    bring = _course(study, document, len(rows))
-    return paged(wrapped(f"{says}{spent}"), table, bring, keep, *told, new_findings(study, problems), last)
+    told = [said, confirm_line(document.get("advice")), *told, stop]
+    bring = _course(study, document, len(rows), None if cost is None or not rows else cost / len(rows))
+    return paged(
+        wrapped(f"{says}{spent}"), table, bring, keep, *map(wrapped, told), new_findings(study, problems),
+        wrapped(issued), next_line(todo),
+    )  # fmt: skip
 
 
-def _course(study: Study, document: Mapping[str, Any], batches: int) -> str:
-    """What the trials, and more or fewer of them, are expected to bring."""
+def _course(study: Study, document: Mapping[str, Any], batches: int, each: float | None) -> str:
+    """What the trials, and more or fewer of them, are expected to bring; `each` is what one costs in all."""
     gain, chance = document.get("gain") or {}, document.get("chance")
     if number_of(gain.get("chance")) is None or "course" not in gain:
         return ""
-    rows = further.course_rows(gain, chance, study.batch_cost, study.currency)
+    each = each if study.batch_cost else None
+    rows = further.course_rows(gain, chance, each or study.batch_cost, study.currency)
     said = [further.gain_line(gain, chance, batches, study.currency), further.worth_line(gain, batches)]
-    table = aligned(rows, further.HEADS, right=range(len(further.HEADS)))
-    note = further.course_note(document["wanted"], study.batch_cost)
+    table = aligned(rows, further.HEADS, right=range(len(further.HEADS))) if rows else ""
+    note = further.course_note(document["wanted"], study.batch_cost, each) if rows else ""
     return "\n".join([*(wrapped(line) for line in said if line), "", table, wrapped(note)]).strip()
 
 
 _STOPS = {
     "confirmed": "Nothing more to make: the formula is confirmed.",
     "spent": "Nothing more to make: the batches or the money are used up.",
-    "clash": "Nothing to make yet: some musts cannot be met together, as predicted.",
+    "clash": "Nothing to make yet: some musts cannot be met together, as predicted. optimise says which, and how far.",
     "no aims": "Nothing to make yet: nothing is wanted of any response.",
     "flat": "No further trial is worth its cost, with these limits and ingredients.",
 }
@@ -81,5 +89,5 @@ def _to_keep(study: Study, limits: Mapping[str, Sequence[float]], count: int) ->
         (clean(name), grades.as_read(responses[name], *ends), responses[name].unit) for name, ends in limits.items()
     ]
     every = "it comes" if count == 1 else "every one comes"
-    head = f"As predicted if {every} out within (95 % for all of these at once):"
-    return "\n".join([head, aligned(rows, ("response", "from, to", "unit"))])
+    head = f"As predicted if {every} out within these limits (95 % prediction, all of them at once):"
+    return "\n".join([wrapped(head), "", aligned(rows, ("response", "within", "unit"))])

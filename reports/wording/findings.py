@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from doe.study import Study
 
 _LEVELS = ("stop", "warn", "inform")
+# How each level reads where findings stand in lines, and one that stops but was taken on purpose.
+LEVEL_WORDS = {"stop": "STOP", "warn": "look", "inform": "note"}
+TAKEN = "taken"
 # What may be a slip of the pen is mended soonest, so it leads those of its level.
 _SLIPS = ("impossible", "slip", "swapped", "off-target")
 

@@ -10,6 +10,7 @@ from reports.numbers import counted, likely, listed, money, plain
 Row = tuple[str, str, str, str, str]
 _NOTHING = 0.0005  # of the chance: what is shown as nothing
 _SELDOM = 0.005
+_LITTLE = 0.005  # of the chance: what takes no table
 HEADS = ("batches", "chance then", "another adds", "enough in", "cost")
 
 
@@ -21,16 +22,26 @@ def gain_line(gain: Mapping[str, Any], chance: Any, batches: int, currency: str)
     if risen < _NOTHING:
         return "Not expected to raise the chance by anything to speak of."
     these = counted(batches, "further batch is", "further batches are")
-    change = f"by about {points(risen)}, from {likely(chance)} to {_then(chance, risen)}"
+    change = f"by about {_about(risen)}, from {likely(chance)} to {_then(chance, risen)}"
     said = f"{these} expected to raise the best chance {change}"
     paid = gain.get("money_per_percent")
-    return f"{said}; a point costs {money(paid, currency)}." if isinstance(paid, float) else f"{said}."
+    return f"{said}; a point costs about {_roughly(paid, currency)}." if isinstance(paid, float) else f"{said}."
+
+
+def _about(rise: float) -> str:
+    """A rise that is only expected: whole points from ten on, as in the chances beside it."""
+    return f"{plain(100 * rise, 0)} points" if rise >= 0.0995 else points(rise)
+
+
+def _roughly(paid: float, currency: str) -> str:
+    """Money that is only expected: one digit below ten, two above."""
+    return money(float(f"{paid:.1g}" if paid < 10 else f"{paid:.2g}"), currency, whole=paid >= 1)
 
 
 def worth_line(gain: Mapping[str, Any], batches: int) -> str:
     """Which of the next batches are worth making, or how many would be; nothing where all of them are and no more."""
     course, pays = list(gain.get("course") or ()), int(gain.get("pays") or 0)
-    worth = [str(trial) for trial in gain.get("worth") or ()]
+    worth = sorted((str(trial) for trial in gain.get("worth") or ()), key=lambda name: (len(name), name))
     if not course or not batches:
         return ""
     if pays < batches:
@@ -38,7 +49,8 @@ def worth_line(gain: Mapping[str, Any], batches: int) -> str:
         rest = "the other one" if others == 1 else f"the other {others}"
         added = points(course[batches - 1] - (course[pays - 1] if pays else 0.0))
         if pays:
-            return f"Worth making: {listed(worth)}; {rest} would add {added}."
+            most = listed(worth) if worth else f"{pays} of them"
+            return f"Most of that is to be had from {most}; {rest} would add {added}."
         return f"None of them is worth making: {'it' if batches == 1 else 'together they'} would add {added}."
     if pays > batches:
         return f"Up to {pays} are worth making: {pays - batches} more would add {_added(course, batches, pays)}."
@@ -62,25 +74,26 @@ def ceiling_line(gain: Mapping[str, Any], chance: Any, wanted: float) -> str:
 def course_rows(gain: Mapping[str, Any], chance: Any, cost: float, currency: str) -> list[Row]:
     """A row a number of further batches: what the best chance is then, what the last of them adds, how often enough.
 
-    The columns are `HEADS`; nothing where there is no course. `cost` is that of a batch.
+    The columns are `HEADS`; nothing where there is no course, or all of it brings less than half a point: the
+    sentence that says so says it all. `cost` is that of a batch.
     """
     course, reached = list(gain.get("course") or ()), list(gain.get("reached") or ())
-    if not course or not isinstance(chance, float):
+    if not course or not isinstance(chance, float) or course[-1] < _LITTLE:
         return []
     rows = []
     for k, (gained, odds) in enumerate(zip(course, reached, strict=True), 1):
         added = gained - (course[k - 2] if k > 1 else 0.0)
-        spent = money(k * cost, currency) if cost else ""
+        spent = money(k * cost, currency, whole=cost >= 1) if cost else ""
         rows.append((str(k), _then(chance, gained, 1), points(added), in_a_hundred(odds), spent))
     return rows
 
 
-def course_note(wanted: float, cost: float) -> str:
-    """What the columns of a course mean."""
-    money_of = "Cost: by batch_cost alone, without materials." if cost else "No batch_cost is given."
+def course_note(wanted: float, batch_cost: float, each: float | None = None) -> str:
+    """What the columns of a course mean; `each` is what a batch costs with its materials, where that is known."""
+    alone = "Cost: by batch_cost alone, without materials." if batch_cost else "No batch_cost is given."
     return (
         f"Chance then: of the best formula, in the mean over what the batches may read. Enough in: how often the "
-        f"{likely(wanted)} asked for is then reached. {money_of}"
+        f"{likely(wanted)} asked for is then reached. {alone if each is None else 'Cost: with materials.'}"
     )
 
 
@@ -105,17 +118,15 @@ def passes_line(verdict: Mapping[str, Any] | None) -> str:
     if not isinstance(told, Mapping) or "passed" not in told:
         return ""
     passed, count, so_few = int(told["passed"]), int(told["of"]), float(told["so_few"])
-    before = f"{_chance_before(told)}, by which"
+    known = "this batch" if count == 1 else "these batches"
+    before = f"Without {known} the models give it a chance of {likely(float(told['chance']))}"
     if passed == count:
-        every = "it passes" if count == 1 else f"all {count} pass"
-        return f"{before} {every} in {likely(float(told['so_many']))} of cases."
+        every = "the one batch passes" if count == 1 else f"all {count} pass"
+        return f"{before}; {every} then in {likely(float(told['so_many']))} of cases."
     how = "a surprise" if so_few < _SURPRISE else "no surprise"
     said = f"{passed} of {counted(count, 'fresh batch', 'fresh batches')} passed every must."
-    return f"{said} {before} so few pass in {likely(so_few)} of cases: {how}."
-
-
-def _chance_before(told: Mapping[str, Any]) -> str:
-    return f"Without these batches the models give a chance of {likely(float(told['chance']))}"
+    few = "none passes" if passed == 0 else f"so few as {passed} {'passes' if passed == 1 else 'pass'}"
+    return f"{said} {before}; {few} then in {likely(so_few)} of cases: {how}."
 
 
 _SURPRISE = 0.05  # common practice, no source

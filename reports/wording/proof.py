@@ -7,7 +7,7 @@ from math import ceil
 from typing import Any
 
 from doe.study import Study
-from reports.numbers import figure, listed, percent, plain, with_unit
+from reports.numbers import THIN, figure, listed, percent, plain, with_unit
 
 _ONLY = 0.9995
 _ALIKE = 0.02
@@ -32,9 +32,7 @@ def bound(certificate: Mapping[str, Any]) -> str:
         if not chance or value < 1 - _WIDE:
             return f"Found by many starts {where}; how much better another recipe there could be is not proved."
         spare = f"{figure(100 * (1 - value), digits=2)} points"
-        return (
-            f"Found by many starts {where}. Nothing passes more often than always: none is better by more than {spare}."
-        )
+        return f"Found by many starts {where}. Beyond 100{THIN}% there is nothing: none is better by more than {spare}."
     if chance:
         said = f"no recipe {where} passes more often than {percent(most, digits)} in these models"
         if most >= 1 and value > _ONLY - certificate["target"]:
@@ -51,19 +49,26 @@ def bound(certificate: Mapping[str, Any]) -> str:
     return f"Proved: {said}. This formula lies {gap} below that; whether another lies between is open."
 
 
-def clash(study: Study, entries: Sequence[Mapping[str, Any]]) -> str:
-    """Which musts cannot be met together, how far each is reached, and what it would have to give; "" for none."""
+def clash(study: Study, entries: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:
+    """Which musts cannot be met together; then of each, how far it is reached and what it would have to give.
+
+    A sentence each; none where there is no clash.
+    """
     if not entries:
-        return ""
+        return ()
     names = list(dict.fromkeys(str(entry["response"]) for entry in entries))
-    together = f"{listed(names)} cannot be met together" if len(names) > 1 else f"{names[0]} cannot be met"
     if entries[0].get("proved"):
         where = "in the tried region" if entries[0].get("fenced", True) else "within the limits"
-        said = f"Proved: in these models {together} by any recipe {where}"
+        said = f"Proved: in these models {together(names)} by any recipe {where}"
     else:
-        said = f"As far as was searched, {together}; that is not proved"
+        said = f"As far as was searched, {together(names)}; that is not proved"
     said += "; with any one of them left out, the rest can." if len(names) > 1 and entries[0].get("minimal") else "."
-    return " ".join([said, *(_reached(study, entry, len(entries)) for entry in entries)])
+    return said, *(_reached(study, entry, len(entries)) for entry in entries)
+
+
+def together(names: Sequence[str]) -> str:
+    """That these musts cannot be met together, or that one cannot be met at all."""
+    return f"{listed(list(names))} cannot be met together" if len(names) > 1 else f"{names[0]} cannot be met"
 
 
 def _reached(study: Study, entry: Mapping[str, Any], count: int) -> str:
@@ -71,15 +76,15 @@ def _reached(study: Study, entry: Mapping[str, Any], count: int) -> str:
     unit = next((r.unit for r in study.responses if r.name == name), "")
     asked, reached = (with_unit(figure(entry[key], digits=4), unit) for key in ("limit", "reached"))
     others = " while the others hold" if count > 1 else ""
-    out = f"{name} is asked to be {side} {asked}; {reached} is reached{others}"
+    out = f"{name}: {side} {asked} is asked, {reached} is the best that is reached{others}"
     change = entry.get("change")
     if change is None:
-        return f"{out}, and moving this limit alone is not enough."
+        return f"{out}; moving this limit alone is not enough."
     moved = f"moving this limit by {with_unit(figure(abs(change), digits=2), unit)} would do"
     if abs(change - (entry["reached"] - entry["limit"])) <= _ALIKE * abs(change):
-        return f"{out}, so that {moved}."
+        return f"{out}; {moved}."
     whole = with_unit(figure(entry["limit"] + change, digits=4), unit)
-    return f"{out}, {whole} with every other must met as well, so that {moved}."
+    return f"{out}, and {whole} with every other must met as well; {moved}."
 
 
 def closest(study: Study, found: Mapping[str, Any]) -> str:

@@ -9,7 +9,7 @@ from doe.design.reading import Reading
 from doe.problems import Unavailable
 from doe.study import Study
 from reports.facts import Facts, PlanFacts
-from reports.numbers import THIN, counted, exactly, figure, likely, listed, percent, with_unit
+from reports.numbers import THIN, counted, exactly, figure, likely, listed, percent, spans, with_unit
 
 SHOWN_HEAD = (
     "Response", "Mean known to, in half of the region", "at worst", "Smallest difference seen", "What matters",
@@ -22,6 +22,7 @@ SHOWN_NOTE = (
 NOT_KNOWN = "not known"
 _MOST = 5
 _NAMED = 8
+_LONG = 12  # names that a sentence still holds, where many follow each other as one span
 _FEW = 3
 _FILLING = ("nearest", "farthest", "nearest_by_lot", "farthest_by_lot")
 
@@ -211,7 +212,7 @@ def alone_line(plan: PlanFacts) -> str:
     if not trials:
         return ""
     one = len(trials) == 1
-    named = listed(trials) if len(trials) <= 8 else f"{', '.join(trials[:8])} and {len(trials) - 8} more"
+    named = spans(trials) if len(trials) <= _LONG else f"{spans(trials[:_LONG])} and {len(trials) - _LONG} more"
     return (
         f"{named} {'stands' if one else 'stand'} alone: no other trial speaks for "
         f"{'its' if one else 'their'} part of the region, so a slip there would go unnoticed. "

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from reports.numbers import THIN, exactly, likely
 from reports.wording.further import cases, points
 
 if TYPE_CHECKING:
@@ -33,7 +34,7 @@ def _rule(upcoming: Upcoming) -> str:
     told += [f"or after {rule.max_batches} batches ({rule.made} made)"] if rule.max_batches is not None else []
     if rule.budget is not None:
         told += [f"or when {rule.budget:g} {rule.currency} are spent ({rule.spent:g} spent on batches)"]
-    now = f"the chance is now {_now(due.chance)}" if isinstance(due.chance, float) else "there is no chance yet"
+    now = f"the chance is now {likely(due.chance)}" if isinstance(due.chance, float) else "there is no chance yet"
     return f"{', '.join(told)}; {now}."
 
 
@@ -43,13 +44,17 @@ def _foretold(upcoming: Upcoming) -> str:
         return ""
     count, gains = len(upcoming.table), (0.0, *upcoming.gain["course"])
     these = "This batch is" if count == 1 else f"These {count} batches are"
-    at_most = _at_most(upcoming)
-    hopeless = f"Other limits or other ingredients would do more: {at_most}."
+    pays, at_most = int(upcoming.gain["pays"]), _at_most(upcoming)
+    # Of what is confirmed, or clashes, it is said already what to do.
+    decided = upcoming.rule.why in ("confirmed", "clash")
+    hopeless = "" if decided else f" Other limits or other ingredients would do more: {at_most}."
+    few = isinstance(upcoming.due.chance, float) and upcoming.due.wanted <= upcoming.due.chance + gains[pays]
+    enough = f"The {pays} of them that bring most" if few and 1 < pays < count else these.rpartition(" ")[0]
     most = f"{len(gains) - 1} further trials"
     return {
-        "none": f"Even {most} are expected to raise it by {points(gains[-1])} only. {hopeless}",
-        "little": f"{these} expected to raise it by {points(gains[count])} only. {hopeless}",
-        "enough": f"{these} expected to be enough.",
+        "none": f"Even {most} are expected to raise it by {points(gains[-1])} only.{hopeless}",
+        "little": f"{these} expected to raise it by {points(gains[count])} only.{hopeless}",
+        "enough": f"{enough} {'is' if count == 1 else 'are'} expected to be enough.",
         "hopeless": f"Trials alone will hardly reach it: {at_most}. Other limits or ingredients would do more.",
     }[upcoming.foretold]
 
@@ -59,17 +64,10 @@ def _at_most(upcoming: Upcoming) -> str:
     due, ceiling = upcoming.due, upcoming.gain["ceiling"]
     whole = "were every must known exactly, the best formula"
     if isinstance(due.chance, float):
-        whole += f" would pass with {_now(min(due.chance + ceiling['chance'], 1.0))} in the mean, and"
+        whole += f" would pass with {likely(min(due.chance + ceiling['chance'], 1.0))} in the mean, and"
     return f"{whole} reach {_asked(due.wanted)} in {cases(ceiling['reached'])}"
 
 
-def _now(chance: float) -> str:
-    """A chance near certainty is never shown as certain."""
-    if chance > 0.99 or chance < 0.01:
-        return "over 99 %" if chance > 0.5 else "under 1 %"
-    return _asked(round(chance, 2))
-
-
 def _asked(share: float) -> str:
-    """A chance that was asked for or is rounded: `80 %`."""
-    return f"{100 * share:.3g} %"
+    """A chance that was asked for, as it was written: `80 %`, `92.5 %`."""
+    return f"{exactly(100 * share)}{THIN}%"

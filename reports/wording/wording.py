@@ -23,6 +23,7 @@ from reports.numbers import (
     with_unit,
 )
 from reports.wording import grades, reading
+from reports.wording.proof import together
 
 if TYPE_CHECKING:
     from optimise.upcoming.confirming import Confirming
@@ -92,10 +93,8 @@ def decision(
     if formula is None or due is None:
         return Decision("more", "No decision yet", "No formula has been looked for yet.")
     if due.why == "clash":
-        together = f"{listed(clash)} cannot be met together" if len(clash) > 1 else f"{clash[0]} cannot be met"
-        return Decision(
-            "stop", "Do not make any of these formulas yet", f"Within these limits {together}, as predicted."
-        )
+        because = f"Within these limits {together(list(dict.fromkeys(clash)))}, as predicted."
+        return Decision("stop", "Do not make any of these formulas yet", because)
     if isinstance(formula.chance, Unavailable):
         return _without_chance(formula, due, formula.chance.reason)
     passes = f"{first_upper(batches_in_words(formula.chance))} would pass everything"
@@ -214,10 +213,11 @@ def confirm_line(advice: Confirming | Mapping[str, Any] | None) -> str:
     n = int(told["batches"])
     all_pass = "once it has passed" if n == 1 else f"once all {n} have passed"
     now, left = likely(told["fear"]), likely(told["fear_left"])
-    fear = f"{now}, now and {all_pass}" if now == left else f"{now} now, with {left} {all_pass}"
+    fear = f"{now}, now and {all_pass}" if now == left else f"{now} now, and {left} {all_pass}"
+    these = "that batch" if n == 1 else f"all {n}"
     return (
-        f"That the formula in truth passes in fewer than {percent(told['poor'])} of batches is possible with {fear}; "
-        f"one as good as asked for passes {'it' if n == 1 else f'all {n}'} with {likely(told['passes'])}."
+        f"The chance that the formula in truth passes in fewer than {percent(told['poor'])} of batches is {fear}. "
+        f"A formula as good as asked for passes {these} with a chance of {likely(told['passes'])}."
     )
 
 
@@ -304,12 +304,18 @@ def predicted(strip: Strip) -> str:
     return grades.one(strip.spec, strip.predicted, None if strip.spec.exact else strip.sd, strip.spec.unit)
 
 
+def predicted_plainly(strip: Strip) -> str:
+    """`predicted 24 200 mPa.s`, `computed 1.098 EUR/kg`, or that nothing is."""
+    if not isinstance(strip.predicted, float):
+        return "no prediction"
+    return f"{'computed' if strip.spec.exact else 'predicted'} {predicted(strip)}"
+
+
 def predicted_short(strip: Strip) -> str:
     """What stands under a spec's name: `predicted 24 200 mPa.s`, or that nothing is."""
     if not isinstance(strip.predicted, float):
         return "no prediction"
-    said = f"{'computed' if strip.spec.exact else 'predicted'} {predicted(strip)}"
-    target = strip.spec.target
+    said, target = predicted_plainly(strip), strip.spec.target
     if (
         target is None
         or strip.state not in ("close", "misses")

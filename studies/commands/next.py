@@ -66,7 +66,8 @@ def _answer(folder: StudyFolder, args: argparse.Namespace, desk: Desk, change: C
         change.commit()
     lines = (changed_line(folder.study, moved.get("changed")), *kept_lines(kept), better_line(better))
     said = [line for line in lines if line]
-    text = terminal.upcoming(folder.study, document, _after(folder, args.folder, upcoming, files), said)
+    todo, issued = _after(folder, args.folder, upcoming, files)
+    text = terminal.upcoming(folder.study, document, todo, said, issued)
     desk.progress("")
     more = {**moved, "kept": kept, **({"better": better} if better else {}), "files": list(files)}
     return Outcome({**document, **more}, text, code_of(document))
@@ -99,24 +100,25 @@ def _upcoming(
     )
 
 
-def _after(folder: StudyFolder, shown: str, upcoming: Upcoming, files: Sequence[str]) -> str:
-    """What to do next, by its files' own names."""
+def _after(folder: StudyFolder, shown: str, upcoming: Upcoming, files: Sequence[str]) -> tuple[str, str]:
+    """What to do next, by the names of its files, and what was not issued."""
     if upcoming.design is None:
-        return f"Next: {command_for(upcoming.due.to_dict(), shown)}"
+        return command_for(upcoming.due.to_dict(), shown), ""
     if files:
-        return f"Next: make them from {files[2]}, type into {files[3]}, then {typed('record', shown, files[3])}"
+        sheets, book = (f"{shown}/{file}" for file in files[2:4])
+        return f"make them from {sheets}, type results into {book}, then {typed('record', shown, book)}", ""
     waiting = untouched(folder)
     if waiting is not None:
         place = f"plan/round-{waiting.round}"
         first, last = waiting.table.index[0], waiting.table.index[-1]
-        return (
-            f"Nothing is issued yet: {place} ({first} to {last}) waits to be made.\n\n"
-            f"Next: {typed('record', shown, f'bench/round-{waiting.round}.xlsx')},"
-            f' or retire it: {typed("plan", shown, "--withdraw", f"{first}-{last}")} --why "..."'
+        record = typed("record", shown, f"{shown}/bench/round-{waiting.round}.xlsx")
+        retire = typed("plan", shown, "--withdraw", f"{first}-{last}")
+        return f'{record}, or retire it: {retire} --why "..."', (
+            f"Nothing of this is issued: {place} ({first} to {last}) waits to be made first."
         )
     if any(row["waiting"] for row in rounds(folder)):
-        return f"Nothing is issued yet: other trials wait to be made.\n\nNext: {next_step(folder, shown)}"
-    return f"Nothing is issued yet.\n\nNext: {command_for(upcoming.due.to_dict(), shown)}"
+        return next_step(folder, shown), "Nothing of this is issued: other trials wait to be made first."
+    return command_for(upcoming.due.to_dict(), shown), "Nothing of this is issued yet."
 
 
 def _unless_waiting(folder: StudyFolder) -> None:

@@ -9,7 +9,7 @@ from typing import Any
 from doe import Study
 from doe.problems import Problem, StudyError
 from reports import documents
-from reports.terminal import terminal
+from reports.terminal import formula as terminal
 from reports.wording.changes import asked_line, changed_line, held_words, kept_line, kept_lines
 from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
@@ -40,8 +40,10 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
         best = formulas.found(folder, models, asked)
         document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
         document["asked"] = asked.to_dict()
+        confirmed = ""
         if not asked.is_look:
-            document["due"] = formulas.due_after(folder, models, best).to_dict()
+            step, confirmed = formulas.due_after(folder, models, best)
+            document["due"] = step.to_dict()
         moved = changes.told_with(folder, models, None if asked.is_look else best, document)
         analysis.keep_fresh_models(change, folder, models)
         analysis.keep_optimum(change, folder, document, asked)
@@ -59,7 +61,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     ]
     return Outcome(
         {**document, **moved},
-        terminal.optimise(folder.study, best, todo, [t for t in told if t], held_words(document["asked"])),
+        terminal.optimise(folder.study, best, todo, [t for t in told if t], held_words(document["asked"]), confirmed),
         code,
     )
 

@@ -10,13 +10,14 @@ from optimise import Models
 from optimise.formula.lots import lot_chance, lots_in_words
 from optimise.formula.weighed import weighed_chance, weighed_most
 from reports import documents
-from reports.terminal import terminal
+from reports.terminal import formula as terminal
 from reports.wording.changes import kept_lines, weighed_line
 from studies import changes, formulas
 from studies.analysis import fitted
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
 from studies.levels import formulas_at
+from studies.standing import next_step
 from studies.steady import steadily
 from studies.wording import code_of
 
@@ -48,7 +49,8 @@ def _seen(args: argparse.Namespace, desk: Desk) -> Outcome:
         models, frame, lambda done: desk.progress(f"predicting: {done} of {len(frame)} ...")
     )
     said = [*_beside(args, models, frame, document), *kept_lines(moved)]
-    text = "" if desk.as_json else terminal.predict(models, frame, args.folder, said, document["points"])
+    todo = next_step(folder, args.folder)
+    text = "" if desk.as_json else terminal.predict(models, frame, args.folder, said, document["points"], todo)
     desk.progress("")
     return Outcome({**document, "kept": moved}, text, code_of(document))
 

@@ -12,12 +12,14 @@ from doe.results.oddities import flagged, odd
 from doe.results.own_names import with_own_names
 from doe.results.timetable import due
 from reports import documents
+from reports.numbers import listed
 from reports.terminal import terminal
 from reports.wording.changes import held_words
 from studies import formulas
+from studies.analysis import is_fresh
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
-from studies.names import REPORT
+from studies.names import OPTIMUM, REPORT
 from studies.standing import analyses, next_step, rounds
 from studies.steady import steadily
 from studies.wording import code_of
@@ -55,14 +57,26 @@ def standing(folder: StudyFolder, name: str) -> dict[str, Any]:
     if results is not None:
         told = [*results.findings, *of_record(study, results), *odd(study, results), *flagged(results)]
         problems += with_own_names(results, told)
-    return {**document, "problems": [*document["problems"], *(problem.to_dict() for problem in problems)]}
+    return {
+        **document,
+        "clash": _clash(folder),
+        "problems": [*document["problems"], *(problem.to_dict() for problem in problems)],
+    }
+
+
+def _clash(folder: StudyFolder) -> list[str]:
+    """The musts that the last search found not to be met together; none where it is of an earlier day."""
+    found = folder.stored(OPTIMUM) or {} if is_fresh(folder, OPTIMUM) else {}
+    return list(dict.fromkeys(str(row["response"]) for row in found.get("clash", ())))
 
 
 def _old_rounds(rounds: list[dict[str, Any]]) -> list[Problem]:
+    """The rounds that were planned for another definition than the present one."""
     words = {"tried": "what is tried", "measured": "how it is measured", "wanted": "what is wanted"}
-    return [
-        Problem("changed-since", "inform", f"round {row['round']}",
-                "the definition has changed since it was planned: " + ", ".join(words[part] for part in row["changed"]),
-                "may change at any time", "its trials stay; those the new definition cannot express say so")
-        for row in rounds if row["changed"]
-    ]  # fmt: skip
+    found = []
+    for row in (row for row in rounds if row["changed"]):
+        got = f"planned before {listed([words[part] for part in row['changed']])} changed"
+        but = ", but for those that the new definition cannot express" if "tried" in row["changed"] else ""
+        do = f"trials made still count{but}"
+        found.append(Problem("changed-since", "inform", f"round {row['round']}", got, "", do))
+    return found

@@ -40,4 +40,4 @@ def test_what_keeps_every_limit_breaks_none_and_says_on_which_it_stands(recorded
     assert broken(document) == []
     assert document["points"][0]["at_limits"] == ["Gum at most 0.8", "Wax + Gum <= 6.5"]
     assert main(["predict", str(recorded), "--at", "Gum=0.8,Wax=5.7"]) == 0
-    assert "It stands on: Gum at most 0.8 and Wax + Gum <= 6.5." in capsys.readouterr().out
+    assert "It stands at the limit of: Gum at most 0.8 and Wax + Gum <= 6.5." in capsys.readouterr().out

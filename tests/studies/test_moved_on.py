@@ -96,7 +96,7 @@ def test_the_other_way_is_to_go_on_from_the_trials_made(found, edit, call, said)
     assert "Wax 0.00" in told
     assert "Since the last search (what is tried changed)" in told
     # What lies outside what was tried is not said to be the best within it.
-    assert "Outside what was tried." in told
+    assert "Outside what was tried: read every number as a guess." in told
     assert "in the tried region" not in told
     # Which few of them are worth it, where it is asked for more closely: what the others would add is next to nothing.
     edit(found, "low = 12000\nhigh = 30000", "low = 14000\nhigh = 20000")

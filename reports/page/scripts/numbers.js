@@ -144,7 +144,7 @@ function likely(chance, digits = 0) {
 
 function chanceBetween([low, high]) {
   const ends = [low, high].map((end) => likely(end));
-  return ends[0] === ends[1] ? `all of it ${ends[0]}` : `between ${ends[0]} and ${ends[1]}`;
+  return ends[0] === ends[1] ? `all of it ${ends[0]}` : `${ends[0]} to ${ends[1]}`;
 }
 
 // A number with as many digits as it takes to tell it from each of the limits that it does not equal.
@@ -175,12 +175,7 @@ function batchesInWords(chance, what) {
   if (chance >= 0.995) return `more than 99 of 100 ${what}`;
   if (chance <= 0.005) return `fewer than 1 of 100 ${what}`;
   const hundredths = Number(roundedDigits(100 * chance, 0));
-  if (hundredths > 5 && hundredths < 95) {
-    const twentieths = Math.round(hundredths / 5);
-    return twentieths % 2 ? `about ${twentieths} of 20 ${what}` : `about ${twentieths / 2} of 10 ${what}`;
-  }
-  const by = [20, 10, 5, 4, 2, 1].find((one) => hundredths % one === 0 && 100 % one === 0);
-  return `about ${hundredths / by} of ${100 / by} ${what}`;
+  return hundredths % 10 ? `about ${hundredths} of 100 ${what}` : `about ${hundredths / 10} of 10 ${what}`;
 }
 
 // What someone typed as a number: a comma counts as the decimal sign, spaces between thousands are let go.

@@ -14,6 +14,7 @@ from reports import documents, tables
 from reports.numbers import estimated
 from reports.page.compare import compare_text
 from reports.terminal import fit as terminal_fit
+from reports.terminal import formula as terminal_formula
 from reports.terminal import terminal
 from reports.terminal import upcoming as terminal_upcoming
 
@@ -32,16 +33,17 @@ def said(job):
         ),
         "record": terminal.record(study, job.results, "blendwright fit FOLDER"),
         "fit": terminal_fit.fit(job.models, "blendwright optimise FOLDER"),
-        "predict": terminal.predict(job.models, job.best.levels),
-        "optimise": terminal.optimise(study, job.best, "blendwright next FOLDER --confirm 3"),
-        "next": terminal_upcoming.upcoming(study, upcoming, "Next: blendwright record FOLDER FILE"),
+        "predict": terminal_formula.predict(job.models, job.best.levels),
+        "optimise": terminal_formula.optimise(study, job.best, "blendwright next FOLDER --confirm 3"),
+        "next": terminal_upcoming.upcoming(study, upcoming, "blendwright record FOLDER FILE"),
         "status": terminal.status(status),
     }
 
 
 def test_the_last_line_says_what_to_do_next(said):
     for command, text in said.items():
-        assert text.splitlines()[-1].startswith("Next: "), command
+        assert text.split("\n\n")[-1].startswith("Next: "), command
+        assert text.splitlines()[-1].split("Next: ")[-1].lstrip().startswith("blendwright "), command
 
 
 def test_no_control_reaches_the_screen(said):
@@ -89,19 +91,25 @@ def test_what_was_searched_by_is_what_formulas_are_compared_by(job):
     cheap = {**job.best.to_dict(), "chance_all": 0.4, "desirability": 0.91}
     kept = {next(iter(job.best.blend)): (0.0, 1.0)}
     for objective, told, not_told in (
-        ("chance", ("F2 50", "Practically the same chance, 40", "0.9 of the chance"), ("0.93", "same desirability")),
+        (
+            "chance",
+            ("F2 50", "Practically the same chance, 40", "nine tenths of the chance"),
+            ("0.93", "same desirability"),
+        ),
         (
             "desirability",
-            ("F2 0.93, F3 0.92.", "the same desirability, 0.91, for", "0.9 of the desirability"),
+            ("F2 0.93, F3 0.92.", "the same desirability, 0.91, for", "nine tenths of the desirability"),
             ("F2 50",),
         ),
     ):
         one = replace(job.best, objective=objective, alternatives=others, cheapest=cheap, tolerances=kept)
-        text = " ".join(terminal.optimise(job.study, one, "").split())
+        text = " ".join(terminal_formula.optimise(job.study, one, "").split())
         assert all(words in text for words in told), text
         assert not any(words in text for words in not_told)
     none = {**cheap, "chance_all": {"unavailable": "nothing predicts it", "do": "make more"}}
-    text = " ".join(terminal.optimise(job.study, replace(job.best, objective="chance", cheapest=none), "").split())
+    text = " ".join(
+        terminal_formula.optimise(job.study, replace(job.best, objective="chance", cheapest=none), "").split()
+    )
     assert "Practically the same chance of what can be predicted, for" in text
 
 
@@ -114,7 +122,7 @@ def test_what_a_recipe_alone_misses_passes_never(job):
     row.pop("target", None)
     poor = Study.from_dict(source)
     entry = {**job.best.responses, name: {"predicted": 1.0, "chance": 0.0}}
-    text = terminal.optimise(poor, replace(job.best, chance=0.0, responses=entry), "")
+    text = " ".join(terminal_formula.optimise(poor, replace(job.best, chance=0.0, responses=entry), "").split())
     assert f"no batch would pass everything: what the recipe alone decides misses its limit, {name}." in text
     assert "fewer than 1 of 100" not in text
 

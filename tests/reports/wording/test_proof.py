@@ -70,20 +70,21 @@ def test_desirability_is_no_percentage():
 def test_no_value_no_words():
     none = Unavailable("no must", "add one").to_dict()
     assert wording_proof.bound({**CHANCE, "value": none, "upper_bound": none}) == ""
-    assert wording_proof.clash(STUDY, ()) == ""
+    assert wording_proof.clash(STUDY, ()) == ()
     assert wording_proof.closest(STUDY, {}) == ""
 
 
 def test_a_clash_names_limit_reach_and_what_would_do():
-    said = wording_proof.clash(STUDY, [{**THICK, "change": -0.8}])
-    assert said.startswith("Proved: in these models Thick cannot be met by any recipe in the tried region.")
-    assert "at least 12" in said
-    assert "moving this limit by 0.8" in said
-    beyond = wording_proof.clash(STUDY, [{**THICK, "fenced": False, "change": -0.8}])
-    assert "by any recipe within the limits." in beyond
-    open_ = wording_proof.clash(STUDY, [{**THICK, "proved": False, "change": None}])
-    assert "not proved" in open_
-    assert "moving this limit alone is not enough" in open_
+    whole, thick = wording_proof.clash(STUDY, [{**THICK, "change": -0.8}])
+    assert whole == "Proved: in these models Thick cannot be met by any recipe in the tried region."
+    assert "at least 12" in thick
+    assert "moving this limit by 0.8" in thick
+    assert (
+        "by any recipe within the limits." in wording_proof.clash(STUDY, [{**THICK, "fenced": False, "change": -1}])[0]
+    )
+    whole, thick = wording_proof.clash(STUDY, [{**THICK, "proved": False, "change": None}])
+    assert "not proved" in whole
+    assert "moving this limit alone is not enough" in thick
 
 
 def test_the_closest_recipe_is_named_with_what_it_gives():
@@ -92,8 +93,6 @@ def test_the_closest_recipe_is_named_with_what_it_gives():
 
 
 def test_what_one_must_reaches_alone_is_told_from_what_it_reaches_with_all_others_met():
-    said = wording_proof.clash(STUDY, [{**THICK, "reached": 11.6, "change": -2.6}])
-    said = said.replace("\u202f", " ")
-    assert "11.6 Pa s is reached, 9.4 Pa s with every other must met as well, so that moving this limit by 2.6" in said
-    alone = wording_proof.clash(STUDY, [{**THICK, "change": -0.8}])
-    assert "every other must" not in alone
+    said = wording_proof.clash(STUDY, [{**THICK, "reached": 11.6, "change": -2.6}])[1].replace("\u202f", " ")
+    assert "11.6 Pa s is the best that is reached, and 9.4 Pa s with every other must met as well; moving" in said
+    assert "every other must" not in wording_proof.clash(STUDY, [{**THICK, "change": -0.8}])[1]

@@ -57,9 +57,9 @@ def test_sentences_begin_large_but_for_words_that_have_their_own_way(text, large
 
 def test_what_confirmation_would_tell_is_not_the_same_number_twice():
     told = {"batches": 3, "poor": 0.8, "fear": 0.004, "fear_left": 0.001, "passes": 0.97}
-    assert "is possible with under 1\u202f%, now and once all 3 have passed; one as good" in wording.confirm_line(told)
+    assert "is under 1\u202f%, now and once all 3 have passed. A formula as good" in wording.confirm_line(told)
     told |= {"fear": 0.12}
-    assert "with 12\u202f% now, with under 1\u202f% once all 3 have passed; one as good" in wording.confirm_line(told)
+    assert "is 12\u202f% now, and under 1\u202f% once all 3 have passed. A formula" in wording.confirm_line(told)
 
 
 def shows(**chances):
