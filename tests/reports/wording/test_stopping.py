@@ -8,16 +8,15 @@ from doe.problems import Unavailable
 from optimise.upcoming.due import Due, StopRule
 from reports.wording.stopping import when_to_stop
 
-GAIN = {"course": (0.001, 0.02), "ceiling": {"chance": 0.1, "reached": 0.03}}
+GAIN = {"course": (0.001, 0.02), "pays": 2, "ceiling": {"chance": 0.1, "reached": 0.03}}
 NONE = Unavailable("no must", "give one")
 CEILING = "were every must known exactly, the best formula would pass with 70 % in the mean, and reach 90 % in 3 of 100"
 
 
-def said(why="short", chance=0.6, foretold="", batches=0, rule=(None, 8, None, 0.0, "EUR")):
+def said(why="short", chance=0.6, foretold="", batches=0, rule=(None, 8, None, 0.0, "EUR"), gain=GAIN):
     due = Due("learn", why, batches, chance, 0.9, "F1")
-    return when_to_stop(
-        SimpleNamespace(due=due, rule=StopRule(*rule, why), foretold=foretold, gain=GAIN, table=range(batches))
-    )
+    told = SimpleNamespace(due=due, rule=StopRule(*rule, why), foretold=foretold, gain=gain, table=range(batches))
+    return when_to_stop(told).replace("\u202f", " ")
 
 
 @pytest.mark.parametrize(
@@ -69,3 +68,16 @@ def test_what_the_next_batches_may_do(foretold, batches, words):
     told = said(foretold=foretold, batches=batches)
     assert "the chance is now 60 %. " in told
     assert told.endswith(words)
+
+
+def test_that_a_few_of_them_are_enough_is_no_contradiction_to_what_is_worth_making():
+    gain = {**GAIN, "course": (0.2, 0.31, 0.311, 0.312), "pays": 2}
+    told = said(foretold="enough", batches=4, gain=gain)
+    assert told.endswith("The 2 of them that bring most are expected to be enough.")
+    told = said(foretold="enough", batches=4, gain={**gain, "pays": 1})
+    assert told.endswith("These 4 batches are expected to be enough.")
+
+
+def test_what_is_confirmed_or_clashes_is_not_told_to_change_its_limits_again():
+    for why in ("confirmed", "clash"):
+        assert said(why, foretold="none").endswith("are expected to raise it by 2.0 points only.")
