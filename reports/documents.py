@@ -97,9 +97,9 @@ def document(
     return data
 
 
-def problem_document(command: str, problems: Iterable[Problem], digests: Mapping[str, str] | None = None) -> Document:
+def problem_document(command: str, problems: Iterable[Problem]) -> Document:
     """The document of exit 2: nothing was done, and these are the reasons."""
-    return {**document(command, {}, problems=problems, digests=digests), "ok": False}
+    return {**document(command, {}, problems=problems), "ok": False}
 
 
 def check_document(study: Study, refused: Sequence[Problem] = (), trade: Sequence[Problem] = ()) -> Document:
@@ -158,7 +158,7 @@ def _given(value: Any) -> Any:
     return None if value is None or (isinstance(value, float) and math.isnan(value)) or value is pd.NA else value
 
 
-def plan_document(study: Study, design: Design, *, digests: Mapping[str, str] | None = None) -> Document:
+def plan_document(study: Study, design: Design) -> Document:
     """`plan --json`: the trials in the order to be made, its quality, and how it reads in the study's units."""
     body = {
         "round": design.round,
@@ -168,7 +168,7 @@ def plan_document(study: Study, design: Design, *, digests: Mapping[str, str] | 
         "quality": design.quality.to_dict(),
         "reading": Reading.of(study, design),
     }
-    rests = {**design.study_digests, "plan": design.digest, **(digests or {})}
+    rests = {**design.study_digests, "plan": design.digest}
     return document("plan", body, problems=design.findings, digests=rests)
 
 
@@ -189,7 +189,7 @@ def compare_document(study: Study, weighed: Comparison) -> Document:
 
 
 def record_document(
-    study: Study, results: Results, *, files: Sequence[str] = (), missing: Sequence[Mapping[str, Any]] = ()
+    study: Study, results: Results, *, files: Sequence[str], missing: Sequence[Mapping[str, Any]] = ()
 ) -> Document:
     """`record --json`: what was taken in, batch by batch, what is missing, and everything noticed on the way."""
     body = {

@@ -7,7 +7,6 @@ WCAG 2.2 (4.5:1 for text, 3:1 for marks), by its own formula, see `contrast`; a 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from types import MappingProxyType
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +63,6 @@ TEXT_FONT = "'Iowan Old Style', 'Palatino Linotype', Palatino, 'Book Antiqua', '
 FIGURE_FONT = "system-ui, -apple-system, 'Segoe UI', 'Helvetica Neue', Arial, 'Noto Sans', sans-serif"
 MONO_FONT = "ui-monospace, 'SF Mono', Menlo, Consolas, 'DejaVu Sans Mono', 'Liberation Mono', monospace"
 OFFICE_FONT = "Calibri"  # in workbooks: the spreadsheet's own, so that columns keep their width
-
-# Type sizes [rem of 16 px] and spacing [px]; each spacing is about half as much again as the one before.
-TYPE = MappingProxyType({"small": 0.8125, "text": 1.0, "lead": 1.1875, "head": 1.5, "decision": 2.0})
-SPACE = MappingProxyType({"hair": 4, "near": 8, "step": 12, "gap": 20, "part": 36, "room": 64})
-LINE_HEIGHT = 1.55
-MEASURE_CH = 68  # longest comfortable line of prose, in characters
 
 
 def bare(colour: str) -> str:

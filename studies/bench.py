@@ -125,7 +125,7 @@ def _points(curve: Curve, made: pd.Series[float], rng: np.random.Generator) -> l
     ]
 
 
-def fill_workbook(content: bytes, readings: pd.DataFrame, lost: float = 0.03, seed: int = 3) -> bytes:
+def fill_workbook(content: bytes, readings: pd.DataFrame, lost: float) -> bytes:
     """A bench workbook as issued, typed into: weights, water lost (a fraction) and made up, and the readings.
 
     `readings` is a table as `Bench.readings` gives it. Small amounts are weighed to the last digit of their target,
@@ -134,7 +134,7 @@ def fill_workbook(content: bytes, readings: pd.DataFrame, lost: float = 0.03, se
     import openpyxl  # heavy: only where a workbook is filled
 
     book = openpyxl.load_workbook(io.BytesIO(content))
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(3)
     charged: dict[object, float] = {}
     for cells in _rows(book, book_plan.WEIGH_SHEET):
         target = cells[book_plan.TARGET].value

@@ -111,7 +111,7 @@ def to_keep(folder: StudyFolder, name: str, document: Mapping[str, Any]) -> str 
                   f"keep it under the name it came with: --keep {document.get('label', 'NAME')}")  # fmt: skip
 
 
-def keep_shown(change: Change, folder: StudyFolder, name: str, document: Mapping[str, Any] | None = None) -> None:
+def keep_shown(change: Change, folder: StudyFolder, name: str, document: Mapping[str, Any] | None) -> None:
     """Keep a formula under its name because paper with that name goes out: no other recipe shall have it from now on.
 
     `document` is that of a formula just found; without one it is what the last search or look called so.

@@ -175,7 +175,7 @@ def last_digests(entries: Iterable[Entry]) -> dict[str, str]:
     return files
 
 
-def _broken(where: str, got: str, do: str, code: str = "journal") -> Problem:
+def _broken(where: str, got: str, do: str, code: str) -> Problem:
     return Problem(code, "stop", where, got, "every line as it was written, in order", do)
 
 

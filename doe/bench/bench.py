@@ -114,7 +114,7 @@ def is_make_sheet(header: Sequence[str]) -> bool:
     return SET_ASIDE in header and (READ in header or PH_BEFORE in header)
 
 
-def make_fields(study: Study, *, extremes: bool = False) -> tuple[Field, ...]:
+def make_fields(study: Study, *, extremes: bool) -> tuple[Field, ...]:
     """The columns of the making sheet: each factor as set and as it was run, the weights of a blend, pH, state.
 
     `extremes` says whether some trials are marked to be made first.

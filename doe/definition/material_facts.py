@@ -20,9 +20,7 @@ _PAIRS = (("ph_low", "ph_high"), ("use_low", "use_high"), ("d50_um", "d90_um"))
 _FORM = "{ name = ..., pka = ..., acid_g_mol = ..., salt_g_mol = ... }"
 
 
-def read_facts(
-    given: Mapping[str, Any], where: str, notes: Notes, base: Mapping[str, Any] | None = None
-) -> Mapping[str, Any]:
+def read_facts(given: Mapping[str, Any], where: str, notes: Notes, base: Mapping[str, Any] | None) -> Mapping[str, Any]:
     """The facts of one table in their one form, over those of `base`; what cannot be right goes to `notes`."""
     facts: dict[str, Any] = dict(base or {})
     for key, value in given.items():

@@ -13,14 +13,14 @@ def whole_steps(low: float, high: float, step: float) -> list[float]:
     return [float(f"{k * step:.12g}") for k in range(first, min(last, first + 999) + 1)]
 
 
-def fitting_step(low: float, high: float, least: int = 3) -> float:
-    """The coarsest step of 1, 2 or 5 times a power of ten with `least` levels or more between low and high.
+def fitting_step(low: float, high: float) -> float:
+    """The coarsest step of 1, 2 or 5 times a power of ten with three levels or more between low and high.
 
     One that has both ends on it is taken before one that has not, down to a hundredth of what lies between.
     """
     power = 10.0 ** math.ceil(math.log10(high - low))
     steps = [float(f"{power * by / 10.0**k:.6g}") for k in range(5) for by in (1.0, 0.5, 0.2)]
-    good = [s for s in steps if len(whole_steps(low, high, s)) >= least]
+    good = [s for s in steps if len(whole_steps(low, high, s)) >= 3]
     ends = [s for s in good if s >= (high - low) / 100 and all(is_whole(v, s) for v in (low, high))]
     return (ends or good)[0]
 

@@ -63,10 +63,10 @@ def simplex_lattice(q: int, degree: int) -> Array:
     return np.array(rows, dtype=float) / degree
 
 
-def simplex_centroid(q: int, most: int | None = None) -> Array:
-    """The simplex centroid (Scheffé 1963): equal shares of every subset of up to `most` ingredients, (2^q - 1, q)."""
+def simplex_centroid(q: int) -> Array:
+    """The simplex centroid (Scheffé 1963): equal shares of every subset of the ingredients, (2^q - 1, q)."""
     rows = []
-    for size in range(1, (most or q) + 1):
+    for size in range(1, q + 1):
         for chosen in combinations(range(q), size):
             row = np.zeros(q)
             row[list(chosen)] = 1 / size

@@ -121,9 +121,7 @@ class Trials:
     strata: Strata
 
 
-def assess(
-    study: Study, plan: Layout, trials: Trials, yardstick: Yardstick | None = None, *, chosen: bool = True
-) -> Quality:
+def assess(study: Study, plan: Layout, trials: Trials, yardstick: Yardstick | None, *, chosen: bool) -> Quality:
     """Work out every figure for `trials`; `yardstick` holds the best possible plans for `plan` where they are known.
 
     Where every recipe was given (`chosen` is False) there is nothing to judge against the best possible plan.

@@ -28,6 +28,8 @@ _ROUNDS, _CLIMBS = 25, 25
 _MOST_DEGREE = 4
 # Climbs begin from twice as many points as the model has terms, but from as many where these are many.
 _MANY = 45
+_MULTIPLIED = 60
+_NEWTON = 30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,20 +113,20 @@ def _loss(criterion: Criterion, V: Array) -> float:
     return -_value(criterion, V) * len(V) if criterion.kind == "D" else _value(criterion, V)
 
 
-def _multiplied(criterion: Criterion, F: Array, R: Array, steps: int) -> Array:
+def _multiplied(criterion: Criterion, F: Array, R: Array) -> Array:
     """Multiplicative steps from equal weights (Titterington 1976; Yu 2010, Ann. Statist. 38), (m,)."""
     w = np.full(len(F), 1 / len(F))
-    for _ in range(steps):
+    for _ in range(_MULTIPLIED):
         d = _variance(F, _shape(criterion, _inverse(F, w, R)))
         w = w * (d if criterion.kind == "D" else np.sqrt(np.maximum(d, 0.0)))
         w /= w.sum()
     return w
 
 
-def _weighed(criterion: Criterion, F: Array, w: Array, R: Array, steps: int = 30) -> Array:
+def _weighed(criterion: Criterion, F: Array, w: Array, R: Array) -> Array:
     """The best weights on the rows of F: Newton steps, each a non-negative least squares problem."""
     now = _loss(criterion, _inverse(F, w, R))
-    for _ in range(steps):
+    for _ in range(_NEWTON):
         target = _newton(criterion, F, w, R)
         step, better, tried = 1.0, np.inf, w
         while step > 1e-4 and better > now:
@@ -227,7 +229,7 @@ def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
     space, R = plan.space, criterion.prior / runs
     U, C = candidates.everywhere(plan.pieces, plan.region, candidates.rich)
     F = space.model(U, C)
-    w = _multiplied(criterion, F, R, 60)
+    w = _multiplied(criterion, F, R)
     p = F.shape[1]
     # The heaviest points alone may not span the model; as many more rows as it has terms make sure of it.
     heavy = np.lexsort((np.arange(len(w)), -np.round(w, 12)))[: 4 * p]

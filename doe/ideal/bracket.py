@@ -64,7 +64,7 @@ def bounded(plan: Layout, best: Approximate) -> tuple[Approximate, float]:
 # -- the variance function of the plan in hand ---------------------------------------------------------------------
 
 
-def _greatest(best: Approximate, parts: list[Piece], most: int, stage: float, finest: float = _FINE) -> float:
+def _greatest(best: Approximate, parts: list[Piece], most: int, stage: float) -> float:
     """A proven bound of the variance function over all parts; infinite where they need more than `most` simplices."""
     least, cut, left = best.mean, [], most
     if not parts:
@@ -84,10 +84,10 @@ def _greatest(best: Approximate, parts: list[Piece], most: int, stage: float, fi
         except StudyError:
             return np.inf
         least = max(least, float(np.einsum("np,np->n", F @ best.shape, F).max()))
-    return _staged(best, cut, least, stage, finest) if cut else least
+    return _staged(best, cut, least, stage) if cut else least
 
 
-def _staged(best: Approximate, cut: list[tuple[Piece, Array]], least: float, stage: float, finest: float) -> float:
+def _staged(best: Approximate, cut: list[tuple[Piece, Array]], least: float, stage: float) -> float:
     """Levels ever nearer to `least`, until one is not proven with the work that is left; infinite without any.
 
     Where a value above the level turns up, levels are measured from it.
@@ -102,10 +102,10 @@ def _staged(best: Approximate, cut: list[tuple[Piece, Array]], least: float, sta
         if not done.closed or done.upper >= found:
             return found
         found = done.upper
-        if stage <= finest or 1.7 * done.work > left:
+        if stage <= _FINE or 1.7 * done.work > left:
             return found
         # Work grows with about the 0.6th power of the nearness: go as far as what is left allows.
-        stage = max(finest, min(stage / 2.5, stage * (1.5 * done.work / max(left, 1.0)) ** (1 / 0.6)))
+        stage = max(_FINE, min(stage / 2.5, stage * (1.5 * done.work / max(left, 1.0)) ** (1 / 0.6)))
 
 
 def _at_level(best: Approximate, cut: list[tuple[Piece, Array]], level: float, left: float) -> Search:

@@ -222,7 +222,7 @@ def limit(criterion: Criterion, prior: Array, parts: Sequence[Part]) -> tuple[fl
     the squares themselves, of relative size 1e-12, is not.
     """
     failed = (np.inf if criterion.kind == "D" else 0.0, np.zeros_like(prior))
-    chosen = [_pairs(part, _room(part, len(parts), len(prior))) for part in parts]
+    chosen = [_pairs(part, _room(part, len(parts))) for part in parts]
     if any(not len(pairs) for pairs in chosen):
         return failed
     blocks = [
@@ -259,7 +259,7 @@ def _is_short(part: Part, p: int) -> bool:
     return p < len(_exponents(part.G.shape[1], part.degree)) or len(part.rows(part.support[:1])) > 1
 
 
-def _room(part: Part, parts: int, p: int) -> int:
+def _room(part: Part, parts: int) -> int:
     """How many products of limits there is time for; 0 when there is none."""
     n = len(_exponents(part.G.shape[1], 2 * part.degree))
     low = len(_exponents(part.G.shape[1], part.degree - 1))

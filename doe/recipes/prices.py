@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from doe.study import Study
 
 
-def price_weights(study: Study, chosen: Mapping[str, Any] | None = None) -> dict[str, float] | Unavailable:
+def price_weights(study: Study, chosen: Mapping[str, Any] | None) -> dict[str, float] | Unavailable:
     """Currency per kg of product for each unit of level: price / total, as supplied (trade.md K47: sum x p / 100).
 
     `chosen` are category levels: with a choice of materials, each has its own price.

@@ -21,6 +21,7 @@ _SEED = 20_011
 _TRIAL = 2048
 _WORTHWHILE = 0.02
 _CHAINS = 2048
+_PIECE = 65_536
 
 
 def draw(G: Array, h: Array, inside: Array, n: int, rng: np.random.Generator) -> Array:
@@ -113,10 +114,10 @@ class Measure:
         spread = (volume[:, None] / volume.sum() * weights).ravel()
         return cls(columns, points, spread, True)
 
-    def chunks(self, size: int = 65_536) -> Iterator[tuple[Array, Array]]:
+    def chunks(self) -> Iterator[tuple[Array, Array]]:
         """Points and weights in pieces, to spare memory."""
-        for start in range(0, len(self.points), size):
-            yield self.points[start : start + size], self.weights[start : start + size]
+        for start in range(0, len(self.points), _PIECE):
+            yield self.points[start : start + _PIECE], self.weights[start : start + _PIECE]
 
 
 @lru_cache(maxsize=64)

@@ -315,7 +315,7 @@ def with_levels(
     return Proposals(np.concatenate([X, offer.X], axis=1), np.concatenate([C, offer.C], axis=1), allowed)
 
 
-def other_levels(space: Space, at: Array, level: Indices, frozen: Sequence[int] = ()) -> Proposals | None:
+def other_levels(space: Space, at: Array, level: Indices, frozen: Sequence[int]) -> Proposals | None:
     """Every level of every category, one category at a time, for runs at X (s, k), C (s, c); None without categories.
 
     Where limits differ between levels, the recipe is brought within those of the other level; it may not move there if

@@ -145,7 +145,7 @@ def on_it(at: Grid, U: Array) -> npt.NDArray[np.bool_]:
     return good
 
 
-def on_grid(at: Grid, frozen: tuple[int, ...] = (), free_levels: bool = True) -> Proposer:
+def on_grid(at: Grid, frozen: tuple[int, ...], free_levels: bool = True) -> Proposer:
     """Moves from grid place to grid place: along each free column, and one up with another down.
 
     Where a column that follows from the others has a step of its own, moves are as long as it takes to keep it on it.

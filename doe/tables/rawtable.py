@@ -135,7 +135,7 @@ def refuse(where: str, got: str, allowed: str, do: str, code: str = "table") -> 
     return ResultsError([Problem(code, "stop", where, got, allowed, do)])
 
 
-def table_from_frame(frame: pd.DataFrame, name: str = "table") -> RawTable:
+def table_from_frame(frame: pd.DataFrame) -> RawTable:
     """A DataFrame as a raw table. Its index becomes column `trial` if it is named so or holds names.
 
     The frame is not changed.
@@ -148,10 +148,10 @@ def table_from_frame(frame: pd.DataFrame, name: str = "table") -> RawTable:
         header.insert(0, "batch" if index_name == "batch" and "batch" not in header else "trial")
         columns.insert(0, frame.index.tolist())
     if not columns or not len(frame):
-        raise refuse(name, "a table without rows", "one row a trial", "give the trials")
+        raise refuse("table", "a table without rows", "one row a trial", "give the trials")
     rows = tuple(tuple(_plain(cell) for cell in row) for row in zip(*columns, strict=True))
     numbers = tuple(range(1, len(rows) + 1))
-    return checked(RawTable(name if name != "table" else "", "", tuple(header), rows, numbers, ()))
+    return checked(RawTable("", "", tuple(header), rows, numbers, ()))
 
 
 def _plain(cell: object) -> object:

@@ -219,7 +219,7 @@ def solids(stock: Stock) -> Array:
     return np.where(np.isnan(given), 1.0 - stock.water, given)
 
 
-def natural_share(stock: Stock, *, water: bool = True) -> tuple[Array, Array] | Unavailable:
+def natural_share(stock: Stock, *, water: bool) -> tuple[Array, Array] | Unavailable:
     """Natural-origin index of each material (m,), and what it is weighted by (m,): 1, or 0 for water left out.
 
     The natural-origin content of a product is the mean of the indexes of its materials, weighted by mass; water has

@@ -42,7 +42,7 @@ def playable(study: Study, models: Models) -> dict[str, Any]:
     """
     return {
         "models": models.to_dict(),
-        "responses": [_response(one, models) for one in study.responses if one.kind != "curve"],
+        "responses": [_response(one) for one in study.responses if one.kind != "curve"],
         "exact": {one.name: _sums(exact_form(study, one)) for one in study.exact_responses},
         "cost": _sums(exact_form(study, Response("Cost", source="cost_per_kg"))),
         "region": _region(study, models),
@@ -96,7 +96,7 @@ def trade_asked(study: Study) -> dict[str, Any]:
     }
 
 
-def _response(response: Response, models: Models) -> dict[str, Any]:
+def _response(response: Response) -> dict[str, Any]:
     """What is asked of a response; `window` in its own unit holds the sides that its aim leaves open as None."""
     low, high = window(response)
     return {

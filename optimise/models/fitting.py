@@ -54,8 +54,8 @@ def fit_response(
     study: Study,
     results: Results,
     response: Response,
-    choice: TermsChoice = "select",
-    coding: str = "units",
+    choice: TermsChoice,
+    coding: str,
     out_of: Mapping[str, str] | None = None,
     form: Form | None = None,
 ) -> FittedModel:
@@ -283,7 +283,7 @@ def _stated_sd(response: Response, scale: Scale, values: Array) -> float | None:
 def _assembled(
     study: Study, response: Response, scale: Scale, why: str, data: BatchData, y: Array, core: Core,
     aliased: list[str], picked: Chosen, notes: list[Problem], coding: str, ends: tuple[Array, Array],
-    choice: TermsChoice, seen: Whitened | None = None,
+    choice: TermsChoice, seen: Whitened | None,
 ) -> FittedModel:  # fmt: skip
     """The model as plain least squares has it; outliers, trends and the power by what was `seen` of shared errors."""
     fit = core.fit
@@ -299,7 +299,7 @@ def _assembled(
     where = response.name
     table, covariance, used_coding, coding_notes = coefficient_table(study, core, data, y, coding, aliased, where)
     blocked = few_blocks(core, data, columns[:, : len(core.terms)], y)
-    predictor, predictor_notes = _predictor(study, where, core, data, y, ends, choice, blocked)
+    predictor, predictor_notes = _predictor(where, core, data, y, ends, choice, blocked)
     if aliased and not fit.has_error and isinstance(predictor, LeastSquaresPredictor):
         # A stated sd says how batches scatter, not what terms do that the batches say nothing of.
         got = f"{fit.n} {'batch says' if fit.n == 1 else 'batches say'} nothing of {', '.join(aliased)}"
@@ -351,7 +351,7 @@ def _kept_blocks(data: BatchData, core: Core) -> Array:
 
 
 def _predictor(
-    study: Study, where: str, core: Core, data: BatchData, y: Array, ends: tuple[Array, Array], choice: TermsChoice,
+    where: str, core: Core, data: BatchData, y: Array, ends: tuple[Array, Array], choice: TermsChoice,
     blocked: FewBlocks | None,
 ) -> tuple[Predictor | Unavailable, list[Problem]]:  # fmt: skip
     """What predicts: the averaged posterior for chosen terms, least squares for all of them; or why nothing can."""

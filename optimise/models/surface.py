@@ -22,6 +22,7 @@ from doe.problems import Unavailable
 Array = npt.NDArray[np.float64]
 Rows = Callable[[Array], Array]
 
+_MISSED = 0.05  # how often a confidence region does not hold the truth
 _FAR = 5.0
 _RAYS = 200
 _NEARER, _BESIDE = (0.3, 0.15, 0.07, 0.03), 20  # how far beside the best rays others are tried, and how many
@@ -61,19 +62,13 @@ def eigenvalue_errors(surface: Fitted, place: Array, axes: Array) -> Array:
     return out
 
 
-def stationary_region(surface: Fitted, place: Array, level: float = 0.95) -> Array | Unavailable:
-    """How far the confidence region of the stationary point `place` (d,) reaches along each coordinate, (d, 2)."""
-    edges = stationary_edges(surface, place, level)
-    return edges if isinstance(edges, Unavailable) else np.column_stack([edges.min(axis=0), edges.max(axis=0)])
-
-
-def stationary_edges(surface: Fitted, place: Array, level: float = 0.95) -> Array | Unavailable:
-    """Where the confidence region of the stationary point `place` (d,) ends, along many rays from it, (m, d).
+def stationary_edges(surface: Fitted, place: Array) -> Array | Unavailable:
+    """Where the 95 % confidence region of the stationary point `place` (d,) ends, along many rays from it, (m, d).
 
     Unavailable where it does not close within five times the coded range: the trials then do not say where it lies.
     """
     d = place.size
-    limit = float(stats.f.isf(1 - level, d, surface.df))
+    limit = float(stats.f.isf(_MISSED, d, surface.df))
     # The rows that give the slope change in proportion to the place: one value and d differences hold them all.
     middle = surface.slope(place)
     change = np.stack([surface.slope(place + step) - middle for step in np.eye(d)])

@@ -22,7 +22,6 @@ from scipy.stats import qmc
 
 from doe.problems import Unavailable
 from optimise.models.fitted import FittedModel
-from optimise.statistics.tolerance import check_share
 
 Array = npt.NDArray[np.float64]
 
@@ -102,26 +101,25 @@ def terms_together(
     return Together(method, ends, factor, everywhere, alone)
 
 
-def joint_factor(correlation: Array, df: float, level: float = LEVEL) -> float:
-    """The c with P(all |T_i| <= c) = level, for T (p,) multivariate t with this correlation (p, p) and `df`.
+def joint_factor(correlation: Array, df: float) -> float:
+    """The c with P(all |T_i| <= c) = 0.95, for T (p,) multivariate t with this correlation (p, p) and `df`.
 
     It lies between the factor of one alone and that of Bonferroni; found to about three digits.
     """
-    check_share("level", level)
     p = len(correlation)
-    low, high = (_t(df, (1 - level) / (2 * k)) for k in (1, p))
+    low, high = (_t(df, (1 - LEVEL) / (2 * k)) for k in (1, p))
     if p == 1:
         return low
     # Columns that nearly repeat each other leave a root that is nearly nothing: a trifle keeps it above.
     root = np.asarray(np.linalg.cholesky(correlation + 1e-10 * np.eye(p)), dtype=float)
-    at_low, at_high = (box_chance(c, root, df) - level for c in (low, high))
+    at_low, at_high = (box_chance(c, root, df) - LEVEL for c in (low, high))
     for _ in range(60):
         if high - low < 1e-6 * high:
             break
         # Regula falsi, with halving so that it cannot get stuck at one end.
         c = high - at_high * (high - low) / (at_high - at_low) if at_high > at_low else 0.5 * (low + high)
         c = min(max(c, low + 0.01 * (high - low)), high - 0.01 * (high - low))
-        off = box_chance(c, root, df) - level
+        off = box_chance(c, root, df) - LEVEL
         if off < 0:
             low, at_low = c, off
         else:
@@ -151,12 +149,12 @@ def box_chance(half: float | Array, root: Array, df: float, low: Array | None = 
     return float(chance.mean())
 
 
-def shared_level(responses: int, level: float = LEVEL) -> float:
-    """The level of each of several intervals that together hold at least `level`, however they hang together.
+def shared_level(responses: int) -> float:
+    """The level of each of several intervals that together hold at least 0.95, however they hang together.
 
     Bonferroni: the error is shared out evenly.
     """
-    return 1 - (1 - level) / max(responses, 1)
+    return 1 - (1 - LEVEL) / max(responses, 1)
 
 
 def _t(df: float, tail: float) -> float:

@@ -215,12 +215,13 @@ def _press(fit: LeastSquares) -> Number:
     return fit.press
 
 
-def outlier_limit(fit: LeastSquares, share: float = 0.05) -> float:
-    """The size of the externally studentised residual beyond which a batch is an outlier, Bonferroni over n batches.
+def outlier_limit(fit: LeastSquares) -> float:
+    """The size of the externally studentised residual beyond which a batch is an outlier.
 
-    Cook & Weisberg (1982) Residuals and Influence in Regression, section 2.2.2 (from memory).
+    At 5 %, Bonferroni over n batches: Cook & Weisberg (1982) Residuals and Influence in Regression, section 2.2.2 (from
+    memory).
     """
-    return float(stats.t.isf(share / (2 * fit.n), fit.df - 1))
+    return float(stats.t.isf(0.05 / (2 * fit.n), fit.df - 1))
 
 
 def influence_limit(fit: LeastSquares) -> float:

@@ -297,10 +297,10 @@ class Prepared:
 def prepared(
     z: Array,
     y: npt.ArrayLike,
-    nuisance: Array | None = None,
-    weights: Array | None = None,
-    plots: npt.ArrayLike | None = None,
-    few: bool = False,
+    nuisance: Array | None,
+    weights: Array | None,
+    plots: npt.ArrayLike | None,
+    few: bool,
 ) -> Prepared:
     """What `Posterior.fit` works on; the same arguments and errors."""
     values = np.atleast_2d(np.asarray(y, dtype=float))

@@ -55,12 +55,11 @@ def choose(
     sure: Sequence[bool],
     parents: Sequence[frozenset[int]],
     draws: int = 60,
-    seed: int = 1,
 ) -> Choice:
     """The best set of columns of X (n, p) for y (n,): every sure one, and of the others those that pay by AICc.
 
     `parents[j]` are the columns that must be in before column j may be (itself never among them). Sure columns are in
-    whatever their parents. Deterministic: `draws` resamples of the batches come from `seed`.
+    whatever their parents. Deterministic: the `draws` resamples of the batches are always the same.
     """
     problem = _problem(X, y, sure, parents)
     sets, score, looked_at, how = _searched(problem, y.size)
@@ -68,7 +67,7 @@ def choose(
     sets, score = sets[order], score[order]
     within = np.flatnonzero(score <= score[0] + _NEAR)[:25] if np.isfinite(score[0]) else np.array([0])
     near = tuple((float(score[i]), problem.columns(sets[i])) for i in within)
-    share = _shares(problem, sets, score, X, y, draws, seed)
+    share = _shares(problem, sets, score, X, y, draws)
     return Choice(problem.columns(sets[0]), float(score[0]), near, share, how, looked_at)
 
 
@@ -163,7 +162,7 @@ def _searched(problem: _Problem, n: int) -> tuple[Sets, Array, int, str]:
     elif f <= _EXHAUSTIVE:
         return _every_one(problem, n, most)
     else:
-        sets = _beam(problem, n, min(most, f))
+        sets = _beam(problem, min(most, f))
         how = f"a beam search, {_BEAM} models wide, over {f} potential terms ({len(sets)} models looked at), by AICc"
     return sets, _scores(problem, sets, problem.rss(sets)), len(sets), how
 
@@ -194,7 +193,7 @@ def _every_one(problem: _Problem, n: int, most: int) -> tuple[Sets, Array, int, 
     return bits(codes[fine][lead], f), score[lead], looked_at, how
 
 
-def _beam(problem: _Problem, n: int, most: int) -> Sets:
+def _beam(problem: _Problem, most: int) -> Sets:
     """Forward beam by rising size, then one round of exchanges and deletions around the best."""
     f = len(problem.free)
     start = np.zeros((1, f), dtype=bool)
@@ -202,7 +201,7 @@ def _beam(problem: _Problem, n: int, most: int) -> Sets:
     beam = start
     stale, best = 0, float(_scores(problem, start, problem.rss(start))[0])
     for _ in range(most):
-        grown = _fresh(problem, _grown(beam), seen, record=True)
+        grown = _fresh(problem, _grown(beam), seen)
         if not len(grown):
             break
         score = _scores(problem, grown, problem.rss(grown))
@@ -220,7 +219,6 @@ def _beam(problem: _Problem, n: int, most: int) -> Sets:
             problem,
             np.vstack([_shrunk(top), _grown(top), _grown(_shrunk(top[:5]))]),
             seen,
-            record=True,
             most=most,
         )
     return np.array(list(seen.values()))
@@ -242,11 +240,9 @@ def _fresh(
     problem: _Problem,
     sets: Sets,
     seen: dict[bytes, npt.NDArray[np.bool_]],
-    *,
-    record: bool,
     most: int | None = None,
 ) -> Sets:
-    """The allowed rows of `sets` not seen before; parents of a term are brought in with it."""
+    """The allowed rows of `sets` not seen before, which are seen now; parents of a term are brought in with it."""
     closed = sets.copy()
     for _ in range(3):
         closed |= (closed.astype(np.int64) @ problem.parents.astype(np.int64)) > 0
@@ -258,8 +254,7 @@ def _fresh(
         key = row.tobytes()
         if key not in seen:
             new.append(row)
-            if record:
-                seen[key] = row
+            seen[key] = row
     return np.array(new, dtype=bool).reshape(-1, sets.shape[1])
 
 
@@ -269,7 +264,7 @@ def _scores(problem: _Problem, sets: Sets, rss: Array) -> Array:
     return np.asarray(np.where(np.isfinite(rss), score, np.inf), dtype=float)
 
 
-def _shares(problem: _Problem, sets: Sets, score: Array, X: Array, y: Array, draws: int, seed: int) -> Array:
+def _shares(problem: _Problem, sets: Sets, score: Array, X: Array, y: Array, draws: int) -> Array:
     """How often each column is in the best of the leading models when batches are drawn with replacement.
 
     The 300 leading models of the whole data are set against each other in each draw, by random weights of the batches
@@ -280,7 +275,7 @@ def _shares(problem: _Problem, sets: Sets, score: Array, X: Array, y: Array, dra
     leading = sets[np.isfinite(score)][:300]
     if not len(leading) or not problem.free or draws < 1:
         return share
-    rng = np.random.default_rng(np.random.SeedSequence(seed))
+    rng = np.random.default_rng(np.random.SeedSequence(1))
     columns = np.column_stack([X[:, list(problem.base)], problem.rows])
     size = np.linalg.norm(columns, axis=0)
     columns = columns / np.where(size > 0, size, 1.0)

@@ -35,7 +35,7 @@ def slices(study: Study, models: Models, best: Optimum, rows: Sequence[EffectRow
     musts = [row for row in rows if row.spec.must]
     plane = _strongest(study, at, musts, planes) if musts else None
     if plane is not None:
-        drawn = _chance(study, models, plane, at)
+        drawn = _chance(study, models, plane)
         found += [drawn] if drawn is not None else []
     for row in rows:
         plane = _strongest(study, at, [row], planes)
@@ -166,7 +166,7 @@ def _clip(shape: Array, weights: Array, most: float) -> Array:
     return np.array(kept).reshape(-1, 2)
 
 
-def _chance(study: Study, models: Models, plane: _Plane, at: pd.DataFrame) -> Slice | None:
+def _chance(study: Study, models: Models, plane: _Plane) -> Slice | None:
     """The chance over a plane; None where there is none, or none to speak of."""
     values = _joint(models, plane)
     if values is None:
@@ -186,7 +186,7 @@ def _chance(study: Study, models: Models, plane: _Plane, at: pd.DataFrame) -> Sl
         f"{names[1]} {with_unit(figure(y, np.ptp(plane.ys) / 30), plane.units[1])}."
     )
     part = 1.0 if near is None else _area(plane.polygon) / _area(whole.polygon)
-    reading += _likely(values, inside, plane, wanted, part)
+    reading += _likely(values, inside, wanted, part)
     if near is not None:
         reading += f" Shown is the part with any chance to speak of; the limits allow {whole.ends}."
     steps = tuple(step for step in _CHANCE_STEPS if abs(step - wanted) > 0.06)
@@ -232,9 +232,7 @@ def _area(shape: Array) -> float:
     return 0.5 * abs(float(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))))
 
 
-def _likely(
-    values: tuple[tuple[float, ...], ...], inside: npt.NDArray[np.bool_], plane: _Plane, wanted: float, part: float
-) -> str:
+def _likely(values: tuple[tuple[float, ...], ...], inside: npt.NDArray[np.bool_], wanted: float, part: float) -> str:
     """Where in the slice the chance is as high as is wanted: its share of the whole slice, of which `part` is shown."""
     allowed = inside.reshape(_GRID, _GRID)
     high = allowed & (np.array(values) >= wanted)

@@ -155,7 +155,7 @@ def _table(chart: Chart) -> str:
     rows = [row for _, group in chart.groups for row in group]
     for line, row in zip(cells, rows, strict=True):
         line[3] = _strip(row, chart, top, wide)
-    head[3] = _ruler(chart, top, wide)
+    head[3] = _ruler(top, wide)
     lines = aligned(cells, head, right=(1, 2), most=max(wide, _STRIP)).split("\n")
     out, at = lines[:2], 2
     for title, group in chart.groups:
@@ -181,7 +181,7 @@ def _strip(row: Row, chart: Chart, top: float, wide: int) -> str:
     return "".join(cells) if row.marks else ""
 
 
-def _ruler(chart: Chart, top: float, wide: int) -> str:
+def _ruler(top: float, wide: int) -> str:
     cells = [" "] * wide
     for tick in (0.0, 0.5, 1.0, 1.5, 2.0, 2.5):
         text, at = f"{tick:g}", _place(tick, top, wide)

@@ -81,7 +81,7 @@ def render(facts: Facts, head: str = "") -> str:
     return rendered("page.html", values, FILTERS)
 
 
-def card_page(study: Study, formula: Formula, batch_g: float, results_digest: str = "") -> str:
+def card_page(study: Study, formula: Formula, batch_g: float, results_digest: str) -> str:
     """The formula card as a page of its own."""
     values = {
         **styled(),

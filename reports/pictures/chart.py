@@ -16,9 +16,9 @@ def _label(text: str, unit: str) -> str:
     return f"{text} [{unit}]" if unit else text
 
 
-def observed_predicted(facts: FitFacts, side: float = 250.0) -> Markup:
+def observed_predicted(facts: FitFacts) -> Markup:
     """Measured against fitted with the line where both agree; a bound points to where its value may lie."""
-    spec = facts.spec
+    spec, side = facts.spec, 250.0
     values = [v for p in facts.points for v in (p.seen, p.fitted, p.seen if p.to is None else p.to)]
     low, high = padded(values)
     log = spec.log and min(values) > 0
@@ -61,11 +61,12 @@ def _bound(x: float, y: float, to: float | None, bound: str) -> list[Markup]:
     ]
 
 
-def residuals_by_order(facts: FitFacts, width: float = 330.0, height: float = 250.0) -> Markup:
+def residuals_by_order(facts: FitFacts) -> Markup:
     """Deleted residuals in the order the batches were made: a drift or a bad day would show. Nothing without any."""
     shown = [(p.trial, p.place, p.off) for p in facts.points if p.off is not None]
     if not shown:
         return Markup("")
+    width, height = 330.0, 250.0
     reach = max(3.2, *(abs(off) * 1.08 for _, _, off in shown))
     x = Axis(min(place for _, place, _ in shown) - 0.7, max(place for _, place, _ in shown) + 0.7, 44, width - 10)
     y = Axis(-reach, reach, height - 40, 30)
@@ -87,8 +88,9 @@ def residuals_by_order(facts: FitFacts, width: float = 330.0, height: float = 25
     return picture(width, height, f"{facts.spec.name}: residuals in order of making", parts)
 
 
-def fraction_of_space(curve: Sequence[tuple[float, float]], width: float = 330.0, height: float = 230.0) -> Markup:
+def fraction_of_space(curve: Sequence[tuple[float, float]]) -> Markup:
     """How much of the region is predicted at least so well: standard deviation of a predicted mean against share."""
+    width, height = 330.0, 230.0
     top = max(sd for _, sd in curve) * 1.08
     x, y = Axis(0, 1, 44, width - 14), Axis(0, top, height - 40, 30)
     parts = [*axis_left(y, 44, "sd of a predicted mean [batch sd]", 5, width - 58),
@@ -139,8 +141,9 @@ def front(
     return picture(width, height, f"{up.name} against {across.name}", parts)
 
 
-def time_line(events: Sequence[Event], width: float = 760.0) -> Markup:
+def time_line(events: Sequence[Event]) -> Markup:
     """What was done: on a line of days, things of one day on each other; within one day, in order along it."""
+    width = 760.0
     when = [datetime.fromisoformat(e.when) for e in events]
     first, last = min(when).date(), max(when).date()
     one_day = first == last

@@ -24,7 +24,7 @@ def jars(chance: float, interval: Ends | None = None) -> Markup:
     step = _JAR_WIDTH + _JAR_GAP
     parts: list[Markup] = []
     for i in range(10):
-        parts += _jar(2 + i * step, 4.0, min(max(filled - i, 0.0), 1.0))
+        parts += _jar(2 + i * step, min(max(filled - i, 0.0), 1.0))
     width = 10 * step
     says = f"{batches_in_words(chance)} pass everything ({likely(chance)})"
     if interval is not None:
@@ -38,8 +38,8 @@ def jars(chance: float, interval: Ends | None = None) -> Markup:
     return picture(width, 62 if interval is not None else 46, says, parts)
 
 
-def _jar(x: float, y: float, fill: float) -> list[Markup]:
-    w, h = _JAR_WIDTH, _JAR_BODY
+def _jar(x: float, fill: float) -> list[Markup]:
+    w, h, y = _JAR_WIDTH, _JAR_BODY, 4.0
     top = y + 7
     body = (
         f"M{x + 4:.1f} {top:.1f}h{w - 8:.1f}v2.5q4 1.5 4 5v{h - 11:.1f}q0 3.5 -3.5 3.5h-{w - 7:.1f}q-3.5 0 -3.5 -3.5"
@@ -187,13 +187,11 @@ def state_sign(state: State) -> Markup:
                    aria_hidden="true")  # fmt: skip
 
 
-def reach_bar(
-    allowed: Ends, tried: Ends | None, now: float, tolerance: Ends | None = None, says: str = "", width: float = 220.0
-) -> Markup:
+def reach_bar(allowed: Ends, tried: Ends | None, now: float, tolerance: Ends | None = None, says: str = "") -> Markup:
     """How far a level may go: a thin rule for what is allowed, a thick one for what was tried, our mark for now."""
     low, high = min(allowed[0], now), max(allowed[1], now)
+    width, y = 220.0, 13.0
     axis = Axis(low, high, 8, width - 8)
-    y = 13.0
     parts = [line(axis(allowed[0]), y, axis(allowed[1]), y, "axis")]
     parts += [line(axis(end), y - 4, axis(end), y + 4, "axis") for end in allowed]
     if tried is not None:
@@ -208,13 +206,14 @@ def reach_bar(
     return picture(width, 24, f"{says}: {told}" if says else told, parts)
 
 
-def tried_dots(tried: TriedRange, width: float = 420.0) -> Markup:
+def tried_dots(tried: TriedRange) -> Markup:
     """One ingredient's reach with a sign for each trial's level; trials at one level stand on each other.
 
     The sign tells the round: a ring for the first, or for all where there is only one.
     """
     low = min([tried.allowed[0], *(v for _, v in tried.points)])
     high = max([tried.allowed[1], *(v for _, v in tried.points)])
+    width = 420.0
     axis = Axis(low, high, 12, width - 12)
     rounds = tried.rounds or (0,) * len(tried.points)
     several = len(set(rounds)) > 1

@@ -154,7 +154,7 @@ def signs(place: int) -> Markup:
                    aria_hidden="true")  # fmt: skip
 
 
-def round_sign(number: int, x: float, y: float, title: str = "", size: float = 4.2) -> Markup:
+def round_sign(number: int, x: float, y: float, title: str, size: float = 4.2) -> Markup:
     """The sign of a round: a ring for the first; the cross, the last open sign, for trials from before any plan."""
     return sign(number - 1 if number else 5, x, y, title, size)
 
@@ -177,12 +177,12 @@ class Axis:
         share = 0.5 if high == low else (here - low) / (high - low)
         return self.start + min(max(share, -0.5), 1.5) * (self.end - self.start)
 
-    def ticks(self, most: int = 5) -> list[float]:
+    def ticks(self, most: int) -> list[float]:
         """Round values within the axis, at most about `most`."""
         return round_steps(self.low, self.high, most, log=self.log)
 
 
-def round_steps(low: float, high: float, most: int = 5, *, log: bool = False) -> list[float]:
+def round_steps(low: float, high: float, most: int, *, log: bool = False) -> list[float]:
     """Round numbers (1, 2, 5 and their tens) from `low` to `high`, at most about `most`; by ratio where `log`."""
     if not high > low:
         return [low]
@@ -206,7 +206,7 @@ def padded(values: Sequence[float], share: float = 0.06) -> tuple[float, float]:
     return low - room, high + room
 
 
-def axis_below(axis: Axis, y: float, label: str, most: int = 5) -> list[Markup]:
+def axis_below(axis: Axis, y: float, label: str, most: int) -> list[Markup]:
     """A horizontal axis at height `y` with round ticks and its label."""
     out = [line(axis.start, y, axis.end, y, "axis")]
     for tick in axis.ticks(most):
@@ -217,7 +217,7 @@ def axis_below(axis: Axis, y: float, label: str, most: int = 5) -> list[Markup]:
     return out
 
 
-def axis_left(axis: Axis, x: float, label: str, most: int = 5, width: float = 0) -> list[Markup]:
+def axis_left(axis: Axis, x: float, label: str, most: int, width: float = 0) -> list[Markup]:
     """A vertical axis at `x`; its label stands above it. `width` > 0 draws hairlines across the picture."""
     out = [line(x, axis.start, x, axis.end, "axis")]
     for tick in axis.ticks(most):

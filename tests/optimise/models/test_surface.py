@@ -10,7 +10,7 @@ from scipy import stats
 from doe import Study
 from doe.problems import Unavailable
 from optimise import fit
-from optimise.models.surface import Fitted, best_way, eigenvalue_errors, stationary_region
+from optimise.models.surface import Fitted, best_way, eigenvalue_errors, stationary_edges
 from optimise.statistics.leastsq import solve
 from optimise.statistics.stationary import canonical, quadratic_of
 
@@ -87,10 +87,10 @@ def test_the_region_of_the_stationary_point_holds_it_as_often_as_said():
         fit_ = solve(rows(x), y)
         surface = Fitted(rows, fit_.estimate, fit_.sd**2 * fit_.unscaled, fit_.df)
         point = canonical(*quadratic_of(surface.value, 2))
-        reach = stationary_region(surface, point.place)
-        if not isinstance(reach, Unavailable):
+        edges = stationary_edges(surface, point.place)
+        if not isinstance(edges, Unavailable):
             closed += 1
-            held += bool((reach[:, 0] <= [0.3, -0.2]).all() and (reach[:, 1] >= [0.3, -0.2]).all())
+            held += bool((edges.min(axis=0) <= [0.3, -0.2]).all() and (edges.max(axis=0) >= [0.3, -0.2]).all())
     assert closed > 120
     assert held / closed > 0.92
 
@@ -105,8 +105,8 @@ def test_the_region_of_the_top_of_a_parabola_is_the_interval_of_a_ratio():
     b, c = fit_.estimate[1:]
     t2 = stats.t.isf(0.025, fit_.df) ** 2
     ends = np.roots([4 * (c**2 - t2 * V[2, 2]), 4 * (b * c - t2 * V[1, 2]), b**2 - t2 * V[1, 1]])
-    found = stationary_region(Fitted(curve, fit_.estimate, V, fit_.df), np.array([-b / (2 * c)]))
-    assert found[0] == pytest.approx(sorted(ends), abs=1e-6)
+    found = stationary_edges(Fitted(curve, fit_.estimate, V, fit_.df), np.array([-b / (2 * c)]))
+    assert (found.min(), found.max()) == pytest.approx(sorted(ends), abs=1e-6)
 
 
 def test_the_region_of_the_handbook_s_top_is_open_by_its_own_equation():
@@ -127,7 +127,7 @@ def test_the_region_of_the_handbook_s_top_is_open_by_its_own_equation():
 def test_an_open_region_is_said():
     """The handbook's own second phase: its eigenvalue of -4.97 has an error of 2.19."""
     surface = fitted()
-    assert isinstance(stationary_region(surface, canonical(*quadratic_of(surface.value, 2)).place), Unavailable)
+    assert isinstance(stationary_edges(surface, canonical(*quadratic_of(surface.value, 2)).place), Unavailable)
 
 
 def test_a_fit_tells_its_way_and_its_errors():
