@@ -93,7 +93,8 @@ def _made_before(folder: StudyFolder) -> pd.DataFrame | None:
 
 
 def _compare(folder: StudyFolder, args: argparse.Namespace, desk: Desk) -> Outcome:
-    from reports.page.compare import compare_page, compare_text
+    from reports.page.compare import compare_page
+    from reports.terminal.compare import compare_text
 
     counts = _run_counts(args.compare, args.runs)
     desk.progress("setting plans side by side ...")

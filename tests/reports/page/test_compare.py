@@ -8,9 +8,11 @@ import pytest
 from doe import Study, Unavailable
 from doe.design.compare import Comparison
 from reports import documents
-from reports.page.compare import chart_of, compare_page, compare_text
+from reports.gathering.compare import chart_of
+from reports.page.compare import compare_page
 from reports.pictures.compare import side_by_side
 from reports.pictures.svg import sign
+from reports.terminal.compare import compare_text
 from reports.wording import compare as wording_compare
 
 HOSTILE = "<script>x</script>\x1b[31m"

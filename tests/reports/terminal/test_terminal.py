@@ -12,11 +12,11 @@ from doe.design.compare import Comparison
 from optimise import next_trials
 from reports import documents, tables
 from reports.numbers import estimated
-from reports.page.compare import compare_text
 from reports.terminal import fit as terminal_fit
 from reports.terminal import formula as terminal_formula
 from reports.terminal import terminal
 from reports.terminal import upcoming as terminal_upcoming
+from reports.terminal.compare import compare_text
 
 
 @pytest.fixture(scope="module")
