@@ -29,22 +29,34 @@ class Course:
     steps: tuple[Prospect, ...]
 
 
+def given(C: Array, rows: Sequence[int]) -> Array:
+    """The covariance C (n, n) of means, in squares of the batch sd, once a batch at each of `rows` is read."""
+    if not len(rows):
+        return C
+    cross = C[rows]
+    left: Array = C - cross.T @ np.linalg.solve(cross[:, rows] + np.eye(len(rows)), cross)
+    return left
+
+
+def _taken(C: Array, targets: int, chances: Array) -> Array:
+    """What a batch of each candidate takes off the variance at the targets (t,), weighted by their `chances`."""
+    cross, own = C[:targets, targets:], np.diag(C)[targets:]
+    out: Array = (chances @ cross**2) / (np.maximum(own, 0.0) + 1)
+    return out
+
+
 def by_variance(outlook: Outlook, weights: Array, count: int) -> list[int]:
     """Candidates (repeats allowed) that take most variance away at the targets, weighted by their chance, one by one.
 
     `weights` (r,) say what each must counts; by the heaviest component of each.
     """
     t, chances = outlook.targets, outlook.now()
-    left = [view.covariance[0].copy() for view in outlook.views]
+    left = [view.covariance[0] for view in outlook.views]
     picked: list[int] = []
     for _ in range(count):
-        gain = np.zeros(len(left[0]) - t)
-        for weight, C in zip(weights, left, strict=True):
-            gain += weight * (chances @ C[:t, t:] ** 2) / (np.maximum(np.diag(C)[t:], 0.0) + 1)
+        gain = np.sum([w * _taken(C, t, chances) for w, C in zip(weights, left, strict=True)], axis=0)
         picked.append(int(np.flatnonzero(gain >= gain.max() * (1 - 1e-9))[0]))
-        for C in left:
-            row = C[t + picked[-1]].copy()
-            C -= np.outer(row, row) / (max(row[t + picked[-1]], 0.0) + 1)
+        left = [given(C, [t + picked[-1]]) for C in left]
     return picked
 
 
@@ -117,14 +129,6 @@ class _Exchange:
 def _short(outlook: Outlook, picked: Sequence[int]) -> list[int]:
     """The candidates that take most variance away at the targets, weighted by their chance, given those picked."""
     t, rows = outlook.targets, [outlook.targets + i for i in picked]
-    chance = outlook.now()
-    taken = np.zeros(outlook.views[0].centre.shape[1] - t)
-    for view in outlook.views:
-        C = view.covariance[0]
-        cross, own = C[:t, t:], np.diag(C)[t:]
-        if rows:
-            solved = np.linalg.solve(C[np.ix_(rows, rows)] + np.eye(len(rows)), C[rows][:, t:])
-            cross = cross - C[:t][:, rows] @ solved
-            own = own - (C[rows][:, t:] * solved).sum(axis=0)
-        taken += (chance @ cross**2) / (np.maximum(own, 0.0) + 1)
+    chances = outlook.now()
+    taken = np.sum([_taken(given(view.covariance[0], rows), t, chances) for view in outlook.views], axis=0)
     return [int(i) for i in np.argsort(-np.round(taken / max(float(taken.max()), _TINY), 9), kind="stable")[:_SHORT]]

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from optimise.formula.around import limited_by
 from optimise.formula.peaks import Peak, Quest
-from optimise.upcoming.course import by_variance, course
+from optimise.upcoming.course import by_variance, course, given
 from optimise.upcoming.field import field, inside
 from optimise.upcoming.outlook import Outlook, Prospect
 
@@ -90,17 +90,5 @@ def _uncertainty(outlook: Outlook, weights: Array, picked: Sequence[int]) -> flo
     """Chance-weighted prediction variance at the targets after the picked candidates, in batch variances."""
     t = outlook.targets
     rows = [t + i for i in picked]
-    total, chances = 0.0, outlook.now()
-    for weight, view in zip(weights, outlook.views, strict=True):
-        C = view.covariance[0]
-        variance = np.diag(C)[:t] - _reduction(C, t, rows)
-        total += weight * float(chances @ np.maximum(variance, 0.0))
-    return total
-
-
-def _reduction(C: Array, targets: int, rows: list[int]) -> Array:
-    if not rows:
-        return np.zeros(targets)
-    cross = C[:targets][:, rows]
-    inner = C[np.ix_(rows, rows)] + np.eye(len(rows))
-    return np.asarray((cross * np.linalg.solve(inner, cross.T).T).sum(axis=1), dtype=float)
+    left = [np.diag(given(view.covariance[0], rows))[:t] for view in outlook.views]
+    return float(weights @ [outlook.now() @ np.maximum(variance, 0.0) for variance in left])
