@@ -204,8 +204,8 @@ class _Room:
         chosen = self.quest.space.chosen(self.combo, 1)
 
         def score(offset: Array) -> tuple[float, Array]:
-            value, slope = self.quest.brief.goal.score_and_slope(self.x + offset @ self.ways, chosen)
-            return value, self.ways @ slope
+            value, slope = self.quest.brief.goal.score_and_slope((self.x + offset @ self.ways)[None], chosen)
+            return float(value[0]), self.ways @ slope[0]
 
         minimize: Any = optimize.minimize
         found = minimize(score, start, jac=True, method="L-BFGS-B", bounds=box, options={"maxiter": 30})

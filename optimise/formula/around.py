@@ -55,9 +55,9 @@ def _apart_from(
 ) -> list[Peak]:
     """The best peak and the best place of the pool that keep away from `near`, each climbed with that distance kept."""
 
-    def far(u: Array) -> tuple[Array, Array]:
-        gaps = np.array([u - other for other in near])
-        return (gaps**2).sum(axis=1) - apart**2, 2 * gaps
+    def far(U: Array) -> tuple[Array, Array]:
+        gaps = U[:, None] - np.array(near)
+        return (gaps**2).sum(axis=2) - apart**2, 2 * gaps
 
     limits: tuple[Limit, ...] = (far,) if near else ()
     pool = np.vstack([quest.pool(combo), *[p.u[None] for p in peaks if dict(p.combo) == dict(combo)]])

@@ -13,6 +13,7 @@ from doe.definition.parts import Response
 from doe.problems import Problem, Unavailable, listed
 from doe.study import Study
 from doe.trade.quantities import stop_limits
+from optimise.formula.centres import Centres
 from optimise.formula.exact import exact_form
 from optimise.formula.goals import Aimed, ChanceGoal, Property
 from optimise.models.aims import has_window, musts, wanted
@@ -29,7 +30,8 @@ Array = npt.NDArray[np.float64]
 class Brief:
     """The musts that are fitted (`aimed`) and exact (`exact`), what desirability reads, the fence, the trials made.
 
-    What the trade stops counts as exact musts. `goal` is the chance of the fitted musts.
+    What the trade stops counts as exact musts. `goal` is the chance of the fitted musts, `centres` the values of what
+    desirability reads.
 
     `missing` says by name why a must has no model; `trials` (n, k) with `tried` category levels are recipes as made.
     """
@@ -38,11 +40,16 @@ class Brief:
     aimed: tuple[Aimed, ...]
     goal: ChanceGoal
     exact: tuple[Response, ...]
-    properties: tuple[Property, ...]
+    centres: Centres
     missing: Mapping[str, Unavailable]
     fence: Fence | None
     trials: Array
     tried: Chosen
+
+    @property
+    def properties(self) -> tuple[Property, ...]:
+        """What desirability reads."""
+        return self.centres.properties
 
     @classmethod
     def of(cls, study: Study, models: Models, objective: str) -> Brief:
@@ -62,7 +69,7 @@ class Brief:
             aimed=tuple(aimed),
             goal=ChanceGoal.of(aimed),
             exact=(*(r for r in musts(study) if r.is_exact), *stop_limits(study)),
-            properties=tuple(_properties(study, models, objective == "desirability")),
+            centres=Centres.of(tuple(_properties(study, models, objective == "desirability"))),
             missing=MappingProxyType(missing),
             fence=models.fence,
             trials=shares(study.region, levels),

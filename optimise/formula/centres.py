@@ -12,7 +12,7 @@ import numpy.typing as npt
 from optimise.formula.goals import Property
 from optimise.formula.onepass import alike
 from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
-from optimise.statistics.posterior import matern, matern_slope
+from optimise.statistics.matern import matern, matern_slope
 
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
@@ -66,17 +66,17 @@ class _Averages:
         _, dots, distance = self._near(X, chosen)
         return self._value(dots, distance)
 
-    def with_slopes(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
-        """The centres at levels x (k,), (r,), and their slopes by the levels, (r, k)."""
-        z, dots, distance = self._near(x[None], chosen)
+    def with_slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """The centres at levels X (m, k), (m, r), and their slopes by the levels, (m, r, k)."""
+        z, dots, distance = self._near(X, chosen)
         # dk_i/dz = pull_i z_i + bend_i (z - z_i), the bend from the discrepancy alone.
-        bend = np.zeros_like(self.straight)
+        bend = np.zeros((len(X), *self.straight.shape))
         for length, bell in zip(self.lengths, self.bells, strict=True):
-            bend += matern_slope(distance, length) * bell
-        slope = (self.straight + 2 * self.square * dots - bend) @ self.predictor.posterior.z
-        slope += bend.sum(axis=1)[:, None] * z
+            bend += matern_slope(distance, length)[:, None, :] * bell
+        slope = (self.straight + 2 * self.square * dots[:, None, :] - bend) @ self.predictor.posterior.z
+        slope += bend.sum(axis=2)[:, :, None] * z[:, None, :]
         J = self.predictor.turn
-        return self._value(dots, distance)[0], slope[:, : len(J)] @ J
+        return self._value(dots, distance), slope[:, :, : len(J)] @ J
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,25 +129,25 @@ class Means:
             out[:, number] = one.at(X, chosen).mean()
         return out
 
-    def with_slopes(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
-        """The centres at levels x (k,), (r,), and their slopes by the levels, (r, k)."""
-        values, slopes = np.zeros(self.count), np.zeros((self.count, len(x)))
+    def with_slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """The centres at levels X (m, k), (m, r), and their slopes by the levels, (m, r, k)."""
+        values, slopes = np.zeros((len(X), self.count)), np.zeros((len(X), self.count, X.shape[1]))
         for kind, numbers, betas in self.fits:
-            rows, gradient = kind.terms.with_gradient(x[None], chosen, kind.coding)
+            rows, gradient = kind.terms.with_gradient(X, chosen, kind.coding)
             which = list(numbers)
-            values[which], slopes[which] = betas @ rows[0], betas @ gradient[0]
+            values[:, which], slopes[:, which] = rows @ betas.T, betas @ gradient
         for cloud, numbers in self.clouds:
             which = list(numbers)
-            values[which], slopes[which] = cloud.with_slopes(x, chosen)
+            values[:, which], slopes[:, which] = cloud.with_slopes(X, chosen)
         for one, number in self.alone:
-            law, by_location, _ = one.at_with_slopes(x[None], chosen)
-            values[number], slopes[number] = float(law.mean()[0]), law.weights @ by_location[0]
+            law, by_location, _ = one.at_with_slopes(X, chosen)
+            values[:, number], slopes[:, number] = law.mean(), law.weights @ by_location
         return values, slopes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Centres:
-    """The values of several properties at one recipe, in their own units: fitted centres, and exact quantities."""
+    """The values of several properties in their own units: fitted centres, and exact quantities."""
 
     properties: tuple[Property, ...]
     fitted: tuple[int, ...]
@@ -159,13 +159,25 @@ class Centres:
         pairs = [(i, one.predictor) for i, one in enumerate(properties) if one.predictor is not None]
         return cls(tuple(properties), tuple(i for i, _ in pairs), Means.of([predictor for _, predictor in pairs]))
 
-    def with_slopes(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
-        """Values (r,) at levels x (k,) and their slopes by the levels, (r, k)."""
-        values, slopes = np.zeros(len(self.properties)), np.zeros((len(self.properties), len(x)))
-        for i, centre, slope in zip(self.fitted, *self.means.with_slopes(x, chosen), strict=True):
-            scale = self.properties[i].scale
-            values[i], slopes[i] = float(scale.back(centre)), float(scale.back_slope(centre)) * slope
+    def at(self, X: Array, chosen: Chosen) -> Array:
+        """Values (m, r) at levels X (m, k)."""
+        values = np.zeros((len(X), len(self.properties)))
+        centres = self.means.at(X, chosen)
+        for j, i in enumerate(self.fitted):
+            values[:, i] = self.properties[i].scale.back(centres[:, j])
         for i, one in enumerate(self.properties):
             if one.predictor is None:
-                values[i], slopes[i] = one.value_and_slope(x, chosen)
+                values[:, i] = one.values(X, chosen)
+        return values
+
+    def with_slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """Values (m, r) at levels X (m, k) and their slopes by the levels, (m, r, k)."""
+        values, slopes = np.zeros((len(X), len(self.properties))), np.zeros((len(X), len(self.properties), X.shape[1]))
+        centres, steep = self.means.with_slopes(X, chosen)
+        for j, i in enumerate(self.fitted):
+            scale, centre = self.properties[i].scale, centres[:, j]
+            values[:, i], slopes[:, i] = scale.back(centre), scale.back_slope(centre)[:, None] * steep[:, j]
+        for i, one in enumerate(self.properties):
+            if one.predictor is None:
+                values[:, i], slopes[:, i] = one.with_slopes(X, chosen)
         return values, slopes

@@ -42,16 +42,17 @@ class Sum:
                 top = top / (X @ self.under + self.under_constant)
         return top if self.bend is None else self.bend.of(top)
 
-    def value_and_slope(self, x: Array) -> tuple[float, Array]:
-        """The value at one recipe x (k,) and its slope by the levels (k,)."""
-        value, slope = float(x @ self.top + self.constant), self.top
+    def with_slopes(self, X: Array) -> tuple[Array, Array]:
+        """The value of recipes X (n, k), (n,), and its slopes by the levels, (n, k)."""
+        value, slope = X @ self.top + self.constant, np.broadcast_to(self.top, X.shape)
         if self.under is not None:
-            under = float(x @ self.under + self.under_constant)
-            value, slope = value / under, (self.top - value / under * self.under) / under
+            with np.errstate(invalid="ignore", divide="ignore"):
+                under = X @ self.under + self.under_constant
+                value = value / under
+                slope = (self.top - value[:, None] * self.under) / under[:, None]
         if self.bend is None:
             return value, slope
-        at = np.array([value])
-        return float(self.bend.of(at)[0]), float(self.bend.slope(at)[0]) * slope
+        return self.bend.of(value), self.bend.slope(value)[:, None] * slope
 
 
 @dataclass(frozen=True, slots=True, eq=False)

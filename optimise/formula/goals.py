@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,8 @@ import numpy.typing as npt
 
 from doe.definition.parts import Response
 from optimise.formula.exact import Exact
-from optimise.formula.onepass import OnePass, Wanted, alike
+from optimise.formula.glance import Laws
+from optimise.formula.onepass import LEAST, OnePass, Wanted, alike
 from optimise.models.aims import sides
 from optimise.models.predictors import PosteriorPredictor, Predictor
 from optimise.models.scales import Scale
@@ -19,7 +20,6 @@ from optimise.models.scales import Scale
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
 
-_LEAST = 1e-280
 _LEAST_SD = 1e-12
 SOFT = 0.01
 
@@ -38,6 +38,20 @@ class Aimed:
         """The chance that one new batch lies in the window, (n,)."""
         return self.predictor.at(X, chosen).chance(self.low, self.high)
 
+    def score(self, X: Array, chosen: Chosen) -> Array:
+        """Log of that chance, (n,)."""
+        return np.log(np.maximum(self.each(X, chosen), LEAST))
+
+    def score_and_slope(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """Log of that chance, (n,), and its slope by the levels, (n, k)."""
+        mixture, by_location, by_variance = self.predictor.at_with_slopes(X, chosen)
+        chance = np.maximum(mixture.chance(self.low, self.high), LEAST)
+        at_location, at_scale = mixture.chance_slopes(self.low, self.high)
+        # The batch scale s has ds = d(mean_scale²) / 2s.
+        at_variance = at_scale / (2 * np.maximum(mixture.batch_scale, 1e-150))
+        slope = (at_location[:, :, None] * by_location + at_variance[:, :, None] * by_variance).sum(axis=1)
+        return np.log(chance), slope / chance[:, None]
+
     def batch_sd(self, X: Array, chosen: Chosen) -> float:
         """What misses of it count in: the sd of one batch at levels X (1, k), on the model's scale; never 0."""
         law = self.predictor.at(X, chosen)
@@ -52,8 +66,9 @@ class ChanceGoal:
     """
 
     aimed: tuple[Aimed, ...]
-    together: tuple[OnePass, ...]
+    together: tuple[OnePass | Laws, ...]
     alone: tuple[Aimed, ...]
+    _kept: dict[str, ChanceGoal] = field(default_factory=dict, repr=False)
 
     @classmethod
     def of(cls, aimed: Sequence[Aimed]) -> ChanceGoal:
@@ -70,28 +85,28 @@ class ChanceGoal:
             same.append((one.predictor, one.low, one.high))
         return cls(tuple(aimed), tuple(OnePass.of(group) for group in groups), tuple(alone))
 
+    @property
+    def glance(self) -> ChanceGoal:
+        """Nearly the same goal, for a fraction of the work."""
+        if "glance" not in self._kept:
+            laws = tuple(Laws.of(one) if isinstance(one, OnePass) else one for one in self.together)
+            self._kept["glance"] = ChanceGoal(self.aimed, laws, self.alone)
+        return self._kept["glance"]
+
     def score(self, X: Array, chosen: Chosen) -> Array:
         """Log of the product of chances at levels X (n, k), (n,)."""
-        each = [group.each(X, chosen) for group in self.together]
-        each += [one.each(X, chosen)[:, None] for one in self.alone]
-        return np.asarray(np.log(np.maximum(np.hstack([np.ones((len(X), 1)), *each]), _LEAST)).sum(axis=1), dtype=float)
+        total = np.zeros(len(X))
+        for one in (*self.together, *self.alone):
+            total += one.score(X, chosen)
+        return total
 
-    def score_and_slope(self, x: Array, chosen: Chosen) -> tuple[float, Array]:
-        """The score at one recipe x (k,) and its slope by the levels (k,)."""
-        total, slope = 0.0, np.zeros(len(x))
-        for group in self.together:
-            chances, slopes = group.chances(x[None], chosen)
-            each = np.maximum(chances[0], _LEAST)
-            total += float(np.log(each).sum())
-            slope += (slopes[0] / each[:, None]).sum(axis=0)
-        for one in self.alone:
-            mixture, by_location, by_variance = one.predictor.at_with_slopes(x[None], chosen)
-            chance = max(float(mixture.chance(one.low, one.high)[0]), _LEAST)
-            at_location, at_scale = mixture.chance_slopes(one.low, one.high)
-            # The batch scale s has ds = d(mean_scale²) / 2s.
-            by_scale = by_variance[0] / (2 * np.maximum(mixture.batch_scale[0], 1e-150))[:, None]
-            slope += (at_location[0] @ by_location[0] + at_scale[0] @ by_scale) / chance
-            total += float(np.log(chance))
+    def score_and_slope(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """The score at levels X (n, k), (n,), and its slope by the levels, (n, k)."""
+        total, slope = np.zeros(len(X)), np.zeros(X.shape)
+        for one in (*self.together, *self.alone):
+            score, by_levels = one.score_and_slope(X, chosen)
+            total += score
+            slope += by_levels
         return total, slope
 
 
@@ -152,14 +167,17 @@ class Property:
             return self.exact.values(X, chosen) if self.exact is not None else np.zeros(len(X))
         return self.scale.back(self.predictor.at(X, chosen).mean())
 
-    def value_and_slope(self, x: Array, chosen: Chosen) -> tuple[float, Array]:
-        """The value at one recipe and its slope by the levels (k,)."""
+    def with_slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """The value at levels X (n, k), (n,), and its slopes by the levels, (n, k)."""
         if self.predictor is None:
-            return self.exact.at(chosen).value_and_slope(x) if self.exact is not None else (0.0, np.zeros(len(x)))
-        mixture, by_location, _ = self.predictor.at_with_slopes(x[None], chosen)
+            return (
+                self.exact.at(chosen).with_slopes(X)
+                if self.exact is not None
+                else (np.zeros(len(X)), np.zeros(X.shape))
+            )
+        mixture, by_location, _ = self.predictor.at_with_slopes(X, chosen)
         centre = mixture.mean()
-        slope = float(self.scale.back_slope(centre)[0]) * (mixture.weights @ by_location[0])
-        return float(self.scale.back(centre)[0]), slope
+        return self.scale.back(centre), self.scale.back_slope(centre)[:, None] * (mixture.weights @ by_location)
 
 
 def soft_log(share: Array, soft: float = SOFT) -> tuple[Array, Array]:

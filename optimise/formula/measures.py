@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize
 
-from optimise.formula.climb import Hill, Limit, Stop, climb_smallest_miss
+from optimise.formula.ascent import Ends
+from optimise.formula.climb import Hill, Limit, climb_down, climb_smallest_miss
 from optimise.formula.exact import Exact
 from optimise.formula.goals import Chosen, Property
 from optimise.formula.peaks import Peak, Quest
@@ -63,8 +64,8 @@ class Price:
         slope, at_zero = self._sum(combo)
         size, most = max(float(np.abs(slope).sum()), 1e-300), ceiling - at_zero
 
-        def limit(u: Array) -> tuple[Array, Array]:
-            return np.array([(most - slope @ u) / size]), -slope[None] / size
+        def limit(U: Array) -> tuple[Array, Array]:
+            return (most - U @ slope)[:, None] / size, np.broadcast_to(-slope / size, (len(U), 1, len(slope)))
 
         return limit
 
@@ -99,24 +100,24 @@ class Wanting:
         space = self.quest.space.at(combo)
         return self.at(space.region.decoded(U), space.chosen(combo, len(U)))
 
-    def with_slope(self, u: Array, combo: Mapping[str, str]) -> tuple[Array, Array]:
-        """The number at one place u (d,), (1,), and its slope (1, d)."""
+    def with_slope(self, U: Array, combo: Mapping[str, str]) -> tuple[Array, Array]:
+        """The number at places U (n, d), (n, 1), and its slope (n, 1, d)."""
         space = self.quest.space.at(combo)
-        x, chosen = space.origin + space.basis @ u, space.chosen(combo, 1)
+        X, chosen = space.origin + U @ space.basis.T, space.chosen(combo, len(U))
         if self.of.predictor is None:
-            value, slope = self.of.value_and_slope(x, chosen)
+            value, slope = self.of.with_slopes(X, chosen)
         else:
-            mixture, by_location, _ = self.of.predictor.at_with_slopes(x[None], chosen)
-            value, slope = float(mixture.mean()[0]), mixture.weights @ by_location[0]
-        turned, by_centre = self._turned(np.array([value]))
-        return turned, by_centre[:, None] * (slope @ space.basis)
+            mixture, by_location, _ = self.of.predictor.at_with_slopes(X, chosen)
+            value, slope = mixture.mean(), mixture.weights @ by_location
+        turned, by_centre = self._turned(value)
+        return turned[:, None], (by_centre[:, None] * (slope @ space.basis))[:, None]
 
     def limit(self, combo: Mapping[str, str], ceiling: float) -> Limit:
         """That it is no farther than `ceiling` from what is wanted."""
         size = max(float(np.ptp(self.values(self.quest.pool(combo), combo))), 1e-300)
 
-        def limit(u: Array) -> tuple[Array, Array]:
-            value, slope = self.with_slope(u, combo)
+        def limit(U: Array) -> tuple[Array, Array]:
+            value, slope = self.with_slope(U, combo)
             return (ceiling - value) / size, -slope / size
 
         return limit
@@ -126,7 +127,7 @@ class Wanting:
         pool = self.quest.pool(combo)
         start = pool[int(np.argmin(np.round(self.values(pool, combo), 9)))]
         hill = self.quest.hill(combo)
-        return float(climb_smallest_miss(hill, lambda u: self.with_slope(u, combo), start)[1])
+        return float(climb_smallest_miss(hill, lambda U: self.with_slope(U, combo), start[None])[1][0])
 
     def _turned(self, centre: Array) -> tuple[Array, Array]:
         """The number at centres (n,), and its slope by them (n,)."""
@@ -188,15 +189,16 @@ class TowardsAim(Quest):
         """Whether a peak keeps the share of the whole search."""
         return bool(self.whole.score(peak.u[None], peak.combo)[0] >= self.share - _SLACK)
 
-    def uphill(self, hill: Hill, start: Array, stop: Stop | None = None) -> Array:
-        """Where a climb of the aim from `start` ends, with every limit and the share kept; it never stops early."""
+    def uphill(self, hill: Hill, starts: Array, known: Array | None = None) -> Ends:
+        """Where climbs of the aim from `starts` end, with every limit and the share kept; they never end early."""
         step = 1e-6
 
-        def kept(u: Array) -> tuple[Array, Array]:
+        def kept(U: Array) -> tuple[Array, Array]:
             # The score has no slope of its own here: forward differences, inside the region or not.
-            around = np.vstack([u[None], u + step * np.eye(len(u))])
-            scores = self.whole.score(around, hill.combo)
-            return scores[:1] - self.share, (scores[1:] - scores[0])[None] / step
+            n, d = U.shape
+            around = np.concatenate([U[:, None], U[:, None] + step * np.eye(d)], axis=1)
+            scores = self.whole.score(around.reshape(-1, d), hill.combo).reshape(n, 1 + d)
+            return scores[:, :1] - self.share, (scores[:, None, 1:] - scores[:, :1, None]) / step
 
         inner = replace(hill, limits=(*hill.limits, kept))
-        return climb_smallest_miss(inner, lambda u: self.aim.with_slope(u, hill.combo), start)[0]
+        return climb_down(inner, lambda U: self.aim.with_slope(U, hill.combo), starts)

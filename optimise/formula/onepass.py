@@ -9,15 +9,17 @@ import numpy as np
 import numpy.typing as npt
 
 from optimise.models.predictors import Chosen, PosteriorPredictor, coordinates
-from optimise.statistics.posterior import matern, matern_slope
-from optimise.statistics.predictive import between, density
+from optimise.statistics.matern import matern, matern_slope
+from optimise.statistics.predictive import between
+from optimise.statistics.student import density
 
 Array = npt.NDArray[np.float64]
 Wanted = tuple[PosteriorPredictor, float | None, float | None]
 
+LEAST = 1e-280
 _TINY = 1e-300
-# Rows at a time: what they need then stays in the processor's own memory.
-_CHUNK = 8
+# Numbers at a time in one array: what rows need then stays in the processor's own memory.
+_CHUNK = 15_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,11 +87,22 @@ class OnePass:
             high=np.repeat([np.inf if high is None else high for _, _, high in wanted], counts),
         )
 
-    def each(self, X: Array, chosen: Chosen) -> Array:
-        """Each response's chance of its window at levels X (m, k), (m, r)."""
+    def score(self, X: Array, chosen: Chosen) -> Array:
+        """Sum of the log chances of all windows at levels X (m, k), (m,)."""
         z = coordinates(self.predictor.region, X, chosen)
-        parts = [self._inside(*self._ends(*self._laws(z[i : i + _CHUNK])[-2:])) for i in range(0, len(z), _CHUNK)]
-        return np.concatenate(parts) if parts else np.zeros((0, len(self.first)))
+        each = [self._inside(*self._ends(*self._laws(rows)[-2:])) for rows in self._chunks(z)]
+        return np.concatenate([np.log(np.maximum(one, LEAST)).sum(axis=1) for one in each])
+
+    def score_and_slope(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """The same, and its slope by the levels, (m, k)."""
+        parts = [self._steep(rows) for rows in self._chunks(coordinates(self.predictor.region, X, chosen))]
+        score, slope = (np.concatenate(part) for part in zip(*parts, strict=True))
+        J = self.predictor.turn
+        return score, slope[:, : len(J)] @ J
+
+    def _chunks(self, z: Array) -> list[Array]:
+        rows = max(1, _CHUNK // (len(self.weights) * self.P.shape[1]))
+        return [z[i : i + rows] for i in range(0, max(len(z), 1), rows)]
 
     def _laws(self, z: Array) -> tuple[Array, Array, Array, Array, Array, Array]:
         """Inner products, distances to the batches, squared lengths, levers; location and scale of a batch (m, c)."""
@@ -106,23 +119,27 @@ class OnePass:
         scale = np.sqrt(self.squared[:, None] * np.maximum(spread, 0.0) + self.residual[:, None]).T
         return dots, distance, own, lever, self.centre + self.size * location.T, np.maximum(scale, _TINY)
 
+    @property
+    def counts(self) -> npt.NDArray[np.intp]:
+        """How many components each response has, (r,)."""
+        return np.diff(self.first, append=len(self.weights))
+
     def _ends(self, location: Array, scale: Array) -> tuple[Array, Array]:
         return (self.low - location) / scale, (self.high - location) / scale
 
     def _inside(self, a: Array, b: Array) -> Array:
         return np.clip(np.add.reduceat(between(self.df, a, b) * self.weights, self.first, axis=1), 0.0, 1.0)
 
-    def chances(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
-        """Each response's chance of its window at levels X (m, k), (m, r), and its slopes by the levels, (m, r, k)."""
+    def _steep(self, z: Array) -> tuple[Array, Array]:
+        """Sum of the log chances at coordinates z (m, d), (m,), and its slope by them, (m, d)."""
         known = self.predictor.posterior.z
-        z = coordinates(self.predictor.region, X, chosen)
-        m, n, d = len(z), len(known), known.shape[1]
         dots, distance, own, lever, location, scale = self._laws(z)
         linear, quadratic, smooth = (part[:, None, None] for part in (self.linear, self.quadratic, self.smooth))
         bends = np.stack([matern_slope(distance, float(length)) for length in self.lengths])[self.which]
         a, b = self._ends(location, scale)
-        at_a, at_b = density(self.df, a), density(self.df, b)
-        share = self.weights / scale
+        at_a, at_b = density(self.df, np.stack([a, b]))
+        each = np.maximum(self._inside(a, b), LEAST)
+        share = self.weights / (scale * np.repeat(each, self.counts, axis=1))
         by_location = (share * (at_a - at_b) * self.size).T
         tilt = np.where(np.isfinite(a), a, 0.0) * at_a - np.where(np.isfinite(b), b, 0.0) * at_b
         by_spread = (share * tilt * self.squared / (2 * scale)).T
@@ -131,10 +148,8 @@ class OnePass:
         bend = by_kernel * (smooth * bends)
         pulled = by_kernel * (linear + 2 * quadratic * dots) - bend
         straight = bend.sum(axis=2) + by_spread * (2 * self.linear[:, None] + 4 * self.quadratic[:, None] * own)
-        slopes = np.add.reduceat(pulled, self.first, axis=0).reshape(-1, n) @ known
-        slopes = slopes.reshape(-1, m, d) + np.add.reduceat(straight, self.first, axis=0)[:, :, None] * z
-        J = self.predictor.turn
-        return self._inside(a, b), (slopes[:, :, : len(J)] @ J).transpose(1, 0, 2)
+        slope = pulled.sum(axis=0) @ known + straight.sum(axis=0)[:, None] * z
+        return np.log(each).sum(axis=1), slope
 
 
 def alike(one: PosteriorPredictor, other: PosteriorPredictor) -> bool:

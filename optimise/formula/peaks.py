@@ -11,10 +11,19 @@ import numpy.typing as npt
 
 from doe.problems import StudyError
 from doe.region.region import Region
+from optimise.formula.ascent import Ends
 from optimise.formula.brief import Brief
 from optimise.formula.centres import Means
-from optimise.formula.climb import Hill, Limit, Stop, climb_chance, climb_desirability, climb_smallest_miss
-from optimise.formula.goals import Property, ramps, soft_log
+from optimise.formula.climb import (
+    APART,
+    Hill,
+    Limit,
+    Wall,
+    climb_chance,
+    climb_desirability,
+    climb_smallest_miss,
+)
+from optimise.formula.goals import Ramp, ramps, soft_log
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
 
@@ -25,11 +34,11 @@ _MOST_CORNERS = 64
 _LEAST_STARTS = 3
 _STARTS_A_PEAK = 6
 _MOST_STARTS = 48
-_APART = 0.1
 _POOR = np.log(0.02)
 _TIE = 1e-9
 _WORTHLESS = 30.0
 _STEEP = 1e-6
+_PARTS, _CUTS = 32, 8
 _LEAST = 1e-300
 
 
@@ -60,10 +69,9 @@ class Quest:
         chosen = self.space.chosen(combo, len(X))
         if self.objective == "chance":
             return self.brief.goal.score(X, chosen)
-        properties = self.brief.properties
-        sides, walls = ramps([p.response for p in properties])
-        values = [p.values(X, chosen) for p in properties]
-        logs, worthless = np.zeros((2, len(properties), len(X))), np.zeros(len(X), dtype=bool)
+        sides, walls = self._aims()
+        values = self.brief.centres.at(X, chosen).T
+        logs, worthless = np.zeros((2, *values.shape)), np.zeros(len(X), dtype=bool)
         for side in sides:
             share = side.share(values[side.response])
             both = side.exponent * np.stack([np.log(np.maximum(share, _LEAST)), soft_log(share)[0]])
@@ -72,10 +80,19 @@ class Quest:
         for number, sign, limit in walls:
             miss = np.maximum(sign * (limit - values[number]), 0.0) / max(abs(limit), 1e-9)
             logs[:, number] -= np.where(miss > 1e-9, 10.0 * (1.0 + miss), 0.0)
-        weights = np.array([p.response.weight for p in properties])
+        weights = np.array([p.response.weight for p in self.brief.properties])
         scores, soft = weights @ logs / max(float(weights.sum()), 1e-300)
         # A recipe of desirability nil comes after every other, and still tells which way is up.
         return np.asarray(np.where(worthless, soft - _WORTHLESS, np.maximum(scores, -_WORTHLESS)), dtype=float)
+
+    def glanced(self, U: Array, combo: Mapping[str, str]) -> Array:
+        """Nearly the score at U (n, d), (n,), where that is cheaper: good enough to tell where to start."""
+        if self.objective != "chance":
+            return self.score(U, combo)
+        return self.brief.goal.glance.score(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)))
+
+    def _aims(self) -> tuple[list[Ramp], list[Wall]]:
+        return ramps([p.response for p in self.brief.properties])
 
     def inside(self, U: Array, combo: Mapping[str, str]) -> npt.NDArray[np.bool_]:
         """Whether recipes at U (n, d) keep within the fence, (n,)."""
@@ -89,49 +106,63 @@ class Quest:
 
     def climb(self, hill: Hill, start: Array, known: Sequence[Peak] = ()) -> Peak:
         """The local best reached from `start` (d,), with every limit kept; one of `known` if it leads next to that."""
+        return self.climbs(hill, start[None], known)[0]
 
-        def next_to(u: Array) -> Peak | None:
-            return next((peak for peak in known if np.linalg.norm(u - peak.u) <= _APART), None)
+    def climbs(self, hill: Hill, starts: Array, known: Sequence[Peak] = ()) -> list[Peak]:
+        """The local bests reached from `starts` (n, d), as `climb`; runs that joined others of them have none."""
+        ends = self.uphill(hill, starts, np.array([peak.u for peak in known]) if known else None)
+        rows = np.flatnonzero(ends.own)
+        near = [next((p for p in known if np.linalg.norm(u - p.u) <= APART), None) for u in ends.U[rows]]
+        before = np.array([starts[i] if p is None else p.u for i, p in zip(rows, near, strict=True)])
+        out = []
+        for here, there in zip(self.kept_in(hill, ends.U[rows], before), near, strict=True):
+            if there is None:
+                out.append(here)
+            else:
+                out.append(there if here.score <= there.score else self.climb(hill, here.u))
+        return out
 
-        end = self.uphill(hill, start, next_to if known else None)
-        near = next_to(end)
-        if near is None:
-            return self.kept_in(hill, end, start)
-        here = self.kept_in(hill, end, near.u)
-        return near if here.score <= near.score else self.climb(hill, here.u)
-
-    def uphill(self, hill: Hill, start: Array, stop: Stop | None = None) -> Array:
-        """Where a climb from `start` (d,) ends, near its limits if not exactly within; where it came to `stop`."""
+    def uphill(self, hill: Hill, starts: Array, known: Array | None = None) -> Ends:
+        """Where runs from `starts` (n, d) end, near their limits if not exactly within; or next to `known` (k, d)."""
         if self.objective == "chance":
-            return climb_chance(hill, self.brief.goal, start, stop)
-        asked = self.brief.properties
-        sides, walls = ramps([p.response for p in asked])
-        end = climb_desirability(hill, asked, sides, walls, start, stop=stop)
-        if -_WORTHLESS < self.score(start[None], hill.combo)[0] > self.score(end[None], hill.combo)[0]:
-            # It gave one response up for the others, which in truth leaves nothing.
-            end = climb_desirability(hill, asked, sides, walls, start, _STEEP, stop)
-        return end
+            return climb_chance(hill, self.brief.goal, starts, known)
+        centres, aims = self.brief.centres, self._aims()
+        ends = climb_desirability(hill, centres, *aims, starts, known)
+        before, after = self.score(np.vstack([starts, ends.U]), hill.combo).reshape(2, -1)
+        back = (before > -_WORTHLESS) & (before > after)
+        again = np.flatnonzero(ends.own & (back | ((after > -_WORTHLESS) & (ends.height > after + _TIE))))
+        if len(again):
+            # It gave one response up for the others, which in truth leaves nothing or less.
+            begin = np.where(back[:, None], starts, ends.U)[again]
+            last = climb_desirability(hill, centres, *aims, begin, known, _STEEP)
+            ends.U[again], ends.own[again] = last.U, last.own
+        return ends
 
-    def kept_in(self, hill: Hill, u: Array, start: Array) -> Peak:
-        """The end of a run put exactly within limits; `start` where it cannot be, or where it was better."""
-        u = _snapped(hill.space, hill.space.repaired(np.clip(u, -1.0, 1.0)))
-        if not self.inside(u[None], hill.combo)[0]:
-            u = self.pulled(hill, u, start)
-        ends = np.stack([u, start])
-        scores = self.score(ends, hill.combo)
-        allowed = [bool(_holds(hill, e)) for e in ends]
-        best = 0 if allowed[0] and (not allowed[1] or scores[0] >= scores[1] - _TIE) else 1
-        return Peak(ends[best], hill.combo, float(scores[best]))
+    def kept_in(self, hill: Hill, ends: Array, starts: Array) -> list[Peak]:
+        """Ends of runs (n, d) put exactly within limits; `starts` where they cannot be, or where those were better."""
+        if not len(ends):
+            return []
+        U = np.array([_snapped(hill.space, hill.space.repaired(u)) for u in np.clip(ends, -1.0, 1.0)])
+        U = self.pulled(hill, U, starts)
+        both = np.vstack([U, starts])
+        scores, allowed = self.score(both, hill.combo).reshape(2, -1), _held(hill, both).reshape(2, -1)
+        first = allowed[0] & (~allowed[1] | (scores[0] >= scores[1] - _TIE))
+        kept, score = np.where(first[:, None], U, starts), np.where(first, *scores)
+        return [Peak(u, hill.combo, float(s)) for u, s in zip(kept, score, strict=True)]
 
-    def pulled(self, hill: Hill, u: Array, start: Array) -> Array:
-        """The point nearest to u on the way to `start` that is within the fence."""
-        near, far = 0.0, 1.0
-        for _ in range(40):
-            middle = 0.5 * (near + far)
-            good = bool(self.inside((u + middle * (start - u))[None], hill.combo)[0])
-            near, far = (near, middle) if good else (middle, far)
-        pulled: Array = u + far * (start - u)
-        return pulled
+    def pulled(self, hill: Hill, U: Array, starts: Array) -> Array:
+        """The points (n, d) nearest to U on the way to `starts` that are within the fence."""
+        out = U.copy()
+        for i in np.flatnonzero(~self.inside(U, hill.combo)):
+            way, near, far = starts[i] - U[i], 0.0, 1.0
+            for _ in range(_CUTS):
+                shares = np.linspace(near, far, _PARTS + 1)[1:-1]
+                good = np.append(self.inside(U[i] + shares[:, None] * way, hill.combo), True)
+                first = int(np.argmax(good))
+                near, far = near + first * (far - near) / _PARTS, shares[first] if first < len(shares) else far
+            # A hair more, for the last digits of what is worked out for one place or many.
+            out[i] = U[i] + min(far + 1e-11, 1.0) * way
+        return out
 
     def pool(self, combo: Mapping[str, str]) -> Array:
         """Places to start from, within the fence: corners, trials, centre and a spread over the region, (n, d)."""
@@ -143,7 +174,8 @@ class Quest:
         if len(corners) > _MOST_CORNERS:
             corners = corners[np.linspace(0, len(corners) - 1, _MOST_CORNERS).astype(int)]
         trials = _trials(self.brief, space, combo)
-        middle = np.array([[region.centroid[name] for name in region.names]])
+        centroid = region.centroid
+        middle = np.array([[centroid[name] for name in region.names]])
         X = np.vstack([middle, trials, corners, region.sample(_POOL, seed=11)])
         U = region.coded(X)
         good = self.inside(U, combo)
@@ -168,32 +200,32 @@ class Quest:
 
     def _peaks_at(self, combo: Mapping[str, str], least: int, most: int) -> list[Peak]:
         pool, hill = self.pool(combo), self.hill(combo)
-        scores = self.score(pool, combo)
-        begin = list(islice(_spread(pool, scores), most))
+        scores = self.glanced(pool, combo)
+        places = islice(_spread(pool, scores), most)
+        begin = np.array(list(islice(places, least)))
         if scores.max() < _POOR:
-            misses = [self.smallest_miss(hill, u)[0] for u in begin[:2]]
-            begin, least = [*misses, *begin], least + len(misses)
+            begin = np.vstack([self.smallest_miss(hill, begin[:2])[0], begin])
         found: list[Peak] = []
-        for tried, u in enumerate(begin, 1):
-            found = _distinct([*found, self.climb(hill, u, found)])
+        tried = 0
+        while len(begin):
+            found = _distinct([*found, *self.climbs(hill, begin, found)])
+            tried += len(begin)
             perfect = max(peak.score for peak in found) >= -_TIE
-            if tried >= least and (perfect or len(found) == 1 or tried >= _STARTS_A_PEAK * len(found)):
-                break
+            more = 0 if perfect or len(found) == 1 else _STARTS_A_PEAK * len(found) - tried
+            begin = np.array(list(islice(places, max(more, 0))))
         return found
 
-    def smallest_miss(self, hill: Hill, start: Array) -> tuple[Array, float]:
+    def smallest_miss(self, hill: Hill, starts: Array) -> tuple[Array, Array]:
         """Where the largest miss of a predicted centre is smallest, in batch sds (chance) or ramps (desirability)."""
-        misses = self._chance_misses(hill, start) if self.objective == "chance" else self._ramp_misses(hill)
+        misses = self._chance_misses(hill, starts[0]) if self.objective == "chance" else self._ramp_misses(hill)
         if misses is None or hill.space.dimension == 0:
-            return start, 0.0
-        end, worst = climb_smallest_miss(hill, misses, start)
-        return hill.space.repaired(np.clip(end, -1.0, 1.0)), worst
+            return starts, np.zeros(len(starts))
+        ends, worst = climb_smallest_miss(hill, misses, starts)
+        ends = np.array([hill.space.repaired(u) for u in np.clip(ends, -1.0, 1.0)])
+        return self.pulled(hill, ends, starts), worst
 
     def _chance_misses(self, hill: Hill, start: Array) -> Limit | None:
         aimed = self.brief.aimed
-        if not aimed:
-            return None
-        chosen, basis, x0 = hill.chosen, hill.space.basis, hill.levels(start)[None]
         sides = [
             (number, sign, limit)
             for number, one in enumerate(aimed)
@@ -202,32 +234,30 @@ class Quest:
         ]
         if not sides:
             return None
-        sizes = np.array([one.batch_sd(x0, chosen) for one in aimed])
+        middle = hill.levels(start[None])
+        sizes = np.array([one.batch_sd(middle, hill.chosen(1)) for one in aimed])
         which = [number for number, _, _ in sides]
         rate = np.array([sign for _, sign, _ in sides]) / sizes[which]
         limits, means = np.array([limit for _, _, limit in sides]), Means.of([one.predictor for one in aimed])
 
-        def misses(u: Array) -> tuple[Array, Array]:
-            centre, slope = means.with_slopes(hill.levels(u), chosen)
-            return rate * (limits - centre[which]), -rate[:, None] * (slope @ basis)[which]
+        def misses(U: Array) -> tuple[Array, Array]:
+            centre, slope = means.with_slopes(hill.levels(U), hill.chosen(len(U)))
+            return rate * (limits - centre[:, which]), -rate[:, None] * (slope @ hill.space.basis)[:, which]
 
         return misses
 
     def _ramp_misses(self, hill: Hill) -> Limit | None:
-        properties: Sequence[Property] = self.brief.properties
-        sides, walls = ramps([p.response for p in properties])
+        sides, walls = self._aims()
         limits = [(s.response, float(np.sign(s.full - s.start)), s.start, abs(s.full - s.start)) for s in sides]
         limits += [(number, sign, limit, max(abs(limit), 1e-9)) for number, sign, limit in walls]
         if not limits:
             return None
-        chosen, basis = hill.chosen, hill.space.basis
+        which = [number for number, *_ in limits]
+        at, rate = np.array([at for _, _, at, _ in limits]), np.array([sign / size for _, sign, _, size in limits])
 
-        def misses(u: Array) -> tuple[Array, Array]:
-            x = hill.levels(u)
-            pairs = [p.value_and_slope(x, chosen) for p in properties]
-            values = np.array([sign * (at - pairs[r][0]) / size for r, sign, at, size in limits])
-            slopes = np.array([-sign * (pairs[r][1] @ basis) / size for r, sign, _, size in limits])
-            return values, slopes
+        def misses(U: Array) -> tuple[Array, Array]:
+            value, slope = self.brief.centres.with_slopes(hill.levels(U), hill.chosen(len(U)))
+            return rate * (at - value[:, which]), -rate[:, None] * (slope @ hill.space.basis)[:, which]
 
         return misses
 
@@ -240,8 +270,12 @@ def _corners(region: Region) -> Array:
         return np.zeros((0, len(region.names)))
 
 
-def _holds(hill: Hill, u: Array) -> bool:
-    return all(bool(np.all(limit(u)[0] >= -1e-7)) for limit in hill.limits)
+def _held(hill: Hill, U: Array) -> npt.NDArray[np.bool_]:
+    """Whether places U (n, d) keep the further limits, (n,)."""
+    out = np.ones(len(U), dtype=bool)
+    for limit in hill.limits:
+        out &= (limit(U)[0] >= -1e-7).all(axis=1)
+    return out
 
 
 def _snapped(space: Space, u: Array) -> Array:
@@ -279,6 +313,6 @@ def _distinct(peaks: Sequence[Peak]) -> list[Peak]:
     """The peaks best first, without those that stand next to a better one."""
     kept: list[Peak] = []
     for peak in sorted(peaks, key=lambda p: -p.score):
-        if all(dict(peak.combo) != dict(k.combo) or np.linalg.norm(peak.u - k.u) > _APART for k in kept):
+        if all(dict(peak.combo) != dict(k.combo) or np.linalg.norm(peak.u - k.u) > APART for k in kept):
             kept.append(peak)
     return kept

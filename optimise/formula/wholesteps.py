@@ -76,7 +76,7 @@ def _best_of(quest: Quest, hill: Hill, U: Array) -> Peak | None:
     X = hill.space.region.decoded(U)
     good = hill.space.region.contains(X) & quest.inside(U, hill.combo) & _on_steps(hill.space, X)
     for limit in hill.limits:
-        good &= np.array([bool(np.all(limit(u)[0] >= -1e-9)) for u in U], dtype=bool)
+        good &= (limit(U)[0] >= -1e-9).all(axis=1)
     if not good.any():
         return None
     U = U[good]

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy.optimize import nnls
 
 from optimise.formula.brief import Brief
-from optimise.formula.climb import climb_smallest_miss, remembered
+from optimise.formula.climb import climb_smallest_miss
 from optimise.formula.peaks import Quest
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
@@ -143,29 +143,27 @@ class Approach:
     def _run(self, piece: int, start: Array, of: Numbers, kept: Numbers) -> Place | None:
         """The end of one run; None where it does not meet `kept`."""
         quest, combo = self.quest, self.quest.space.combos[piece]
-        space, chosen = quest.space.at(combo), quest.space.chosen(combo, 1)
+        space = quest.space.at(combo)
         first, second = list(of), list(kept)
 
-        @remembered
-        def every(u: Array) -> tuple[Array, Array]:
-            value, slope = self.misses.with_slopes(space.origin + space.basis @ u, chosen)
+        def every(U: Array) -> tuple[Array, Array]:
+            X = space.origin + U @ space.basis.T
+            value, slope = self.misses.with_slopes(X, space.chosen(combo, len(U)))
             return value, slope @ space.basis
 
-        def sought(u: Array) -> tuple[Array, Array]:
-            value, slope = every(u)
-            return value[first], slope[first]
+        def sought(U: Array) -> tuple[Array, Array]:
+            value, slope = every(U)
+            return value[:, first], slope[:, first]
 
-        def met(u: Array) -> tuple[Array, Array]:
-            value, slope = every(u)
-            return -value[second], -slope[second]
+        def met(U: Array) -> tuple[Array, Array]:
+            value, slope = every(U)
+            return -value[:, second], -slope[:, second]
 
         hill = quest.hill(combo, (met,) if kept else ())
-        end, _ = climb_smallest_miss(hill, sought, start, -np.inf if kept else 0.0)
-        end = space.repaired(np.clip(end, -1.0, 1.0))
-        if not quest.inside(end[None], combo)[0]:
-            end = quest.pulled(hill, end, start)
+        ends, _ = climb_smallest_miss(hill, sought, start[None], -np.inf if kept else 0.0)
+        end = quest.pulled(hill, space.repaired(np.clip(ends[0], -1.0, 1.0))[None], start[None])[0]
         for u in (end, start):
-            place = Place(piece, u, every(u)[0])
+            place = Place(piece, u, every(u[None])[0][0])
             if place.worst(second) <= HELD:
                 return place
         return None
@@ -178,7 +176,7 @@ class Approach:
         space, which = self.quest.space.at(self.combo(place)), list(of)
         chosen = self.quest.space.chosen(self.combo(place), 1)
         x, fence = self.levels(place), self.quest.fence
-        value, slope = (part[which] for part in self.misses.with_slopes(x, chosen))
+        value, slope = (part[0][which] for part in self.misses.with_slopes(x[None], chosen))
         slope = slope @ space.basis
         rows = space.G[space.h - space.G @ place.u <= MET]
         if fence is not None:

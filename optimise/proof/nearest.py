@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from optimise.formula.climb import Hill, Stop, climb_smallest_miss
+from optimise.formula.ascent import Ends
+from optimise.formula.climb import Hill, climb_down
 from optimise.formula.entries import recipe
 from optimise.formula.exact import Exact, exact_form
 from optimise.formula.peaks import Peak, Quest
@@ -39,14 +40,14 @@ class TowardsMusts(Quest):
         worst: Array = -self.misses.many(X, self.space.chosen(combo, len(X))).max(axis=1)
         return worst
 
-    def uphill(self, hill: Hill, start: Array, stop: Stop | None = None) -> Array:
-        """Where the largest miss is smallest on the way from `start`; it never stops early."""
+    def uphill(self, hill: Hill, starts: Array, known: Array | None = None) -> Ends:
+        """Where the largest miss is smallest on the ways from `starts`; they never end early."""
 
-        def under(u: Array) -> tuple[Array, Array]:
-            misses, slopes = self.misses.with_slopes(hill.levels(u), hill.chosen)
+        def under(U: Array) -> tuple[Array, Array]:
+            misses, slopes = self.misses.with_slopes(hill.levels(U), hill.chosen(len(U)))
             return misses, slopes @ hill.space.basis
 
-        return climb_smallest_miss(hill, under, start)[0]
+        return climb_down(hill, under, starts)
 
 
 def closest(

@@ -1,4 +1,4 @@
-"""The sides of all musts as misses: by how much each is missed by a recipe, at many recipes or with slopes at one."""
+"""The sides of all musts as misses: by how much each is missed by a recipe, with slopes where a run asks for them."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def specs_of(brief: Brief, space: Space) -> list[Spec]:
         exact = exact_form(brief.study, response)
         if isinstance(exact, Unavailable):
             continue
-        reach = float(np.abs(exact.at(first).value_and_slope(centre[0])[1] @ middle.basis).sum())
+        reach = float(np.abs(exact.at(first).with_slopes(centre)[1][0] @ middle.basis).sum())
         for side, sign, limit in zip(("low", "high"), (1.0, -1.0), window(response), strict=True):
             if limit is not None:
                 # What hardly moves is not counted finer than it can be added up.
@@ -116,13 +116,13 @@ class Misses:
         # A ratio with nothing under it meets no limit.
         return np.nan_to_num(self.rate * (self.limit - values), nan=np.inf, posinf=np.inf, neginf=-np.inf)
 
-    def with_slopes(self, x: Array, chosen: Chosen) -> tuple[Array, Array]:
-        """The misses at levels x (levels,), (k,), and their slopes by the levels, (k, levels)."""
-        values, slopes = np.empty(len(self.specs)), np.empty((len(self.specs), len(x)))
+    def with_slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        """The misses at levels X (n, levels), (n, k), and their slopes by the levels, (n, k, levels)."""
+        values, slopes = np.empty((len(X), len(self.specs))), np.empty((len(X), len(self.specs), X.shape[1]))
         if len(self.fitted):
-            centres, steep = self.means.with_slopes(x, chosen)
-            values[self.fitted], slopes[self.fitted] = centres[self.column], steep[self.column]
+            centres, steep = self.means.with_slopes(X, chosen)
+            values[:, self.fitted], slopes[:, self.fitted] = centres[:, self.column], steep[:, self.column]
         for i, spec in enumerate(self.specs):
             if spec.exact is not None:
-                values[i], slopes[i] = spec.exact.at(chosen).value_and_slope(x)
+                values[:, i], slopes[:, i] = spec.exact.at(chosen).with_slopes(X)
         return self.rate * (self.limit - values), -self.rate[:, None] * slopes

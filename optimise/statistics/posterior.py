@@ -23,6 +23,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.problems import ModelError, Problem
+from optimise.statistics.matern import matern, matern_slope
 from optimise.statistics.predictive import TMixture
 
 Array = npt.NDArray[np.float64]
@@ -443,20 +444,6 @@ def _between(a: Array, b: Array) -> tuple[Array, Array]:
     """Inner products and distances of rows of a (m, d) and b (n, d), each (m, n)."""
     apart = a[:, None, :] - b[None, :, :]
     return a @ b.T, np.sqrt((apart * apart).sum(axis=2))
-
-
-def matern(r: Array, length: float) -> Array:
-    """Matern kernel of order 5/2 (Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, eq. 4.17)."""
-    a = np.sqrt(5.0) * r / length
-    out: Array = (1 + a + a * a / 3) * np.exp(-a)
-    return out
-
-
-def matern_slope(r: Array, length: float) -> Array:
-    """(dM/dr) / r, finite at r = 0."""
-    a = np.sqrt(5.0) * r / length
-    out: Array = -(5.0 / (3 * length**2)) * (1 + a) * np.exp(-a)
-    return out
 
 
 def _at_lengths(kernel: Callable[[Array, float], Array], distance: Array, lengths: Array) -> Array:

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy import special
 
 from optimise.statistics.roots import newton_root, rising_chance
-from optimise.statistics.student import cdf
+from optimise.statistics.student import cdf, density
 from optimise.statistics.tolerance import check_share, posterior_confidence, tolerance_factor
 
 Array = npt.NDArray[np.float64]
@@ -231,20 +231,8 @@ def _times(a: Array, at: Array) -> Array:
 def between(df: Array, a: Array, b: Array) -> Array:
     """P(a < t < b), taken in the tail where it loses no digits."""
     flip = a > 0
-    upper, lower = np.where(flip, -a, b), np.where(flip, -b, a)
-    return cdf(df, upper) - cdf(df, lower)
-
-
-def density(df: Array, x: Array) -> Array:
-    """Density of the standard t law, (n, c)."""
-    finite = np.isfinite(df)
-    nu = np.where(finite, df, 1.0)
-    constant = special.gammaln((nu + 1) / 2) - special.gammaln(nu / 2) - 0.5 * np.log(nu * np.pi)
-    bounded = np.clip(x, -1e150, 1e150)
-    student = np.exp(constant - (nu + 1) / 2 * np.log1p(bounded**2 / nu))
-    normal = np.exp(-0.5 * np.minimum(bounded**2, 2000.0)) / np.sqrt(2 * np.pi)
-    found: Array = np.where(np.isinf(x), 0.0, np.where(finite, student, normal))
-    return found
+    found = cdf(df, np.stack([np.where(flip, -a, b), np.where(flip, -b, a)]))
+    return np.asarray(found[0] - found[1], dtype=float)
 
 
 def _quantile(df: Array, share: float) -> Array:

@@ -190,7 +190,7 @@ def test_slopes_of_the_goal_match_differences():
     brief = Brief.of(study, models, "chance")
     goal, space = ChanceGoal.of(brief.aimed), Space.build(study)
     u = np.array([0.3, -0.4, 0.1])
-    _, slope = goal.score_and_slope(space.origin + space.basis @ u, {})
+    slope = goal.score_and_slope((space.origin + space.basis @ u)[None], {})[1][0]
     for j in range(3):
         step = np.zeros(3)
         step[j] = 1e-6

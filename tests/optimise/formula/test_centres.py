@@ -43,7 +43,7 @@ def test_centres_together_are_those_of_each_alone(terms, short):
     assert means.at(X, chosen) == pytest.approx(alone, rel=1e-10, abs=1e-10)
     for i in range(len(X)):
         here = {"Mill": chosen["Mill"][i : i + 1]}
-        values, slopes = means.with_slopes(X[i], here)
+        values, slopes = (part[0] for part in means.with_slopes(X[i : i + 1], here))
         assert values == pytest.approx(alone[i], rel=1e-10, abs=1e-10)
         for number, one in enumerate(predictors):
             law, by_location, _ = one.at_with_slopes(X[i : i + 1], here)

@@ -9,7 +9,7 @@ import pytest
 
 from doe import Study
 from optimise.formula.brief import Brief
-from optimise.formula.climb import climb_smallest_miss
+from optimise.formula.climb import climb_down
 from optimise.formula.peaks import Quest
 from optimise.formula.space import Space
 from optimise.models.models import fit
@@ -42,13 +42,13 @@ class Published(Quest):
     def score_levels(self, X, combo):
         return -20.0 - self.function(*X.T)
 
-    def uphill(self, hill, start, stop=None):
-        def valued(u):
-            around = u + 1e-6 * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
-            f = self.function(*hill.space.region.decoded(around).T)
-            return f[:1], np.array([[f[1] - f[2], f[3] - f[4]]]) / 2e-6
+    def uphill(self, hill, starts, known=None):
+        def valued(U):
+            around = U[:, None] + 1e-6 * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+            f = self.function(*hill.space.region.decoded(around.reshape(-1, 2)).T).reshape(-1, 5)
+            return f[:, :1], np.stack([f[:, 1] - f[:, 2], f[:, 3] - f[:, 4]], axis=1)[:, None] / 2e-6
 
-        return climb_smallest_miss(hill, valued, start)[0]
+        return climb_down(hill, valued, starts)
 
 
 def published(name):

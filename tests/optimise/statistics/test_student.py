@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from optimise.statistics.student import cdf, quick_cdf
+from optimise.statistics.student import cdf, density, quick_cdf
 
 X = np.concatenate([np.linspace(-17, 17, 5001), np.random.default_rng(0).normal(0, 3, 5000), [-16.0, 0.0, 16.0]])
 
@@ -42,3 +42,10 @@ def test_laws_of_several_degrees_of_freedom_are_taken_one_by_one():
     df, wide = np.array([3.0, 8.0, np.inf]), np.tile(X[:, None], (1, 3))
     known = np.column_stack([stats.t.cdf(X, 3.0), stats.t.cdf(X, 8.0), stats.norm.cdf(X)])
     assert cdf(df, wide) == pytest.approx(known, abs=1e-13)
+
+
+def test_the_density_is_that_of_the_library():
+    df, wide = np.array([1.0, 8.0, np.inf]), np.tile(X[:, None], (1, 3))
+    known = np.column_stack([stats.t.pdf(X, 1.0), stats.t.pdf(X, 8.0), stats.norm.pdf(X)])
+    assert density(df, wide) == pytest.approx(known, rel=1e-10, abs=1e-300)
+    assert density(df[:2], np.array([[-np.inf, np.inf], [1e200, -1e200]])).max() < 1e-300

@@ -1,0 +1,64 @@
+"""The chance at a glance: one law a must has the mean and the spread of the mixture it stands for."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from doe import Study
+from optimise.formula.brief import Brief
+from optimise.models.models import fit
+
+SOURCE = {
+    "study": {"name": "glance"},
+    "factor": [
+        {"name": "A", "low": -1, "high": 1},
+        {"name": "B", "low": 0, "high": 5},
+        {"name": "Mill", "levels": ["one", "two", "three"]},
+    ],
+    "response": [
+        {"name": "X", "unit": "u", "method": "m", "aim": "within", "low": -4, "high": 1},
+        {"name": "Y", "unit": "u", "method": "m", "aim": "above", "low": 2},
+    ],
+}
+
+
+@pytest.fixture(scope="module")
+def brief():
+    """Two musts on the same trials, with a category."""
+    study = Study.from_dict(SOURCE)
+    rng = np.random.default_rng(4)
+    A, B, mill = rng.uniform(-1, 1, 24), rng.uniform(0, 5, 24), rng.choice(["one", "two", "three"], 24)
+    frame = pd.DataFrame({"A": A, "B": B, "Mill": mill, "X": 3 * A - B + 0.4 * A * B + (mill == "two")})
+    frame["Y"] = np.exp(A) + 0.5 * B
+    frame[["X", "Y"]] += 0.3 * rng.normal(size=(24, 2))
+    return Brief.of(study, fit(study, study.results(frame.set_axis([f"H{i}" for i in range(24)]))), "chance")
+
+
+def places(m):
+    rng = np.random.default_rng(1)
+    X = np.column_stack([rng.uniform(-1, 1, m), rng.uniform(0, 5, m)])
+    return X, {"Mill": rng.choice(np.array(["one", "two", "three"], dtype=object), m)}
+
+
+def test_mean_and_spread_are_those_of_the_mixture(brief):
+    X, chosen = places(9)
+    (laws,) = brief.goal.glance.together
+    for number, one in enumerate(brief.aimed):
+        mixture = one.predictor.at(X, chosen)
+        mean = mixture.mean()
+        square = (mixture.batch_scale**2 + (mixture.location - mean[:, None]) ** 2) @ mixture.weights
+        ours, scale = laws.law(X, chosen)
+        assert ours[:, number] == pytest.approx(mean, rel=1e-9)
+        assert scale[:, number] ** 2 == pytest.approx(square, rel=1e-7)
+
+
+def test_it_is_near_the_chance_and_slopes_are_those_of_its_values(brief):
+    X, chosen = places(40)
+    glance = brief.goal.glance
+    score, slope = glance.score_and_slope(X, chosen)
+    assert score == pytest.approx(glance.score(X, chosen), rel=1e-12)
+    likely = brief.goal.score(X, chosen) > np.log(0.05)
+    assert np.exp(score)[likely] == pytest.approx(np.exp(brief.goal.score(X, chosen))[likely], abs=0.03)
+    for j, step in enumerate(1e-5 * np.eye(2)):
+        seen = (glance.score(X + step, chosen) - glance.score(X - step, chosen)) / 2e-5
+        assert slope[:, j] == pytest.approx(seen, rel=1e-5, abs=1e-6)
