@@ -10,8 +10,7 @@ import numpy.typing as npt
 
 from optimise.models.predictors import Chosen, PosteriorPredictor, coordinates
 from optimise.statistics.matern import matern, matern_slope
-from optimise.statistics.predictive import between
-from optimise.statistics.student import density
+from optimise.statistics.student import between, density
 
 Array = npt.NDArray[np.float64]
 Wanted = tuple[PosteriorPredictor, float | None, float | None]

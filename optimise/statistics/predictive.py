@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy import special
 
 from optimise.statistics.roots import newton_root, rising_chance
-from optimise.statistics.student import cdf, density
+from optimise.statistics.student import between, cdf, density, quantile, sd_factor
 from optimise.statistics.tolerance import check_share, posterior_confidence, tolerance_factor
 
 Array = npt.NDArray[np.float64]
@@ -127,7 +127,7 @@ class TMixture:
         """The value that one new batch (or the mean) stays below with chance `share`, (n,)."""
         check_share("share", share)
         scale = self._scale(about)
-        ends = self.location + scale * _quantile(self.df, share)
+        ends = self.location + scale * quantile(self.df, share)
         if self.weights.size == 1:
             return ends[:, 0].copy()
 
@@ -172,11 +172,7 @@ class TMixture:
     def parameters(self, component: Array, chi: Array, normal: Array) -> tuple[npt.NDArray[np.intp], Array, Array]:
         """What `draws` draws at any point: the component, the factor of its scales, the normal deviate; each (S,)."""
         picked = np.minimum(np.searchsorted(np.cumsum(self.weights), component), self.weights.size - 1)
-        df = self.df[picked]
-        finite = np.isfinite(df)
-        spread = np.ones_like(chi)
-        spread[finite] = np.sqrt(df[finite] / special.chdtri(df[finite], 1 - chi[finite]))
-        return picked, spread, np.asarray(special.ndtri(normal), dtype=float)
+        return picked, sd_factor(self.df[picked], 1 - chi), np.asarray(special.ndtri(normal), dtype=float)
 
     def _relative(self) -> Array:
         ratio: Array = self.mean_scale / np.maximum(self.residual, _TINY)
@@ -199,7 +195,6 @@ class TMixture:
         residual = np.maximum(self.residual, _TINY)
         shift = np.abs(self.location - centre[:, None]) / residual
         relative = np.maximum(self._relative(), 1e-6)
-        finite = np.isfinite(self.df)
 
         def confidence(chunk: npt.NDArray[np.intp], half: Array, which: npt.NDArray[np.intp]) -> Array:
             rows = chunk[which]
@@ -207,8 +202,7 @@ class TMixture:
             return np.asarray(held @ self.weights, dtype=float)
 
         # Where the centre has no bias: Howe (1969, J. Amer. Statist. Assoc. 64, 610-620, from memory).
-        spread = np.where(finite, self.df / special.chdtri(np.where(finite, self.df, 1.0), level), 1.0)
-        near = special.ndtri((1 + share) / 2) * np.sqrt(spread)
+        near = special.ndtri((1 + share) / 2) * sd_factor(self.df, level)
         half = np.empty(self.size)
         for start in range(0, self.size, _CHUNK):
             rows = np.arange(start, min(start + _CHUNK, self.size))
@@ -226,16 +220,3 @@ def _standard(at: float | Array, location: Array, scale: Array) -> Array:
 def _times(a: Array, at: Array) -> Array:
     """Product of a and a density, with infinity times 0 taken as 0."""
     return np.where(np.isfinite(a), a, 0.0) * at
-
-
-def between(df: Array, a: Array, b: Array) -> Array:
-    """P(a < t < b), taken in the tail where it loses no digits."""
-    flip = a > 0
-    found = cdf(df, np.stack([np.where(flip, -a, b), np.where(flip, -b, a)]))
-    return np.asarray(found[0] - found[1], dtype=float)
-
-
-def _quantile(df: Array, share: float) -> Array:
-    finite = np.isfinite(df)
-    student = special.stdtrit(np.where(finite, df, 1.0), share)
-    return np.asarray(np.where(finite, student, special.ndtri(share)), dtype=float)

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import interpolate, special
 
-from optimise.statistics.student import quick_cdf
+from optimise.statistics.student import quick_cdf, sd_factor
 
 Array = npt.NDArray[np.float64]
 
@@ -41,7 +41,7 @@ def tolerance_factor(h: npt.ArrayLike, df: float, level: float = 0.95, share: fl
         above = special.chdtrc(df, df * ratio**2) if np.isfinite(df) else (ratio < 1).astype(float)
         return np.asarray(above @ mass - level, dtype=float)
 
-    high = radius.max(axis=1) * np.sqrt(df / special.chdtri(df, level)) if np.isfinite(df) else radius.max(axis=1)
+    high = radius.max(axis=1) * sd_factor(np.array(df), level)
     return increasing_root(excess, np.zeros_like(flat), high).reshape(spread.shape)
 
 

@@ -13,7 +13,7 @@ from optimise.formula.goals import Aimed
 from optimise.formula.peaks import Peak, Quest
 from optimise.models.chance import open_ends
 from optimise.models.predictors import Chosen
-from optimise.statistics.predictive import between
+from optimise.statistics.student import between
 from optimise.upcoming.course import by_variance
 from optimise.upcoming.outlook import Inside, Outlook, View
 

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from scipy import special
 
 from optimise.statistics.predictive import TMixture
+from optimise.statistics.student import sd_factor
 from optimise.statistics.tolerance import check_share, increasing_root
 
 Array = npt.NDArray[np.float64]
@@ -39,9 +40,7 @@ def batch_limits(law: TMixture, batches: int, level: float = 0.95, together: Seq
     centre = law.median()
     shift = law.location - centre[:, None]
     u, by_u, z, by_z = _nodes()
-    finite = np.isfinite(law.df)
-    stretch = np.ones((law.df.size, u.size))
-    stretch[finite] = np.sqrt(law.df[finite, None] / special.chdtri(law.df[finite, None], u))
+    stretch = sd_factor(law.df[:, None], u)
     sigma = np.maximum(law.residual[:, None] * stretch, _TINY)
     # Means at the nodes, (n, c, nodes of sd, nodes of mean): the scale of the mean grows with the sd drawn.
     spread = law.mean_scale[:, :, None] * stretch
@@ -84,9 +83,7 @@ def _limits_of_groups(law: TMixture, sizes: Sequence[int], level: float) -> Arra
     wide = float(np.max(np.maximum(mean.max(axis=0), shared) / np.maximum(own, 1e-3 * law.residual)))
     z, by_z = _even(max(0.5 / max(wide, 1.0), 0.02 if one else 0.1))
     u, by_u = _tail_nodes(48 if one else 16)
-    stretch = np.ones((law.df.size, u.size))
-    finite = np.isfinite(law.df)
-    stretch[finite] = np.sqrt(law.df[finite, None] / special.chdtri(law.df[finite, None], u))
+    stretch = sd_factor(law.df[:, None], u)
     sigma = np.maximum(own[:, None] * stretch, _TINY)
     shift = law.location - law.median()[:, None]
 

@@ -11,6 +11,8 @@ import numpy.typing as npt
 from scipy import special
 from scipy.stats import qmc
 
+from optimise.statistics.student import sd_factor
+
 Array = npt.NDArray[np.float64]
 Inside = Callable[[Sequence[int]], npt.NDArray[np.bool_]]
 
@@ -69,7 +71,7 @@ class View:
         pull = np.linalg.solve(root, self.covariance[:, at, :targets])
         left = np.maximum(self._variance(targets) - (pull**2).sum(axis=1), 0.0)
         true = np.minimum(np.searchsorted(np.cumsum(self.weights), draws[:, 0]), len(self.weights) - 1)
-        sizes = self.scale[true] * _sd_factor(self.df[true], draws[:, 1])
+        sizes = self.scale[true] * sd_factor(self.df[true], 1 - draws[:, 1])
         noise = np.einsum("fkj,fj->fk", root[true], special.ndtri(draws[:, 2:]))
         read = self.centre[true][:, at] + sizes[:, None] * noise
         # Components first from here on: (c, k, f), (c, f), (c, f, t).
@@ -96,7 +98,7 @@ class View:
         `draws` (f, 2 + t) as for `then`.
         """
         true = np.minimum(np.searchsorted(np.cumsum(self.weights), draws[:, 0]), len(self.weights) - 1)
-        sizes = (self.scale[true] * _sd_factor(self.df[true], draws[:, 1]))[:, None]
+        sizes = (self.scale[true] * sd_factor(self.df[true], 1 - draws[:, 1]))[:, None]
         normal, centre = special.ndtri(draws[:, 2:]), np.empty((len(draws), targets))
         for part in np.unique(true):
             C = self.covariance[part, :targets, :targets]
@@ -108,13 +110,6 @@ class View:
 
     def _variance(self, targets: int) -> Array:
         return np.maximum(np.diagonal(self.covariance, axis1=1, axis2=2)[:, :targets], 0.0)
-
-
-def _sd_factor(df: Array, chi: Array) -> Array:
-    """The factor by which the batch sd in truth lies off its estimate: scaled inverse chi-square, at shares `chi`."""
-    finite = np.isfinite(df)
-    some = np.where(finite, df, 1.0)
-    return np.where(finite, np.sqrt(some / special.chdtri(some, 1 - chi)), 1.0)
 
 
 def _between(df: Array, low: Array, high: Array) -> Array:

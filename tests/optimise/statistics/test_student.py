@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from optimise.statistics.student import cdf, density, quick_cdf
+from optimise.statistics.student import between, cdf, density, quantile, quick_cdf, sd_factor
 
 X = np.concatenate([np.linspace(-17, 17, 5001), np.random.default_rng(0).normal(0, 3, 5000), [-16.0, 0.0, 16.0]])
 
@@ -49,3 +49,15 @@ def test_the_density_is_that_of_the_library():
     known = np.column_stack([stats.t.pdf(X, 1.0), stats.t.pdf(X, 8.0), stats.norm.pdf(X)])
     assert density(df, wide) == pytest.approx(known, rel=1e-10, abs=1e-300)
     assert density(df[:2], np.array([[-np.inf, np.inf], [1e200, -1e200]])).max() < 1e-300
+
+
+@pytest.mark.parametrize("df", [1.0, 4.5, 30.0, np.inf])
+def test_quantiles_windows_and_the_law_of_an_sd_as_a_library_has_them(df):
+    """scipy.stats; an sd in truth over its estimate is the root of df over chi-square (any text, from memory)."""
+    one, law = np.array([df]), stats.t(df) if np.isfinite(df) else stats.norm()
+    at = np.array([-30.0, -2.0, 0.0, 0.7, 9.0])
+    assert between(one, at[:-1], at[1:]) == pytest.approx(np.diff(law.cdf(at)), abs=1e-14)
+    assert between(one, np.array([9.0]), np.array([np.inf])) == pytest.approx(law.sf(9.0), rel=1e-10)
+    assert quantile(one, 0.975) == pytest.approx(law.ppf(0.975), rel=1e-10)
+    wanted = np.sqrt(df / stats.chi2.isf([0.1, 0.9], df)) if np.isfinite(df) else [1.0, 1.0]
+    assert sd_factor(one, np.array([0.1, 0.9])) == pytest.approx(wanted, rel=1e-10)
