@@ -19,8 +19,7 @@ from scipy.linalg import block_diag
 from optimise.formula.onepass import LEAST, OnePass
 from optimise.models.predictors import Chosen, PosteriorPredictor, coordinates
 from optimise.statistics.matern import matern_with_slope
-from optimise.statistics.predictive import between
-from optimise.statistics.student import density
+from optimise.statistics.student import between, density
 
 Array = npt.NDArray[np.float64]
 
