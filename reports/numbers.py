@@ -176,6 +176,21 @@ def common_places(values: Iterable[Any]) -> int | None:
     return max(len(f"{v:.12f}".rstrip("0").partition(".")[2]) for v in known)
 
 
+def alike(values: Iterable[float]) -> list[str]:
+    """Numbers of one table or axis, all with the same decimals: the least has three digits, or the greatest has four.
+
+    >>> alike([0.3, 0.391, 0.8]), alike([13.0, 0.414]), alike([2750, 432])
+    (['0.300', '0.391', '0.800'], ['13.00', '0.41'], ['2750', '432'])
+    """
+    every = list(values)
+    sizes = [math.floor(math.log10(abs(v))) for v in every if v]
+    places = min(2 - min(sizes), 3 - max(sizes)) if sizes else 0
+    # No noughts behind the point that none of them needs.
+    while places > 0 and all(abs(round(v, places - 1) - v) < 1e-9 * max(1.0, abs(v)) for v in every):
+        places -= 1
+    return [plain(v, places) for v in every]
+
+
 def limits(low: float | None, high: float | None, unit: str = "") -> str:
     """What a spec asks for, exactly as written: `15 000 to 30 000 mPa.s`, `at least 3`, `at most 3.20`."""
     if low is None and high is None:

@@ -24,6 +24,7 @@ from optimise.formula.exact import Exact, Sum, exact_form, former
 from optimise.models.aims import fitted_musts, has_window, musts, window
 from optimise.models.chance import SOBOL_BITS, copula_nodes, parameter_draws
 from optimise.models.fence import Fence
+from optimise.models.hull import Hull
 from optimise.models.models import Models
 from optimise.models.predictors import split_levels
 
@@ -135,6 +136,7 @@ def _sum(one: Sum) -> dict[str, Any]:
 def _region(study: Study, models: Models) -> dict[str, Any]:
     region, fence, tried = study.region, models.fence, models.tried
     X, chosen = split_levels(tried, region)
+    middle, spread = Hull(X, chosen).scale
     pieces, combos = [], []
     for number, (piece, held) in enumerate(region.pieces):
         pieces.append(_piece(piece))
@@ -157,6 +159,7 @@ def _region(study: Study, models: Models) -> dict[str, Any]:
         "categories": {name: list(levels) for name, levels in region.categories.items()},
         "pieces": pieces,
         "combos": combos,
+        "made": {"middle": middle.tolist(), "spread": spread.tolist()},
     }
 
 

@@ -34,9 +34,15 @@ class Hull:
             out[i] = bool(same.any()) and _between(made[same], point)
         return out
 
-    def _scaled(self, X: Array) -> Array:
+    @property
+    def scale(self) -> tuple[Array, Array]:
+        """Middle and spread of each column (k,), by which recipes are set side by side."""
         spread = np.ptp(self.X, axis=0)
-        return np.asarray((X - self.X.mean(axis=0)) / np.where(spread > 0, spread, 1.0), dtype=float)
+        return self.X.mean(axis=0), np.where(spread > 0, spread, 1.0)
+
+    def _scaled(self, X: Array) -> Array:
+        middle, spread = self.scale
+        return np.asarray((X - middle) / spread, dtype=float)
 
 
 def _between(made: Array, point: Array) -> bool:

@@ -89,7 +89,7 @@ def effect(row: EffectRow) -> Rows:
         [
             e.direction,
             e.levels[0] if e.levels else numbers.figure(e.points[0][0]),
-            e.levels[-1] if e.levels else f"{numbers.figure(e.points[-1][0])} {e.unit}",
+            e.levels[-1] if e.levels else numbers.with_unit(numbers.figure(e.points[-1][0]), e.unit),
             *_at_end(row, e.points[0][1:4]),
             *_at_end(row, e.points[-1][1:4]),
         ]
@@ -101,7 +101,8 @@ def _at_end(row: EffectRow, point: Sequence[float]) -> tuple[str, str]:
     """What is predicted at an end of a direction, and its interval; a chance is written as everywhere else."""
     value, low, high = point
     if not row.is_chance:
-        return grades.one(row.spec, value), grades.span(row.spec, low, high)
+        error = grades.width(low, high)
+        return grades.one(row.spec, value, error), grades.span(row.spec, low, high, error)
     least, most = numbers.likely(low / 100), numbers.likely(high / 100)
     return numbers.likely(value / 100), least if least == most else f"{least} to {most}"
 
@@ -130,27 +131,36 @@ def left_over_rows(fit: FitFacts) -> Rows:
 
 def grid_head(facts: Slice) -> list[str]:
     """The head of a slice's table: its y name down, its x values across."""
-    return [f"{facts.y_name} down, {facts.x_name} across", *(numbers.figure(x) for x in facts.xs[::_COARSE])]
+    down, across = (f"{name} [{unit}]" if unit else name
+                    for name, unit in ((facts.y_name, facts.y_unit), (facts.x_name, facts.x_unit)))  # fmt: skip
+    return [f"{down} down, {across} across", *numbers.alike(facts.xs[i] for i in _spread(facts.xs))]
 
 
 def grid(facts: Slice) -> Rows:
-    """A slice's values at every fourth line of its grid, nothing outside the limits."""
-    inside = [[within(facts.polygon, x, y) for x in facts.xs] for y in facts.ys]
-    spec = facts.spec
+    """A slice's values at every fourth line of its grid and the last, all with the same decimals.
 
-    def write(value: float) -> str:
-        if facts.is_chance or spec is None:
-            return numbers.percent(value) if facts.is_chance else numbers.figure(value)
-        return grades.one(spec, value)
-
-    return [
-        [numbers.figure(facts.ys[j]), *(write(facts.values[j][i]) if inside[j][i] else "" for i in _every(facts.xs))]
-        for j in reversed(_every(facts.ys))
-    ]
+    What the limits do not allow has a dash.
+    """
+    across, down = _spread(facts.xs), _spread(facts.ys)[::-1]
+    places = [(j, i) for j in down for i in across if within(facts.polygon, facts.xs[i], facts.ys[j])]
+    values = [facts.values[j][i] for j, i in places]
+    said = dict(zip(places, _written(facts, values), strict=True))
+    heads = numbers.alike(facts.ys[j] for j in down)
+    return [[head, *(said.get((j, i), "–") for i in across)] for head, j in zip(heads, down, strict=True)]
 
 
-def _every(values: Sequence[float]) -> list[int]:
-    return list(range(0, len(values), _COARSE))
+def _written(facts: Slice, values: Sequence[float]) -> list[str]:
+    """Values of a slice as they are read: chances, grades and shares in their own words."""
+    if facts.is_chance:
+        return [numbers.likely(value) for value in values]
+    own = facts.spec is not None and (facts.spec.kind == "pass" or bool(grades.named(facts.spec)))
+    return [grades.one(facts.spec, v) for v in values] if facts.spec is not None and own else numbers.alike(values)
+
+
+def _spread(values: Sequence[float]) -> list[int]:
+    """Places of some values: every fourth, and the last."""
+    last = len(values) - 1
+    return [*range(0, last, _COARSE), last]
 
 
 def within(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:

@@ -13,8 +13,8 @@ SCRIPTS = Path(__file__).parent / "scripts"
 
 # In the order in which they build on each other; `start` begins.
 MODULES = (
-    "special", "tolerance", "mixture", "scales", "models", "chances", "region", "weighed", "sums", "trade", "outlook",
-    "search", "code", "numbers", "words", "reasons", "kinds", "elements", "sideways", "pictures", "sheet",
+    "special", "tolerance", "mixture", "scales", "models", "chances", "hull", "region", "weighed", "sums", "trade",
+    "outlook", "search", "code", "numbers", "words", "reasons", "kinds", "elements", "sideways", "pictures", "sheet",
     "intervals", "readout", "beside", "printed", "tools", "formula", "lines", "seek", "live", "start",
 )  # fmt: skip
 

@@ -12,13 +12,14 @@ from itertools import pairwise
 from markupsafe import Markup
 
 from reports.facts import Effect, EffectRow
-from reports.numbers import figure, likely
+from reports.numbers import THIN, figure, likely
 from reports.pictures.svg import Axis, Point, element, line, mark, path, picture, shortened, words
-from reports.wording.grades import edges, from_to, written
+from reports.wording.grades import edges, from_to, width, written
 from reports.wording.grades import one as grade
 
 _WIDTH, _HEIGHT, _TOP, _FLOOR = 172.0, 158.0, 44.0, 36.0
 _GUTTER, _SIDE = 42.0, 10.0
+_LINE = 11.0  # between two lines of numbers
 
 
 def effect(row: EffectRow, one: Effect, *, first: bool) -> Markup:
@@ -54,11 +55,14 @@ def _wanted(row: EffectRow, y: Axis, across: tuple[float, float], *, named: bool
     parts = [element("rect", x=left, y=top, width=right - left, height=bottom - top, cls="well")]
     if bottom > top:
         parts.append(line(left - 6, top, left - 6, bottom, "limit"))
-    for limit, told in ((low, spec.low), (high, spec.high)):
-        if limit is not None and row.axis[0] <= limit <= row.axis[1]:
-            says = written(spec, told if told is not None else limit)
-            parts.append(line(left - 6.8, y(limit), left, y(limit), "limit"))
-            parts += [words(left - 10, y(limit) + 4, says, anchor="end", most=8)] if named else []
+    inside = [(limit, told) for limit, told in ((low, spec.low), (high, spec.high))
+              if limit is not None and row.axis[0] <= limit <= row.axis[1]]  # fmt: skip
+    # Two limits close together: their numbers give way to each other, the lower down and the upper up.
+    close = max(_LINE - abs(y(inside[0][0]) - y(inside[1][0])), 0.0) / 2 if len(inside) == 2 else 0.0
+    for (limit, told), way in zip(inside, (close, -close), strict=False):
+        says = written(spec, told if told is not None else limit) + (f"{THIN}%" if row.is_chance else "")
+        parts.append(line(left - 6.8, y(limit), left, y(limit), "limit"))
+        parts += [words(left - 10, y(limit) + 4 + way, says, anchor="end", most=8)] if named else []
     return parts
 
 
@@ -137,7 +141,7 @@ def _said(row: EffectRow, mean: float, band: Sequence[float]) -> str:
     """A mean to the digits that its band bears out; a chance as a chance."""
     if row.is_chance:
         return likely(mean / 100)
-    return grade(row.spec, mean, (band[1] - band[0]) / 4 or None)
+    return grade(row.spec, mean, width(band[0], band[1]))
 
 
 def _held(axis: Axis, value: float) -> float:

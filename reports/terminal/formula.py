@@ -149,7 +149,7 @@ def optimise(
         ),
         wrapped(wording_grades.legend([study.response(name) for name in best.responses])),
         "\n".join(map(wrapped, _trust(study, best, confirmed))),
-        "\n".join(map(wrapped, _clashing(study, best))),
+        "\n".join(wrapped(said, indent="  ") for said in _clashing(study, best)),
         "\n".join(map(wrapped, _besides(study, best))),
         _touched(best.at_limits),
         _front(study, best),

@@ -217,7 +217,7 @@ def status(document: Mapping[str, Any]) -> str:
         told.append(f"{document['formula']['name']}: {document['formula']['says']}")
         told += [better_line(document.get("better"))] if document.get("better") else _not_looked(document)
     if document.get("clash"):
-        told.append(f"{wording_proof.together(document['clash'])}, as predicted: optimise says how far.")
+        told.append(f"{wording_proof.together(document['clash'])}, as predicted; optimise says by how much.")
     # What `check` says of keys that wait for their part of the program is no news here.
     problems = [Problem.from_dict(entry) for entry in document["problems"] if entry["code"] != "not-used-yet"]
     rounds = aligned(rows) if rows else "No round is planned yet."

@@ -74,7 +74,7 @@ def _course(study: Study, document: Mapping[str, Any], batches: int, each: float
 _STOPS = {
     "confirmed": "Nothing more to make: the formula is confirmed.",
     "spent": "Nothing more to make: the batches or the money are used up.",
-    "clash": "Nothing to make yet: some musts cannot be met together, as predicted. optimise says which, and how far.",
+    "clash": "Nothing to make yet: some musts cannot be met together, as predicted; optimise says which.",
     "no aims": "Nothing to make yet: nothing is wanted of any response.",
     "flat": "No further trial is worth its cost, with these limits and ingredients.",
 }

@@ -93,6 +93,11 @@ def legend(responses: Sequence[Response]) -> str:
     return " ".join(said)
 
 
+def width(low: float, high: float) -> float | None:
+    """What a mean along a line is rounded by: half its 95 % confidence, as its band is drawn; None without any."""
+    return (high - low) / 2 or None
+
+
 def from_to(spec: Spec, low: float, high: float, errors: tuple[Amount, Amount] = (None, None)) -> str:
     """From one predicted value to another: `4400 to 41 000 mPa.s`, `fair to good`, `10 % to 90 % pass`."""
     if named(spec) or spec.kind == "pass":

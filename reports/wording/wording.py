@@ -331,8 +331,13 @@ def limiting(row: Mapping[str, Any]) -> str:
     gain = row.get("costs")
     if not isinstance(gain, float):
         return str(row["response"])
-    points = f"{100 * gain:.0f}"
-    return f"{row['response']} {'under 1 point' if points == '0' else counted(int(points), 'point')}"
+    return f"{row['response']} {_points(gain)}"
+
+
+def _points(share: float) -> str:
+    """What a chance gains, in whole points."""
+    whole = round(100 * share)
+    return counted(whole, "point") if whole else "under 1 point"
 
 
 def front_words(facts: Facts) -> str:
@@ -350,7 +355,7 @@ def front_words(facts: Facts) -> str:
 def _front_costs(facts: Facts, points: Sequence[tuple[float, float, bool]]) -> str:
     """What the best chance costs over the cheapest that is nearly as good."""
     best_cost, best = max(points, key=lambda p: (p[1], -p[0]))[:2]
-    near = next((p for p in points if p[1] >= best - 0.05), None)
+    near = next((p for p in points if p[1] >= best - min(0.05, 0.1 * best)), None)
     if near is not None and near[0] < best_cost - 0.005 and best - near[1] < 0.005:
         return (
             f"A chance of {likely(near[1])} is to be had at {money(near[0], facts.currency)}; dearer formulas, up to "
@@ -358,7 +363,7 @@ def _front_costs(facts: Facts, points: Sequence[tuple[float, float, bool]]) -> s
         )
     if near is not None and near[0] < best_cost - 0.005:
         return (
-            f"The last {percent(best - near[1])} of chance cost {money(best_cost - near[0], facts.currency)} per kg: "
+            f"The last {_points(best - near[1])} of chance cost {money(best_cost - near[0], facts.currency)} per kg: "
             f"{likely(near[1])} is to be had at {money(near[0], facts.currency)}, {likely(best)} at "
             f"{money(best_cost, facts.currency)}."
         )
@@ -373,7 +378,7 @@ def effect_reading(spec: Spec, effects: Sequence[Effect]) -> str:
         return f"Nothing was found to move {name}."
     strong = effects[0]
     first, last = strong.points[0][1], strong.points[-1][1]
-    errors = [(p[3] - p[2]) / 4 or None for p in strong.points]
+    errors = [grades.width(p[2], p[3]) for p in strong.points]
     if strong.levels:
         ends = [max(range(len(strong.levels)), key=lambda i: way * strong.points[i][1]) for way in (-1, 1)]
         least, most = (grades.one(spec, strong.points[i][1], errors[i], spec.unit) for i in ends)

@@ -27,7 +27,7 @@ def told(page, frame):
                 one.tolerance && i < 6 ? one.tolerance() : null]]));
         const trade = found.findings.map((one) => [one.code, one.where, one.got]);
         const { chance, error, interval, cost } = found;
-        return { responses, chance, error, interval, cost, trade };
+        return { responses, chance, error, interval, cost, trade, in_hull: found.inHull() };
     })"""
     return page.evaluate(ask, json.loads(frame.to_json(orient="records", double_precision=15)))
 
@@ -70,6 +70,7 @@ def agrees(models, frame, seen):
             tolerance = model.scale.back(law.at(slice(6)).tolerance())
             assert np.array([row["responses"][name][4] for row in seen[:6]]) == pytest.approx(tolerance, rel=1e-9)
         assert [row["responses"][name][3] for row in seen] == pytest.approx(law.chance(*model.window), abs=1e-9)
+    assert [row["in_hull"] for row in seen] == models.in_hull(frame).tolist()
     joint, interval = models.joint(frame)
     # The same nodes as `optimise.models.chance`: far within the error bar that goes with the chance.
     assert [row["chance"] for row in seen] == pytest.approx(joint, abs=1e-9)

@@ -7,6 +7,7 @@ from hypothesis import strategies as st
 from doe.problems import Unavailable
 from reports.numbers import (
     NOTHING,
+    alike,
     batches_in_words,
     beside,
     between,
@@ -25,6 +26,7 @@ from reports.numbers import (
     places_for,
     plain,
     precise,
+    room,
     spans,
     statistic,
 )
@@ -156,6 +158,18 @@ def test_batches_that_pass_and_that_miss_add_up(hundredths):
 def test_batches_stay_near_the_chance(chance):
     got, total = (int(w) for w in batches_in_words(chance).split() if w.isdigit())
     assert abs(got / total - chance) <= 0.0051
+
+
+def test_numbers_of_one_table_have_the_same_decimals():
+    assert alike([5.4, 5.36, 5.2]) == ["5.40", "5.36", "5.20"]
+    assert alike([13.0, 0.414]) == ["13.00", "0.41"]
+    assert alike([2, 5, 8]) == ["2", "5", "8"]
+    assert alike([0.0, 1234.5]) == ["0", "1230"]
+    assert alike([]) == []
+    assert room(3.334, 3.4) == "3.33 to 3.40"
+    assert room(2, 2.012) == "2.00 to 2.01"
+    assert room(18.0, 24.0) == "18 to 24"
+    assert money(45.41, "EUR", whole=True) == "€45"
 
 
 def test_small_things():

@@ -60,7 +60,7 @@ function makeBeside(page) {
       }, response.unit));
     }
     rows.push(...levelRows(page, line));
-    rows.push(line("Where", ({ recipe }) => (page.region.inside(recipe) ? "inside" : "outside")));
+    rows.push(line("Where", ({ recipe }) => whereWord(page.region, recipe)));
     const others = page.formulas.filter((one) => !kept.some((shown) => shown.recipe === one.recipe));
     const more = others.map((one) => {
       const add = h("button", { type: "button", "aria-label": `set ${one.name} beside` }, bdi(one.name));

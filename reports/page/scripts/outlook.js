@@ -107,7 +107,7 @@ function makeOutlook(data) {
       responses[response.name] = full ? { ...found, ...inUnits(response, law) } : found;
     }
     const findings = full ? missed(recipe, responses) : [];
-    return { responses, ...all(recipe, laws, responses, full), cost: exactAt(data.cost, recipe), findings };
+    return { responses, ...all(recipe, laws, responses, full), cost: exactAt(data.cost, recipe), findings, inHull: () => region.between(recipe) };
   }
 
   function inUnits(response, law) {

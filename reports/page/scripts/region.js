@@ -8,6 +8,7 @@ function makeRegion(kept, fence, beside = null) {
   const { names, pieces, combos, categories } = kept;
   const k = names.length;
   const groups = Object.keys(categories);
+  const between = makeHull(kept);
   const rowsOf = fence ? termRows(fence, kept) : null;
   const fill = kept.fill === null ? -1 : names.indexOf(kept.fill);
   const blend = kept.blend.map((name) => names.indexOf(name));
@@ -198,7 +199,7 @@ function makeRegion(kept, fence, beside = null) {
   }
 
   return {
-    names, combos, categories, groups, fill, blend, recipe, comboOf, pieceOf, within, tried, inside, leverage,
+    names, combos, categories, groups, fill, blend, recipe, comboOf, pieceOf, within, tried, inside, between, leverage,
     varies, direction, lineRange, ending, room, moved, pulled, carried, standsOn, levelsOf,
   };
 }

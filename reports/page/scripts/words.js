@@ -10,6 +10,7 @@ const WORDS = {
   exact: "exactly",
   nowhere: "cannot move",
   open: "open",
+  noMixture: "No mixture of recipes made gives it: it lies beside them, near enough for the models to speak of it.",
   looking: "Looking …",
   beside: "Chance and responses are as predicted or computed here, also of products that were measured; what was "
     + "measured stands on the strips above.",
@@ -98,7 +99,12 @@ const TRADE_WORDS = { stop: "Stops", warn: "Look at", inform: "Note" };
 function whereSentence(region, recipe) {
   if (!region.within(recipe.x, recipe.combo)) return "Outside the limits: every number is a guess.";
   if (!region.tried(recipe)) return "Outside what was tried: treat every number as a guess.";
-  return "Within what was tried.";
+  return region.between(recipe) ? "Within what was tried." : `Within what was tried. ${WORDS.noMixture}`;
+}
+
+function whereWord(region, recipe) {
+  if (!region.inside(recipe)) return "outside what was tried";
+  return region.between(recipe) ? "within what was tried" : "within, no mixture of recipes made";
 }
 
 function findingSentence(one) {

@@ -150,3 +150,36 @@ def test_a_number_stays_with_its_unit():
     text = tables.wrapped("word " * 12 + "80\u202f% of it", columns=64)
     assert "80\u202f%" in text
     assert all(tables.width(line) <= 64 for line in text.splitlines())
+
+
+def test_a_table_keeps_to_eighty_columns_and_loses_nothing():
+    head = ("response", "predicted", "one new batch, 95 % prediction", "chance", "asked for", "unit")
+    rows = [
+        ["Just holds the beads of glass", "24000", "18800 to 30000", "over 99 %", "14000 to 28000, target 20000", "Pa"]
+    ]
+    text = tables.aligned(rows, head, right=(1, 3))
+    assert all(tables.width(line) <= 80 for line in text.splitlines())
+    assert sorted("".join(text.split()).replace("-", "")) == sorted("".join("".join([*head, *rows[0]]).split()))
+    # Where a line holds it, every row is one line.
+    assert len(tables.aligned([["Gum", "0.5"]], ("name", "level")).splitlines()) == 3
+
+
+def test_a_command_to_be_pasted_is_one_line_however_long():
+    command = "blendwright record 'my own wash, second try' '" + "x" * 70 + '.xlsx\' --why "spilt some"'
+    text = terminal.next_line(
+        f"make the batches in this order, type results into the workbook, then {command}; or rest"
+    )
+    assert any(line.strip().startswith(command) for line in text.splitlines())
+    assert text.startswith("Next: make the batches")
+
+
+def test_status_says_where_models_stand_and_where_musts_clash(said):
+    told = {"study": "s", "rounds": [], "batches": 3, "problems": [], "next": "blendwright fit s"}
+    for models, optimum, words in (
+        ("none", "none", "Nothing is fitted yet."), ("fresh", "none", "no formula has been looked for yet."),
+        ("fresh", "fresh", "Models and formula are up to date."), ("fresh", "stale", "The formula is out of date"),
+        ("stale", "stale", "The models and formula are out of date"), ("stale", "none", "The models are out of date"),
+    ):  # fmt: skip
+        assert words in terminal.status({**told, "analyses": {"models": models, "optimum": optimum}})
+    text = terminal.status({**told, "clash": ["Viscosity", "Cost"]})
+    assert "Viscosity and Cost cannot be met together, as predicted" in text
