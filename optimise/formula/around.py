@@ -11,7 +11,7 @@ import numpy.typing as npt
 from optimise.formula.brief import Brief
 from optimise.formula.climb import Limit
 from optimise.formula.peaks import Peak, Quest
-from optimise.formula.wholesteps import weighable
+from optimise.formula.wholesteps import in_whole_steps, weighable
 
 Array = npt.NDArray[np.float64]
 
@@ -33,8 +33,10 @@ def limited_by(brief: Brief, x: Array, combo: Mapping[str, str]) -> list[dict[st
 def alternatives(quest: Quest, best: Peak, peaks: list[Peak], count: int = 3) -> list[Peak]:
     """Formulas that keep well apart from the best and from each other and score at least 0.8 of it, best first.
 
-    Apart: another combination of category levels, or 0.35 sqrt(d) away in coded units (the whole reach is 2).
+    Apart: another combination of category levels, or 0.35 sqrt(d) away in coded units (the whole reach is 2). Where
+    the best is of whole weighable steps, so are the others.
     """
+    whole = in_whole_steps(quest, best)
     apart = APART * np.sqrt(max(quest.space.dimension, 1))
     least = best.score + np.log(_NEARLY)
     picked = [best]
@@ -43,7 +45,7 @@ def alternatives(quest: Quest, best: Peak, peaks: list[Peak], count: int = 3) ->
         for combo in quest.space.combos:
             near = [p.u for p in picked if dict(p.combo) == dict(combo)]
             found += _apart_from(quest, combo, near, apart, peaks)
-        found = [p for p in found if p.score >= least]
+        found = [p for p in found if p.score >= least and (in_whole_steps(quest, p) or not whole)]
         if not found:
             break
         picked.append(max(found, key=lambda p: round(p.score, 9)))

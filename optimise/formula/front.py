@@ -67,9 +67,9 @@ def cheapest(quest: Quest, best: Peak, peaks: list[Peak]) -> Peak | None:
     if price is None:
         return None
     least, dear = best.score + np.log(_SAME), of(price, best)
-    found = None
+    found, whole = None, in_whole_steps(quest, best)
     for start in (best, *_one_each(quest, best, peaks)):
-        one = _cheapest_at(quest, start, price, least, dear)
+        one = _cheapest_at(quest, start, price, least, dear, whole)
         if one is not None:
             found, dear = one, of(price, one)
     if found is None or of(price, found) > of(price, best) - 0.005 * abs(of(price, best)):
@@ -126,6 +126,7 @@ def _across(quest: Quest, best: Peak, peaks: list[Peak], steps: Sequence[tuple[M
     """
     own = min(range(len(steps)), key=lambda k: of(steps[k][0], best))
     found: dict[int, Peak] = {own: best}
+    whole = in_whole_steps(quest, best)
     # From the best outwards, each step from the one before: what is good lies on from what is good.
     for k in sorted(range(len(steps)), key=lambda k: abs(k - own)):
         if k == own:
@@ -138,7 +139,9 @@ def _across(quest: Quest, best: Peak, peaks: list[Peak], steps: Sequence[tuple[M
         under = [peak for peak in tried if peak is not None]
         if under:
             peak = max(under, key=lambda p: round(p.score, 9))
-            found[k] = weighable(quest, peak, (measure.limit(peak.combo, ceiling),))
+            peak = weighable(quest, peak, (measure.limit(peak.combo, ceiling),))
+            if in_whole_steps(quest, peak) or not whole:
+                found[k] = peak
     return [found[k] for k in sorted(found)]
 
 
@@ -151,8 +154,8 @@ def _between(best: Peak, peaks: list[Peak], one: Wanting, other: Wanting) -> lis
     return [peak for peak in _under(quest, top, ends, other) if quest.keeps(peak)]
 
 
-def _cheapest_at(quest: Quest, start: Peak, price: Price, least: float, dear: float) -> Peak | None:
-    """The cheapest at the combination of `start` that scores `least` and costs less than `dear`."""
+def _cheapest_at(quest: Quest, start: Peak, price: Price, least: float, dear: float, whole: bool) -> Peak | None:
+    """The cheapest at the combination of `start` that scores `least` under `dear`; in whole steps if `whole`."""
     cheap, found = price.least(start.combo), None
     if cheap >= dear - _PENNY * abs(dear):
         return None
@@ -163,7 +166,7 @@ def _cheapest_at(quest: Quest, start: Peak, price: Price, least: float, dear: fl
         peak = None
         if under:
             peak = weighable(quest, max(under, key=lambda p: round(p.score, 9)), (price.limit(start.combo, ceiling),))
-        if peak is not None and peak.score >= least:
+        if peak is not None and peak.score >= least and (in_whole_steps(quest, peak) or not whole):
             found, dear = peak, ceiling
         else:
             cheap = ceiling

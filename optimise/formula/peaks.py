@@ -36,6 +36,7 @@ _STARTS_A_PEAK = 6
 _MOST_STARTS = 48
 _POOR = np.log(0.02)
 _TIE = 1e-9
+_HAIR = 5e-10  # half of what the fence allows: written out, a recipe at its edge may move by a last digit
 _WORTHLESS = 30.0
 _STEEP = 1e-6
 _PARTS, _CUTS = 32, 8
@@ -98,7 +99,7 @@ class Quest:
         """Whether recipes at U (n, d) keep within the fence, (n,)."""
         if self.fence is None:
             return np.ones(len(U), dtype=bool)
-        return self.fence.inside(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)))
+        return self.fence.inside(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)), _HAIR)
 
     def hill(self, combo: Mapping[str, str], limits: tuple[Limit, ...] = ()) -> Hill:
         """The hill at one combo of category levels, with further limits."""

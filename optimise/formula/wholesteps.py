@@ -18,14 +18,16 @@ _MOST_ROUNDINGS = 4096
 _MOST_BOXES = 20
 _MOST_IN_BOX = 10_000
 _TIE = 1e-9
+_ON_WAY = (0.05, 0.1, 0.2, 0.4, 0.7, 1.0)
+_ELSEWHERE = 8
 
 
 def weighable(quest: Quest, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:
     """The best recipe of whole weighable steps next to a peak; the fill takes the rest up.
 
-    All roundings up and down of the stepped levels are tried, then single steps and pairs of them as long as they
-    go up, and for a desirability all steps of a box; levels without a step are climbed again. The peak itself when
-    no recipe of whole steps is allowed.
+    All roundings up and down of the stepped levels are tried, where limits allow none of them those further in, then
+    single steps and pairs of them as long as they go up, and for a desirability all steps of a box; levels without a
+    step are climbed again. The peak itself when no recipe of whole steps is found.
     """
     space = quest.space.at(peak.combo)
     stepped = [j for j, name in enumerate(space.region.free) if name in space.steps]
@@ -36,16 +38,23 @@ def weighable(quest: Quest, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:
         anywhere = replace(quest, fence=None)
         return _best_rounding(anywhere, anywhere.hill(peak.combo, limits), peak, stepped) or peak
     hill = quest.hill(peak.combo, limits)
-    best = _best_rounding(quest, hill, peak, stepped)
+    best = (
+        _best_rounding(quest, hill, peak, stepped)
+        or _made_up_for(quest, hill, peak, stepped)
+        or _further_in(quest, hill, peak, stepped)
+    )
     if best is None:
         return peak
     best = _stepped_uphill(quest, hill, best, stepped)
     if quest.objective == "desirability":
         best = _along_ridges(quest, hill, best, stepped)
-    frozen = np.isin(np.arange(space.dimension), stepped)
-    if frozen.all():
-        return best
-    return quest.climb(replace(hill, frozen=frozen), best.u)
+    return _rest_climbed(quest, hill, best.u, stepped) or best
+
+
+def _rest_climbed(quest: Quest, hill: Hill, u: Array, stepped: list[int]) -> Peak | None:
+    """The best from u (d,) by levels that have no step alone; None where every level has one."""
+    frozen = np.isin(np.arange(hill.space.dimension), stepped)
+    return None if frozen.all() else quest.climb(replace(hill, frozen=frozen), u)
 
 
 def in_whole_steps(quest: Quest, peak: Peak) -> bool:
@@ -70,6 +79,25 @@ def _best_rounding(quest: Quest, hill: Hill, peak: Peak, stepped: list[int]) -> 
         if best is not None:
             return best
     return None
+
+
+def _made_up_for(quest: Quest, hill: Hill, peak: Peak, stepped: list[int]) -> Peak | None:
+    """A rounding that breaks further limits (a ceiling on the cost) by itself, where levels without a step keep them.
+
+    None where they cannot.
+    """
+    loose = _best_rounding(quest, replace(hill, limits=()), peak, stepped) if hill.limits else None
+    mended = None if loose is None else _rest_climbed(quest, hill, loose.u, stepped)
+    return None if mended is None else _best_of(quest, hill, mended.u[None])
+
+
+def _further_in(quest: Quest, hill: Hill, peak: Peak, stepped: list[int]) -> Peak | None:
+    """The first rounding that is allowed on the way to the middle, else of good places elsewhere; None without any."""
+    pool = quest.pool(hill.combo)
+    good = pool[np.argsort(-np.round(quest.score(pool, hill.combo), 9), kind="stable")[:_ELSEWHERE]]
+    on_way = [peak.u + share * (hill.space.centre - peak.u) for share in _ON_WAY]
+    tried = (_best_rounding(quest, hill, replace(peak, u=u), stepped) for u in (*on_way, *good))
+    return next((one for one in tried if one is not None), None)
 
 
 def _best_of(quest: Quest, hill: Hill, U: Array) -> Peak | None:

@@ -20,6 +20,7 @@ Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
 
 _SINGULAR = 1e-9
+_HAIR = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,16 +92,16 @@ class Fence:
         pushed = rows @ self.unscaled
         return (pushed * rows).sum(axis=1), 2 * (pushed[:, None, :] @ gradient)[:, 0, :]
 
-    def inside(self, X: Array, chosen: Chosen) -> npt.NDArray[np.bool_]:
-        """Whether each recipe is predicted no worse than some trial was, (n,)."""
-        return np.asarray(self.leverage(X, chosen) <= self.limit * (1 + 1e-9), dtype=bool)
+    def inside(self, X: Array, chosen: Chosen, hair: float = _HAIR) -> npt.NDArray[np.bool_]:
+        """Whether each recipe is predicted no worse than some trial was, but for a `hair` of its leverage, (n,)."""
+        return np.asarray(self.leverage(X, chosen) <= self.limit * (1 + hair), dtype=bool)
 
     def inside_once(self, made: Array, rows: Array) -> npt.NDArray[np.bool_]:
         """Whether recipes of model rows (n, p) are inside once the trials of model rows `made` (m, p) all are made."""
         q, r = np.linalg.qr(np.vstack([made, self.prior]))
         limit = float((q[: len(made)] ** 2).sum(axis=1).max())
         half = np.linalg.solve(r.T, rows.T)
-        return np.asarray((half * half).sum(axis=0) <= limit * (1 + 1e-9), dtype=bool)
+        return np.asarray((half * half).sum(axis=0) <= limit * (1 + _HAIR), dtype=bool)
 
 
 def _carried(rows: Array) -> bool:

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from doe import Study
-from optimise import fit
+from optimise import find, fit
 from optimise.formula.brief import Brief
 from optimise.formula.peaks import Quest
 from optimise.formula.space import Space
@@ -73,3 +73,34 @@ def test_where_nothing_lies_within_what_was_tried_a_recipe_can_still_be_weighed(
     steps = study.region.decoded(peak.u[None])[0][[study.region.names.index(n) for n in LIMITS]] / 0.1
     assert np.abs(steps - np.round(steps)).max() < 1e-6
     assert study.region.contains(study.region.decoded(peak.u[None]))[0]
+
+
+def test_all_formulas_beside_a_weighable_one_are_weighable_too():
+    """Low ends that are no whole steps, a ceiling that rounding up breaks, and a fence that few recipes keep within."""
+    ends = {"Gum": (0.22, 0.66, 0.05), "Wax": (1.65, 8.57, 0.25), "Oil": (4.13, 9.86, 0.5)}
+    varied = [
+        {"name": n, "low": low, "high": high, "step": step, "price_per_kg": price}
+        for price, (n, (low, high, step)) in zip((20, 9, 5), ends.items(), strict=True)
+    ]
+    study = Study.from_dict({
+        "study": {"name": "steps"},
+        "ingredient": [{"name": "Water", "qs": True, "price_per_kg": 0.1}, *varied,
+                       {"name": "Salt", "low": 0.1, "high": 2.0, "price_per_kg": 1}],
+        "response": [{"name": "Thick", "method": "m", "aim": "target", "low": 4, "target": 5, "high": 6},
+                     {"name": "Soft", "method": "m", "aim": "above", "low": 5, "target": 8}],
+        "plan": {"model": "quadratic"},
+    })  # fmt: skip
+    region, rng = study.region, np.random.default_rng(3)
+    X = region.sample(18, seed=3)
+    frame = study.complete(pd.DataFrame(X, columns=list(region.names), index=[f"H{i}" for i in range(18)]))
+    gum, wax, oil, salt = (frame[name] for name in ("Gum", "Wax", "Oil", "Salt"))
+    frame["Thick"] = 2 + 6 * gum + 0.1 * wax - 0.3 * salt + 0.1 * rng.normal(size=18)
+    frame["Soft"] = 6 + 0.3 * wax - 0.05 * (oil - 6) ** 2 - gum + 0.2 * salt + 0.1 * rng.normal(size=18)
+    found = find(study, fit(study, study.results(frame)))
+    assert found.inside is True
+    assert found.cheapest is not None
+    assert found.alternatives
+    for row in (found.to_dict(), *found.alternatives, *found.front, found.cheapest):
+        for name, (_, _, step) in ends.items():
+            count = row["blend"][name] / step
+            assert count == pytest.approx(round(count), abs=1e-6), (name, row["blend"])
