@@ -1,0 +1,44 @@
+"""DEVELOPERS.md is the map: every module of the four floors is named in its room, and what is named is there."""
+
+import re
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+FLOORS = ("doe", "optimise", "reports", "studies")
+PAGE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def rooms_of(page):
+    """The modules that the page names by room: a room begins its item, and all else in backticks is a module of it."""
+    part = page.partition("## The rooms\n")[2].partition("\n## ")[0]
+    items = re.findall(r"^- `([^`]+)`(.*(?:\n  .*)*)", part, flags=re.MULTILINE)
+    return {f"{room}/{name}" for room, text in items for name in re.findall(r"`([^`]+)`", text)}
+
+
+def modules():
+    paths = (path for floor in FLOORS for path in (ROOT / floor).rglob("*.py") if path.name != "__init__.py")
+    return {path.relative_to(ROOT).with_suffix("").as_posix() for path in paths}
+
+
+def test_what_the_map_names_is_read_room_by_room():
+    page = (
+        "## The rooms\n\nAll.\n\n- `doe`: `study` it;\n  `plain` data\n- `doe/terms`: `terms`\n\n## Else\n- `doe`: `no`"
+    )
+    assert rooms_of(page) == {"doe/study", "doe/plain", "doe/terms/terms"}
+
+
+def test_every_module_is_named_in_its_room():
+    assert modules() - rooms_of(PAGE) == set()
+
+
+def test_nothing_is_named_that_is_not_there():
+    assert rooms_of(PAGE) - modules() == set()
+
+
+def test_paths_that_developers_are_sent_to_are_there():
+    texts = [PAGE, (ROOT / "reports" / "README.md").read_text(encoding="utf-8")]
+    named = {
+        path for text in texts for path in re.findall(r"`((?:doe|optimise|reports|studies|tests)/[\w/.-]+)`", text)
+    }
+    assert named
+    assert [one for one in sorted(named) if not (ROOT / one).exists()] == []
