@@ -18,19 +18,23 @@ _SWEEPS = 6
 _FINER = 0.3
 
 
-def balanced(slope: Array, turn: Array, cost: Array, most: Sequence[float], w: Array) -> Array:
+def balanced(
+    slope: Array, turn: Array, cost: Array, most: Sequence[float], w: Array, bowed: Array | None = None
+) -> Array:
     """The x (n, k), each from 0 to its `most`, of about the least max over |t| <= w of x'cost + (slope + x'turn)'t.
 
-    `slope` (n, d), `turn` (n, k, d), `cost` (n, k), w (n, d). By least squares, weighted anew in every sweep so that
-    squares count as sizes do; of all sweeps the best. Any x is right; a good one is close.
+    `slope` (n, d), `turn` (n, k, d), `cost` (n, k), w (n, d); with a curvature `bowed` (n, d) along each coordinate
+    where it is below 0. By least squares, weighted anew in every sweep so that squares count as what they stand for
+    does; of all sweeps the best. Any x is right; a good one is close.
     """
     n, k, _ = turn.shape
     left, pull = slope * w, turn * w[:, None, :]
     scale = np.abs(pull).sum(axis=1).max(axis=1, initial=1e-300, keepdims=True)
-    x, best, least = np.zeros((n, k)), np.zeros((n, k)), np.abs(left).sum(axis=1)
+    flat = np.zeros_like(w) if bowed is None else np.maximum(-bowed, 0.0) * w * w
+    x, best, least = np.zeros((n, k)), np.zeros((n, k)), _risen(left, flat)
     for _ in range(_SWEEPS):
         scale = scale * _FINER
-        weight = 1 / (np.abs(left) + scale)
+        weight = 1 / (np.maximum(np.abs(left), flat) + scale)
         for i in range(k):
             own = pull[:, i] * weight
             steep = (own * pull[:, i]).sum(axis=1)
@@ -38,7 +42,14 @@ def balanced(slope: Array, turn: Array, cost: Array, most: Sequence[float], w: A
             moved = np.clip(x[:, i] + step, 0.0, most[i])
             left += (moved - x[:, i])[:, None] * pull[:, i]
             x[:, i] = moved
-        total = (cost * x).sum(axis=1) + np.abs(left).sum(axis=1)
+        total = (cost * x).sum(axis=1) + _risen(left, flat)
         better = total < least
         best, least = np.where(better[:, None], x, best), np.where(better, total, least)
     return best
+
+
+def _risen(left: Array, flat: Array) -> Array:
+    """Sum over the coordinates of the greatest left t - flat t² / 2 for |t| <= 1, (n,)."""
+    size = np.abs(left)
+    inner = 0.5 * left * left / np.where(flat > 0, flat, 1.0)
+    return np.asarray(np.where(size < flat, inner, size - 0.5 * flat).sum(axis=1), dtype=float)

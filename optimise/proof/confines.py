@@ -92,26 +92,9 @@ class Confines:
         """Which places (n, d) keep every limit of the region."""
         return np.asarray((u @ self.G.T <= self.h + 1e-12).all(axis=1), dtype=bool)
 
-    def highest(self, slope: Array, bend: Array, a: Array, w: Array, walls: Sequence[Wall]) -> tuple[Array, Array]:
-        """Upper bounds (n,) of slope't + t'bend t / 2 over what is allowed of |t| <= w around a, and about where."""
-        room = self.h - a @ self.G.T
-        found, place = highest(slope, bend, w, self.G, room)
-        for wall in walls:
-            scaled = wall.slope * w
-            pull = ((slope * w) * scaled).sum(axis=1) / np.maximum((scaled**2).sum(axis=1), 1e-300)
-            at = (wall.slope * place).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", place, wall.bend, place)
-            rows = np.flatnonzero((at > wall.left) & (pull > 0))
-            for share in (1.0, 0.5):
-                if len(rows):
-                    price = share * pull[rows]
-                    tilted = slope[rows] - price[:, None] * wall.slope[rows]
-                    bent = bend[rows] - price[:, None, None] * wall.bend[rows]
-                    bound, there = highest(tilted, bent, w[rows], self.G, room[rows])
-                    bound += price * wall.left[rows]
-                    better = bound < found[rows]
-                    found[rows] = np.where(better, bound, found[rows])
-                    place[rows] = np.where(better[:, None], there, place[rows])
-        return found, place
+    def highest(self, slope: Array, bend: Array, a: Array, w: Array) -> tuple[Array, Array]:
+        """Upper bounds (n,) of slope't + t'bend t / 2 within the limits of |t| <= w around a, and about where."""
+        return highest(slope, bend, w, self.G, self.h - a @ self.G.T)
 
 
 def kept_in(boxes: Boxes, walls: Sequence[Wall]) -> tuple[Boxes, Flags]:

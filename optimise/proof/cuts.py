@@ -1,7 +1,7 @@
 """Quadratics that lie above a score over many boxes, and the bounds they give together.
 
 A quadratic taken at one place of a box is close there and loose elsewhere. The next is taken where the bound is reached
-so far; half of each is above the score too, and often closer than either (as in a bundle method).
+so far; any mixture of the two is above the score too, and often closer than either (as in a bundle method).
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from optimise.proof.balance import balanced
 from optimise.proof.confines import Confines, Wall
 
 Array = npt.NDArray[np.float64]
@@ -79,11 +80,61 @@ class Quadratic:
             np.where(which[:, None, None], self.bend, other.bend),
         )  # fmt: skip
 
-    def halfway(self, other: Quadratic) -> Quadratic:
-        """Half of this and half of the other."""
-        return Quadratic(
-            0.5 * (self.level + other.level), 0.5 * (self.slope + other.slope), 0.5 * (self.bend + other.bend)
-        )
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cut:
+    """Quadratics above each of r functions whose sum is the score, over n boxes: `level` (n, r), `slope` (n, r, d),
+    `bend` (n, r, d, d). And their sum with walls taken off at prices, `whole`.
+    """
+
+    level: Array
+    slope: Array
+    bend: Array
+    whole: Quadratic
+
+    @classmethod
+    def of(cls, level: Array, slope: Array, bend: Array) -> Cut:
+        """The cut of these quadratics, no wall taken off."""
+        return cls(level, slope, bend, Quadratic(level.sum(axis=1), slope.sum(axis=1), bend.sum(axis=1)))
+
+    def only(self, rows: Rows) -> Cut:
+        """Over some of the boxes."""
+        return Cut(self.level[rows], self.slope[rows], self.bend[rows], self.whole.only(rows))
+
+    def put(self, rows: Rows, some: Cut) -> None:
+        """Take these in for some of the boxes."""
+        self.level[rows], self.slope[rows], self.bend[rows] = some.level, some.slope, some.bend
+        self.whole.put(rows, some.whole)
+
+    def or_else(self, which: npt.NDArray[np.bool_], other: Cut) -> Cut:
+        """Itself where `which`, elsewhere the other."""
+        return Cut(
+            np.where(which[:, None], self.level, other.level), np.where(which[:, None, None], self.slope, other.slope),
+            np.where(which[:, None, None, None], self.bend, other.bend), self.whole.or_else(which, other.whole),
+        )  # fmt: skip
+
+    def mixed(self, other: Cut, walls: Sequence[Wall], w: Array) -> Cut:
+        """Of each of the functions the mixture of both cuts, and of walls the prices, that together bound closest.
+
+        Any mixture lies above, also with a wall taken off at any price: at a kink or a wall neither one nor the other
+        alone says that there is nothing better.
+        """
+        level, slope, bend = other.level - self.level, other.slope - self.slope, other.bend - self.bend
+        r = level.shape[1]
+        x = balanced(
+            self.slope.sum(axis=1), np.concatenate([slope, *(-wall.slope[:, None] for wall in walls)], axis=1),
+            np.column_stack([level, *(wall.left for wall in walls)]), [1.0] * r + [np.inf] * len(walls), w,
+            np.einsum("nrdd->nd", self.bend),
+        )  # fmt: skip
+        share = x[:, :r]
+        found = Cut.of(
+            self.level + share * level, self.slope + share[:, :, None] * slope,
+            self.bend + share[:, :, None, None] * bend,
+        )  # fmt: skip
+        whole = found.whole
+        for wall, price in zip(walls, x.T[r:], strict=True):
+            whole = whole.off(wall, price)
+        return Cut(found.level, found.slope, found.bend, whole)
 
 
 def _best(slope: Array, bend: Array, w: Array) -> Array:
@@ -93,35 +144,35 @@ def _best(slope: Array, bend: Array, w: Array) -> Array:
     return np.where(bends & (np.abs(inner) < w), inner, np.where(slope >= 0, w, -w))
 
 
-Again = Callable[[Rows, Array], Quadratic]
+Again = Callable[[Rows, Array], Cut]
 
 
 def closest(
-    confines: Confines, a: Array, w: Array, walls: Sequence[Wall], first: Sequence[Quadratic], again: Again,
+    confines: Confines, a: Array, w: Array, walls: Sequence[Wall], first: Sequence[Cut], again: Again,
     enough: float, plain: Array, rounds: int = 1,
 ) -> tuple[Array, Quadratic]:  # fmt: skip
-    """Upper bounds (n,) of a score over what is allowed of |t| <= w around a, from quadratics above it; and the best.
+    """Upper bounds (n,) of a score over what is allowed of |t| <= w around a, from cuts above it; and the best.
 
-    `again` gives the quadratics taken at places (m, d) of some boxes. No more work is done where the bound is no higher
+    `again` gives the cuts taken at places (m, d) of some boxes. No more work is done where the bound is no higher
     than `enough`, or far above the `plain` bound (n,).
     """
     best, place, cut = np.full(len(a), np.inf), np.zeros_like(a), first[0]
     for one in first:
-        found, there = confines.highest(one.slope, one.bend, a, w, walls)
-        better = one.level + found < best
-        best, place = np.where(better, one.level + found, best), np.where(better[:, None], there, place)
+        found, there = confines.highest(one.whole.slope, one.whole.bend, a, w)
+        better = one.whole.level + found < best
+        best, place = np.where(better, one.whole.level + found, best), np.where(better[:, None], there, place)
         cut = one.or_else(better, cut)
     for _ in range(rounds):
         rows = np.flatnonzero((best > enough) & (best < plain + _HOPE))
         if not len(rows):
             break
-        some, old = [wall.only(rows) for wall in walls], cut.only(rows)
-        new = again(rows, old.peak(w[rows], place[rows]))
-        for one in (new, new.halfway(old)):
-            found, there = confines.highest(one.slope, one.bend, a[rows], w[rows], some)
-            better = one.level + found < best[rows]
-            best[rows] = np.where(better, one.level + found, best[rows])
+        old = cut.only(rows)
+        new = again(rows, old.whole.peak(w[rows], place[rows]))
+        for one in (new, new.mixed(old, [wall.only(rows) for wall in walls], w[rows])):
+            found, there = confines.highest(one.whole.slope, one.whole.bend, a[rows], w[rows])
+            better = one.whole.level + found < best[rows]
+            best[rows] = np.where(better, one.whole.level + found, best[rows])
             place[rows] = np.where(better[:, None], there, place[rows])
             old = one.or_else(better, old)
         cut.put(rows, old)
-    return best + SLACK, cut
+    return best + SLACK, cut.whole

@@ -15,7 +15,7 @@ from optimise.proof.boxes import Boxes
 from optimise.proof.branching import Bounds
 from optimise.proof.chancebound import Hood
 from optimise.proof.confines import Confines, Wall, widest
-from optimise.proof.cuts import Quadratic, Rows, closest
+from optimise.proof.cuts import Cut, Quadratic, Rows, closest
 from optimise.proof.expansion import Expander
 from optimise.proof.sources import expander
 
@@ -69,12 +69,12 @@ class ChanceField:
         rows, kept = np.flatnonzero(upper > enough), Quadratic.none(*a.shape)
         if len(rows):
             some = [one.only(rows) for one in hoods]
-            first = [_added(some, np.zeros((len(rows), a.shape[1])))]
-
-            def again(which: Rows, place: Array) -> Quadratic:
-                return _added([one.only(which) for one in some], place)
-
             cut = [wall.only(rows) for wall in walls]
+            first = [_taken(some, np.zeros((len(rows), a.shape[1])), cut)]
+
+            def again(which: Rows, place: Array) -> Cut:
+                return _taken([one.only(which) for one in some], place, [wall.only(which) for wall in cut])
+
             close, best = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows])
             upper[rows] = np.fmin(upper[rows], close)
             kept.put(rows, best)
@@ -83,18 +83,17 @@ class ChanceField:
         return Bounds(boxes, upper, middle, widest(pull, high, walls, w), kept)
 
 
-def _added(hoods: Sequence[Hood], place: Array) -> Quadratic:
-    """One quadratic of all responses, taken at a place (n, d): of each its own or, where lower, its plain top."""
-    n, d = place.shape
-    level, slope, bend = np.zeros(n), np.zeros((n, d)), np.zeros((n, d, d))
-    for one in hoods:
-        cut = one.cut(place)
-        there = cut.level + (cut.slope * place).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", place, cut.bend, place)
-        plain = ~(there < one.top)
-        level += np.where(plain, one.top, cut.level)
-        slope += np.where(plain[:, None], 0.0, cut.slope)
-        bend += np.where(plain[:, None, None], 0.0, cut.bend)
-    return Quadratic(level, slope, bend)
+def _taken(hoods: Sequence[Hood], place: Array, walls: Sequence[Wall]) -> Cut:
+    """The cut of all responses, taken at a place (n, d): of each its own mixed with its plain top."""
+    cuts = [one.cut(place) for one in hoods]
+    plain = [~(cut.level < np.inf) for cut in cuts]
+    tops = np.stack([one.top for one in hoods], axis=1)
+    level = np.stack(
+        [np.where(bare, one.top, cut.level) for bare, one, cut in zip(plain, hoods, cuts, strict=True)], axis=1
+    )
+    slope, bend = (np.stack([getattr(cut, name) for cut in cuts], axis=1) for name in ("slope", "bend"))
+    found = Cut.of(level, slope, bend)
+    return found.mixed(Cut.of(tops, np.zeros_like(slope), np.zeros_like(bend)), walls, hoods[0].w)
 
 
 def within(confines: Confines, boxes: Boxes, known: Array) -> tuple[Boxes, Array, list[Wall]]:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from optimise.proof.boxes import Boxes
 from optimise.proof.branching import Bounds
 from optimise.proof.confines import Confines, widest
-from optimise.proof.cuts import Quadratic, Rows, closest
+from optimise.proof.cuts import Cut, Quadratic, Rows, closest
 from optimise.proof.expansion import Curve, Source
 from optimise.proof.fields import within
 
@@ -64,16 +64,18 @@ class MissField:
         upper = np.fmin(known, top)
         rows, kept = np.flatnonzero(upper > enough), Quadratic.none(*a.shape)
         if len(rows):
+            cut = [wall.only(rows) for wall in walls]
 
-            def again(some: Rows, place: Array) -> Quadratic:
+            def again(some: Rows, place: Array) -> Cut:
                 k = rows[some]
-                return _weighed(value[k], slope[k], bend[k], third[k], share, w[k], place)
+                made = _weighed(value[k], slope[k], bend[k], third[k], share, w[k], place)
+                return made.mixed(made, [wall.only(some) for wall in cut], w[k])
 
             first = [again(np.arange(len(rows)), np.zeros((len(rows), a.shape[1])))]
             if self.hint is not None:
                 hinted = np.broadcast_to(self.hint, (len(rows), len(self.hint)))
-                first.append(_mean(hinted, value[rows], slope[rows], bend[rows], third[rows], share))
-            cut = [wall.only(rows) for wall in walls]
+                made = _mean(hinted, value[rows], slope[rows], bend[rows], third[rows], share)
+                first.append(made.mixed(made, cut, w[rows]))
             close, best = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], 2)
             upper[rows] = np.fmin(upper[rows], close)
             kept.put(rows, best)
@@ -104,7 +106,7 @@ class MissField:
 
 def _weighed(
     value: Array, slope: Array, bend: Array, third: Array, share: Array, w: Array, place: Array
-) -> Quadratic:  # fmt: skip
+) -> Cut:  # fmt: skip
     """The mean of the gains with the weights that a game about the box comes to, begun at a place (n, d).
 
     One side picks the corner that is best for the mean, the other moves weight to the gains that are least there
@@ -126,13 +128,13 @@ def _weighed(
     return _mean(total / total.sum(axis=1, keepdims=True), value, slope, bend, third, share)
 
 
-def _mean(weights: Array, value: Array, slope: Array, bend: Array, third: Array, share: Array) -> Quadratic:
+def _mean(weights: Array, value: Array, slope: Array, bend: Array, third: Array, share: Array) -> Cut:
     """The mean of the gains with weights (n, k), where `third` (n, sources) bounds what lies beyond the sources' bends.
 
     Of a source that is in several gains, as between two limits, what lies beyond counts as often as is left of it.
     """
     beyond = (np.abs(weights @ share) * third).sum(axis=1)
-    return Quadratic(
-        (weights * value).sum(axis=1) + beyond, np.einsum("nk,nkd->nd", weights, slope),
-        np.einsum("nk,nkde->nde", weights, bend),
+    return Cut.of(
+        ((weights * value).sum(axis=1) + beyond)[:, None], np.einsum("nk,nkd->nd", weights, slope)[:, None],
+        np.einsum("nk,nkde->nde", weights, bend)[:, None],
     )  # fmt: skip

@@ -171,7 +171,7 @@ class LeastSquaresExpander:
     @property
     def cost(self) -> float:
         """The work of one place."""
-        return float(5000 + 20 * len(self.predictor.beta) ** 2)
+        return float(4500 + 4 * len(self.predictor.beta) ** 2)
 
     @property
     def mean_cost(self) -> float:

@@ -12,11 +12,10 @@ from optimise.formula.goals import Property, Ramp, ramps
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
 from optimise.models.scales import Scale
-from optimise.proof.balance import balanced
 from optimise.proof.boxes import Boxes
 from optimise.proof.branching import Bounds
 from optimise.proof.confines import Confines, Wall, kept_in, widest
-from optimise.proof.cuts import Quadratic, Rows, closest
+from optimise.proof.cuts import Cut, Quadratic, Rows, closest
 from optimise.proof.expansion import Curve, Source
 from optimise.proof.fields import dead, met, within
 from optimise.proof.sources import source
@@ -190,37 +189,29 @@ class RampField:
         some, cut = [curve.only(rows) for curve in curves], [wall.only(rows) for wall in walls]
         place = np.zeros((len(rows), a.shape[1]))
 
-        def again(which: Rows, at: Array) -> Quadratic:
+        def again(which: Rows, at: Array) -> Cut:
             near, between = [curve.only(which) for curve in some], [wall.only(which) for wall in cut]
             return self._cut(near, between, w[rows[which]], at, curved=False)
 
         first = [self._cut(some, cut, w[rows], place, curved) for curved in (False, True)]
         return closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], _ROUNDS)
 
-    def _cut(self, curves: Sequence[Curve], walls: Sequence[Wall], w: Array, place: Array, curved: bool) -> Quadratic:
-        """Tangents of all sides at a place (n, d) of each box, with or without their curvature, and the walls.
-
-        Any mixture of both sides of a target lies above, also with a wall taken off at any price: at a kink or a wall
-        neither one nor the other alone says that there is nothing better.
-        """
+    def _cut(self, curves: Sequence[Curve], walls: Sequence[Wall], w: Array, place: Array, curved: bool) -> Cut:
+        """Tangents of all sides at a place (n, d) of each box, with or without their curvature, mixed."""
         wanted = [(curve, sides) for curve, sides in zip(curves, self.hills, strict=True) if sides]
         lines = np.stack([self._lines(curve, sides, w, place, curved) for curve, sides in wanted], axis=1)
         slopes = np.stack([curve.slope for curve, _ in wanted], axis=1)
-        first, part = lines[..., 0], lines[..., 1] - lines[..., 0]
-        x = balanced(
-            (first[:, :, 1, None] * slopes).sum(axis=1),
-            np.concatenate([part[:, :, 1, None] * slopes, *(-wall.slope[:, None] for wall in walls)], axis=1),
-            np.column_stack([part[:, :, 0], *(wall.left for wall in walls)]),
-            [1.0] * len(wanted) + [np.inf] * len(walls), w,
-        )  # fmt: skip
-        shares = x[:, : len(wanted), None]
-        level, rise, kappa = np.moveaxis(first + shares * part, 2, 0)
-        bend = rise[:, :, None, None] * np.stack([curve.bend for curve, _ in wanted], axis=1)
-        bend += kappa[:, :, None, None] * (slopes[:, :, :, None] * slopes[:, :, None, :])
-        found = Quadratic(level.sum(axis=1), (rise[:, :, None] * slopes).sum(axis=1), bend.sum(axis=1))
-        for wall, price in zip(walls, x.T[len(wanted) :], strict=True):
-            found = found.off(wall, price)
-        return found
+        bends = np.stack([curve.bend for curve, _ in wanted], axis=1)
+        steep = slopes[:, :, :, None] * slopes[:, :, None, :]
+        one, other = (
+            Cut.of(
+                level,
+                rise[:, :, None] * slopes,
+                rise[:, :, None, None] * bends + kappa[:, :, None, None] * steep,
+            )
+            for level, rise, kappa in np.moveaxis(lines, (3, 2), (0, 1))
+        )
+        return one.mixed(other, walls, w)
 
     def _lines(self, curve: Curve, sides: Sequence[Hill], w: Array, place: Array, curved: bool) -> Array:
         """Two lines above one desirability, (n, 3, 2): level, rise, curvature; the one lower at `place` comes first."""
