@@ -1,4 +1,4 @@
-"""pH windows and free acid: by hand; percentages by the closed form that test_trade_acids holds to a printed table."""
+"""pH windows and free acid: by hand; percentages by the closed form that test_acids holds to a printed table."""
 
 import numpy as np
 import pandas as pd
