@@ -145,7 +145,7 @@ class RampField:
             pull = w.copy()
         upper = np.fmin(known, top)
         rows, kept = np.flatnonzero(upper > enough), Quadratic.none(*a.shape)
-        if len(rows):
+        if len(rows) and any(self.hills):
             close, cut = self._closer(rows, curves, walls, a, w, enough, top)
             upper[rows] = np.fmin(upper[rows], close)
             kept.put(rows, cut)

@@ -64,6 +64,25 @@ def test_of_two_equal_optima_one_is_found_and_the_other_shown(objective):
 
 
 @pytest.mark.parametrize("objective", ["chance", "desirability"])
+@pytest.mark.parametrize("low", [3.0, 6.0])
+def test_limits_without_a_target_are_met_or_said_to_clash(objective, low):
+    """Up = 5 + a² + a and Down = 5 - 2 a: 6 of Up wants a > 0.6, `low` of Down a < (5 - low) / 2. No slope to a target."""
+    asked = [{"name": n, "unit": "u", "method": "m", "aim": "above", "low": v} for n, v in (("Up", 6), ("Down", low))]
+    factors = [{"name": name, "low": -1, "high": 1} for name in "AB"]
+    made = Study.from_dict(
+        {"study": {"name": "s"}, "factor": factors, "response": asked, "plan": {"model": "quadratic"}}
+    )
+    a, b = (np.tile(m.ravel(), 2) for m in np.meshgrid([-1, 0, 1], [-1, 0, 1]))
+    off = np.repeat([-0.01, 0.01], 9)
+    frame = pd.DataFrame({"A": a, "B": b, "Up": 5 + a**2 + a + off, "Down": 5 - 2 * a + off[::-1]})
+    best = find(made, fit(made, made.results(frame), terms="all"), objective=objective)
+    assert best.is_feasible is (low == 3)
+    assert best.desirability == pytest.approx(1.0 if low == 3 else 0.0, abs=1e-9)
+    clash = [] if low == 3 else [("Down", True), ("Up", True)]
+    assert sorted((c["response"], c["proved"]) for c in best.clash) == clash
+
+
+@pytest.mark.parametrize("objective", ["chance", "desirability"])
 def test_an_empty_brief_is_no_search(objective):
     made = study(aim="watch")
     best = find(made, models_of(made, lambda a, b: a + b), objective=objective)
