@@ -10,6 +10,7 @@ from markupsafe import Markup
 from reports.facts import Event, FitFacts, FitPoint, FrontAim
 from reports.numbers import exactly, figure, likely
 from reports.pictures.svg import Axis, axis_below, axis_left, element, line, mark, padded, path, picture, words
+from reports.wording.wording import first_upper
 
 
 def _label(text: str, unit: str) -> str:
@@ -123,7 +124,7 @@ def front(
         for share in (0, 0.25, 0.5, 0.75, 1):
             parts += [line(46, y(share), width - 14, y(share), "hair"),
                       words(40, y(share) + 4, f"{share:.0%}".replace("%", " %"), anchor="end")]  # fmt: skip
-        parts.append(words(2, 18, up.label, "say"))
+        parts.append(words(2, 18, first_upper(up.label), "say"))
     else:
         parts += axis_left(y, 46, up.label, 5, width - 60)
     ordered = sorted(points)

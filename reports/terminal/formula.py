@@ -25,7 +25,7 @@ from reports.tables import aligned, clean, wrapped
 from reports.terminal.terminal import findings, moving, new_findings, next_line, number_of, paged
 from reports.wording import grades as wording_grades
 from reports.wording import proof as wording_proof
-from reports.wording.levels import shown_level
+from reports.wording.levels import in_one_line, shown_level
 from reports.wording.prompt import typed
 from reports.wording.wording import NO_MIXTURE
 
@@ -230,12 +230,10 @@ def _besides(study: Study, best: Optimum) -> list[str]:
         says.append(f"Others nearly as good: {', '.join(others)}.")
     if best.cheapest is not None:
         levels = {**best.cheapest["blend"], **best.cheapest["factors"]}
-        names = [name for name in study.columns if name in moving(study)]
-        moved = [f"{clean(name)} {shown_level(study, name, levels[name])}" for name in names]
         paid = money(number_of(best.cheapest["cost_per_kg"]) or 0.0, study.currency, _ceiling(study))
         reached = _gone_by(best, best.cheapest) or "of what can be predicted"
         same = f"Practically the same {best.objective}{' ' if reached.startswith('of') else ', '}{reached}"
-        says.append(f"{same}, for {paid} per kg: {', '.join(moved)}.")
+        says.append(f"{same}, for {paid} per kg: {in_one_line(study, levels)}.")
     return says
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from doe.definition.categories import ingredient_of
 from doe.study import Study
 from reports.numbers import likely, listed
 from reports.tables import clean
@@ -100,6 +101,7 @@ def _from_to(then: Any, now: Any) -> str:
 
 
 def _move(study: Study, name: str, then: Any, now: Any) -> str:
+    name = name if ingredient_of(name) is None else f"{ingredient_of(name)}:"
     return f"{clean(name)} {shown_level(study, name, then)} to {shown_level(study, name, now)}"
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from doe.definition.categories import ingredient_of, material_of
 from reports.numbers import figure, level, plain
 from reports.tables import clean
 
@@ -32,6 +34,21 @@ def shown_level(study: Study, column: str, value: Any) -> str:
         return level(float(value), factor.step)
     text = plain(float(value), max(_SETTING - 1 - math.floor(math.log10(factor.high - factor.low)), 0))
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def in_one_line(study: Study, levels: Mapping[str, Any]) -> str:
+    """The levels of all that varies in a recipe: `Gum 0.64, Beads: Blue perlite 1.8, Homogenise 5`."""
+    moving = {i.name for i in study.varied} | {f.name for f in study.factors}
+    said = []
+    for column in study.columns:
+        material = levels.get(material_of(column))
+        if ingredient_of(column) is not None or not moving & {column, material_of(column)}:
+            continue
+        name = clean(column if material is None else f"{column}: {material}")
+        said.append(
+            f"{name}{':' if isinstance(levels[column], str) else ''} {shown_level(study, column, levels[column])}"
+        )
+    return ", ".join(said)
 
 
 def _fine(study: Study, column: str) -> float | None:

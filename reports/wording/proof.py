@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import ceil
+from math import ceil, floor, log10
 from typing import Any
 
 from doe.study import Study
-from reports.numbers import THIN, figure, listed, percent, plain, with_unit
+from reports.numbers import THIN, beside, figure, listed, percent, plain, with_unit
+from reports.wording.levels import in_one_line
 
 _ONLY = 0.9995
 _ALIKE = 0.02
@@ -80,20 +81,26 @@ def _reached(study: Study, entry: Mapping[str, Any], count: int) -> str:
     change = entry.get("change")
     if change is None:
         return f"{out}; moving this limit alone is not enough."
-    moved = f"moving this limit by {with_unit(figure(abs(change), digits=2), unit)} would do"
+    moved = f"moving this limit by {with_unit(_enough(abs(change)), unit)} would do"
     if abs(change - (entry["reached"] - entry["limit"])) <= _ALIKE * abs(change):
         return f"{out}; {moved}."
     whole = with_unit(figure(entry["limit"] + change, digits=4), unit)
     return f"{out}, and {whole} with every other must met as well; {moved}."
 
 
+def _enough(change: float) -> str:
+    """A change to two digits, rounded up: a smaller one would not do."""
+    place = 10.0 ** (floor(log10(change)) - 1) if change > 0 else 1.0
+    return figure(ceil(change / place * (1 - 1e-9)) * place, digits=2)
+
+
 def closest(study: Study, found: Mapping[str, Any]) -> str:
     """The recipe that comes nearest to all musts, and what it is predicted to give; "" for none."""
     if not found:
         return ""
-    varied = [i.name for i in study.varied] + [f.name for f in study.factors]
-    levels = [
-        f"{n} {v if isinstance(v, str) else figure(v, digits=3)}" for n, v in found["levels"].items() if n in varied
+    asked = {response.name: response for response in study.responses}
+    values = [
+        f"{name} {with_unit(beside(value, (asked[name].low, asked[name].high), digits=3), asked[name].unit)}"
+        for name, value in found["responses"].items()
     ]
-    values = [f"{name} {figure(value, digits=4)}" for name, value in found["responses"].items()]
-    return f"Closest to all of them: {', '.join(levels)}, with {', '.join(values)} predicted."
+    return f"Closest to all of them: {in_one_line(study, found['levels'])}; predicted {', '.join(values)}."

@@ -103,8 +103,8 @@ function whereSentence(region, recipe) {
 }
 
 function whereWord(region, recipe) {
-  if (!region.inside(recipe)) return "outside what was tried";
-  return region.between(recipe) ? "within what was tried" : "within, no mixture of recipes made";
+  if (!region.inside(recipe)) return "outside";
+  return region.between(recipe) ? "inside" : "inside, no mixture";
 }
 
 function findingSentence(one) {

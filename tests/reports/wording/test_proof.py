@@ -89,7 +89,12 @@ def test_a_clash_names_limit_reach_and_what_would_do():
 
 def test_the_closest_recipe_is_named_with_what_it_gives():
     said = wording_proof.closest(STUDY, {"levels": {"Speed": 3.0}, "responses": {"Thick": 11.23}, "worst_miss": 1.0})
-    assert said == "Closest to all of them: Speed 3, with Thick 11.23 predicted."
+    assert said == "Closest to all of them: Speed 3; predicted Thick 11.2\u202fPa s."
+
+
+def test_a_limit_is_moved_by_no_less_than_would_do():
+    said = wording_proof.clash(STUDY, [{**THICK, "reached": 11.9, "change": -0.1041}])[1]
+    assert "moving this limit by 0.11\u202fPa s would do" in said
 
 
 def test_what_one_must_reaches_alone_is_told_from_what_it_reaches_with_all_others_met():
