@@ -66,7 +66,7 @@ def test_of_two_equal_optima_one_is_found_and_the_other_shown(objective):
 @pytest.mark.parametrize("objective", ["chance", "desirability"])
 @pytest.mark.parametrize("low", [3.0, 6.0])
 def test_limits_without_a_target_are_met_or_said_to_clash(objective, low):
-    """Up = 5 + a² + a and Down = 5 - 2 a: 6 of Up wants a > 0.6, `low` of Down a < (5 - low) / 2. No slope to a target."""
+    """Up = 5 + a² + a and Down = 5 - 2 a: 6 of Up wants a > 0.6, `low` of Down a < (5 - low) / 2."""
     asked = [{"name": n, "unit": "u", "method": "m", "aim": "above", "low": v} for n, v in (("Up", 6), ("Down", low))]
     factors = [{"name": name, "low": -1, "high": 1} for name in "AB"]
     made = Study.from_dict(
