@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.problems import ModelError, Problem, StudyError
+from doe.problems import ModelError, Problem, StudyError, listed
 from doe.study import Study
 from doe.threads import one_thread
 from doe.trade.rulebook import RULES
@@ -170,7 +170,8 @@ def _described(
     entry, beside = entries(quest, models, [best])[0], entries(quest, models, others)
     space = quest.space.at(best.combo)
     x = space.region.decoded(best.u[None])[0]
-    met = _centres_met(entry, brief) and ground.exact_met
+    missed = _centres_missed(entry, brief)
+    met = not missed and ground.exact_met
     clash = Clash() if asked.lean else _clash(quest, ground, asked, entry, met)
     value = entry["chance_all"] if objective == "chance" else entry["desirability"]
     # A formula beyond the fence is not one of those the proof is about.
@@ -180,6 +181,8 @@ def _described(
     on_front = entries(quest, models, front(quest, best, peaks, asked.against)) if wide else []
     saving = cheapest(quest, best, peaks) if wide else None
     findings = [*findings, *_findings(quest, models, ground, best, entry, asked)]
+    if missed and ground.exact_met and wide and not clash.entries and objective == "chance":
+        findings.append(_missed_for_the_chance(missed))
     worth = allowance.worth_keeping(best.score)
     findings += [_no_tolerances(objective)] if wide and not worth else []
     return Optimum(
@@ -279,18 +282,31 @@ def _chance_error(brief: Brief, models: Models, x: Array, combo: Mapping[str, st
     return float(joint_chance(laws, [(one.low, one.high) for one in brief.aimed], correlation).error[0])
 
 
-def _centres_met(entry: Mapping[str, Any], brief: Brief) -> bool:
-    """Whether every must's predicted centre lies within its limits."""
+def _centres_missed(entry: Mapping[str, Any], brief: Brief) -> list[str]:
+    """The musts whose predicted centre does not lie within its limits."""
+    missed = []
     for one in brief.aimed:
         found = entry["responses"].get(one.response.name, {}).get("predicted")
-        if not isinstance(found, float):
-            return False
-        at = float(one.scale.forward(found))
+        at = float(one.scale.forward(found)) if isinstance(found, float) else np.nan
         size = 1e-9 * max(1.0, abs(at))
         low, high = open_ends((one.low, one.high))
-        if at < low - size or at > high + size:
-            return False
-    return True
+        if not low - size <= at <= high + size:
+            missed.append(one.response.name)
+    return missed
+
+
+def _missed_for_the_chance(missed: Sequence[str]) -> Problem:
+    """Musts that the likeliest formula misses in its predictions, though some recipe is predicted to meet all."""
+    got = f"the likeliest formula is predicted beyond the limit of {listed(missed)}"
+    allowed = "recipes predicted within all limits are there, but their batches pass less often"
+    return Problem(
+        "beyond-a-limit",
+        "warn",
+        "optimise",
+        got,
+        allowed,
+        "make further trials (next --learn), or agree which limit may move",
+    )
 
 
 def _at_limits(space: Space, x: Array) -> tuple[str, ...]:

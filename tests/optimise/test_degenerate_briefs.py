@@ -111,3 +111,22 @@ def test_a_linear_plan_says_that_the_middle_is_untested(terms):
     ):
         models = models_of(other, lambda a, b: 5 + a + b, (-1, 1), "select") if models is None else models
         assert "middle-untested" not in {f.code for f in find(other, models, hold=hold).findings}
+
+
+def test_a_formula_that_is_predicted_beyond_a_limit_says_so():
+    """Up = a scatters by far more than Down = 1 - a: 0.99 of Up and 0.005 of Down are met together from a = 0.99 to
+    0.995 only, where half of all batches miss Down. A little below, hardly more miss Up, and hardly any miss Down."""
+    asked = [
+        {"name": n, "unit": "u", "method": "m", "aim": "above", "low": v} for n, v in (("Up", 0.99), ("Down", 5e-3))
+    ]
+    factors = [{"name": name, "low": -1, "high": 1} for name in "AB"]
+    made = Study.from_dict({"study": {"name": "s"}, "factor": factors, "response": asked, "plan": {"model": "linear"}})
+    a, b = (np.tile(m.ravel(), 2) for m in np.meshgrid([-1, 0, 1], [-1, 0, 1]))
+    off = np.repeat([-1, 1], 9)
+    frame = pd.DataFrame({"A": a, "B": b, "Up": a + 0.5 * off, "Down": 1 - a + 0.01 * off})
+    best = find(made, fit(made, made.results(frame), terms="all"))
+    assert best.factors["A"] < 0.99
+    assert not best.is_feasible
+    assert not best.clash
+    (said,) = [f for f in best.findings if f.code == "beyond-a-limit"]
+    assert said.got.endswith("beyond the limit of Up")
