@@ -1,4 +1,4 @@
-"""The look in one place: colours, type, spacing. Page, sheets, workbook, terminal and pictures all take theirs here.
+"""The look in one place: colours and fonts. Page, sheets, workbook and pictures all take theirs here.
 
 Warm paper and dark ink, one accent hue, and clay for what misses (never as the only sign). Contrasts follow
 WCAG 2.2 (4.5:1 for text, 3:1 for marks), by its own formula, see `contrast`; a test holds them.

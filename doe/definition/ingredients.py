@@ -11,7 +11,7 @@ from typing import Any
 from doe.definition.categories import NONE, PRESENT, material_of
 from doe.definition.checks import Notes, Row, folded, fraction, is_numeral, shown
 from doe.definition.keys import SECTIONS
-from doe.definition.material_facts import read_facts
+from doe.definition.material_facts import read_facts, shares_of
 from doe.definition.parts import Factor, Ingredient, Material
 from doe.definition.responses import number_or_none
 from doe.definition.rules import tidy
@@ -254,14 +254,7 @@ def _inci(value: Any, where: str, notes: Notes) -> tuple[tuple[str, float], ...]
 
 
 def _shares(table: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, float]:
-    shares: dict[str, float] = {}
-    for name, value in table.items():
-        share = fraction(value)
-        if share is None or not 0 <= share <= 1:
-            do = 'write 0.1, or "10 %"'
-            notes.stop("wrong-type", where, f"{name} = {shown(value)}", "a fraction from 0 to 1", do)
-        else:
-            shares[tidy(str(name))] = share
+    shares = shares_of(table, where, notes, 'write 0.1, or "10 %"')
     if len(shares) == len(table) and shares and abs(sum(shares.values()) - 1) > 1e-6:
         got = f"fractions add up to {sum(shares.values()):g}"
         notes.stop("shares-not-one", where, got, "1", "name all it is made of")

@@ -43,15 +43,20 @@ def read_facts(given: Mapping[str, Any], where: str, notes: Notes, base: Mapping
     return MappingProxyType(facts)
 
 
-def _allergens(table: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, float]:
+def shares_of(table: Mapping[str, Any], where: str, notes: Notes, do: str) -> dict[str, float]:
+    """Names with their shares, each from 0 to 1; what is none is noted, with what to `do`, and left out."""
     shares = {}
     for name, value in table.items():
         share = fraction(value)
         if share is None or not 0 <= share <= 1:
-            do = 'write 0.05, or "5 %": its share of this material as supplied'
             notes.stop("wrong-type", where, f"{name} = {shown(value)}", "a fraction from 0 to 1", do)
         else:
             shares[tidy(str(name))] = share
+    return shares
+
+
+def _allergens(table: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, float]:
+    shares = shares_of(table, where, notes, 'write 0.05, or "5 %": its share of this material as supplied')
     if sum(shares.values()) > 1 + 1e-6:
         got = f"shares add up to {sum(shares.values()):g}"
         notes.stop("shares-above-one", where, got, "at most 1", "mend the shares; are they in %?")

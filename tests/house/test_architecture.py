@@ -51,6 +51,11 @@ def test_tests_hold_no_package_markers():
     assert not list((ROOT / "tests").rglob("__init__.py"))
 
 
+@pytest.mark.parametrize("path", sorted((ROOT / "tests").rglob("test_*.py")), ids=ids)
+def test_tests_say_what_they_hold(path):
+    assert ast.get_docstring(parsed(path)), "no first line on what is checked, and against what"
+
+
 def public_definitions(tree: ast.Module):
     for node in tree.body:
         if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):

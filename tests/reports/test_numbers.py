@@ -1,3 +1,5 @@
+"""Numbers as people read them: rounded as far as they are known, told apart from their limits, never surer than they are."""
+
 import math
 
 import pytest

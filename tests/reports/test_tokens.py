@@ -1,3 +1,5 @@
+"""Colours by the rules of WCAG 2.2: text 4.5:1 and lines that carry meaning 3:1 on their ground (1.4.3 and 1.4.11)."""
+
 import pytest
 
 from reports.tokens import DARK, LIGHT, contrast, css_variables, luminance

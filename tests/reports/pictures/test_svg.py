@@ -1,3 +1,5 @@
+"""What all pictures share: whatever a user typed is text, ticks are round and few, names are cut by their width."""
+
 from xml.etree import ElementTree
 
 import pytest
