@@ -1,4 +1,4 @@
-"""Numbers as people read them: rounded as far as they are known, told apart from their limits, never surer than they are."""
+"""Numbers as people read them: rounded as far as they are known, told apart from limits, never surer than they are."""
 
 import math
 
