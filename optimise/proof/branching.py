@@ -22,7 +22,8 @@ from optimise.proof.quadratics import narrowed
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
-_BATCH = 512
+_BATCH = 1.2e8  # the work of boxes taken at once: with more, what they need does not stay near the processor
+_LEAST_AT_ONCE, _MOST_AT_ONCE = 64, 512
 _SMALLEST = 1e-7
 _HALVING = 20_000.0  # the work of halving a box
 _HARDLY = 1e-6
@@ -171,19 +172,19 @@ def _as_known(boxes: Boxes, known: Array, cut: Quadratic) -> Bounds:
     return Bounds(boxes, known, np.full(len(known), -np.inf), pull.argmax(axis=1), cut)
 
 
-def prove(fields: Sequence[Field], enough: float, work: float, stop: float = np.inf, batch: int = _BATCH) -> Proof:
+def prove(fields: Sequence[Field], enough: float, work: float, stop: float = np.inf) -> Proof:
     """The proof that no score exceeds `enough`, or as near to it as `work` allows.
 
     Given up where a score above `stop` is met.
 
-    Boxes are taken best first, at most `batch` at a time, from the field of the most promising one.
+    Boxes are taken best first, many at a time, from the field of the most promising one.
     """
     # Places where a model overflows give no bound, and lose none.
     with np.errstate(all="ignore"):
-        return _prove(fields, enough, work, stop, batch)
+        return _prove(fields, enough, work, stop)
 
 
-def _prove(fields: Sequence[Field], enough: float, work: float, stop: float, batch: int) -> Proof:
+def _prove(fields: Sequence[Field], enough: float, work: float, stop: float) -> Proof:
     starts = [one.whole() for one in fields]
     most = max((boxes.low.shape[1] for boxes in starts), default=0)
     none, first = np.zeros((0, most)), np.zeros(0, dtype=np.intp)
@@ -197,7 +198,8 @@ def _prove(fields: Sequence[Field], enough: float, work: float, stop: float, bat
         which = int(opened.of[opened.upper.argmax()])
         one, d = fields[which], starts[which].low.shape[1]
         mine = np.flatnonzero(opened.of == which)
-        room = max(1, min(batch, int(left / (2 * one.cost))))
+        most = min(max(int(_BATCH / one.cost), _LEAST_AT_ONCE), _MOST_AT_ONCE)
+        room = max(1, min(most, int(left / (2 * one.cost))))
         order = mine[np.argsort(-opened.upper[mine], kind="stable")[:room]]
         halves, known, cut = opened.halves(order, d, one.confines, enough)
         keep = np.ones(len(opened.upper), dtype=bool)

@@ -140,7 +140,9 @@ class Hood:
         return cls(near, w, r, sides, top, middle)
 
     def only(self, rows: npt.NDArray[np.intp]) -> Hood:
-        """Over some of the boxes."""
+        """Over some of the boxes, in their order."""
+        if len(rows) == len(self.top):
+            return self
         sides = tuple(side.only(rows) for side in self.sides)
         return Hood(self.near.only(rows), self.w[rows], self.r.only(rows), sides, self.top[rows], self.middle[rows])
 
