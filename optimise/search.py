@@ -250,7 +250,7 @@ def _outside(asked_for: bool) -> Problem:
     got = "the formula lies outside what was tried, as asked for"
     do = "make a batch of it before trusting any number"
     if not asked_for:
-        got, do = "no place within what was tried was found", "make trials near it before trusting any number"
+        got, do = "no formula was found within what was tried", "make trials near it before trusting any number"
     return Problem("outside", "warn", "optimise", got, "prediction no worse than at some trial", do)
 
 

@@ -214,7 +214,7 @@ def status(document: Mapping[str, Any]) -> str:
         names = [f"{name} (the best {held[name]})" if name in held else str(name) for name in document["formulas"]]
         told.append(f"Formulas kept: {listed(names)}.")
     if document.get("formula"):
-        told.append(f"{document['formula']['name']}: {document['formula']['says']}")
+        told.append(f"{document['formula']['name']} is {document['formula']['says']}")
         told += [better_line(document.get("better"))] if document.get("better") else _not_looked(document)
     if document.get("clash"):
         told.append(f"{wording_proof.together(document['clash'])}, as predicted; optimise says by how much.")

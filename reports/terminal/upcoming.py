@@ -44,7 +44,7 @@ def upcoming(
     verdict = document.get("verdict") or {}
     said = str(verdict.get("says", ""))
     if said and "formula" in verdict:
-        said = f"{verdict['formula']}: {said[:1].lower()}{said[1:]}"
+        said = f"{verdict['formula']} is {said[:1].lower()}{said[1:]}"
     said = f"{said} {further.passes_line(verdict)}".strip()
     stop = str(document.get("stop") or "")
     problems = [Problem.from_dict(entry) for entry in document["problems"]]

@@ -233,8 +233,8 @@ def test_a_failed_confirmation_is_said_by_every_command(unconfirmed, call, said)
     status = call("status", unconfirmed)[1]
     assert status["next"].startswith("blendwright next ")
     assert status["formula"] == {"name": "F1", "confirmed": False, "says": said_of}
-    assert f"F1: {said_of}" in said("status", unconfirmed)
-    assert f"F1: {said_of}" in said("next", unconfirmed)
+    assert f"F1 is {said_of}" in said("status", unconfirmed)
+    assert f"F1 is {said_of}" in said("next", unconfirmed)
     # What the batches taught counts: the models moved.
     assert call("fit", unconfirmed)[1]["responses"]["Viscosity"]["n"] == 12
     assert call("optimise", unconfirmed)[1]["changed"]["because"] == ["new results"]
