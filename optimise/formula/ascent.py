@@ -109,7 +109,9 @@ class _Places:
         missed = -np.minimum(limits, 0.0).sum(axis=1)
         broken = ~(np.isfinite(height) & np.isfinite(missed) & np.isfinite(steep).all(axis=(1, 2)))
         height[broken], missed[broken] = -np.inf, np.inf
-        return cls(U, aims, steep, bends, limits, bounds, curves, height, missed)
+        # What a limit gives as one slope for all places is not to be written to.
+        parts = (U, aims, steep, bends, limits, bounds, curves, height, missed)
+        return cls(*(np.require(part, requirements="W") for part in parts))
 
     def only(self, which: Flags) -> _Places:
         """Some of the places."""

@@ -1,5 +1,7 @@
 """Runs uphill end where published problems have their tops."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -64,6 +66,19 @@ def test_a_start_beyond_limits_is_brought_within():
     limits = [lambda x, y: 1 - x**2 - y**2]
     ends = ascend(ascent([lambda x, y: x + y], limits), np.array([[3.0, -2.0], [0.0, 0.0]]))
     assert pytest.approx(np.full((2, 2), np.sqrt(0.5)), abs=1e-4) == ends.U
+
+
+def test_a_limit_with_one_slope_everywhere():
+    # Rosenbrock's valley (1960) within x + y <= 1; the place on that line by Newton's method.
+    def straight(U):
+        return (1 - U.sum(axis=1))[:, None], np.broadcast_to(-np.ones(2), (len(U), 1, 2))
+
+    valley = ascent([lambda x, y: -(100 * (y - x**2) ** 2 + (1 - x) ** 2)])
+    ends = ascend(replace(valley, limits=straight), np.array([[-1.2, 1.0], [2.0, -1.0], [0.0, 0.5]]))
+    x = 0.618
+    for _ in range(20):
+        x -= (200 * (1 - x - x**2) * (-1 - 2 * x) - 2 * (1 - x)) / (200 * ((1 + 2 * x) ** 2 - 2 * (1 - x - x**2)) + 2)
+    assert pytest.approx(np.tile([x, 1 - x], (3, 1)), abs=1e-3) == ends.U
 
 
 def test_weighted_groups_count_up_to_their_cap():
