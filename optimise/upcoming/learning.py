@@ -3,20 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
+from doe.problems import StudyError
+from doe.results.results import Results
+from doe.study import Study
 from optimise.formula.around import limited_by
+from optimise.formula.brief import Brief
 from optimise.formula.peaks import Peak, Quest
+from optimise.formula.space import Space
+from optimise.models.models import Models
 from optimise.upcoming.course import by_variance, course, given
+from optimise.upcoming.due import Due, room
 from optimise.upcoming.field import field, inside
-from optimise.upcoming.outlook import Outlook, Prospect
+from optimise.upcoming.outlook import MOST_FURTHER, Outlook, Prospect
 
 Array = npt.NDArray[np.float64]
 
+Foretold = Literal["", "none", "little", "enough", "hopeless"]
+
 LITTLE = 0.0025  # of the chance by a batch, below which other limits or ingredients do more; our choice
+_HOPELESS = 0.1  # how likely what is wanted must be once all is known, for trials to be the way; our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,6 +52,68 @@ class Lesson:
     def course(self) -> tuple[float, ...]:
         """The expected rise of the chance by the first trial, the first two, ..."""
         return tuple(step.gain for step in self.steps)
+
+
+def further(study: Study, models: Models, recipe: pd.DataFrame, step: Due) -> tuple[Due, Mapping[str, Any]]:
+    """What is due with the number of trials that are worth making, and what these and more would bring, as for `next`.
+
+    `step` is what is due with a formula (one row); where that is no learning, or there is no chance, it stays as it is.
+    """
+    brief = Brief.of(study, models, "chance")
+    if step.why != "short" or not brief.aimed:
+        return step, {}
+    _, lesson = lesson_for(brief, models.results, recipe, step)
+    due = replace(step, batches=len(lesson.X)) if len(lesson.X) else step.flat()
+    return due, gain_of(study, lesson)
+
+
+def lesson_for(
+    brief: Brief, results: Results, recipe: pd.DataFrame, step: Due, count: int | None = None
+) -> tuple[Space, Lesson]:
+    """What further trials would bring beside a formula (one row): `count` of them, or as many as are worth making.
+
+    And the space they lie in. Of the musts of the brief one at least has a model.
+    """
+    study = brief.study
+    try:
+        space = Space.build(study, None, brief.exact)
+    except StudyError:
+        # No recipe keeps the exact limits: learn over the whole region instead.
+        space = Space.build(study)
+    combo = {name: str(levels[0]) for name, levels in study.region.chosen(recipe).items()}
+    u = space.at(combo).region.coded(recipe[list(space.region.names)].to_numpy(dtype=float))[0]
+    most = max(1, min(MOST_FURTHER, room(study, results)))
+    formula = Peak(np.clip(u, -1.0, 1.0), combo, 0.0)
+    return space, learn(Quest(brief, space, "chance", None), formula, count, step.wanted, most)
+
+
+def gain_of(study: Study, lesson: Lesson) -> dict[str, Any]:
+    """What a lesson brings, as `Upcoming.gain` says it."""
+    count = len(lesson.X)
+    chance = lesson.course[count - 1] if count else 0.0
+    gain: dict[str, Any] = {
+        "chance": chance, "per_batch": chance / max(count, 1), "variance": lesson.taken_away,
+        "course": lesson.course, "reached": tuple(step.reached for step in lesson.steps), "pays": lesson.pays,
+        "ceiling": {"chance": lesson.ceiling.gain, "reached": lesson.ceiling.reached},
+    }  # fmt: skip
+    if study.batch_cost > 0 and chance > 0:
+        gain["money_per_percent"] = study.batch_cost * count / (100 * chance)
+    return gain
+
+
+def foretold(step: Due, lesson: Lesson) -> Foretold:
+    """What the batches may be expected to do about the chance that is wanted."""
+    count, gains = len(lesson.X), (0.0, *lesson.course)
+    if not count:
+        return "none"
+    if gains[count] / count < LITTLE:
+        return "little"
+    if isinstance(step.chance, float) and step.chance < step.wanted:
+        if step.wanted <= step.chance + gains[count]:
+            return "enough"
+        if lesson.ceiling.reached < _HOPELESS:
+            return "hopeless"
+    return ""
 
 
 def enough(gains: npt.ArrayLike) -> int:

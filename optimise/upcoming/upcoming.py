@@ -13,7 +13,7 @@ import pandas as pd
 from doe.definition.keys import MOST_RUNS
 from doe.design.design import Design, plan
 from doe.plain import plain
-from doe.problems import ModelError, Problem, StudyError, Unavailable, listed
+from doe.problems import ModelError, Problem, Unavailable, listed
 from doe.results.results import Results
 from doe.shown import Shown
 from doe.study import Study
@@ -21,24 +21,18 @@ from doe.threads import one_thread
 from doe.trade import trial_findings
 from optimise.formula.brief import Brief
 from optimise.formula.optimum import Number, Optimum
-from optimise.formula.peaks import Peak, Quest
-from optimise.formula.space import Space
 from optimise.models.models import Models
 from optimise.models.recipes import level_of
 from optimise.search import find
 from optimise.upcoming.confirmdays import made_together, planned_days
 from optimise.upcoming.confirming import Confirming, confirming
-from optimise.upcoming.due import Due, StopRule, due, room
-from optimise.upcoming.learning import LITTLE, Lesson
-from optimise.upcoming.learning import learn as teach
+from optimise.upcoming.due import Due, StopRule, due
+from optimise.upcoming.learning import Foretold, foretold, gain_of, lesson_for
 from optimise.upcoming.onway import trials_on_way
-from optimise.upcoming.outlook import MOST_FURTHER
 from optimise.upcoming.returned import confirmation, confirming_limits, one_recipe
 
 Count = int | Literal["worth"] | None
-Foretold = Literal["", "none", "little", "enough", "hopeless"]
 _MOST_TO_LEARN = 48  # trials chosen at once; what is learnt on the way changes which are worth making; our choice
-_HOPELESS = 0.1  # how likely what is wanted must be once all is known, for trials to be the way; our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -254,10 +248,10 @@ def _learning(
         return _to_learn(told, _round(study, results, numbers, max(few, 1)), {"chance": none, "per_batch": none})
     # Before every must has a model there is no chance that could rise, and nothing to say how many are worth it.
     asked = max(few, 1) if brief.missing else count
-    space, lesson = lesson_for(study, models, recipe, told.due, results=results, count=asked)
-    gain = _gain(study, lesson)
+    space, lesson = lesson_for(brief, results, recipe, told.due, asked)
+    gain = gain_of(study, lesson)
     if not len(lesson.X):
-        return replace(told, gain=gain, foretold=_foretold(told.due, lesson), due=told.due.flat())
+        return replace(told, gain=gain, foretold=foretold(told.due, lesson), due=told.due.flat())
     frames = [space.frame(x[None], c) for x, c in zip(lesson.X, lesson.combos, strict=True)]
     design = _planned(study, results, pd.concat(frames), numbers)
     if brief.missing:
@@ -265,56 +259,7 @@ def _learning(
         none = Unavailable(f"{listed(list(brief.missing))} cannot be predicted yet", do)
         return _to_learn(told, design, {"variance": lesson.taken_away, "chance": none, "per_batch": none})
     gain |= {"worth": _named(design, frames[: lesson.pays])}
-    return replace(_to_learn(told, design, gain), foretold=_foretold(told.due, lesson))
-
-
-def lesson_for(
-    study: Study, models: Models, recipe: pd.DataFrame, step: Due, *, results: Results | None = None,
-    count: int | None = None,
-) -> tuple[Space, Lesson]:  # fmt: skip
-    """What further trials would bring beside a formula (one row): `count` of them, or as many as are worth making.
-
-    And the space they lie in. Of musts that have a model there is one at least.
-    """
-    brief = Brief.of(study, models, "chance")
-    try:
-        space = Space.build(study, None, brief.exact)
-    except StudyError:
-        # No recipe keeps the exact limits: learn over the whole region instead.
-        space = Space.build(study)
-    quest = Quest(brief, space, "chance", None)
-    combo = {name: str(levels[0]) for name, levels in study.region.chosen(recipe).items()}
-    u = space.at(combo).region.coded(recipe[list(space.region.names)].to_numpy(dtype=float))[0]
-    most = max(1, min(MOST_FURTHER, room(study, models.results if results is None else results)))
-    return space, teach(quest, Peak(np.clip(u, -1.0, 1.0), combo, 0.0), count, step.wanted, most)
-
-
-def further(study: Study, models: Models, recipe: pd.DataFrame, step: Due) -> tuple[Due, Mapping[str, Any]]:
-    """What is due with the number of trials that are worth making, and what these and more would bring, as for `next`.
-
-    `step` is what is due with a formula (one row); where that is no learning, or there is no chance, it stays as it is.
-    """
-    if step.why != "short" or not Brief.of(study, models, "chance").aimed:
-        return step, {}
-    _, lesson = lesson_for(study, models, recipe, step)
-    gain = _gain(study, lesson)
-    if not len(lesson.X):
-        return step.flat(), gain
-    return replace(step, batches=len(lesson.X)), gain
-
-
-def _gain(study: Study, lesson: Lesson) -> dict[str, Any]:
-    """What a lesson brings, as `Upcoming.gain` says it."""
-    count = len(lesson.X)
-    chance = lesson.course[count - 1] if count else 0.0
-    gain: dict[str, Any] = {
-        "chance": chance, "per_batch": chance / max(count, 1), "variance": lesson.taken_away,
-        "course": lesson.course, "reached": tuple(step.reached for step in lesson.steps), "pays": lesson.pays,
-        "ceiling": {"chance": lesson.ceiling.gain, "reached": lesson.ceiling.reached},
-    }  # fmt: skip
-    if study.batch_cost > 0 and chance > 0:
-        gain["money_per_percent"] = study.batch_cost * count / (100 * chance)
-    return gain
+    return replace(_to_learn(told, design, gain), foretold=foretold(told.due, lesson))
 
 
 def _named(design: Design, frames: Sequence[pd.DataFrame]) -> list[str]:
@@ -332,21 +277,6 @@ def _named(design: Design, frames: Sequence[pd.DataFrame]) -> list[str]:
 
 def _to_learn(told: Upcoming, design: Design, gain: Mapping[str, Any], way: str = "") -> Upcoming:
     return replace(told, purpose="learn", design=design, gain=gain, cost=design.quality.cost, way=way)
-
-
-def _foretold(step: Due, lesson: Lesson) -> Foretold:
-    """What the batches may be expected to do about the chance that is wanted."""
-    count, gains = len(lesson.X), (0.0, *lesson.course)
-    if not count:
-        return "none"
-    if gains[count] / count < LITTLE:
-        return "little"
-    if isinstance(step.chance, float) and step.chance < step.wanted:
-        if step.wanted <= step.chance + gains[count]:
-            return "enough"
-        if lesson.ceiling.reached < _HOPELESS:
-            return "hopeless"
-    return ""
 
 
 def _on_way(told: Upcoming, study: Study, models: Models, way: str, count: int, numbers: tuple[int, int]) -> Upcoming:

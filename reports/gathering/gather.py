@@ -20,7 +20,7 @@ from doe.results.results import Results
 from doe.trade import study_findings
 from doe.trade.legal import coverage
 from optimise import Due, Models, Optimum, due
-from optimise.upcoming.upcoming import further
+from optimise.upcoming.learning import further
 from reports.facts import (
     BatchRow,
     Event,

@@ -14,7 +14,8 @@ from doe.problems import ModelError, Unavailable
 from doe.results.stored import joined
 from optimise.models.models import fit
 from optimise.search import find
-from optimise.upcoming.upcoming import confirmation, next_trials
+from optimise.upcoming.returned import confirmation
+from optimise.upcoming.upcoming import next_trials
 
 NAMES = ["A", "B", "C"]
 
