@@ -14,6 +14,8 @@ Entry = Mapping[str, Any]
 _REACH = 4.0  # powers are looked for from -4 to 4
 _FEWEST = 3  # residual degrees of freedom from which a power is spoken of
 _NAMED = 4  # terms that a brief account names
+_NEAR, _SETS = 2.0, 3  # how near in AICc a set of terms is named, and how many are
+_OFTEN = 0.2  # of the resamples
 _HELD = {
     (1, 0): "; both the values as they are (1) and their logarithm (0) are in it.",
     (1,): "; the values as they are (1) are in it, their logarithm (0) is not.",
@@ -201,15 +203,15 @@ def other_form_brief(entry: Entry) -> str:
     return f"{said[:1].upper()}{said[1:]}{beyond}."
 
 
-def near_line(entry: Entry, within: float = 2.0, most: int = 3) -> str:
+def near_line(entry: Entry) -> str:
     """The sets of terms that explain the batches nearly as well as the one that is read, by what they differ in."""
     found = list((entry.get("selection") or {}).get("near") or [])[1:]
     told = [f"{what} ({above})" for row, (what, above) in zip(found, near(entry), strict=True)
-            if row["delta_aicc"] <= within]  # fmt: skip
+            if row["delta_aicc"] <= _NEAR]  # fmt: skip
     if not told:
         return ""
-    more = [f"{len(told) - most} more"] if len(told) > most else []
-    return f"Nearly as good by AICc: {'; '.join([*told[:most], *more])}."
+    more = [f"{len(told) - _SETS} more"] if len(told) > _SETS else []
+    return f"Nearly as good by AICc: {'; '.join([*told[:_SETS], *more])}."
 
 
 def law_line(entry: Entry) -> str:
@@ -231,11 +233,11 @@ def shares(entry: Entry) -> dict[str, str]:
     return {term: "always" if term in always else percent(share) for term, share in found.items()}
 
 
-def left_terms(entry: Entry, least: float = 0.2, brief: bool = False) -> str:
+def left_terms(entry: Entry, brief: bool = False) -> str:
     """Terms that were left out but chosen in a good part of the resamples: what else might act."""
     found = (entry.get("selection") or {}).get("chosen_share") or {}
     there = {row["term"] for row in entry["terms"]}
-    out = sorted(((share, term) for term, share in found.items() if term not in there and share >= least), reverse=True)
+    out = sorted(((s, term) for term, s in found.items() if term not in there and s >= _OFTEN), reverse=True)
     if not out:
         return ""
     if brief:

@@ -88,7 +88,7 @@ def course_rows(gain: Mapping[str, Any], chance: Any, cost: float, currency: str
     return rows
 
 
-def course_note(wanted: float, batch_cost: float, each: float | None = None) -> str:
+def course_note(wanted: float, batch_cost: float, each: float | None) -> str:
     """What the columns of a course mean; `each` is what a batch costs with its materials, where that is known."""
     alone = "Cost: by batch_cost alone, without materials." if batch_cost else "No batch_cost is given."
     return (
