@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from doe.problems import StudyError
 from doe.region.region import Region
+from doe.region.widening import widened
 from doe.search.spaces import layout
 from doe.terms.codings import Coding
 from doe.terms.terms import Terms
@@ -46,8 +47,10 @@ class Fence:
         """The fence of trials X (n, k) in the order of `region.names`; None where they carry not even a plane.
 
         `recipes` (n,) name the recipe of each: batches of one recipe differ only by how they were weighed, and what
-        rests on that alone is not carried. Without it each row is a recipe.
+        rests on that alone is not carried. Without it each row is a recipe. Limits that moved since do not count: a
+        potential term is held by what it does over all that was tried, also where an ingredient is withdrawn by now.
         """
+        region = widened(region, X)
         coding = terms.fitting_coding(region)
         distinct = len(X) if recipes is None else len(set(recipes))
         whole = all(terms.sure)

@@ -67,3 +67,23 @@ def test_the_fence_foreseen_is_the_fence_that_stands_once_the_trials_are_made(mo
     foreseen = fence.inside_once(np.vstack([tried, next_ones]), rows)
     assert np.array_equal(foreseen, then.inside(everywhere, {}))
     assert fence.inside(everywhere, {}).sum() < foreseen.sum() < len(everywhere)
+
+
+def test_a_withdrawn_ingredient_leaves_the_fence_that_its_trials_and_none_of_it_give():
+    # What was tried does not change by what may be made from now on, nor does the prior of what it might do.
+    def mixture(oil):
+        ingredients = [{"name": "Water", "qs": True}, {"name": "Gum", "low": 0.2, "high": 1.0}, {"name": "Oil", **oil}]
+        response = {"name": "Read", "aim": "watch", "method": "m"}
+        plan = {"model": "linear", "maybe": "quadratic"}
+        return Study.from_dict(
+            {"study": {"name": "t"}, "ingredient": ingredients, "response": [response], "plan": plan}
+        )
+
+    before, after = mixture({"low": 0, "high": 10}), mixture({"withdrawn": True})
+    gum, oil = np.array([0.2, 1.0, 0.2, 1.0, 0.6]), np.array([2.0, 2.0, 10.0, 10.0, 6.0])
+    made = np.column_stack([100 - gum - oil, gum, oil])
+    old, new = (Fence.build(one.terms(), one.region, made, {}) for one in (before, after))
+    gum, oil = np.array([0.3, 0.6, 0.9]), np.array([0.0, 4.0, 8.0])
+    asked = np.column_stack([100 - gum - oil, gum, oil])
+    assert new.limit == pytest.approx(old.limit)
+    assert new.leverage(asked, {}) == pytest.approx(old.leverage(asked, {}))
