@@ -452,7 +452,6 @@ class Facts:
     front_beside: tuple[float, float] | None = None
     front_of: tuple[FrontAim, FrontAim] = (FrontAim("chance", share=True), FrontAim("cost"))
     certificate: Mapping[str, Any] = field(default_factory=lambda: _NONE)
-    clash: tuple[str, ...] = ()
     proof: tuple[str, ...] = ()
     clash_said: tuple[str, ...] = ()
     limited_by: tuple[str, ...] = ()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
 from types import MappingProxyType
@@ -71,7 +71,6 @@ def gather(
     formula = _chosen(study, models, best, verdict)
     others = _others(study, models, best)
     usable = 0 if results is None else len(results.usable)
-    clash = tuple(_clash(best))
     effects = effect_rows(study, models, best) if models is not None and best is not None else ()
     tried = _tried(study, results, designs, best)
     compared, ceiling = _compared(study, models), _ceiling(study, specs)
@@ -95,7 +94,6 @@ def gather(
         compared=compared,
         references=tuple((r.name, dict(r.measured)) for r in study.references),
         **_front(study, best, formula),
-        clash=clash,
         **_proven(study, best),
         limited_by=tuple(wording.limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
         effects=effects,
@@ -136,7 +134,7 @@ def _decided(
         step, gain = further(study, models, best.levels, step)
     planned = 0 if judged is None else len(judged.table)
     shows = next((plan.reading for plan in reversed(plans) if plan.purpose != "confirm"), None)
-    decided = wording.decision(formula, step, tuple(_clash(best)), usable, planned, verdict, shows)
+    decided = wording.decision(formula, step, () if best is None else best.clash, usable, planned, verdict, shows)
     weak = formula.weakest.spec.name if formula and formula.weakest else ""
     following = wording.next_step(decided, step, formula, study.batch_cost, study.batches_per_day, weak, planned, shows)
     if decided.verdict == "plan" and judged is not None:
@@ -240,11 +238,6 @@ def _compared(study: Study, models: Models | None) -> tuple[Formula, ...]:
         return ()
     frame = pd.DataFrame([{n: r.levels[n] for n in needed} for r in known_ones], index=[r.name for r in known_ones])
     return formulas(study, models, study.complete(frame))
-
-
-def _clash(best: Optimum | None) -> Iterable[str]:
-    for row in best.to_dict()["clash"] if best is not None else ():
-        yield str(row.get("response", row)) if isinstance(row, Mapping) else str(row)
 
 
 def _proven(study: Study, best: Optimum | None) -> dict[str, Any]:

@@ -33,6 +33,7 @@ from reports.wording.further import HEADS
 FILTERS: Mapping[str, Any] = {
     "percent": numbers.percent,
     "money": numbers.money,
+    "whole_money": lambda value, currency: numbers.money(value, currency, whole=value >= 1),
     "grams": numbers.grams,
     "level": numbers.level,
     "chance_between": lambda pair: numbers.chance_between(*pair),
@@ -121,6 +122,7 @@ def _first(facts: Facts) -> dict[str, Any]:
         "with_marks": any(s.marks for s in strips),
         "marks_beyond": any(not s.axis[0] <= value <= s.axis[1] for s in strips for _, value in s.marks),
         "without_chance": wording.without_chance(formula, facts.decision.because) if formula else "",
+        "outside": wording.outside_line(formula) if formula else "",
         "weakest": wording.weakest_line(formula) if formula else "",
         "cost": wording.cost_line(formula, facts.cost_ceiling, facts.compared) if formula else "",
         "stops": [p for p in facts.findings if p.level == "stop"],

@@ -40,7 +40,7 @@ def upcoming(
     if document.get("way"):
         says = f"{counted(len(rows), 'batch', 'batches')} on the way to a better {clean(document['way'])}."
     cost = number_of(document.get("cost"))
-    spent = f" Cost {money(cost, study.currency)}." if cost else ""
+    spent = f" Cost {money(cost, study.currency, whole=cost >= 1)}." if cost else ""
     verdict = document.get("verdict") or {}
     said = str(verdict.get("says", ""))
     if said and "formula" in verdict:

@@ -57,19 +57,22 @@ def clash(study: Study, entries: Sequence[Mapping[str, Any]]) -> tuple[str, ...]
     """
     if not entries:
         return ()
-    names = list(dict.fromkeys(str(entry["response"]) for entry in entries))
+    names = [str(entry["response"]) for entry in entries]
     if entries[0].get("proved"):
         where = "in the tried region" if entries[0].get("fenced", True) else "within the limits"
         said = f"Proved: in these models {together(names)} by any recipe {where}"
     else:
         said = f"As far as was searched, {together(names)}; that is not proved"
-    said += "; with any one of them left out, the rest can." if len(names) > 1 and entries[0].get("minimal") else "."
+    said += (
+        "; with any one of them left out, the rest can." if len(set(names)) > 1 and entries[0].get("minimal") else "."
+    )
     return said, *(_reached(study, entry, len(entries)) for entry in entries)
 
 
 def together(names: Sequence[str]) -> str:
     """That these musts cannot be met together, or that one cannot be met at all."""
-    return f"{listed(list(names))} cannot be met together" if len(names) > 1 else f"{names[0]} cannot be met"
+    every = list(dict.fromkeys(names))
+    return f"{listed(every)} cannot be met together" if len(every) > 1 else f"{every[0]} cannot be met"
 
 
 def _reached(study: Study, entry: Mapping[str, Any], count: int) -> str:

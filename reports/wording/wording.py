@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 MEETS, CLOSE = 0.9, 0.5  # chances from which a spec is said to meet, or to come close; our own choice
 
+OUTSIDE = "The formula lies outside what was tried: treat every number about it as a guess."
 NO_MIXTURE = " No mixture of recipes made gives it: it lies beside them, near enough for the models to speak of it."
 
 _CAUTIONS = """
@@ -81,19 +82,20 @@ def asked(spec: Spec) -> str:
 
 
 def decision(
-    formula: Formula | None, due: Due | None, clash: tuple[str, ...], batches: int, planned: int,
+    formula: Formula | None, due: Due | None, clash: Sequence[Mapping[str, Any]], batches: int, planned: int,
     verdict: Mapping[str, Any] | None = None, shows: Reading | None = None,
 ) -> Decision:  # fmt: skip
     """The first line of a report: what is due, in words; `verdict` is what fresh batches of the formula said.
 
-    `shows` is how the plan reads that is to be made.
+    `clash` are the musts that clash, as the search found them; `shows` is how the plan reads that is to be made.
     """
     if batches == 0:
         return _to_plan(planned, shows)
     if formula is None or due is None:
         return Decision("more", "No decision yet", "No formula has been looked for yet.")
     if due.why == "clash":
-        because = f"Within these limits {together(list(dict.fromkeys(clash)))}, as predicted."
+        where = "what was tried" if clash and clash[0].get("fenced", True) else "these limits"
+        because = f"Within {where} {together([str(one['response']) for one in clash])}, as predicted."
         return Decision("stop", "Do not make any of these formulas yet", because)
     if isinstance(formula.chance, Unavailable):
         return _without_chance(formula, due, formula.chance.reason)
@@ -448,11 +450,18 @@ def _kept(one: Effect, wanted: float) -> tuple[float, float] | None:
     return ends[0], ends[1]
 
 
+def outside_line(formula: Formula) -> str:
+    """That a formula lies outside what was tried, or is allowed no more; "" where neither is so."""
+    if formula.broken:
+        return f"The study does not allow this formula as it stands: {listed(list(formula.broken))}."
+    return OUTSIDE if formula.inside is False else ""
+
+
 def trust_lines(formula: Formula | None, done: str) -> tuple[str, ...]:
     """What a prediction rests on and does not."""
     out = [done]
     if formula is not None and formula.inside is False:
-        out.append("The formula lies outside what was tried: treat every number about it as a guess.")
+        out.append(OUTSIDE)
     elif formula is not None and formula.in_hull is False:
         out.append(f"The formula lies within what was tried.{NO_MIXTURE}")
     return tuple(out)

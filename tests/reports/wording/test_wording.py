@@ -105,3 +105,19 @@ def test_a_cost_is_told_from_its_ceiling(found, off, cost, shown, by):
     assert said.startswith(f"{cost} per kg of raw materials")
     assert said.endswith(f"{by} {'' if off == 0 else 'the ceiling '}of €0.60.")
     assert wording.predicted(replace(strip, predicted=high + off)) == f"{shown}\u202fEUR/kg"
+
+
+def test_a_formula_outside_what_was_tried_says_so_first(found):
+    inside = replace(found.formula, inside=True, broken=())
+    assert wording.outside_line(inside) == ""
+    assert "outside what was tried" in wording.outside_line(replace(inside, inside=False))
+    assert "Wax at most 3" in wording.outside_line(replace(inside, inside=False, broken=("Wax at most 3",)))
+
+
+def test_where_musts_clash_is_said_by_what_was_searched(found):
+    step = SimpleNamespace(why="clash")
+    clash = [{"response": "Thickness", "fenced": True}, {"response": "Cost"}, {"response": "Thickness"}]
+    made = wording.decision(found.formula, step, clash, 16, 0)
+    assert made.because == "Within what was tried Thickness and Cost cannot be met together, as predicted."
+    everywhere = wording.decision(found.formula, step, [{**clash[0], "fenced": False}], 16, 0)
+    assert everywhere.because == "Within these limits Thickness cannot be met, as predicted."
