@@ -171,5 +171,7 @@ def design_of(found: Mapping[str, Any], name: str) -> Design:
 
 
 def _unreadable(name: str) -> StudyError:
-    return refusal("unreadable", name, "cannot be read as this program wrote it", "a file no one has edited",
-                   "blendwright verify FOLDER says what changed; put back a copy of it")  # fmt: skip
+    do = "blendwright verify FOLDER says what changed; put back a copy of it"
+    if name.startswith("analysis/"):
+        do = "delete it: fit and optimise write it anew from the results"
+    return refusal("unreadable", name, "cannot be read as this program wrote it", "a file no one has edited", do)

@@ -123,8 +123,13 @@ def _fill_in(whole: Levels, study: Study, where: str) -> list[Problem]:
     if fill is None and len(missing) == 1 and missing[0] in {i.name for i in study.varied}:
         fill = missing.pop()
     if missing:
-        return [Problem("missing-level", "stop", where, f"no level for {', '.join(missing)}",
-                        "a level for every varied ingredient and factor", "add them")]  # fmt: skip
+        problems.append(Problem("missing-level", "stop", where, f"no level for {', '.join(missing)}",
+                                "a level for every varied ingredient and factor", "add them"))  # fmt: skip
+    below = [f"{i.name} = {whole[i.name]:g}" for i in study.ingredients if float(whole.get(i.name, 0.0)) < 0]
+    if below:
+        problems.append(Problem("level", "stop", where, ", ".join(below), "0 or more of each", "give what goes in"))
+    if problems:
+        return problems
     if not study.ingredients:
         return []
     others = sum(float(whole[i.name]) for i in study.ingredients if i.name != fill)

@@ -30,7 +30,9 @@ def recipes(study: Study, frame: pd.DataFrame) -> pd.DataFrame:
         values = pd.to_numeric(frame[name], errors="coerce").to_numpy(dtype=float)
         bad = ~np.isfinite(values)
         if bad.any():
-            problems.append(_problem(name, f"{frame[name][bad].iloc[0]!r}", "a number", "give the level"))
+            label, value = frame.index[bad][0], frame[name][bad].iloc[0]
+            got = f"{str(value)!r} in recipe {label}"
+            problems.append(_problem(name, got, "a number", "give the level"))
         levels[name] = values
     for factor in (f for f in study.category_factors if f.of is None):
         if factor.name not in frame.columns:

@@ -1,5 +1,6 @@
 """Wrong input: exit 2, every problem listed in words, and the folder byte for byte as it was."""
 
+import json
 import os
 import shutil
 import tempfile
@@ -177,6 +178,7 @@ def test_before_there_are_results(command, words, planned, refused):
     [
         ("predict", ("--at", "Gun=0.5,Wax=3"), "Gun"),
         ("predict", ("--at", "Gum=0.5"), "Wax"),
+        ("predict", ("--at", "Gum=0.5,Wax=-3"), "Wax = -3"),
         ("predict", ("--at", "nowhere.csv"), "nowhere.csv"),
         ("optimise", ("--hold", "Gun=0.5"), "Gun"),
         ("optimise", ("--keep", "../F1"), "formula name"),
@@ -227,3 +229,21 @@ def test_a_damaged_plan_is_said_in_words(planned, refused):
 def test_damaged_results_are_said_in_words(recorded, refused):
     (recorded / "results/readings.csv").write_text("trial\n")
     assert "readings.csv" in refused(recorded, "fit")
+
+
+def test_a_half_written_analysis_is_deleted_and_worked_out_anew(recorded, refused, call):
+    call("optimise", recorded)
+    found = recorded / "analysis/optimum.json"
+    found.write_bytes(found.read_bytes()[:99])
+    assert "delete it" in refused(recorded, "optimise")
+    found.unlink()
+    assert call("optimise", recorded)[0] == 0
+
+
+def test_a_kept_formula_without_a_number_is_named(recorded, refused, call):
+    call("optimise", recorded, "--keep", "F1")
+    kept = recorded / "formulas/F1.json"
+    text = kept.read_text(encoding="utf-8")
+    level = json.loads(text)["blend"]["Gum"]
+    kept.write_text(text.replace(f'"Gum": {level}', '"Gum": NaN', 1), encoding="utf-8")
+    assert "'nan' in recipe F1" in refused(recorded, "predict", "--at", "F1")
