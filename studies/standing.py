@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from doe.bench.drafts import SET_ASIDE, USABLE
 from doe.design.design import Design
 from doe.results.results import stored_results
-from optimise.models.few import nothing_to_fit
+from optimise.models.findings import nothing_to_fit
 from reports.wording.prompt import typed
 from studies.analysis import is_fresh
 from studies.folder import StudyFolder

@@ -1,18 +1,11 @@
-"""What rests on very few batches, said where a chance is shown, as an interval does not tell it; or on none at all."""
+"""What rests on very few batches, said where a chance is shown, as an interval does not tell it."""
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import replace
-from typing import TYPE_CHECKING
-
 from doe.problems import Problem, Unavailable, listed
-from doe.results.results import Results
 from doe.study import Study
 from optimise.models.aims import wanted
-
-if TYPE_CHECKING:
-    from optimise.models.models import Models
+from optimise.models.models import Models
 
 _SPARE = 4  # batches beyond the terms always kept, below which it is said; our choice (t at 3 is 3.2, at 10 is 2.2)
 
@@ -52,24 +45,3 @@ def _few_blocks(study: Study, models: Models) -> list[Problem]:
         do = "make the next batches in blocks of their own: each new one tells more of that than more batches in one"
         out.append(Problem("few-blocks", "inform", "optimise", got, "", do))
     return out
-
-
-def nothing_to_fit(results: Results) -> Problem:
-    """Why there is nothing to fit, and what can be done: as the definition moved on, as batches went, or as yet."""
-    gone = next((one for one in results.findings if one.code == "none-left"), None)
-    if gone is not None:
-        return replace(gone, level="stop")
-    if len(results.usable):
-        got = f"none of the {len(results.usable)} usable batches has a reading that can be fitted"
-        do = "read them, and record what was read; what was left out, and why, status says"
-        bounds = results.counted["bound"].fillna("none")
-        if len(bounds) and (bounds != "none").all():
-            got += ": every reading is only a bound"
-            do = "read some of them where the method gives a number (another range, spindle or dilution), and record it"
-        return Problem("nothing-read", "stop", "results", got, "readings of a response of the study", do)
-    if not len(results.batches):
-        return Problem("nothing-read", "stop", "results", "no batch is on record", "readings", "record results first")
-    states = listed([f"{n} {state}" for state, n in Counter(map(str, results.batches["state"])).items()])
-    got = f"no batch on record counts: {states}"
-    do = "restore those that do (record --restore T01), or plan new trials: blendwright plan FOLDER"
-    return Problem("none-left", "stop", "results", got, "batches that were made", do)

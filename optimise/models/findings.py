@@ -1,13 +1,16 @@
-"""What a fit has to say for itself, in words: batches that stand out, drift, spread, and where it is only a guess."""
+"""What a fit has to say for itself, in words: batches that stand out, drift, spread, a guess, nothing to fit at all."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy import stats
 
-from doe.problems import Problem, Unavailable, rounded
+from doe.problems import Problem, Unavailable, listed, rounded
+from doe.results.results import Results
 from optimise.models.scales import BoxCox, Scale
 from optimise.statistics.diagnosis import (
     COPIED,
@@ -192,3 +195,24 @@ def pooled_reading_sd(sds: Array, counts: Array) -> float | None:
     if df == 0:
         return None
     return float(np.sqrt(np.sum((counts[many] - 1) * sds[many] ** 2) / df))
+
+
+def nothing_to_fit(results: Results) -> Problem:
+    """Why there is nothing to fit, and what can be done: as the definition moved on, as batches went, or as yet."""
+    gone = next((one for one in results.findings if one.code == "none-left"), None)
+    if gone is not None:
+        return replace(gone, level="stop")
+    if len(results.usable):
+        got = f"none of the {len(results.usable)} usable batches has a reading that can be fitted"
+        do = "read them, and record what was read; what was left out, and why, status says"
+        bounds = results.counted["bound"].fillna("none")
+        if len(bounds) and (bounds != "none").all():
+            got += ": every reading is only a bound"
+            do = "read some of them where the method gives a number (another range, spindle or dilution), and record it"
+        return Problem("nothing-read", "stop", "results", got, "readings of a response of the study", do)
+    if not len(results.batches):
+        return Problem("nothing-read", "stop", "results", "no batch is on record", "readings", "record results first")
+    states = listed([f"{n} {state}" for state, n in Counter(map(str, results.batches["state"])).items()])
+    got = f"no batch on record counts: {states}"
+    do = "restore those that do (record --restore T01), or plan new trials: blendwright plan FOLDER"
+    return Problem("none-left", "stop", "results", got, "batches that were made", do)

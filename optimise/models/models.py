@@ -26,7 +26,7 @@ from optimise.models.choosing import TermsChoice
 from optimise.models.correlation import residual_correlation
 from optimise.models.effects import DirectedEffect, directed_effects
 from optimise.models.fence import Fence
-from optimise.models.few import nothing_to_fit
+from optimise.models.findings import nothing_to_fit
 from optimise.models.fitted import FittedModel
 from optimise.models.fitting import fit_response
 from optimise.models.gumlaw import PowerLaw, gum_findings, power_law

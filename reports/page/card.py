@@ -20,8 +20,10 @@ from optimise import Models, tolerances
 from reports import numbers, tables
 from reports.facts import Formula, Line, Setting, Spec
 from reports.gathering.formula import confirmed_words, formulas
+from reports.page.shell import FILTERS, styled
 from reports.papers.cautions import cautions
 from reports.papers.measuring import Measure
+from reports.rendered import rendered
 from reports.wording import wording
 from reports.wording.findings import LEVEL_WORDS, TAKEN
 
@@ -56,9 +58,29 @@ def write_card(path: str | Path, study: Study, formula: Formula, batch_g: float,
 
     `results_digest` is that of the results it rests on, printed for `verify`.
     """
-    from reports.page.page import card_page
+    Path(path).write_text(_card_page(study, formula, batch_g, results_digest), encoding="utf-8", newline="\n")
 
-    Path(path).write_text(card_page(study, formula, batch_g, results_digest), encoding="utf-8", newline="\n")
+
+def _card_page(study: Study, formula: Formula, batch_g: float, results_digest: str) -> str:
+    values = {
+        **styled(),
+        "digest": results_digest,
+        "study": study,
+        "f": formula,
+        "batch_g": batch_g,
+        "chance": chance_line(formula),
+        "standing": standing(formula),
+        "notes": [said(note) for note in notes(formula)],
+        "weights": grams_of(study, formula, batch_g),
+        "steps": making(study, formula),
+        "tolerances": tolerances_by_name(study, formula, batch_g),
+        "composition": composition_rows(formula),
+        "specs": spec_rows(study, formula),
+        "current_text": CURRENT_TEXT,
+        "order": ORDER,
+        "cautions": card_cautions(study),
+    }
+    return rendered("card.html", values, FILTERS)
 
 
 def making(study: Study, formula: Formula) -> list[str]:

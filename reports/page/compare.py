@@ -9,7 +9,7 @@ from doe.study import Study
 from reports.gathering.compare import chart_of
 from reports.numbers import figure, likely, money, percent
 from reports.page import rows as page_rows
-from reports.page.page import FILTERS, styled
+from reports.page.shell import FILTERS, styled
 from reports.pictures.compare import runs_beyond, side_by_side
 from reports.pictures.svg import signs
 from reports.rendered import rendered

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from markupsafe import Markup, escape
 
-from doe import Study, Unavailable
-from reports import numbers, tokens
-from reports.facts import EffectRow, Facts, Formula, PlanFacts
+from doe import Unavailable
+from reports import numbers
+from reports.facts import EffectRow, Facts, PlanFacts
 from reports.page import card, rows
 from reports.page.script import embedded, script
+from reports.page.shell import FILTERS, styled
 from reports.pictures import chart as svg_chart
 from reports.pictures import effect as svg_effect
 from reports.pictures import residuals as svg_residuals
@@ -22,32 +21,12 @@ from reports.pictures import strip as svg_strip
 from reports.pictures import svg
 from reports.pictures import terms as svg_terms
 from reports.pictures import triangle as svg_triangle
-from reports.rendered import TEMPLATES, rendered
+from reports.rendered import rendered
 from reports.wording import fit as wording_fit
 from reports.wording import fitrows, wording
 from reports.wording import plan as wording_plan
 from reports.wording import reading as wording_reading
 from reports.wording.further import HEADS
-
-# The filters that write numbers and words on every page.
-FILTERS: Mapping[str, Any] = {
-    "percent": numbers.percent,
-    "money": numbers.money,
-    "whole_money": lambda value, currency: numbers.money(value, currency, whole=value >= 1),
-    "grams": numbers.grams,
-    "level": numbers.level,
-    "chance_between": lambda pair: numbers.chance_between(*pair),
-    "plain": lambda value: f"{value:g}",
-    "g3": lambda value: numbers.figure(value),
-    "room": lambda pair: numbers.room(*pair),
-    "counted": lambda n: numbers.counted(n, "batch", "batches"),
-    "days": lambda d: numbers.counted(max(1, -(-round(d * 100) // 100)), "day"),
-    "predicted_short": wording.predicted_short,
-    "is_wish": wording.is_wish,
-    "first_upper": wording.first_upper,
-    "short": lambda cell: len(str(cell)) <= _SHORT_CELL,
-    "barred": lambda items, bars: [(item, bars.get(item.name, "")) for item in items],
-}
 
 QUESTIONS = (
     ("make", "What to make"),
@@ -60,7 +39,6 @@ QUESTIONS = (
 )
 
 _ONE_PAGE = 32  # rows of a table that one printed page holds
-_SHORT_CELL = 20  # signs of a cell that stays on one line
 
 # A slice's picture in pixels; the chance has a wider one.
 _SLICE_SIZE = {False: (302.0, 306.0), True: (440.0, 380.0)}
@@ -80,29 +58,6 @@ def render(facts: Facts, head: str = "") -> str:
         **_tables(facts),
     }
     return rendered("page.html", values, FILTERS)
-
-
-def card_page(study: Study, formula: Formula, batch_g: float, results_digest: str) -> str:
-    """The formula card as a page of its own."""
-    values = {
-        **styled(),
-        "digest": results_digest,
-        "study": study,
-        "f": formula,
-        "batch_g": batch_g,
-        "chance": card.chance_line(formula),
-        "standing": card.standing(formula),
-        "notes": [card.said(note) for note in card.notes(formula)],
-        "weights": card.grams_of(study, formula, batch_g),
-        "steps": card.making(study, formula),
-        "tolerances": card.tolerances_by_name(study, formula, batch_g),
-        "composition": card.composition_rows(formula),
-        "specs": card.spec_rows(study, formula),
-        "current_text": card.CURRENT_TEXT,
-        "order": card.ORDER,
-        "cautions": card.card_cautions(study),
-    }
-    return rendered("card.html", values, FILTERS)
 
 
 def _questions(facts: Facts) -> tuple[tuple[str, str], ...]:
@@ -236,40 +191,6 @@ def _round_signs(facts: Facts) -> list[tuple[Markup, str]]:
 
 def _with_unit(name: str, unit: str) -> str:
     return f"{name} [{unit}]" if unit and unit != name else name
-
-
-def stylesheet() -> str:
-    """The page's one style sheet: tokens for light and dark, the page, the pictures."""
-    light, dark = tokens.css_variables(tokens.LIGHT), tokens.css_variables(tokens.DARK)
-    files = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in ("page.css", "pictures.css", "live.css"))
-    return (
-        f":root {{ {light} }} @media (prefers-color-scheme: dark) {{ @media screen {{ :root {{ {dark} }} }} }}\n{files}"
-    )
-
-
-def styled(script: str = "", header: str = "") -> dict[str, Any]:
-    """What every page's shell asks for: the style sheet, the script if there is one, and the policy that names them.
-
-    Nothing else is allowed: no other script or style, no request, no frame, no form. `header` stands over every
-    printed page.
-    """
-    style = stylesheet()
-    if header:
-        style += f"@media print {{ @page {{ @top-left {{ content: {_css_text(header)}; }} }} }}\n"
-    allowed = ["default-src 'none'", f"style-src '{_hash(style)}'"]
-    allowed += [f"script-src '{_hash(script)}'"] if script else []
-    policy = "; ".join([*allowed, "base-uri 'none'", "form-action 'none'"])
-    return {"style": Markup(style), "script": Markup(script), "policy": Markup(policy)}
-
-
-def _css_text(text: str) -> str:
-    """Text as a CSS string in which every sign but letters and digits of ASCII is written as its number."""
-    signs = (c if c.isascii() and c.isalnum() else f"\\{ord(c):x} " for c in text[:120] if c.isprintable())
-    return f'"{"".join(signs)}"'
-
-
-def _hash(text: str) -> str:
-    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def _jars(facts: Facts) -> Markup:
