@@ -41,7 +41,7 @@ _OF_PARTICLES = (
     ("bead_volume", "Volume share"),
     ("beads_per_gram", "Number"),
     ("bead_spacing", "Mean distance"),
-    ("density_difference", "Density less that of the base"),
+    ("density_difference", "Density minus that of the base"),
     ("yield_needed", "Just held by a yield value of"),
 )
 

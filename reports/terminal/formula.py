@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe.problems import Problem, Unavailable
 from doe.trade.rulebook import RULES
+from optimise.models.aims import has_window
 from optimise.models.broken import BROKEN
 from reports.numbers import (
     THIN,
@@ -89,8 +90,10 @@ def _ceiling(study: Study) -> float | None:
 
 
 def _chance(response: Response, entry: Mapping[str, Any]) -> str:
-    """The chance of one response; sure only of what is computed."""
+    """The chance of one response, sure only of what is computed; that it is watched where nothing is asked of it."""
     chance = number_of(entry.get("chance"))
+    if chance is None and not has_window(response):
+        return "watched"
     return percent(chance) if response.is_exact else likely(chance)
 
 
