@@ -146,7 +146,7 @@ def between(low: Amount, high: Amount, unit: str = "", error: Amount = None) -> 
     """An interval: `18 900 to 25 100 mPa.s`. Both ends are rounded alike; an open end says so, one next to 0 too.
 
     >>> between(4e-59, 0.00066), between(0.0, 0.00066)
-    ('under 0.00066', '0 to 0.00066')
+    ('under 0.00066', '0.00000 to 0.00066')
     """
     if not exists(low) and not exists(high):
         return NOTHING
