@@ -12,6 +12,7 @@ import pandas as pd
 
 from doe.definition.keys import MOST_RUNS
 from doe.design.design import Design, plan
+from doe.design.quality import Quality
 from doe.plain import plain
 from doe.problems import ModelError, Problem, Unavailable, listed
 from doe.results.results import Results
@@ -73,6 +74,11 @@ class Upcoming(Shown):
     def runs(self) -> pd.DataFrame:
         """Order, block, whole_plot and replicate_of of each trial; empty for stop."""
         return pd.DataFrame() if self.design is None else self.design.runs
+
+    @property
+    def quality(self) -> Quality | None:
+        """The quality of these trials as a plan (see `Design.quality`); None for stop."""
+        return None if self.design is None else self.design.quality
 
     def __str__(self) -> str:
         return f"Upcoming: {self.purpose}, {len(self.table)} batches"

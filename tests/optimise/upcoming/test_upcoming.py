@@ -192,6 +192,7 @@ def test_a_confirmed_formula_is_the_end():
     due = next_trials(asked, confirmed_by(asked, models, best, 0.05), formula=dict(best.factors))
     assert due.purpose == "stop"
     assert due.to_dict()["runs"] == []
+    assert due.quality is None
     assert set(due.to_dict()["gain"]["chance"]) == {"unavailable", "do"}
     assert due.due.why == "confirmed"
 
@@ -202,6 +203,8 @@ def test_the_document_is_plain_and_repeats():
     assert json.dumps(first, allow_nan=False) == json.dumps(second, allow_nan=False)
     assert set(first) >= {"purpose", "runs", "gain", "cost", "stop", "verdict"}
     assert [run["trial"] for run in first["runs"]] == sorted(run["trial"] for run in first["runs"])
+    more = next_trials(asked, models, learn=3, best=best)
+    assert more.quality is more.design.quality
 
 
 REFUSED = [
