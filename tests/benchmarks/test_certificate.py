@@ -3,7 +3,7 @@
 Problems are drawn over boxes and blends with a fill and, half the time, a limit; full quadratics from D-greedy trials
 with six left over for the error, noise 12 to 30 % of the spread, limits set around a random recipe. Desirability and
 chance by least squares (one t law a response), and the chance of the averaged posterior, each within its share of work;
-processor seconds of the proof alone, the search apart; desirability also with category levels, with what a search gives.
+processor seconds of the proof alone, the search apart; desirability also with categories, with what a search gives.
 A clash: all limits moved inwards by quarters of a batch sd until no recipe meets them, by least squares and by the
 averaged posterior; the whole verdict with the smallest set. And the briefs of the shipped examples as they may change:
 an ingredient withdrawn, a limit moved to where it cannot be met.
