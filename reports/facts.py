@@ -97,11 +97,12 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """One process factor of a formula. `value` is a number or the name of a level."""
+    """One process factor of a formula. `value` is a number or the name of a level, `said` as it is read."""
 
     name: str
     unit: str
     value: float | str
+    said: str
     allowed: Ends | None
     tried: Ends | None
     levels: tuple[str, ...] = ()

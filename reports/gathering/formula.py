@@ -19,6 +19,7 @@ from optimise.models.models import Models
 from reports.facts import Amount, Ends, Formula, Line, Setting, Spec, Strip
 from reports.gathering.trade import trade_of
 from reports.wording import grades
+from reports.wording.levels import shown_level
 from reports.wording.wording import state_of
 
 _POINTS = 72
@@ -165,12 +166,13 @@ def _settings(study: Study, models: Models, recipe: pd.Series, tolerances: Mappi
     for factor in (f for f in study.factors if f.of is None):
         value = recipe[factor.name]
         if factor.is_category:
-            out.append(Setting(factor.name, factor.unit, str(value), None, None, factor.levels))
+            out.append(Setting(factor.name, factor.unit, str(value), str(value), None, None, factor.levels))
             continue
         span = (float(tried[factor.name].min()), float(tried[factor.name].max())) if len(tried) else None
         reach = study.region.holding(recipe.to_frame().T).reach[factor.name]
         kept = tolerances.get(factor.name)
-        out.append(Setting(factor.name, factor.unit, float(value), reach, span, (), kept))
+        said = shown_level(study, factor.name, value)
+        out.append(Setting(factor.name, factor.unit, float(value), said, reach, span, (), kept))
     return tuple(out)
 
 

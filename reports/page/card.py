@@ -275,7 +275,7 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
     for phase, lines in formula.phases:
         out += ["", f"Phase {tables.clean(phase)}" if phase else "Ingredients", *(next(printed) for _ in lines)]
     if formula.settings:
-        settings = [[f"  {s.name}", _setting(s.value), s.unit, tolerance_words(s)] for s in formula.settings]
+        settings = [[f"  {s.name}", tables.clean(s.said), s.unit, tolerance_words(s)] for s in formula.settings]
         out += ["", "Process", tables.aligned(settings, right=(1,))]
     if any(line.tolerance for line in formula.lines):
         kept = "Last column: all levels anywhere within these at once keep nine tenths of the chance."
@@ -317,10 +317,6 @@ def _label_lines(formula: Formula) -> list[str]:
     out += [tables.wrapped(f"  {CURRENT_TEXT}", indent="    ")] if trade.laws or trade.allergens else []
     rows = [[f"  {what}", value, unit] for what, value, unit in composition_rows(formula)]
     return [*out, "", "As a whole", tables.aligned(rows, right=(1,), most=60)] if rows else out
-
-
-def _setting(value: float | str) -> str:
-    return numbers.exactly(value) if isinstance(value, float) else tables.clean(value)
 
 
 def said(note: Problem) -> str:

@@ -67,7 +67,7 @@ def _levels(formula: Formula) -> str:
         for line in formula.lines
         if line.role in ("varied", "fill")
     ]
-    said += [f"{s.name} {numbers.figure(s.value) if isinstance(s.value, float) else s.value}" for s in formula.settings]
+    said += [f"{s.name} {s.said}" for s in formula.settings]
     return ", ".join(said)
 
 

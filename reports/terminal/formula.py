@@ -13,7 +13,6 @@ from reports.numbers import (
     THIN,
     batches_in_words,
     chance_between,
-    exactly,
     figure,
     level,
     likely,
@@ -132,7 +131,7 @@ def optimise(
     for factor in study.factors:
         value = best.factors[factor.name]
         lines.append([f"{factor.name} [{factor.unit}]" if factor.unit else factor.name,
-                      value if isinstance(value, str) else exactly(value), keep.get(factor.name, "")])  # fmt: skip
+                      shown_level(study, factor.name, value), keep.get(factor.name, "")])  # fmt: skip
     rows = []
     for response, entry in best.responses.items():
         spec = study.response(response)
