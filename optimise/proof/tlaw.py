@@ -6,8 +6,8 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
+from optimise.statistics.student import density as student_density
 from optimise.statistics.student import quick_cdf
 
 Array = npt.NDArray[np.float64]
@@ -23,11 +23,7 @@ def cdf(df: float, x: Array) -> Array:
 
 def density(df: float, x: Array) -> Array:
     """The density."""
-    bounded = np.clip(x, -1e100, 1e100)
-    if not np.isfinite(df):
-        return np.asarray(np.exp(-0.5 * np.minimum(bounded**2, 1400.0)) / np.sqrt(2 * np.pi), dtype=float)
-    constant = special.gammaln((df + 1) / 2) - special.gammaln(df / 2) - 0.5 * np.log(df * np.pi)
-    return np.asarray(np.exp(constant - (df + 1) / 2 * np.log1p(bounded**2 / df)), dtype=float)
+    return student_density(np.array([df], dtype=float), np.clip(x, -1e100, 1e100))
 
 
 def density_slope(df: float, x: Array) -> Array:
