@@ -136,7 +136,12 @@ def p_value(value: Amount) -> str:
 
 
 def with_unit(text: str, unit: str) -> str:
-    """A number with its unit, kept on one line. What is not available takes no unit; `1000 candle` is multiplied."""
+    """A number with its unit, kept on one line. What is not available takes no unit; `1000 candle` is multiplied.
+
+    The unit one is not written (ISO 80000-1, 6.5.1, from memory).
+    """
+    if unit == "1":
+        return text
     if unit[:1].isdigit() and text != NOTHING:
         return f"{text}{THIN}×{THIN}{unit}"
     return f"{text}{THIN}{unit}" if unit and text != NOTHING else text

@@ -31,6 +31,7 @@ from reports.numbers import (
     room,
     spans,
     statistic,
+    with_unit,
 )
 
 
@@ -94,6 +95,16 @@ def test_specs_stand_as_written():
     assert limits(15000, 30000, "mPa.s") == "15\u202f000 to 30\u202f000\u202fmPa.s"
     assert limits(None, 3.2, "EUR/kg") == "at most 3.2\u202fEUR/kg"
     assert exactly(0.0500001) == "0.0500001"
+
+
+@pytest.mark.parametrize(
+    ("unit", "text"),
+    [("mPa.s", "58\u202fmPa.s"), ("1000 candle", "58\u202f×\u202f1000 candle"), ("1", "58"), ("", "58")],
+)
+def test_a_number_carries_its_unit_but_never_the_unit_one(unit, text):
+    # The unit one is not written: ISO 80000-1, 6.5.1, from memory.
+    assert with_unit("58", unit) == text
+    assert with_unit(NOTHING, unit) == NOTHING
 
 
 def test_levels_follow_the_step():

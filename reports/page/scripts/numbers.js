@@ -112,7 +112,7 @@ function levelText(value, step, total) {
 }
 
 function withUnit(text, unit) {
-  if (!unit || text === NOTHING) return text;
+  if (!unit || unit === "1" || text === NOTHING) return text;
   return /^\d/.test(unit) ? `${text}${THIN}×${THIN}${unit}` : `${text}${THIN}${unit}`;
 }
 
