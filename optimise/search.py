@@ -38,7 +38,7 @@ from optimise.proof.nearest import closest
 Array = npt.NDArray[np.float64]
 Objective = Literal["chance", "desirability"]
 
-_STARTS = 4
+_STARTS = 6
 _TIE = 1e-9
 _SMALL = 0.05
 _ON_THE_FRONT = ("cost_per_kg", "chance_all", "desirability", "blend", "factors")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import islice
 from typing import Any
 
 import numpy as np
@@ -10,13 +11,14 @@ import numpy.typing as npt
 
 from optimise.formula.brief import Brief
 from optimise.formula.climb import Limit
-from optimise.formula.peaks import Peak, Quest
+from optimise.formula.peaks import Peak, Quest, spread_out
 from optimise.formula.wholesteps import in_whole_steps, weighable
 
 Array = npt.NDArray[np.float64]
 
 _NEARLY = 0.8
 APART = 0.35
+_STARTS = 4
 
 
 def limited_by(brief: Brief, x: Array, combo: Mapping[str, str]) -> list[dict[str, Any]]:
@@ -55,7 +57,7 @@ def alternatives(quest: Quest, best: Peak, peaks: list[Peak], count: int = 3) ->
 def _apart_from(
     quest: Quest, combo: Mapping[str, str], near: list[Array], apart: float, peaks: list[Peak]
 ) -> list[Peak]:
-    """The best peak and the best place of the pool that keep away from `near`, each climbed with that distance kept."""
+    """The best that keeps away from `near`: from a few peaks and places of the pool that do, climbed with that kept."""
 
     def far(U: Array) -> tuple[Array, Array]:
         gaps = U[:, None] - np.array(near)
@@ -67,7 +69,6 @@ def _apart_from(
     if not clear.any():
         return []
     pool = pool[clear]
-    order = np.argsort(-np.round(quest.score(pool, combo), 9), kind="stable")[:1]
-    hill = quest.hill(combo, limits)
-    climbed = [quest.climb(hill, pool[i]) for i in order]
-    return [weighable(quest, peak, limits) for peak in climbed]
+    starts = np.array(list(islice(spread_out(pool, np.round(quest.score(pool, combo), 9)), _STARTS)))
+    climbed = quest.climbs(quest.hill(combo, limits), starts)
+    return [weighable(quest, max(climbed, key=lambda p: round(p.score, 9)), limits)]

@@ -31,13 +31,13 @@ Rises = Callable[[Array], Slopes]
 _DIFFERENCE = 1e-5
 _FLAT = 1e-3  # of the steepest slope: the least bend of a model, so that each has one top
 _LEVEL = 1e-2  # of the weights: the bend along t
-_SLACK = 1e4
-_RISE = 1e-4
+_SLACK = 1e4  # what it costs to let limits that are missed give way
+_RISE = 1e-4  # the share of the gain foreseen that a step must bring
 _HALVINGS = 10
-_GAIN = 1e-8
-_MET = 1e-9
-_WITHIN = 1e-6
-_BESIDE = 0.25
+_GAIN = 1e-7  # a step that gains less is not made
+_SHORT = 0.1  # how far curvature of what is like the aims is taken to hold
+_MET, _WITHIN = 1e-9, 1e-6  # misses of limits: none while a run goes on, none worth speaking of
+_BESIDE = 0.25  # how much nearer than to ended runs those under way come before they count as one
 _ASTRAY = 0.1  # how far beyond limits a run may go that was within them
 _MOST_STEPS = 80
 
@@ -251,9 +251,8 @@ def _steps(ascent: Ascent, now: _Places, size: Array, ways: Array) -> _Steps:
     smooth, weights, group = ascent.smooth, ascent.weights, ascent.group
     r = 0 if smooth else len(weights)
     q = -weights[0] * now.steep[:, 0] if smooth else np.zeros((n, d))
-    C = np.concatenate(
-        [np.broadcast_to(-ascent.G, (n, *ascent.G.shape)), now.bounds, now.steep[:, : len(group) * (r > 0)]], axis=1
-    )
+    rows = np.broadcast_to(-ascent.G, (n, *ascent.G.shape))
+    C = np.concatenate([rows, now.bounds, *([now.steep] if r else [])], axis=1)
     if ascent.frozen is not None:
         q[:, ascent.frozen], C[:, :, ascent.frozen] = 0.0, 0.0
     unit = np.maximum(np.abs(q).max(axis=1), 1e-12) if smooth else np.full(n, float(weights.max(initial=1e-12)))
@@ -275,7 +274,7 @@ def _steps(ascent: Ascent, now: _Places, size: Array, ways: Array) -> _Steps:
             E[:, -1, m:] = low + t
     E[:, -1, :m] += (side @ about[:, :, None])[:, :, 0]
     y, dual = _least_distances(E)
-    p = (back @ (y[:, :d] - about)[:, :, None])[:, :, 0]
+    p = np.nan_to_num((back @ (y[:, :d] - about)[:, :, None])[:, :, 0])
     if ascent.frozen is not None:
         p[:, ascent.frozen] = 0.0
     dual *= unit[:, None]
@@ -284,12 +283,19 @@ def _steps(ascent: Ascent, now: _Places, size: Array, ways: Array) -> _Steps:
 
 
 def _least_distances(E: Array) -> tuple[Array, Array]:
-    """The shortest y (n, k) with E[:, :k]' y >= E[:, k], and its multipliers (n, m), from E (n, k + 1, m)."""
+    """The shortest y (n, k) with E[:, :k]' y >= E[:, k], and its multipliers (n, m), from E (n, k + 1, m).
+
+    No numbers (NaN) and no multipliers where none is found.
+    """
     y, dual = np.zeros((len(E), E.shape[1] - 1)), np.zeros((len(E), E.shape[2]))
     f = np.zeros(E.shape[1])
     f[-1] = 1.0
     for i, one in enumerate(E):
-        found = nnls(one, f)[0]
+        try:
+            found = nnls(one, f)[0]
+        except (RuntimeError, ValueError):
+            y[i] = np.nan
+            continue
         rest = one @ found - f
         size = max(-float(rest[-1]), 1e-14)
         y[i], dual[i] = rest[:-1] / size, found / size
@@ -305,9 +311,10 @@ def _moved(
     for _ in range(_HALVINGS):
         if not left.any():
             break
-        # Curvature of something else is not worth finding again.
-        bends = None if ascent.bent is ascent.aims else here.bends[left]
-        there = _Places.of(ascent, here.U[left] + share[left, None] * p[left], bends)
+        way = share[left, None] * p[left]
+        # Curvature of what is only like the aims is not worth finding again a short way off.
+        still = ascent.bent is not ascent.aims and bool((np.linalg.norm(way, axis=1) <= _SHORT).all())
+        there = _Places.of(ascent, here.U[left] + way, here.bends[left] if still else None)
         up = there.height - weight[left] * there.missed - height[left]
         fine = (up >= _RISE * share[left] * gain[left]) & (there.missed <= missed[left])
         if fine.all() and left.all():

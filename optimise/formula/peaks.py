@@ -37,6 +37,7 @@ _MOST_STARTS = 48
 _POOR = np.log(0.02)
 _TIE = 1e-9
 _HAIR = 5e-10  # half of what the fence allows: written out, a recipe at its edge may move by a last digit
+_SAME = 1e-7
 _WORTHLESS = 30.0
 _STEEP = 1e-6
 _PARTS, _CUTS = 32, 8
@@ -120,7 +121,7 @@ class Quest:
             if there is None:
                 out.append(here)
             else:
-                out.append(there if here.score <= there.score else self.climb(hill, here.u))
+                out.append(there if here.score <= there.score + _SAME else self.climb(hill, here.u))
         return out
 
     def uphill(self, hill: Hill, starts: Array, known: Array | None = None) -> Ends:
@@ -177,7 +178,8 @@ class Quest:
         trials = _trials(self.brief, space, combo)
         centroid = region.centroid
         middle = np.array([[centroid[name] for name in region.names]])
-        X = np.vstack([middle, trials, corners, region.sample(_POOL, seed=11)])
+        spread = region.remember("places to start from", lambda: region.sample(_POOL, seed=11))
+        X = np.vstack([middle, trials, corners, spread])
         U = region.coded(X)
         good = self.inside(U, combo)
         return U[good] if good.any() else U[np.argsort(self._leverage(U, combo), kind="stable")[:8]]
@@ -202,7 +204,7 @@ class Quest:
     def _peaks_at(self, combo: Mapping[str, str], least: int, most: int) -> list[Peak]:
         pool, hill = self.pool(combo), self.hill(combo)
         scores = self.glanced(pool, combo)
-        places = islice(_spread(pool, scores), most)
+        places = islice(spread_out(pool, scores), most)
         begin = np.array(list(islice(places, least)))
         if scores.max() < _POOR:
             begin = np.vstack([self.smallest_miss(hill, begin[:2])[0], begin])
@@ -296,7 +298,7 @@ def _trials(brief: Brief, space: Space, combo: Mapping[str, str]) -> Array:
     return X[space.region.contains(X)] if len(X) else X
 
 
-def _spread(pool: Array, scores: Array) -> Iterator[Array]:
+def spread_out(pool: Array, scores: Array) -> Iterator[Array]:
     """Places from the best down that keep apart; whenever none is left the distance is halved."""
     U = pool[np.argsort(-scores, kind="stable")]
     apart, nearest = 0.35 * np.sqrt(max(U.shape[1], 1)), np.full(len(U), np.inf)
