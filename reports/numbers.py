@@ -263,6 +263,8 @@ def percent(share: Amount, digits: int = 0) -> str:
         return f"over {plain(100 - edge, digits)}{THIN}%"
     if 0 < share <= near:
         return f"under {plain(edge, digits)}{THIN}%"
+    if abs(share) >= _LARGE:
+        return f"{precise(100 * share, 3)}{THIN}%"
     return f"{plain(100 * share, digits)}{THIN}%"
 
 

@@ -33,6 +33,7 @@ Indices = npt.NDArray[np.intp]
 Figure = float | Unavailable
 
 POWER, SIZE = 0.80, 0.05
+LOST = 100.0  # what trials show is off by so many batch sds: no number means anything; our own choice
 MADE = "made "  # how trials made before a plan are called in it, by number
 _GROUPS = ("whole_plots", "blocks", "steps", "two_level", "filling")
 
@@ -175,6 +176,12 @@ def _not_estimable() -> Unavailable:
     )
 
 
+def hardly_told() -> Unavailable:
+    """Why no number is given where trials tell terms apart by a hair only, so that something is off by `LOST`."""
+    reason = f"these trials hardly tell some terms apart, so that what they show may be off by {LOST:.0f} batch sd"
+    return Unavailable(reason, "go by what the fit says, or plan more trials, fewer terms, or make some terms maybe")
+
+
 def _condition(F: Array, rank: int) -> Figure:
     s = np.linalg.svd(F, compute_uv=False)
     if rank < F.shape[1] or len(s) < F.shape[1] or s[-1] <= 0:
@@ -303,6 +310,8 @@ def visible(plan: Layout, trials: Trials, response: Response) -> dict[str, Any] 
     logs = relative and response.scale == "log"
     sigma = math.sqrt(math.log1p(sd**2)) if logs else sd
     shifts = {left: _shift(left) for _, left in judged.values()}
+    if max(shifts[left] * error for error, left in judged.values()) > LOST:
+        return hardly_told()
     seen = {column: shifts[left] * error * sigma for column, (error, left) in judged.items()}
     worst = max(seen, key=lambda column: (round(seen[column], 9), column))
     error, left = judged[worst]

@@ -14,7 +14,7 @@ import pandas as pd
 
 from doe.definition.parts import Response
 from doe.design.design import Design
-from doe.design.quality import matters_of, without_sd
+from doe.design.quality import LOST, hardly_told, matters_of, without_sd
 from doe.problems import Unavailable
 from doe.study import Study
 
@@ -79,13 +79,16 @@ class Reading:
 def known_to(response: Response, quality: Any) -> Mapping[str, Any] | Unavailable:
     """The sd of a predicted mean of one response over the region, in its own terms.
 
-    On a log scale an sd s of the logarithm is given as exp(s) - 1, the fraction by which the value may be off.
+    On a log scale an sd s of the logarithm is given as exp(s) - 1, the fraction by which the value may be off. Where it
+    is `LOST` somewhere nothing is said: some terms are then told apart by a hair only, and no number means anything.
     """
     if response.sd is None:
         return without_sd(response)
     mean, most = quality.prediction_sd["mean"], quality.prediction_sd["max"]
     if isinstance(mean, Unavailable) or isinstance(most, Unavailable):
         return mean if isinstance(mean, Unavailable) else most
+    if most > LOST:
+        return hardly_told()
     sd, relative = response.sd
     logs = relative and response.scale == "log"
     sigma = math.sqrt(math.log1p(sd**2)) if logs else sd

@@ -124,6 +124,11 @@ def test_percent_never_claims_certainty(share):
     assert percent(share) not in {"100\u202f%", "0\u202f%"}
 
 
+@pytest.mark.parametrize(("share", "said"), [(2.5, "250 %"), (1e40, "1e42 %"), (-3e300, "−3e302 %")])
+def test_percent_has_words_for_any_size(share, said):
+    assert percent(share).replace("\u202f", " ").replace("\u2009", " ") == said
+
+
 # One rule for chances, here and in the page's script (the script is held to this table too).
 CHANCES = {
     0.0: "under 1 %", 1e-300: "under 1 %", 0.0049: "under 1 %", 0.005: "under 1 %", 0.00501: "1 %", 0.0149: "1 %",

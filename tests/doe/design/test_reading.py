@@ -1,12 +1,13 @@
 """A plan in the study's own units, against closed forms of small plans."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from doe import Study, Unavailable, plan
-from doe.design.reading import Reading
+from doe.design.reading import Reading, known_to
 
 
 def study(response='sd = 0.5\nmatters = 2\nunit = "score"', terms="", extra="", design="factorial"):
@@ -57,6 +58,16 @@ def test_on_a_log_scale_it_is_a_factor():
     assert known["relative"]
     # sd of the logarithm of a lognormal with 10 % coefficient of variation: sqrt(log 1.01).
     assert known["max"] == pytest.approx(math.expm1(math.sqrt(3 / 4) * math.sqrt(math.log(1.01))))
+
+
+@pytest.mark.parametrize("scale", ["log", "linear"])
+def test_where_trials_hardly_tell_terms_apart_no_number_is_given(scale):
+    # 5836 batch sd of 20 % on a log scale: exp(0.198 * 5836) is beyond any number.
+    one = study(f'sd = "20 %"\nscale = "{scale}"')
+    hair = replace(plan(one).quality, prediction_sd={"mean": 550.0, "max": 5836.0})
+    known = known_to(one.responses[0], hair)
+    assert isinstance(known, Unavailable)
+    assert "hardly tell some terms apart" in known.reason
 
 
 def test_what_is_not_given_says_so():
