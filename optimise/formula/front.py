@@ -89,10 +89,11 @@ def _wanting(quest: Quest, name: str) -> Wanting:
     return Wanting(quest, next(p for p in quest.brief.properties if p.response.name == name))
 
 
-def _under(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure) -> list[Peak]:
+def _under(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure, along: Sequence[Peak] = ()) -> list[Peak]:
     """The best for each of a few ceilings on a measure, from its least up to what it is at the best; the least first.
 
-    Those that measure more than another without scoring better are left out.
+    Those that measure more than another without scoring better are left out. `along` are places to start from too,
+    the dearest of each combination of categories that lies under the ceiling.
     """
     most = of(measure, best)
     least = min(measure.least(combo) for combo in quest.space.combos)
@@ -101,7 +102,8 @@ def _under(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure) -> lis
         return [best]
     starts, whole = [*peaks[:2], *_one_each(quest, best, peaks)], in_whole_steps(quest, best)
     for ceiling in np.linspace(most, least, _CEILINGS + 1)[1:]:
-        tried = [_below(quest, p, measure, float(ceiling)) for p in dict.fromkeys((found[-1][1], *starts))]
+        beside = _dearest_under(along, measure, float(ceiling))
+        tried = [_below(quest, p, measure, float(ceiling)) for p in dict.fromkeys((found[-1][1], *starts, *beside))]
         tried.append(_drawn_in(quest, found[-1][1], measure, float(ceiling)))
         under = [p for p in tried if p is not None]
         if not under:
@@ -151,7 +153,32 @@ def _between(best: Peak, peaks: list[Peak], one: Wanting, other: Wanting) -> lis
     ends = [quest.climb(quest.hill(p.combo), p.u) for p in peaks if p.score >= quest.share]
     ends = [weighable(quest, p) for p in (*ends, replace(best, score=float(quest.score(best.u[None], best.combo)[0])))]
     top = max(ends, key=lambda p: round(p.score, 9))
-    return [peak for peak in _under(quest, top, ends, other) if quest.keeps(peak)]
+    # Few places keep the share under a ceiling: those that keep most of the measure there are where to start.
+    along = _keeping(quest, [best, *_one_each(one.quest, best, peaks)], other)
+    return [peak for peak in _under(quest, top, ends, other, along) if quest.keeps(peak)]
+
+
+def _keeping(quest: TowardsAim, peaks: Sequence[Peak], measure: Measure) -> list[Peak]:
+    """The best of the whole search from each peak down along a measure, as far as they keep the share."""
+    out = []
+    for peak in peaks:
+        here: Peak | None = peak
+        for ceiling in np.linspace(of(measure, peak), measure.least(peak.combo), _CEILINGS + 1):
+            here = here and _drawn_in(quest.whole, here, measure, float(ceiling))
+            if here is None or not quest.keeps(here):
+                break
+            out.append(here)
+    return out
+
+
+def _dearest_under(peaks: Sequence[Peak], measure: Measure, ceiling: float) -> list[Peak]:
+    """Of peaks under a ceiling, that which measures most at each combination of categories."""
+    under: dict[tuple[tuple[str, str], ...], tuple[float, Peak]] = {}
+    for peak in peaks:
+        value, combo = of(measure, peak), tuple(sorted(peak.combo.items()))
+        if value <= ceiling and (combo not in under or value > under[combo][0]):
+            under[combo] = (value, peak)
+    return [peak for _, peak in under.values()]
 
 
 def _cheapest_at(quest: Quest, start: Peak, price: Price, least: float, dear: float, whole: bool) -> Peak | None:
