@@ -167,6 +167,7 @@ def _described(
     objective, brief, study, peaks = quest.objective, quest.brief, quest.brief.study, found.peaks
     wide = bool(brief.aimed or brief.properties) and not asked.lean
     best, others = _with_alternatives(quest, best, peaks) if wide else (best, [])
+    worth = allowance.worth_keeping(best.score)
     entry, beside = entries(quest, models, [best])[0], entries(quest, models, others)
     space = quest.space.at(best.combo)
     x = space.region.decoded(best.u[None])[0]
@@ -179,11 +180,10 @@ def _described(
     proof = found.proof if ground.exact_met and within else None
     held = (*asked.hold, *ground.tried.names)
     on_front = entries(quest, models, front(quest, best, peaks, asked.against)) if wide else []
-    saving = cheapest(quest, best, peaks) if wide else None
+    saving = cheapest(quest, best, peaks) if wide and worth else None
     findings = [*findings, *_findings(quest, models, ground, best, entry, asked)]
-    if missed and ground.exact_met and wide and not clash.entries and objective == "chance":
+    if missed and ground.exact_met and wide and not clash.entries and objective == "chance" and within:
         findings.append(_missed_for_the_chance(missed))
-    worth = allowance.worth_keeping(best.score)
     findings += [_no_tolerances(objective)] if wide and not worth else []
     return Optimum(
         objective=objective,
@@ -250,13 +250,14 @@ def _outside(asked_for: bool) -> Problem:
     got = "the formula lies outside what was tried, as asked for"
     do = "make a batch of it before trusting any number"
     if not asked_for:
-        got, do = "no formula was found within what was tried", "make trials near it before trusting any number"
+        got = "no formula was found within what was tried; this one lies nearest to it"
+        do = "make trials near it before trusting any number; optimise --outside looks for the best beyond"
     return Problem("outside", "warn", "optimise", got, "prediction no worse than at some trial", do)
 
 
 def _no_tolerances(objective: str) -> Problem:
     """That there is next to no chance that could be kept."""
-    got = f"{'a chance' if objective == 'chance' else 'a desirability'} under {100 * allowance.LEAST:.0f} % is left"
+    got = f"next to no {objective} is left"
     do = "no tolerances of the levels are given: first find a formula worth keeping"
     return Problem("no-tolerances", "inform", "optimise", got, "", do)
 

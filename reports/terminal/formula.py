@@ -27,7 +27,7 @@ from reports.wording import grades as wording_grades
 from reports.wording import proof as wording_proof
 from reports.wording.levels import in_one_line, shown_level
 from reports.wording.prompt import typed
-from reports.wording.wording import NO_MIXTURE
+from reports.wording.wording import NO_MIXTURE, is_wish, passing
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from optimise.models.models import Models
 
 _PREDICTION = f"one new batch, 95{THIN}% prediction"
-_NONE = "no batch would pass everything"
+_NONE = "no batch would"
 
 
 def predict(
@@ -97,16 +97,21 @@ def _chance(response: Response, entry: Mapping[str, Any]) -> str:
 
 
 def _all_pass(study: Study, chance: Any, responses: Mapping[str, Mapping[str, Any]]) -> str:
-    """How many batches pass everything; none where what is computed from the recipe alone misses a must."""
+    """How many batches pass everything; none where what is computed from the recipe alone misses a must.
+
+    Where something is only wished for, what they pass is said to be the musts: a wish is not in the chance.
+    """
+    what = passing(any(map(is_wish, study.responses)))
     exact = [
         r.name for r in study.exact_responses if r.is_must and number_of(responses.get(r.name, {}).get("chance")) == 0
     ]
     if exact:
-        return f"{_NONE}: what the recipe alone decides misses its limit, {listed([clean(name) for name in exact])}."
+        missed = listed([clean(name) for name in exact])
+        return f"{_NONE} {what}: what the recipe alone decides misses its limit, {missed}."
     if number_of(chance) is None:
         reason = chance.get("unavailable") if isinstance(chance, Mapping) else getattr(chance, "reason", "")
         return f"no chance of passing everything can be given ({reason})."
-    return f"{batches_in_words(float(chance))} would pass everything ({likely(float(chance))})."
+    return f"{batches_in_words(float(chance))} would {what} ({likely(float(chance))})."
 
 
 def _predicted(response: Response, entry: Mapping[str, Any]) -> tuple[str, str]:
@@ -179,11 +184,11 @@ def _front(study: Study, best: Optimum) -> str:
         rows.append([*seen, *share, *(shown_level(study, name, levels[name]) for name in names)])
     kept = f" that keep 0.9 of the {best.objective}" if up in values else ""
     head = (clean(across), clean(up), *names)
-    if len(rows) == 1:
-        return wrapped(
-            f"The formula with the best {clean(up)} has the best {clean(across)} too: nothing is to be traded."
-        )
     said = f"Formulas{kept} with the best {clean(up)} for each {clean(across)}:"
+    if len(rows) == 1:
+        said = (
+            f"The formula with the best {clean(up)} has the best {clean(across)} too: nothing is to be traded. It is:"
+        )
     return f"{wrapped(said)}\n{aligned(rows, head, right=range(len(head)), most=16)}"
 
 

@@ -34,7 +34,8 @@ def upcoming(
     name = clean(document["formula"])
     says = {
         "confirm": f"{counted(len(rows), 'confirmation batch', 'confirmation batches')} of {name}.",
-        "learn": f"{counted(len(rows), 'batch', 'batches')} that teach most about the formulas worth making.",
+        "learn": f"{counted(len(rows), 'batch', 'batches')} that {'teaches' if len(rows) == 1 else 'teach'} most about "
+        "the formulas worth making.",
         "stop": _STOPS.get(document["why"], ""),
     }[document["purpose"]]
     if document.get("way"):

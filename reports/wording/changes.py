@@ -61,7 +61,7 @@ def kept_lines(kept: Sequence[Mapping[str, Any]]) -> list[str]:
             lines.append(f"{name}, kept with a chance of {likely(then)}, is not allowed any more: {broken}.")
         elif not isinstance(now, float):
             why = now.get("unavailable", "") if isinstance(now, Mapping) else ""
-            lines.append(f"{name}, kept with a chance of {likely(then)}, cannot be predicted any more: {why}.")
+            lines.append(f"{name} was kept with a chance of {likely(then)}; none can be given any more: {why}.")
         elif likely(then) != likely(now):
             lines.append(f"{name} was kept with a chance of {likely(then)}; by all that is known now {likely(now)}.")
     return lines

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -257,7 +258,7 @@ def filling_line(quality: Mapping[str, Any]) -> str:
 def spread_line(reading: Reading) -> str:
     """Which columns are not tried over their whole reach."""
     short = [
-        f"{name} ({percent(entry['share'])})"
+        f"{name} ({percent(math.floor(100 * entry['share']) / 100)})"
         for name, entry in reading.spread.items()
         if "share" in entry and entry["share"] < 0.9
     ]

@@ -26,6 +26,7 @@ from reports.wording import grades, reading
 from reports.wording.proof import together
 
 if TYPE_CHECKING:
+    from doe.definition.parts import Response
     from optimise.upcoming.confirming import Confirming
     from optimise.upcoming.due import Due
 
@@ -69,9 +70,14 @@ def chance_words(strip: Strip) -> str:
     return f"misses, {share} pass" if strip.state == "misses" else f"{strip.state}, {share}"
 
 
-def is_wish(spec: Spec) -> bool:
+def is_wish(spec: Spec | Response) -> bool:
     """Whether something is asked of a response that a batch may do without."""
     return not spec.must and any(v is not None for v in (spec.low, spec.high, spec.target))
+
+
+def passing(wishes: bool) -> str:
+    """What a batch does that passes: with `wishes` beside the musts it may still miss those."""
+    return "meet every must" if wishes else "pass everything"
 
 
 def asked(spec: Spec) -> str:
@@ -99,7 +105,8 @@ def decision(
         return Decision("stop", "Do not make any of these formulas yet", because)
     if isinstance(formula.chance, Unavailable):
         return _without_chance(formula, due, formula.chance.reason)
-    passes = f"{first_upper(batches_in_words(formula.chance))} would pass everything"
+    what = passing(any(is_wish(strip.spec) for strip in formula.strips))
+    passes = f"{first_upper(batches_in_words(formula.chance))} would {what}"
     if due.why == "confirmed":
         return Decision("make", f"Make formula {formula.name}", f"{passes}; {formula.confirmed}.")
     if due.why == "flat":
@@ -122,7 +129,7 @@ def decision(
     return Decision(
         "more",
         "Spend more batches before deciding",
-        f"The best formula so far, {formula.name}, would pass everything in {batches_in_words(formula.chance)}; "
+        f"The best formula so far, {formula.name}, would {what} in {batches_in_words(formula.chance)}; "
         f"the study asks for {percent(due.wanted)}.",
     )
 

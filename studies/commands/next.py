@@ -131,5 +131,5 @@ def _unless_waiting(folder: StudyFolder) -> None:
             f"plan/round-{waiting.round}",
             "was issued and nothing of it is made",
             "one open round at a time",
-            f"record it, or retire it: plan --withdraw {first}-{last}",
+            f'record it, or retire it: plan --withdraw {first}-{last} --why "..."',
         )

@@ -51,6 +51,6 @@ def test_in_words(small_toml):
     said = [line.replace("\u2009", " ").replace("\u202f", " ") for line in kept_lines(kept)]
     assert said == [
         "F1 was kept with a chance of 77 %; by all that is known now 83 %.",
-        "F3, kept with a chance of 50 %, cannot be predicted any more: is made with Wax.",
+        "F3 was kept with a chance of 50 %; none can be given any more: is made with Wax.",
         "F4, kept with a chance of 90 %, is not allowed any more: Wax is left out.",
     ]

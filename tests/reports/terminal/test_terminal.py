@@ -123,7 +123,7 @@ def test_what_a_recipe_alone_misses_passes_never(job):
     poor = Study.from_dict(source)
     entry = {**job.best.responses, name: {"predicted": 1.0, "chance": 0.0}}
     text = " ".join(terminal_formula.optimise(poor, replace(job.best, chance=0.0, responses=entry), "").split())
-    assert f"no batch would pass everything: what the recipe alone decides misses its limit, {name}." in text
+    assert f"no batch would meet every must: what the recipe alone decides misses its limit, {name}." in text
     assert "fewer than 1 of 100" not in text
 
 
