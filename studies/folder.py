@@ -106,8 +106,9 @@ class StudyFolder:
     def results(self) -> Results:
         """What was recorded. Raises StudyError when nothing was."""
         if not self.has_results():
-            raise refusal("no-results", str(self.path.name), "has no results yet", "results taken in by record",
-                          typed("record", self.path.name, "FILE"))  # fmt: skip
+            record = typed("record", self.path, "FILE")
+            do = record if self.rounds() else f"{typed('plan', self.path)}, or with trials made before {record}"
+            raise refusal("no-results", self.path.name, "has no results yet", "results taken in by record", do)
         return self.study.results()
 
     def stored(self, name: str) -> dict[str, Any] | None:

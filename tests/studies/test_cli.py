@@ -117,6 +117,22 @@ def test_no_such_folder(command, tmp_path, capsys):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("command", ["fit", "optimise", "next", "card"])
+def test_without_results_the_next_step_is_named(command, tmp_path, capsys):
+    folder = tmp_path / "wash"
+    assert cli.main(["new", str(folder), "--from", "potting-shed"]) == 0
+    capsys.readouterr()
+    assert cli.main([command, str(folder)]) == 2
+    said = capsys.readouterr().err
+    assert f"blendwright plan {folder}, or with trials made before blendwright record {folder} FILE" in said
+    assert cli.main(["plan", str(folder)]) == 0
+    capsys.readouterr()
+    assert cli.main([command, str(folder)]) == 2
+    said = capsys.readouterr().err
+    assert f"blendwright record {folder} FILE" in said
+    assert "blendwright plan" not in said
+
+
 def test_a_defect_is_one_sentence_and_a_way_to_see_more(monkeypatch, tmp_path, capsys):
     from studies.commands import verify
 
