@@ -78,7 +78,7 @@ def confirmation(
     breaks = list(standings(study, recipe)[0].broken)
     passes = _passes(before, recipe, [met[name] for name in met if name in asked], mine, days, computed)
     return {"batches": mine, "responses": told, "confirmed": not (off or missed or breaks), "breaks": breaks,
-            "says": _said(off, missed, breaks, len(mine)), "passes": passes}  # fmt: skip
+            "says": _said(off, missed, breaks, len(mine), _left_out(results, mine)), "passes": passes}  # fmt: skip
 
 
 def one_recipe(study: Study, formula: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:
@@ -184,15 +184,26 @@ def _missed(study: Study, models: Models, recipe: pd.DataFrame) -> list[str]:
     return [r.name for r in asked if not within(exact[r.name].to_numpy(dtype=float), (r.low, r.high))[0]]
 
 
-def _said(off: Sequence[str], missed: Sequence[str], breaks: Sequence[str], count: int) -> str:
-    """What came of it, in words."""
+def _said(off: Sequence[str], missed: Sequence[str], breaks: Sequence[str], count: int, left_out: Sequence[str]) -> str:
+    """What came of it, in words; batches `left_out` are named, for they were made to confirm it too."""
     if not (off or missed or breaks):
         batches = "the confirmation batch" if count == 1 else f"all {count} confirmation batches"
+        if left_out:
+            others = f"{', '.join(left_out)} made otherwise than planned by over {100 * _SAME:.0f} % of a reach"
+            batches += f" that count ({others})"
         return f"Confirmed: {batches} came out as predicted and met every must."
     parts = [f"not as predicted: {', '.join(off)}"] if off else []
     parts += [f"outside its limits: {', '.join(missed)}"] if missed else []
     parts += [f"the study does not allow it any more: {', '.join(breaks)}"] if breaks else []
     return f"Not confirmed: {'; '.join(parts)}."
+
+
+def _left_out(results: Results, mine: Sequence[str]) -> list[str]:
+    """Batches of the recipes and the round of `mine` that are not among them: made too far from the formula."""
+    batches = results.batches
+    own = batches.loc[list(mine)]
+    same = batches["replicate_group"].isin(own["replicate_group"]) & batches["round"].isin(own["round"])
+    return [str(batch) for batch in results.levels().index if same[batch] and batch not in mine]
 
 
 def _confirmations(study: Study, results: Results, recipe: pd.DataFrame) -> list[str]:

@@ -217,6 +217,11 @@ def _trust(study: Study, best: Optimum, confirmed: str) -> list[str]:
         says.append(f"Cost {money(best.cost_per_kg, study.currency)} per kg.")
     if not isinstance(best.desirability, Unavailable):
         says.append(f"Desirability {figure(best.desirability)} (0: something asked for is missed; 1: all as wanted).")
+    if any("centre_from" in entry for entry in best.responses.values()):
+        says.append(
+            "What is predicted here is the least squares of the planned models, on which desirability is defined; "
+            "chances, and predict, go by the average over models, which may differ."
+        )
     # Where musts clash, what is proved of them is what counts.
     return says if best.clash else [*says, *_given(wording_proof.bound(best.certificate.to_dict()))]
 

@@ -328,3 +328,17 @@ def test_a_confirmed_formula_is_none_once_the_study_rules_it_out(moved, good, sa
     verdict = confirmation(study, results, {"Water": 96.2, **formula})
     assert verdict["says"] == says
     assert verdict["confirmed"] is good
+
+
+def test_a_batch_made_too_far_from_the_formula_to_confirm_it_is_named():
+    # 0.82 % of a gum that goes from 0.2 to 1.0 %: off by 2.5 % of its reach.
+    rng = np.random.default_rng(4)
+    first = pd.DataFrame({"Gum": np.tile([0.2, 0.5, 0.8, 1.0], 3), "Oil": np.repeat([1.0, 3.0, 5.0], 4)})
+    first["Foam"] = 20 + 5 * first["Gum"] + rng.normal(0, 0.3, 12)
+    formula, study = {"Gum": 0.8, "Oil": 3.0}, priced()
+    design = next_trials(study, fit(study, study.results(first)), confirm=3, formula=formula).design
+    trials, gum = list(design.table.index), np.array([0.8, 0.8, 0.82])
+    back = pd.DataFrame({"trial": trials, "Water": 97 - gum, "Gum": gum, "Oil": 3.0, "Foam": [24.1, 23.9, 24.0]})
+    results = joined(study.results(first), study.results(back, design=design))
+    says = confirmation(study, results, {"Water": 96.2, **formula})["says"]
+    assert says.startswith(f"Confirmed: all 2 confirmation batches that count ({trials[2]}-1 made otherwise")
