@@ -180,7 +180,7 @@ def _described(
     proof = found.proof if ground.exact_met and within else None
     held = (*asked.hold, *ground.tried.names)
     on_front = entries(quest, models, front(quest, best, peaks, asked.against)) if wide else []
-    saving = cheapest(quest, best, peaks) if wide and worth else None
+    saving = cheapest(quest, best, peaks) if wide and worth and ground.exact_met else None
     findings = [*findings, *_findings(quest, models, ground, best, entry, asked)]
     if missed and ground.exact_met and wide and not clash.entries and objective == "chance" and within:
         findings.append(_missed_for_the_chance(missed))
