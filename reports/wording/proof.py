@@ -97,13 +97,17 @@ def _enough(change: float) -> str:
     return figure(ceil(change / place * (1 - 1e-9)) * place, digits=2)
 
 
+def _predicted(study: Study, name: str, value: float) -> str:
+    """A value told apart from the limits of its response; what a check of the trade asks is no response."""
+    spec = next((response for response in study.responses if response.name == name), None)
+    if spec is None:
+        return figure(value, digits=4)
+    return with_unit(beside(value, (spec.low, spec.high), digits=3), spec.unit)
+
+
 def closest(study: Study, found: Mapping[str, Any]) -> str:
     """The recipe that comes nearest to all musts, and what it is predicted to give; "" for none."""
     if not found:
         return ""
-    asked = {response.name: response for response in study.responses}
-    values = [
-        f"{name} {with_unit(beside(value, (asked[name].low, asked[name].high), digits=3), asked[name].unit)}"
-        for name, value in found["responses"].items()
-    ]
+    values = [f"{name} {_predicted(study, name, value)}" for name, value in found["responses"].items()]
     return f"Closest to all of them: {in_one_line(study, found['levels'])}; predicted {', '.join(values)}."
