@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 TARGET = 0.001
-_WORK = 1e9
+_WORK, _FAR_WORK = 1e9, 5e9  # nanoseconds of one slow core, about; the second from so many free dimensions on:
+_FAR = 6
 _BETTER = 1e-6
 _NEARLY = 1 - 1e-6  # of the target, so that rounding does not take a proof over it
 _ROOM = 0.3
@@ -40,7 +41,8 @@ def searched(quest: Quest, peaks: list[Peak], whole: float, work: float | None =
     """The proof for a quest and its peaks (best first); a better place that turns up on the way is climbed from.
 
     `whole` is the score of the best recipe of whole weighable steps: the bound is to come within the target of it, or
-    of the best peak where the steps alone cost more. `work` is about nanoseconds of one slow core, counted in boxes.
+    of the best peak where the steps alone cost more. `work` is about nanoseconds of one slow core, counted in boxes; by
+    itself a second, and five from six free dimensions on, where the gap that is left is still wide after one.
     """
     if not peaks:
         return Searched(None, peaks)
@@ -49,7 +51,8 @@ def searched(quest: Quest, peaks: list[Peak], whole: float, work: float | None =
     fields = _fields(quest)
     if fields is None:
         return Searched(None, peaks)
-    allowed = work if work is not None else _WORK
+    dimension = max(quest.space.at(combo).dimension for combo in quest.space.combos)
+    allowed = work if work is not None else (_FAR_WORK if dimension >= _FAR else _WORK)
     best = max(peak.score for peak in peaks)
     found = prove(fields, _enough(best, whole), allowed)
     if found.best > best + _BETTER:
