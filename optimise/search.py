@@ -22,6 +22,7 @@ from optimise.formula.lots import lots_told
 from optimise.formula.middle import middle_untested
 from optimise.formula.optimum import Optimum
 from optimise.formula.peaks import Peak, Quest
+from optimise.formula.plateau import likeliest
 from optimise.formula.space import Space
 from optimise.formula.untried import Untried, never_tried
 from optimise.formula.weighed import weighed_told
@@ -53,14 +54,14 @@ def find(
     """The formula with the highest objective that keeps every limit, with what the manager asks about it.
 
     `objective`: chance (joint chance of one new batch, predictions from `models` as they stand) or desirability
-    (Derringer & Suich 1980, on the least-squares centres of the planned model). `hold` fixes levels by name. The search
-    stays where prediction is no worse than at some trial, unless `outside`. It runs uphill from `starts` places spread
-    over the region, and from more where several tops are met; it is deterministic. Limits of exact musts (cost, linear
-    sums) are limits of the search. Where there are only wishes, their desirability is searched, whatever the objective.
-    The front is that of the objective against the cost, or `against` one response of which something is wanted, or
-    between two of them among formulas that keep 0.9 of the objective. `lean` leaves out what lies around the formula
-    (alternatives, front, tolerances, clash): for many studies at once. Raises StudyError for holds that are not
-    possible, ModelError for an unknown objective.
+    (Derringer & Suich 1980, on the least-squares centres of the planned model; among equals the likeliest). `hold`
+    fixes levels by name. The search stays where prediction is no worse than at some trial, unless `outside`. It runs
+    uphill from `starts` places spread over the region, and from more where several tops are met; it is deterministic.
+    Limits of exact musts (cost, linear sums) are limits of the search. Where there are only wishes, their desirability
+    is searched, whatever the objective. The front is that of the objective against the cost, or `against` one response
+    of which something is wanted, or between two of them among formulas that keep 0.9 of the objective. `lean` leaves
+    out what lies around the formula (alternatives, front, tolerances, clash): for many studies at once. Raises
+    StudyError for holds that are not possible, ModelError for an unknown objective.
     """
     if objective not in ("chance", "desirability"):
         got = f"objective {objective!r}"
@@ -137,7 +138,8 @@ def _ground(brief: Brief, hold: Mapping[str, Any] | None, tried: Untried) -> tup
 def _peaks(quest: Quest, starts: int) -> list[Peak]:
     if not quest.brief.aimed and not quest.brief.properties:
         return [Peak(quest.space.centre, quest.space.combos[0], 0.0)]
-    return quest.peaks(max(1, starts))
+    found = quest.peaks(max(1, starts))
+    return [*likeliest(quest, found), *found]
 
 
 def _best(quest: Quest, peaks: list[Peak]) -> Peak:

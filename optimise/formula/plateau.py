@@ -1,0 +1,60 @@
+"""Where a desirability is complete: many recipes may be equally desirable, and of those the likeliest is wanted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+
+from optimise.formula.climb import Hill, Limit
+from optimise.formula.goals import ramps
+from optimise.formula.peaks import Peak, Quest
+from optimise.formula.wholesteps import weighable
+
+Array = npt.NDArray[np.float64]
+
+_COMPLETE = -1e-9
+_MARGIN = 1e-6  # of a ramp, so that what rounds away leaves it complete
+_STARTS = 4
+
+
+def likeliest(quest: Quest, peaks: Sequence[Peak]) -> list[Peak]:
+    """The tops of the chance among recipes of complete desirability, in whole weighable steps; empty where none is.
+
+    Runs go up the chance from those of `peaks` where all is as wanted, at each combo of category levels.
+    """
+    full = [peak for peak in peaks if peak.score >= _COMPLETE]
+    if quest.objective != "desirability" or not full or not quest.brief.aimed:
+        return []
+    likely, out = replace(quest, objective="chance"), []
+    for combo in quest.space.combos:
+        starts = [peak.u for peak in full if dict(peak.combo) == dict(combo)][:_STARTS]
+        if not starts or not starts[0].size:
+            continue
+        complete = _complete(quest, quest.hill(combo))
+        for top in likely.climbs(quest.hill(combo, (complete,)), np.array(starts)):
+            u = weighable(likely, top, (complete,)).u
+            out.append(Peak(u, combo, float(quest.score(u[None], combo)[0])))
+    return [peak for peak in out if peak.score >= _COMPLETE]
+
+
+def _complete(quest: Quest, hill: Hill) -> Limit:
+    """That every response is as wanted: past the top of each ramp, within each plain limit."""
+    sides, walls = ramps([p.response for p in quest.brief.properties])
+    which = [*(side.response for side in sides), *(number for number, _, _ in walls)]
+    ends = np.array([*(side.full for side in sides), *(limit for _, _, limit in walls)])
+    rate = np.array(
+        [
+            *(1 / (side.full - side.start) for side in sides),
+            *(sign / max(abs(limit), 1e-9) for _, sign, limit in walls),
+        ]
+    )
+
+    def complete(U: Array) -> tuple[Array, Array]:
+        y, dy = quest.brief.centres.with_slopes(hill.levels(U), hill.chosen(len(U)))
+        slope = rate[:, None] * (dy @ hill.space.basis)[:, which]
+        return rate * (y[:, which] - ends) - _MARGIN, slope
+
+    return complete
