@@ -23,7 +23,7 @@ from optimise.formula.middle import middle_untested
 from optimise.formula.optimum import Optimum
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.plateau import likeliest
-from optimise.formula.space import Space
+from optimise.formula.space import Space, as_told
 from optimise.formula.untried import Untried, never_tried
 from optimise.formula.weighed import weighed_told
 from optimise.formula.wholesteps import in_whole_steps, weighable
@@ -131,8 +131,7 @@ def _ground(brief: Brief, hold: Mapping[str, Any] | None, tried: Untried) -> tup
             closed = error
     if not brief.exact:
         raise closed
-    told = [replace(p, code="exact-limit", level="warn") for p in closed.problems]
-    return _Ground(Space.build(brief.study, hold), False, Untried()), told
+    return _Ground(Space.build(brief.study, hold), False, Untried()), as_told(closed)
 
 
 def _peaks(quest: Quest, starts: int) -> list[Peak]:

@@ -141,6 +141,20 @@ def _coded_rows(region: Region, origin: Array, basis: Array) -> tuple[Array, Arr
     return G[real] / length[real, None], h[real] / length[real]
 
 
+def unmet(study: Study, exact: Sequence[Response]) -> list[Problem]:
+    """What there is to say of exact musts whose limits no recipe keeps; nothing where some recipe keeps them all."""
+    try:
+        Space.build(study, None, exact)
+    except StudyError as error:
+        return as_told(error)
+    return []
+
+
+def as_told(closed: StudyError) -> list[Problem]:
+    """Limits of exact musts that leave no recipe, as something to be told: the rest of the study stands."""
+    return [replace(p, code="exact-limit", level="warn") for p in closed.problems]
+
+
 def _held(study: Study, hold: dict[str, Any]) -> tuple[dict[str, float], dict[str, tuple[str, ...]], list[Problem]]:
     """Held numbers, category levels still open, and what is wrong with the holds."""
     region = study.region

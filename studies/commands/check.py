@@ -8,6 +8,8 @@ from datetime import date
 from doe.design.groundwork import foreseen
 from doe.problems import StudyError
 from doe.trade import study_findings
+from optimise.formula.space import unmet
+from optimise.models.aims import musts
 from reports import documents
 from reports.terminal import terminal
 from reports.wording.prompt import typed
@@ -27,6 +29,8 @@ def _seen(args: argparse.Namespace) -> Outcome:
     folder = StudyFolder.at(args.folder)
     study = folder.study
     (refused, told), trade = foreseen(study), study_findings(study, today=date.today())
+    if not refused:
+        told = (*told, *unmet(study, [r for r in musts(study) if r.is_exact]))
     document = documents.check_document(study, (*refused, *told), trade)
     text = terminal.check(study, args.folder, refused, trade, told, _next(folder, args.folder))
     return Outcome(document, text, code_of(document))
