@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import block_diag
 
-from optimise.formula.onepass import LEAST, OnePass
+from optimise.formula.onepass import LEAST, OnePass, by_levels, chunks
 from optimise.models.predictors import Chosen, PosteriorPredictor, coordinates
 from optimise.statistics.matern import matern_with_slope
 from optimise.statistics.student import between, density
@@ -24,8 +24,6 @@ from optimise.statistics.student import between, density
 Array = npt.NDArray[np.float64]
 
 _TINY = 1e-300
-# Numbers at a time in one array: what rows need then stays in the processor's own memory.
-_CHUNK = 15_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -95,14 +93,10 @@ class Laws:
 
     def score_and_slope(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
         """The same, and its slope by the levels, (m, k)."""
-        parts = [self._steep(rows) for rows in self._chunks(coordinates(self.predictor.region, X, chosen))]
-        score, slope = (np.concatenate(part) for part in zip(*parts, strict=True))
-        J = self.predictor.turn
-        return score, slope[:, : len(J)] @ J
+        return by_levels(self.predictor, self._steep, self._chunks(coordinates(self.predictor.region, X, chosen)))
 
     def _chunks(self, z: Array) -> list[Array]:
-        rows = max(1, _CHUNK // self.bend.shape[1])
-        return [z[i : i + rows] for i in range(0, max(len(z), 1), rows)]
+        return chunks(z, self.bend.shape[1])
 
     def _law(self, z: Array) -> tuple[Any, ...]:
         """Squared length, slopes of the bells (a length each), parts times `bend` at z (m, d); mean, scale (m, r)."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -94,14 +94,10 @@ class OnePass:
 
     def score_and_slope(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
         """The same, and its slope by the levels, (m, k)."""
-        parts = [self._steep(rows) for rows in self._chunks(coordinates(self.predictor.region, X, chosen))]
-        score, slope = (np.concatenate(part) for part in zip(*parts, strict=True))
-        J = self.predictor.turn
-        return score, slope[:, : len(J)] @ J
+        return by_levels(self.predictor, self._steep, self._chunks(coordinates(self.predictor.region, X, chosen)))
 
     def _chunks(self, z: Array) -> list[Array]:
-        rows = max(1, _CHUNK // (len(self.weights) * self.P.shape[1]))
-        return [z[i : i + rows] for i in range(0, max(len(z), 1), rows)]
+        return chunks(z, len(self.weights) * self.P.shape[1])
 
     def _laws(self, z: Array) -> tuple[Array, Array, Array, Array, Array, Array]:
         """Inner products, distances to the batches, squared lengths, levers; location and scale of a batch (m, c)."""
@@ -149,6 +145,21 @@ class OnePass:
         straight = bend.sum(axis=2) + by_spread * (2 * self.linear[:, None] + 4 * self.quadratic[:, None] * own)
         slope = pulled.sum(axis=0) @ known + straight.sum(axis=0)[:, None] * z
         return np.log(each).sum(axis=1), slope
+
+
+def chunks(z: Array, each: int) -> list[Array]:
+    """Places z (m, d) in turn, as many at once as `_CHUNK` numbers hold at `each` a place; one at least."""
+    rows = max(1, _CHUNK // each)
+    return [z[i : i + rows] for i in range(0, max(len(z), 1), rows)]
+
+
+def by_levels(
+    predictor: PosteriorPredictor, steep: Callable[[Array], tuple[Array, Array]], parts: Sequence[Array]
+) -> tuple[Array, Array]:
+    """Scores (m,) and slopes by the levels (m, k), from what `steep` gives of each part by the coordinates."""
+    score, slope = (np.concatenate(part) for part in zip(*(steep(z) for z in parts), strict=True))
+    J = predictor.turn
+    return score, slope[:, : len(J)] @ J
 
 
 def alike(one: PosteriorPredictor, other: PosteriorPredictor) -> bool:

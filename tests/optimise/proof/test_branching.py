@@ -99,14 +99,20 @@ def spread(rng, a, w):
 # -- quadratics, boxes, the t law ------------------------------------------------------------------------------------
 
 
+def quadratics(rng, d, curved=1.0):
+    """Slopes (8, d) and curvatures (8, d, d) of eight quadratics, half-widths (8, d) of boxes, rows kept."""
+    g, w = rng.normal(size=(8, d)), rng.uniform(0.01, 1, (8, d))
+    B = curved * rng.normal(size=(8, d, d))
+    B = B + B.transpose(0, 2, 1) - curved * rng.uniform(0, 3) * np.eye(d)
+    G, room = rng.normal(size=(3, d)), rng.uniform(0, 0.5, (8, 3))
+    return g, B, w, G, room
+
+
 @settings(max_examples=40, deadline=None)
 @given(seed=SEEDS, d=st.integers(1, 5))
 def test_no_point_of_a_box_is_above_the_bound_of_its_quadratic(seed, d):
     rng = np.random.default_rng(seed)
-    g, w = rng.normal(size=(8, d)), rng.uniform(0.01, 1, (8, d))
-    B = rng.normal(size=(8, d, d))
-    B = B + B.transpose(0, 2, 1) - rng.uniform(0, 3) * np.eye(d)
-    G, room = rng.normal(size=(3, d)), rng.uniform(0, 0.5, (8, 3))
+    g, B, w, G, room = quadratics(rng, d)
     bound, place = highest(g, B, w, G, room)
     assert (np.abs(place) <= w + 1e-12).all()
     for _ in range(60):
@@ -120,10 +126,7 @@ def test_no_point_of_a_box_is_above_the_bound_of_its_quadratic(seed, d):
 @given(seed=SEEDS, d=st.integers(1, 5), curved=st.sampled_from([0.0, 1e-9, 1.0]))
 def test_narrowing_a_box_keeps_every_point_that_is_high_enough(seed, d, curved):
     rng = np.random.default_rng(seed)
-    g, w = rng.normal(size=(8, d)), rng.uniform(0.01, 1, (8, d))
-    B = curved * rng.normal(size=(8, d, d))
-    B = B + B.transpose(0, 2, 1) - curved * rng.uniform(0, 3) * np.eye(d)
-    G, room = rng.normal(size=(3, d)), rng.uniform(0, 0.5, (8, 3))
+    g, B, w, G, room = quadratics(rng, d, curved)
     bound, _ = highest(g, B, w, G, room)
     need = bound - rng.choice([0.0, 0.05, 0.5], 8) * np.abs(bound)
     found, low, high = narrowed(g, B, w, need, G, room)
