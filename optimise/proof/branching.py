@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from optimise.proof.boxes import Boxes
-from optimise.proof.confines import Confines
 from optimise.proof.cuts import SLACK, Quadratic
+from optimise.proof.domain import Domain
 from optimise.proof.quadratics import narrowed
 
 Array = npt.NDArray[np.float64]
@@ -54,7 +54,7 @@ class Field(Protocol):
         ...
 
     @property
-    def confines(self) -> Confines:
+    def domain(self) -> Domain:
         """What is allowed in the piece."""
         ...
 
@@ -128,7 +128,7 @@ class _Open:
         )
 
     def halves(
-        self, order: npt.NDArray[np.intp], d: int, confines: Confines, enough: float
+        self, order: npt.NDArray[np.intp], d: int, domain: Domain, enough: float
     ) -> tuple[Boxes, Array, Quadratic]:
         """Both halves of some boxes, each drawn in to where the box's quadratic lets the score be above `enough`.
 
@@ -138,13 +138,13 @@ class _Open:
         boxes = Boxes(self.low[order, :d], self.high[order, :d])
         cut = Quadratic(self.cut.level[order], self.cut.slope[order, :d], self.cut.bend[order, :d, :d])
         centre = boxes.centre
-        boxes, _ = _drawn_in(boxes, cut, confines, enough)
+        boxes, _ = _drawn_in(boxes, cut, domain, enough)
         # What is left out lies no higher than that.
         self.done = max(self.done, enough)
         halved = boxes.halved(self.side[order])
         both = np.concatenate([np.arange(len(order))] * 2)
         part = cut.only(both).moved(halved.centre - centre[both])
-        drawn, known = _drawn_in(halved, part, confines, enough)
+        drawn, known = _drawn_in(halved, part, domain, enough)
         return drawn, np.fmin(known, self.upper[order][both]), part.moved(drawn.centre - halved.centre)
 
     def drop(self, keep: Flags) -> None:
@@ -153,15 +153,13 @@ class _Open:
         self.cut = self.cut.only(np.flatnonzero(keep))
 
 
-def _drawn_in(boxes: Boxes, cut: Quadratic, confines: Confines, enough: float) -> tuple[Boxes, Array]:
+def _drawn_in(boxes: Boxes, cut: Quadratic, domain: Domain, enough: float) -> tuple[Boxes, Array]:
     """Boxes without what a quadratic above the score, about their middles, shows to be no more than `enough`.
 
     And its bound (n,). What is left is empty, of no width, where that is all.
     """
     a, w = boxes.centre, boxes.half
-    found, low, high = narrowed(
-        cut.slope, cut.bend, w, enough - cut.level - SLACK, confines.G, confines.h - a @ confines.G.T
-    )
+    found, low, high = narrowed(cut.slope, cut.bend, w, enough - cut.level - SLACK, domain.G, domain.h - a @ domain.G.T)
     return Boxes(np.maximum(boxes.low, a + low), np.minimum(boxes.high, a + high)), cut.level + found + SLACK
 
 
@@ -201,7 +199,7 @@ def _prove(fields: Sequence[Field], enough: float, work: float, stop: float) -> 
         most = min(max(int(_BATCH / one.cost), _LEAST_AT_ONCE), _MOST_AT_ONCE)
         room = max(1, min(most, int(left / (2 * one.cost))))
         order = mine[np.argsort(-opened.upper[mine], kind="stable")[:room]]
-        halves, known, cut = opened.halves(order, d, one.confines, enough)
+        halves, known, cut = opened.halves(order, d, one.domain, enough)
         keep = np.ones(len(opened.upper), dtype=bool)
         keep[order] = False
         opened.drop(keep)

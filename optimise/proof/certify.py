@@ -12,8 +12,8 @@ from doe.problems import Unavailable
 from optimise.formula.optimum import Certificate, Number
 from optimise.formula.peaks import Peak, Quest
 from optimise.proof.branching import Field, Proof, prove
-from optimise.proof.fields import ChanceField
-from optimise.proof.rampfield import RampField
+from optimise.proof.chancefield import ChanceField
+from optimise.proof.desirabilityfield import DesirabilityField
 
 if TYPE_CHECKING:
     from optimise.models.models import Models
@@ -89,13 +89,13 @@ def _fields(quest: Quest) -> list[Field] | None:
     if any(quest.space.at(combo).dimension == 0 for combo in quest.space.combos):
         return None
     for combo in quest.space.combos:
-        made: ChanceField | RampField | None
+        made: ChanceField | DesirabilityField | None
         if quest.objective == "chance":
             if any(one.low == np.inf or one.high == -np.inf for one in quest.brief.aimed):
                 return None
             made = ChanceField.of(quest.space, combo, quest.fence, quest.brief.aimed)
         else:
-            made = RampField.of(quest.space, combo, quest.fence, quest.brief.properties)
+            made = DesirabilityField.of(quest.space, combo, quest.fence, quest.brief.properties)
         if made is None:
             return None
         out.append(made)

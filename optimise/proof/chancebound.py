@@ -113,8 +113,8 @@ class _Side:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Hood:
-    """One response over n boxes of half widths w (n, d): ranges, and bounds of log P made from them.
+class ChanceBound:
+    """Bounds of log P of one response over n boxes of half widths w (n, d), and the ranges they are made from.
 
     `top` (n,) bounds it plainly; `middle` (n,) is log P at the middle.
     """
@@ -127,7 +127,7 @@ class Hood:
     middle: Array
 
     @classmethod
-    def of(cls, near: Expansion, ends: Ends, w: Array) -> Hood:
+    def of(cls, near: Expansion, ends: Ends, w: Array) -> ChanceBound:
         """The window `ends` over the boxes of an expansion."""
         r = _Ranges.of(near, w)
         sides = tuple(
@@ -139,12 +139,14 @@ class Hood:
         middle = np.log(np.maximum(inside @ near.weights, _TINY))
         return cls(near, w, r, sides, top, middle)
 
-    def only(self, rows: npt.NDArray[np.intp]) -> Hood:
+    def only(self, rows: npt.NDArray[np.intp]) -> ChanceBound:
         """Over some of the boxes, in their order."""
         if len(rows) == len(self.top):
             return self
         sides = tuple(side.only(rows) for side in self.sides)
-        return Hood(self.near.only(rows), self.w[rows], self.r.only(rows), sides, self.top[rows], self.middle[rows])
+        return ChanceBound(
+            self.near.only(rows), self.w[rows], self.r.only(rows), sides, self.top[rows], self.middle[rows]
+        )
 
     def cut(self, t: Array) -> Quadratic:
         """The quadratic with tangents taken at about the place t (n, d) of each box."""
@@ -157,7 +159,7 @@ class Hood:
         for side in self.sides:
             at = np.clip((side.d - side.sign * moved) * scale, side.low, side.high)
             # Beyond a limit a wider law passes more often.
-            value, rise = tlaw.roof(near.df, side.low, side.high, at, shrink)
+            value, rise = tlaw.line_above(near.df, side.low, side.high, at, shrink)
             away = at - r.root * side.z
             # Where T is bent down all over the range, the bend is taken along: of (x + y)² at least kept x² - lost.
             kept, lost = _square(side.span, side.rest)
@@ -216,7 +218,7 @@ class Hood:
         return Quadratic(np.where(fine, level, np.inf), np.nan_to_num(slope), np.nan_to_num(bend))
 
     def pull(self) -> Array:
-        """What each side of a box does to mean and log scale, on the average over the components, (n, d)."""
+        """How much mean and log scale may change along each side of a box, averaged over the components, (n, d)."""
         near, r, w = self.near, self.r, self.w
         steep = np.abs(near.m_slope) * r.q[:, :, None] + 0.5 * np.abs(r.tilt)
         straight = np.einsum("c,ncd->nd", near.weights, steep) * w

@@ -13,8 +13,8 @@ from doe.plain import plain
 from optimise.formula.brief import Brief
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
-from optimise.proof.approach import HELD, MET, Approach, Numbers, Place
-from optimise.proof.court import Court
+from optimise.proof.feasibility import Feasibility
+from optimise.proof.misssearch import HELD, MET, MissSearch, Numbers, Place
 from optimise.proof.specs import Spec, specs_of
 
 Array = npt.NDArray[np.float64]
@@ -49,22 +49,22 @@ def find_clash(brief: Brief, space: Space, fence: Fence | None) -> Clash:
     never = [i for i, spec in enumerate(specs) if spec.never]
     # By how much a limit is missed that no value meets says nothing: its value is looked for as high or low as it goes.
     counted = [_at_middle(spec, space) if spec.never else spec for spec in specs]
-    approach = Approach.of(brief, space, fence, counted)
-    if not approach.pools:
-        approach = Approach.of(brief, space, None, counted)
+    search = MissSearch.of(brief, space, fence, counted)
+    if not search.pools:
+        search = MissSearch.of(brief, space, None, counted)
     every = list(range(len(specs)))
-    near = approach.nearest(every)
+    near = search.nearest(every)
     if never:
         found = _Set(never[:1], True, True)
     elif near[0].worst(every) <= MET:
         return Clash()
     else:
-        found = _least(approach, Court.of(approach), every, near)
+        found = _least(search, Feasibility.of(search), every, near)
     if not found.kept:
         return Clash()
-    told = {"proved": found.proved, "minimal": found.minimal, "fenced": approach.quest.fence is not None}
-    entries = tuple({**_entry(approach, found.kept, every, i), **told} for i in found.kept)
-    return Clash(entries, _closest(approach, near[0]))
+    told = {"proved": found.proved, "minimal": found.minimal, "fenced": search.quest.fence is not None}
+    entries = tuple({**_entry(search, found.kept, every, i), **told} for i in found.kept)
+    return Clash(entries, _closest(search, near[0]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,15 +76,15 @@ class _Set:
     minimal: bool
 
 
-def _least(approach: Approach, court: Court, every: list[int], near: Sequence[Place]) -> _Set:
+def _least(search: MissSearch, feasibility: Feasibility, every: list[int], near: Sequence[Place]) -> _Set:
     """A set as small as can be: of what holds the balance at the nearest places, all but what has to stay left out.
 
     What holds the balance nowhere is left out first: as a rule the rest is as hard to meet without it.
     """
-    kept = _bearing(approach, every, near)
-    said = court.verdict(kept, near)
+    kept = _bearing(search, every, near)
+    said = feasibility.decide(kept, near)
     if said != "never" and len(kept) < len(every):
-        whole = court.verdict(every, near)
+        whole = feasibility.decide(every, near)
         if whole != "open" or said == "met":
             kept, said = every, whole
     if said == "met":
@@ -92,51 +92,51 @@ def _least(approach: Approach, court: Court, every: list[int], near: Sequence[Pl
     proved = minimal = said == "never"
     for spec in list(kept):
         rest = [i for i in kept if i != spec]
-        there = approach.nearest(rest) if rest else []
+        there = search.nearest(rest) if rest else []
         if not rest or there[0].worst(rest) <= MET:
             continue
         # Where nothing is proven of all of them, a part that was not met is as good.
-        found = court.verdict(rest, there) if proved else "never"
+        found = feasibility.decide(rest, there) if proved else "never"
         if found == "never":
             kept = rest
         minimal &= found != "open"
     return _Set(kept, proved, minimal)
 
 
-def _bearing(approach: Approach, every: list[int], near: Sequence[Place]) -> list[int]:
+def _bearing(search: MissSearch, every: list[int], near: Sequence[Place]) -> list[int]:
     """The specs that hold the balance at some of the nearest places."""
     bears = np.zeros(len(every), dtype=bool)
     for place in near:
-        bears |= approach.balance(place, every) > _BEARS
+        bears |= search.multipliers(place, every) > _BEARS
     return [i for i in every if bears[i]]
 
 
-def _entry(approach: Approach, kept: Numbers, every: Numbers, number: int) -> dict[str, Any]:
+def _entry(search: MissSearch, kept: Numbers, every: Numbers, number: int) -> dict[str, Any]:
     """One side of the set: how far it is reached with the others met, and what would make the whole brief possible."""
-    spec = approach.misses.specs[number]
+    spec = search.misses.specs[number]
     others, rest = ([i for i in some if i != number] for some in (kept, every))
-    reached = _reached(approach, number, others)
+    reached = _reached(search, number, others)
     if reached is None:
         # The others are not met without it either: what it is where all of them come nearest.
-        reached = spec.value(float(approach.nearest(kept)[0].misses[number]))
-    whole = reached if len(rest) == len(others) else _reached(approach, number, rest)
+        reached = spec.value(float(search.nearest(kept)[0].misses[number]))
+    whole = reached if len(rest) == len(others) else _reached(search, number, rest)
     change = None if whole is None else whole - spec.asked
     return {"response": spec.response, "side": spec.side, "limit": spec.asked, "reached": reached, "change": change}
 
 
-def _reached(approach: Approach, number: int, others: Numbers) -> float | None:
+def _reached(search: MissSearch, number: int, others: Numbers) -> float | None:
     """The value nearest to a limit that was found with the others met; None where they were not."""
-    if others and approach.nearest(others)[0].worst(others) > HELD:
+    if others and search.nearest(others)[0].worst(others) > HELD:
         return None
-    found = approach.nearest([number], others)
-    return approach.misses.specs[number].value(float(found[0].misses[number])) if found else None
+    found = search.nearest([number], others)
+    return search.misses.specs[number].value(float(found[0].misses[number])) if found else None
 
 
-def _closest(approach: Approach, place: Place) -> dict[str, Any]:
+def _closest(search: MissSearch, place: Place) -> dict[str, Any]:
     """The recipe with the smallest largest miss that was found, in the study's units."""
-    quest, specs = approach.quest, approach.misses.specs
+    quest, specs = search.quest, search.misses.specs
     values = {spec.response: spec.value(float(miss)) for spec, miss in zip(specs, place.misses, strict=True)}
-    whole = quest.space.frame(approach.levels(place)[None], approach.combo(place)).iloc[0]
+    whole = quest.space.frame(search.levels(place)[None], search.combo(place)).iloc[0]
     levels = {name: plain(whole[name]) for name in quest.brief.study.columns}
     return {"levels": levels, "responses": values, "worst_miss": float(place.misses.max())}
 

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimise.proof.balance import balanced
-from optimise.proof.confines import Confines, Wall
+from optimise.proof.domain import Domain, Wall
+from optimise.proof.multipliers import best_multipliers
 
 Array = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
@@ -114,14 +114,14 @@ class Cut:
         )  # fmt: skip
 
     def mixed(self, other: Cut, walls: Sequence[Wall], w: Array) -> Cut:
-        """Of each of the functions the mixture of both cuts, and of walls the prices, that together bound closest.
+        """Of each of the functions the mixture of both cuts, and of walls the prices, that together bound tightest.
 
         Any mixture lies above, also with a wall taken off at any price: at a kink or a wall neither one nor the other
         alone says that there is nothing better.
         """
         level, slope, bend = other.level - self.level, other.slope - self.slope, other.bend - self.bend
         r = level.shape[1]
-        x = balanced(
+        x = best_multipliers(
             self.slope.sum(axis=1), np.concatenate([slope, *(-wall.slope[:, None] for wall in walls)], axis=1),
             np.column_stack([level, *(wall.left for wall in walls)]), [1.0] * r + [np.inf] * len(walls), w,
             np.einsum("nrdd->nd", self.bend),
@@ -147,8 +147,8 @@ def _best(slope: Array, bend: Array, w: Array) -> Array:
 Again = Callable[[Rows, Array], Cut]
 
 
-def closest(
-    confines: Confines, a: Array, w: Array, walls: Sequence[Wall], first: Sequence[Cut], again: Again,
+def tightest(
+    domain: Domain, a: Array, w: Array, walls: Sequence[Wall], first: Sequence[Cut], again: Again,
     enough: float, plain: Array, rounds: int = 1,
 ) -> tuple[Array, Quadratic]:  # fmt: skip
     """Upper bounds (n,) of a score over what is allowed of |t| <= w around a, from cuts above it; and the best.
@@ -158,7 +158,7 @@ def closest(
     """
     best, place, cut = np.full(len(a), np.inf), np.zeros_like(a), first[0]
     for one in first:
-        found, there = confines.highest(one.whole.slope, one.whole.bend, a, w)
+        found, there = domain.highest(one.whole.slope, one.whole.bend, a, w)
         better = one.whole.level + found < best
         best, place = np.where(better, one.whole.level + found, best), np.where(better[:, None], there, place)
         cut = one.or_else(better, cut)
@@ -169,7 +169,7 @@ def closest(
         old = cut.only(rows)
         new = again(rows, old.whole.peak(w[rows], place[rows]))
         for one in (new, new.mixed(old, [wall.only(rows) for wall in walls], w[rows])):
-            found, there = confines.highest(one.whole.slope, one.whole.bend, a[rows], w[rows])
+            found, there = domain.highest(one.whole.slope, one.whole.bend, a[rows], w[rows])
             better = one.whole.level + found < best[rows]
             best[rows] = np.where(better, one.whole.level + found, best[rows])
             place[rows] = np.where(better[:, None], there, place[rows])

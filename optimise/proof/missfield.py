@@ -14,10 +14,9 @@ import numpy.typing as npt
 
 from optimise.proof.boxes import Boxes
 from optimise.proof.branching import Bounds
-from optimise.proof.confines import Confines, widest
-from optimise.proof.cuts import Cut, Quadratic, Rows, closest
+from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
+from optimise.proof.domain import Domain, all_met, widest
 from optimise.proof.expansion import Curve, Source
-from optimise.proof.fields import within
 
 Array = npt.NDArray[np.float64]
 
@@ -32,7 +31,7 @@ class MissField:
     in every box, such as those that hold the balance where the largest miss is smallest.
     """
 
-    confines: Confines
+    domain: Domain
     sources: tuple[Source, ...]
     which: tuple[int, ...]
     sign: Array
@@ -47,20 +46,18 @@ class MissField:
 
     def whole(self) -> Boxes:
         """The box that holds the piece."""
-        return self.confines.whole()
+        return self.domain.whole()
 
     def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
         """Bounds of minus the largest miss; no closer where that is not above `enough`."""
-        boxes, known, walls = within(self.confines, boxes, known)
+        boxes, known, walls = self.domain.reduced(boxes, known)
         a, w = boxes.centre, boxes.half
         curves = [one.mean(a, w) for one in self.sources]
         value, slope, bend, second = self._gains(curves)
         third, share = np.stack([curve.third for curve in curves], axis=1), self._share
         reach = (np.abs(slope) * w[:, None, :]).sum(axis=2) + second
         top = (value + reach).min(axis=1)
-        middle = np.where(self.confines.allowed(a), value.min(axis=1), -np.inf)
-        for wall in walls:
-            middle = np.where(wall.met, middle, -np.inf)
+        middle = np.where(self.domain.allowed(a) & all_met(walls, len(a)), value.min(axis=1), -np.inf)
         upper = np.fmin(known, top)
         rows, kept = np.flatnonzero(upper > enough), Quadratic.none(*a.shape)
         if len(rows):
@@ -76,7 +73,7 @@ class MissField:
                 hinted = np.broadcast_to(self.hint, (len(rows), len(self.hint)))
                 made = _mean(hinted, value[rows], slope[rows], bend[rows], third[rows], share)
                 first.append(made.mixed(made, cut, w[rows]))
-            close, best = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], 2)
+            close, best = tightest(self.domain, a[rows], w[rows], cut, first, again, enough, top[rows], 2)
             upper[rows] = np.fmin(upper[rows], close)
             kept.put(rows, best)
         weights = np.exp(

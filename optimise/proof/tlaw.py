@@ -41,7 +41,7 @@ def density_slope_range(df: float, low: Array, high: Array) -> tuple[Array, Arra
     return least, np.where((low <= -turn) & (high >= -turn), steepest, np.maximum(a, b))
 
 
-def roof(df: float, low: Array, high: Array, at: Array, shrink: Array) -> tuple[Array, Array]:
+def line_above(df: float, low: Array, high: Array, at: Array, shrink: Array) -> tuple[Array, Array]:
     """Value and rise at `at` of a line that is nowhere below a function from `low` to `high`.
 
     The function is the distribution function at z where z >= 0, and at `shrink` z, a share in 0..1 of it, where z < 0.
@@ -79,7 +79,7 @@ def _touches(df: float) -> Array:
 
 
 def _touching(df: float, low: Array, shrink: Array) -> Array:
-    """Where a tangent touches that is not below the function of `roof` from `low` < 0 on; beyond all where unknown."""
+    """Where the tangent touches that is not below `line_above`'s function from `low` < 0 on; far off where unknown."""
     step = np.ceil(np.minimum(-low, _FAR) * _STEPS).astype(np.intp)
     share = np.floor(np.clip(shrink, 0.0, 1.0) * _SHARES).astype(np.intp)
     return np.where(low < -_FAR, 1e6, _touches(df)[step, share])

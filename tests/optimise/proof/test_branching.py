@@ -20,11 +20,11 @@ from optimise.proof import branching, tlaw
 from optimise.proof.boxes import Boxes, tightened
 from optimise.proof.branching import prove
 from optimise.proof.certify import searched
-from optimise.proof.chancebound import Hood, _chord
+from optimise.proof.chancebound import ChanceBound, _chord
+from optimise.proof.chancefield import ChanceField
 from optimise.proof.cuts import Quadratic
-from optimise.proof.fields import ChanceField
+from optimise.proof.desirabilityfield import DesirabilityField
 from optimise.proof.quadratics import highest, narrowed
-from optimise.proof.rampfield import RampField
 from optimise.search import find
 from optimise.statistics.predictive import TMixture
 
@@ -87,7 +87,7 @@ def field_of(models, brief, space, objective):
     if objective == "chance":
         return brief, ChanceField.of(space, space.combos[0], brief.fence, brief.aimed)
     brief = Brief.of(brief.study, models, objective)
-    return brief, RampField.of(space, space.combos[0], brief.fence, brief.properties)
+    return brief, DesirabilityField.of(space, space.combos[0], brief.fence, brief.properties)
 
 
 def spread(rng, a, w):
@@ -228,13 +228,13 @@ def test_the_t_law_and_its_ranges(df):
 
 
 @pytest.mark.parametrize("df", [1.0, 3.0, 12.0, 80.0, np.inf])
-def test_no_value_of_the_t_law_is_above_its_roof(df):
+def test_no_value_of_the_t_law_is_above_its_line(df):
     law = stats.norm() if np.isinf(df) else stats.t(df)
     rng = np.random.default_rng(7)
     low, high = np.sort(rng.normal(scale=rng.choice([0.1, 3, 12], 4000)[:, None], size=(4000, 2)), axis=1).T
     at = low + rng.random(4000) * (high - low)
     shrink = rng.random(4000)
-    value, rise = tlaw.roof(df, low, high, at, shrink)
+    value, rise = tlaw.line_above(df, low, high, at, shrink)
     assert (rise >= 0).all()
     for share in np.linspace(0, 1, 41):
         z = low + share * (high - low)
@@ -258,8 +258,8 @@ def test_no_prediction_leaves_what_its_expansion_allows(terms, model, width):
     a, w = rng.uniform(-0.9, 0.9, (30, d)), rng.uniform(0.2, 1, (30, d)) * width
     for one, aim in zip(field.expanders, field.aimed, strict=True):
         near, mean = one.at(a, w), one.mean(a, w)
-        hood = Hood.of(near, (aim.low, aim.high), w)
-        cuts = [hood.cut(t) for t in (0 * a, spread(rng, 0 * a, w), w)]
+        chance = ChanceBound.of(near, (aim.low, aim.high), w)
+        cuts = [chance.cut(t) for t in (0 * a, spread(rng, 0 * a, w), w)]
         for _ in range(30):
             u = spread(rng, a, w)
             t = u - a
@@ -280,7 +280,7 @@ def test_no_prediction_leaves_what_its_expansion_allows(terms, model, width):
             curve = mean.value + (mean.slope * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, mean.bend, t)
             assert (np.abs(law.mean() - curve) <= mean.third + 1e-9).all()
             log = np.log(np.maximum(law.chance(aim.low, aim.high), 1e-300))
-            assert (log <= hood.top + 1e-9).all()
+            assert (log <= chance.top + 1e-9).all()
             for cut in cuts:
                 bound = cut.level + (cut.slope * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, cut.bend, t)
                 assert (log <= bound + 1e-9).all()
@@ -415,13 +415,13 @@ def test_every_quadratic_stays_with_its_box_and_no_place_above_what_is_enough_is
     quest = Quest(brief, space, objective, brief.fence)
     top, rng, looked, drawn_in = quest.peaks(12)[0].score, np.random.default_rng(1), [], branching._drawn_in
 
-    def watched(boxes, cut, confines, enough):
+    def watched(boxes, cut, domain, enough):
         t = spread(rng, np.zeros_like(boxes.low), boxes.half)
         bound = cut.level + (cut.slope * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, cut.bend, t)
         score = quest.score(boxes.centre + t, combo)
-        allowed = confines.allowed(boxes.centre + t) & quest.inside(boxes.centre + t, combo)
+        allowed = domain.allowed(boxes.centre + t) & quest.inside(boxes.centre + t, combo)
         assert (score <= bound + 1e-9)[allowed].all()
-        found, known = drawn_in(boxes, cut, confines, enough)
+        found, known = drawn_in(boxes, cut, domain, enough)
         high = (score > enough) & allowed
         kept = (boxes.centre + t >= found.low - 1e-12) & (boxes.centre + t <= found.high + 1e-12)
         assert kept.all(axis=1)[high].all()

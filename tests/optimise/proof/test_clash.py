@@ -11,7 +11,7 @@ from doe import Study
 from optimise.formula.brief import Brief
 from optimise.formula.space import Space
 from optimise.models.models import fit
-from optimise.proof import branching, court
+from optimise.proof import branching, feasibility
 from optimise.proof.clash import find_clash
 from optimise.proof.specs import Misses, specs_of
 
@@ -184,7 +184,7 @@ def test_limits_of_one_response_that_cross_are_proven_without_cutting_anything_u
         looked.append(found.boxes)
         return found
 
-    monkeypatch.setattr(court, "prove", watched)
+    monkeypatch.setattr(feasibility, "prove", watched)
     brief = brief_of("select", P=8.0, Q=8.0)
     first = brief.aimed[0]
     both = replace(first.response, aim="within", low=9.01, high=9.0)

@@ -1,4 +1,4 @@
-"""How near recipes come to meeting musts, as a search finds it: the smallest largest miss, piece by piece."""
+"""The search for recipes that meet musts, or come nearest: the smallest largest miss, piece by piece."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ from optimise.proof.specs import Misses, Spec
 Array = npt.NDArray[np.float64]
 Numbers = Sequence[int]
 
-# In the sizes of misses: what is met but for rounding, and what still counts as held while something else is sought.
+# In units of misses: what counts as met but for rounding, and as still met while another miss is made smallest.
 MET = 1e-6
 HELD = 1e-4
-# Runs in each piece, and where there are more than so many pieces.
+# Runs in each piece, fewer of them where there are more than `_MANY` pieces.
 _STARTS, _STARTS_OF_MANY = 4, 2
 _MANY = 4
 _APART = 1e-3
@@ -70,15 +70,15 @@ class _Pool:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Approach:
-    """A search of a space, within the fence, for recipes that meet specs or come near; what it met is kept."""
+class MissSearch:
+    """A search of a space, within the fence, for recipes that meet specs or come near; places it finds are kept."""
 
     quest: Quest
     misses: Misses
     pools: tuple[_Pool, ...]
 
     @classmethod
-    def of(cls, brief: Brief, space: Space, fence: Fence | None, specs: Sequence[Spec]) -> Approach:
+    def of(cls, brief: Brief, space: Space, fence: Fence | None, specs: Sequence[Spec]) -> MissSearch:
         """The search for these specs. Where no place to start from lies within the fence there are no pools."""
         quest, misses, pools = Quest(brief, space, "chance", fence), Misses.of(specs), []
         for combo in space.combos:
@@ -168,10 +168,11 @@ class Approach:
                 return place
         return None
 
-    def balance(self, place: Place, of: Numbers) -> Array:
-        """Weights (len(of),) of the misses whose slopes hold the balance with the limits where the largest is smallest.
+    def multipliers(self, place: Place, of: Numbers) -> Array:
+        """Lagrange multipliers (len(of),) of the misses `of` at a place where the largest of them is smallest.
 
-        Those without a weight hold nothing there.
+        They add up to 1, and with them the slopes of the misses balance those of the limits that are reached there; a
+        miss with the multiplier 0 could be left out. By non-negative least squares.
         """
         space, which = self.quest.space.at(self.combo(place)), list(of)
         chosen = self.quest.space.chosen(self.combo(place), 1)

@@ -1,8 +1,8 @@
-"""Shares and prices that bring a sum of lines over many boxes about as low as it goes, all at once.
+"""Multipliers that make an upper bound over a box about as low as it goes, for many boxes at once.
 
-What bounds a score from above can often be chosen: any mixture of two lines that both lie above a function does, and so
-does what is left of a line once a limit is taken off it at any price. One after the other the choices get stuck where
-several of them hold each other in balance, as at a top where targets, limits and the fence meet.
+Any mixture of two lines that both lie above a function lies above it too, and so does a line less any multiple of a
+limit that is kept (its price: a Lagrange multiplier). Shares and prices are therefore free to choose. Chosen one after
+the other they get stuck where several balance each other, as at a top where targets, limits and the fence meet.
 """
 
 from __future__ import annotations
@@ -18,14 +18,14 @@ _SWEEPS = 6
 _FINER = 0.3
 
 
-def balanced(
+def best_multipliers(
     slope: Array, turn: Array, cost: Array, most: Sequence[float], w: Array, bowed: Array | None = None
 ) -> Array:
     """The x (n, k), each from 0 to its `most`, of about the least max over |t| <= w of x'cost + (slope + x'turn)'t.
 
     `slope` (n, d), `turn` (n, k, d), `cost` (n, k), w (n, d); with a curvature `bowed` (n, d) along each coordinate
-    where it is below 0. By least squares, weighted anew in every sweep so that squares count as what they stand for
-    does; of all sweeps the best. Any x is right; a good one is close.
+    where it is below 0. The maximum is a sum of absolute values, made small by iteratively reweighted least squares;
+    of all sweeps the best is kept. The bound holds for any x, and is close for a good one.
     """
     n, k, _ = turn.shape
     left, pull = slope * w, turn * w[:, None, :]

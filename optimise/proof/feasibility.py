@@ -1,4 +1,4 @@
-"""What decides whether some musts can be met together: every piece of the region cut up until each part must miss."""
+"""Whether some musts can be met together, decided by branch and bound on their largest miss over all of the region."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ import numpy.typing as npt
 
 from optimise.formula.exact import Sum
 from optimise.formula.space import Space
-from optimise.proof.approach import MET, Approach, Numbers, Place
 from optimise.proof.branching import prove
-from optimise.proof.confines import Confines
+from optimise.proof.domain import Domain
 from optimise.proof.expansion import Source
 from optimise.proof.missfield import MissField
+from optimise.proof.misssearch import MET, MissSearch, Numbers, Place
 from optimise.proof.sources import Line, expander
 from optimise.proof.specs import Spec
 
@@ -44,54 +44,55 @@ class _Piece:
     `alone`: the misses of the piece's only recipe, where it has no more (infinite beyond the fence).
     """
 
-    confines: Confines | None
+    domain: Domain | None
     sources: tuple[Source, ...]
     gains: Mapping[int, tuple[_Gain, ...]]
     alone: Array | None
 
 
 @dataclass(slots=True, eq=False)
-class Court:
-    """Whether some specs of an approach can be met together. `left` is the work that is still allowed.
+class Feasibility:
+    """What decides whether specs can be met together: bounds of their misses in every piece of the region.
 
-    Specs that cannot be bounded in some piece are `left_out` there: what is proven without them is proven with them.
+    `left` is the work that is still allowed, over all questions. Specs that cannot be bounded in some piece are
+    `left_out` there: what is proven without them is proven with them.
     """
 
-    approach: Approach
+    search: MissSearch
     pieces: tuple[_Piece, ...]
     left_out: frozenset[int]
     left: float = _WORK
 
     @classmethod
-    def of(cls, approach: Approach) -> Court:
-        """The court for all specs of an approach."""
-        quest, specs = approach.quest, approach.misses.specs
+    def of(cls, search: MissSearch) -> Feasibility:
+        """What can decide on any of the specs that `search` looks for."""
+        quest, specs = search.quest, search.misses.specs
         pieces, unknown = [], set()
         for combo in quest.space.combos:
             part = quest.space.at(combo)
             if part.dimension == 0:
                 spot = np.zeros((1, 0))
-                there = approach.misses.many(part.region.decoded(spot), quest.space.chosen(combo, 1))[0]
+                there = search.misses.many(part.region.decoded(spot), quest.space.chosen(combo, 1))[0]
                 inside = bool(quest.inside(spot, combo)[0])
                 pieces.append(_Piece(None, (), {}, there if inside else np.full_like(there, np.inf)))
                 continue
             sources, gains = _gains(specs, part, combo)
             unknown |= {i for i, own in gains.items() if not own}
-            pieces.append(_Piece(Confines.of(part, combo, quest.fence), sources, gains, None))
-        return cls(approach, tuple(pieces), frozenset(unknown))
+            pieces.append(_Piece(Domain.of(part, combo, quest.fence), sources, gains, None))
+        return cls(search, tuple(pieces), frozenset(unknown))
 
-    def verdict(self, of: Numbers, near: Sequence[Place]) -> Verdict:
-        """Whether some recipe meets all specs `of`, none does, or it is not decided with the work that is left.
+    def decide(self, of: Numbers, near: Sequence[Place]) -> Verdict:
+        """Whether some recipe meets all specs `of` ("met"), none does ("never"), or the work did not suffice ("open").
 
-        `near` are the places that come nearest to it, at most one of each piece.
+        `near` are the places that come nearest to meeting them, at most one of each piece.
         """
         if any(p.alone is not None and p.alone[list(of)].max(initial=-np.inf) <= MET for p in self.pieces):
             return "met"
         places = {place.piece: place for place in near}
         fields = []
         for number, piece in enumerate(self.pieces):
-            if piece.confines is not None:
-                field = self._field(piece, piece.confines, of, places.get(number))
+            if piece.domain is not None:
+                field = self._field(piece, piece.domain, of, places.get(number))
                 if field is None:
                     return "open"
                 fields.append(field)
@@ -105,7 +106,7 @@ class Court:
             return "open" if self.left_out.intersection(of) else "met"
         return "never" if found.closed else "open"
 
-    def _field(self, piece: _Piece, confines: Confines, of: Numbers, near: Place | None) -> MissField | None:
+    def _field(self, piece: _Piece, domain: Domain, of: Numbers, near: Place | None) -> MissField | None:
         """The field of some specs in a piece; None where nothing is known of any of them."""
         pairs = [(i, gain) for i in of for gain in piece.gains[i]]
         if not pairs:
@@ -113,12 +114,12 @@ class Court:
         used = sorted({gain.source for _, gain in pairs})
         hint = None
         if near is not None:
-            weights = dict(zip(of, self.approach.balance(near, of), strict=True))
+            weights = dict(zip(of, self.search.multipliers(near, of), strict=True))
             hint = np.array([weights[i] / len(piece.gains[i]) for i, _ in pairs])
             hint = hint / hint.sum() if hint.sum() > 0 else None
         sign, limit, size = (np.array([getattr(gain, name) for _, gain in pairs]) for name in ("sign", "limit", "size"))
         which = tuple(used.index(gain.source) for _, gain in pairs)
-        return MissField(confines, tuple(piece.sources[i] for i in used), which, sign, limit, size, hint)
+        return MissField(domain, tuple(piece.sources[i] for i in used), which, sign, limit, size, hint)
 
 
 def _gains(

@@ -11,7 +11,7 @@ from optimise.formula.space import Space
 from optimise.models.models import fit
 from optimise.proof.boxes import Boxes
 from optimise.proof.certify import searched
-from optimise.proof.rampfield import RampField
+from optimise.proof.desirabilityfield import DesirabilityField
 
 AIMS = ("target", "target", "target", "target", "above", "below")
 
@@ -53,7 +53,7 @@ def test_no_recipe_above_what_is_enough_is_left_out_or_above_its_box(seed):
     quest, rng = quest_of(seed), np.random.default_rng(seed)
     best = quest.peaks(4)[0]
     place = quest.space.at(best.combo)
-    field = RampField.of(place, best.combo, quest.fence, quest.brief.properties)
+    field = DesirabilityField.of(place, best.combo, quest.fence, quest.brief.properties)
     near = np.clip(best.u + rng.normal(size=(8, 3)) * 0.05, -0.95, 0.95)
     centre = np.vstack([near, rng.uniform(-0.9, 0.9, (8, 3))])
     half = rng.uniform(0.2, 1, centre.shape) * 10 ** rng.uniform(-2, 0, (len(centre), 1))
@@ -65,7 +65,7 @@ def test_no_recipe_above_what_is_enough_is_left_out_or_above_its_box(seed):
             U = rng.uniform(low[i], high[i], (200, 3))
             U = np.where(rng.random(U.shape) < 0.2, low[i], U)
             U = np.vstack([U, high_up[((high_up >= low[i]) & (high_up <= high[i])).all(axis=1)]])
-            U = U[field.confines.allowed(U) & quest.inside(U, best.combo)]
+            U = U[field.domain.allowed(U) & quest.inside(U, best.combo)]
             score = quest.score(U, best.combo)
             U, score = U[score > -20], score[score > -20]
             found = field.over(box, np.full(1, np.inf), enough)

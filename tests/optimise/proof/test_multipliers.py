@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import optimize
 
-from optimise.proof.balance import balanced
+from optimise.proof.multipliers import best_multipliers
 
 
 def highest(slope, turn, cost, x, w):
@@ -30,7 +30,7 @@ def test_shares_and_prices_are_within_their_ends_and_near_the_least_there_is(see
     n, k, d = 30, 6, 4
     slope, turn, w = rng.normal(size=(n, d)), rng.normal(size=(n, k, d)), rng.uniform(0.1, 1, (n, d))
     cost, most = rng.uniform(0, 0.3, (n, k)), [1.0] * 4 + [np.inf] * 2
-    x = balanced(slope, turn, cost, most, w)
+    x = best_multipliers(slope, turn, cost, most, w)
     assert (x >= 0).all()
     assert (x <= most).all()
     none, found = highest(slope, turn, cost, 0 * x, w), highest(slope, turn, cost, x, w)
@@ -44,11 +44,11 @@ def test_shares_and_prices_are_within_their_ends_and_near_the_least_there_is(see
 
 def test_at_a_kink_the_mixture_is_flat():
     # min(x, -x) on |x| <= 1: either side alone says 1 somewhere, half of each says 0 everywhere.
-    x = balanced(np.ones((1, 1)), np.full((1, 1, 1), -2.0), np.zeros((1, 1)), [1.0], np.ones((1, 1)))
+    x = best_multipliers(np.ones((1, 1)), np.full((1, 1, 1), -2.0), np.zeros((1, 1)), [1.0], np.ones((1, 1)))
     assert x == pytest.approx(0.5, abs=1e-3)
 
 
 def test_a_limit_is_worth_what_it_takes_off():
     # x + y on |x|, |y| <= 1 under x + y <= 0.5: at a price of 1 that is 0.5 all over.
-    x = balanced(np.ones((1, 2)), np.full((1, 1, 2), -1.0), np.full((1, 1), 0.5), [np.inf], np.ones((1, 2)))
+    x = best_multipliers(np.ones((1, 2)), np.full((1, 1, 2), -1.0), np.full((1, 1), 0.5), [np.inf], np.ones((1, 2)))
     assert x == pytest.approx(1.0, abs=1e-2)

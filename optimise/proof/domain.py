@@ -1,4 +1,8 @@
-"""What a proof may leave out of a box: what breaks a limit of the region, lies beyond the fence, or behind a wall."""
+"""Where recipes are allowed in a piece of the region, and how boxes are reduced to it (domain reduction).
+
+A recipe is allowed where it keeps the linear limits of the region and its leverage that of the fence. Limits that are
+not linear are taken as `Wall`: a quadratic that holds for every allowed recipe of a box.
+"""
 
 from __future__ import annotations
 
@@ -17,15 +21,17 @@ from optimise.proof.quadratics import highest
 
 Array = npt.NDArray[np.float64]
 
-# A box drawn in to where a score is high enough touches that again, however it is halved: what walls leave out lasts.
-_FIRST = 3.0
+# How much more a side counts for the walls it helps to keep or break than for the score. A box reduced by the score has
+# to be reduced again after each halving, while what a wall shuts out stays out.
+_WALLS_FIRST = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Wall:
-    """slope't + t'bend t / 2 <= `left` for every recipe of a box that is allowed: (n, d), (n, d, d), (n,).
+    """An upper limit on a smooth function, over n boxes with middles a: what it says of t = u - a in each of them.
 
-    `dead` (n,): no recipe of the box is; `met` (n,): the one in its middle is.
+    Every allowed recipe of a box keeps slope't + t'bend t / 2 <= `left`: (n, d), (n, d, d), (n,). `dead` (n,): for
+    certain no recipe of the box keeps the limit; `met` (n,): the one in the middle keeps it.
     """
 
     slope: Array
@@ -36,7 +42,10 @@ class Wall:
 
     @classmethod
     def of(cls, curve: Curve, most: float | Array, w: Array, sign: float = 1.0) -> Wall:
-        """Sign times a function at most `most`, from its curve; a lower one (sign 1) or an upper one (sign -1)."""
+        """The limit `sign` times the function <= `most`, a number or (n,), of a function given by its `curve`.
+
+        `w` (n, d) are half the widths of the boxes. The curve's remainders must hold for the side that is limited.
+        """
         reach = (np.abs(curve.slope) * w).sum(axis=1) + curve.second
         value = sign * curve.value
         slack = 1e-9 * np.maximum(1.0, np.abs(most))
@@ -46,7 +55,7 @@ class Wall:
         )  # fmt: skip
 
     def pull(self, w: Array) -> Array:
-        """What each side of the boxes does to it, (n, d)."""
+        """How much the limited function may change along each side of the boxes, (n, d)."""
         each: Array = np.abs(self.slope) * w + 0.5 * w * np.einsum("nde,ne->nd", np.abs(self.bend), w)
         return each
 
@@ -56,8 +65,8 @@ class Wall:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Confines:
-    """The limits of one piece of a space: G u <= h, and leverage at most `most` (none where `leverage` is None)."""
+class Domain:
+    """The allowed recipes of one piece: G u <= h, and leverage at most `most` (no fence where `leverage` is None)."""
 
     G: Array
     h: Array
@@ -65,9 +74,8 @@ class Confines:
     most: float
 
     @classmethod
-    def of(cls, space: Space, combo: Mapping[str, str], fence: Fence | None) -> Confines:
-        """The limits at one combination of category levels."""
-        # Each row once.
+    def of(cls, space: Space, combo: Mapping[str, str], fence: Fence | None) -> Domain:
+        """The domain at one combination of category levels; rows that stand twice are taken once."""
         _, first = np.unique(np.round(np.column_stack([space.G, space.h]), 12), axis=0, return_index=True)
         G, h = space.G[np.sort(first)], space.h[np.sort(first)]
         if fence is None:
@@ -80,16 +88,24 @@ class Confines:
         d = self.G.shape[1]
         return Boxes(np.full((1, d), -1.0), np.full((1, d), 1.0))
 
-    def entered(self, boxes: Boxes) -> tuple[Boxes, Flags]:
-        """Boxes drawn in to the limits, and which may hold a recipe that is allowed."""
+    def tightened(self, boxes: Boxes) -> tuple[Boxes, Flags]:
+        """Boxes tightened to the linear limits, and which of them may hold an allowed recipe, (B,)."""
         return tightened(boxes, self.G, self.h)
 
-    def fenced(self, a: Array, w: Array) -> list[Wall]:
-        """The fence around a (n, d) over |t| <= w, if there is one."""
-        return [] if self.leverage is None else [Wall.of(self.leverage.at(a, w), self.most, w)]
+    def reduced(self, boxes: Boxes, known: Array) -> tuple[Boxes, Array, list[Wall]]:
+        """Boxes tightened to the linear limits, without those proven empty or beyond the fence.
+
+        And what was `known` (B,) of each that is left, and the fence over them as a wall (none where there is none).
+        """
+        boxes, alive = self.tightened(boxes)
+        boxes, known = boxes.only(alive), known[alive]
+        a, w = boxes.centre, boxes.half
+        walls = [] if self.leverage is None else [Wall.of(self.leverage.at(a, w), self.most, w)]
+        near = np.flatnonzero(~any_dead(walls, boxes.count))
+        return boxes.only(near), known[near], [wall.only(near) for wall in walls]
 
     def allowed(self, u: Array) -> Flags:
-        """Which places (n, d) keep every limit of the region."""
+        """Which places u (n, d) keep every linear limit, (n,)."""
         return np.asarray((u @ self.G.T <= self.h + 1e-12).all(axis=1), dtype=bool)
 
     def highest(self, slope: Array, bend: Array, a: Array, w: Array) -> tuple[Array, Array]:
@@ -97,8 +113,8 @@ class Confines:
         return highest(slope, bend, w, self.G, self.h - a @ self.G.T)
 
 
-def kept_in(boxes: Boxes, walls: Sequence[Wall]) -> tuple[Boxes, Flags]:
-    """Boxes drawn in to what walls leave of them, side by side, and which are not proven empty, (B,)."""
+def tightened_by(boxes: Boxes, walls: Sequence[Wall]) -> tuple[Boxes, Flags]:
+    """Boxes tightened to what walls leave of them, one coordinate at a time; and which are not proven empty, (B,)."""
     w = boxes.half
     low, high, alive = -w, w.copy(), np.ones(boxes.count, dtype=bool)
     for wall in walls:
@@ -116,6 +132,22 @@ def kept_in(boxes: Boxes, walls: Sequence[Wall]) -> tuple[Boxes, Flags]:
     return Boxes(np.minimum(low, high), np.maximum(low, high)), alive
 
 
+def any_dead(walls: Sequence[Wall], n: int) -> Flags:
+    """Of n boxes those that are shut out for certain by some wall, (n,)."""
+    out = np.zeros(n, dtype=bool)
+    for wall in walls:
+        out |= wall.dead
+    return out
+
+
+def all_met(walls: Sequence[Wall], n: int) -> Flags:
+    """Of n boxes those whose middle keeps every wall, (n,)."""
+    out = np.ones(n, dtype=bool)
+    for wall in walls:
+        out &= wall.met
+    return out
+
+
 def widest(pull: Array, high: Flags, walls: Sequence[Wall], w: Array) -> npt.NDArray[np.intp]:
     """The side to halve of boxes, (n,): what does most to a score, by `pull` (n, d), and to the walls.
 
@@ -126,6 +158,6 @@ def widest(pull: Array, high: Flags, walls: Sequence[Wall], w: Array) -> npt.NDA
     for wall in walls:
         own = wall.pull(w)
         short = np.maximum(own.sum(axis=1) + wall.left, 1e-300)
-        total += np.where(wall.met[:, None], 0.0, _FIRST * own / short[:, None])
+        total += np.where(wall.met[:, None], 0.0, _WALLS_FIRST * own / short[:, None])
     some = total.max(axis=1, initial=0.0) > 0
     return np.asarray(np.where(some[:, None], total, pull).argmax(axis=1), dtype=np.intp)

@@ -1,4 +1,4 @@
-"""The chance of passing as a field for proofs: bounded over many boxes of one piece of a space at once."""
+"""The chance of passing as a field for proofs: its log bounded over many boxes of one piece of the region at once."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from optimise.formula.space import Space
 from optimise.models.fence import Fence
 from optimise.proof.boxes import Boxes
 from optimise.proof.branching import Bounds
-from optimise.proof.chancebound import Hood
-from optimise.proof.confines import Confines, Wall, widest
-from optimise.proof.cuts import Cut, Quadratic, Rows, closest
+from optimise.proof.chancebound import ChanceBound
+from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
+from optimise.proof.domain import Domain, Wall, all_met, widest
 from optimise.proof.expansion import Expander
 from optimise.proof.sources import expander
 
@@ -26,7 +26,7 @@ Array = npt.NDArray[np.float64]
 class ChanceField:
     """Sum over the musts of the log chance that one new batch passes, in one piece of a space, inside the fence."""
 
-    confines: Confines
+    domain: Domain
     aimed: tuple[Aimed, ...]
     expanders: tuple[Expander, ...]
 
@@ -47,20 +47,20 @@ class ChanceField:
             if made is None:
                 return None
             found.append(made)
-        return cls(Confines.of(place, combo, fence), tuple(asked), tuple(found))
+        return cls(Domain.of(place, combo, fence), tuple(asked), tuple(found))
 
     def whole(self) -> Boxes:
         """The box that holds the piece."""
-        return self.confines.whole()
+        return self.domain.whole()
 
     def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
         """Bounds of log chance over boxes; no closer where that is not above `enough`."""
-        boxes, known, walls = within(self.confines, boxes, known)
+        boxes, known, walls = self.domain.reduced(boxes, known)
         a, w = boxes.centre, boxes.half
         ends = [(aim.low, aim.high) for aim in self.aimed]
-        hoods = [Hood.of(one.at(a, w), end, w) for one, end in zip(self.expanders, ends, strict=True)]
+        bounds = [ChanceBound.of(one.at(a, w), end, w) for one, end in zip(self.expanders, ends, strict=True)]
         top, middle, pull = np.zeros(len(a)), np.zeros(len(a)), np.zeros_like(a)
-        for one in hoods:
+        for one in bounds:
             top += one.top
             middle += one.middle
             each, gap = one.pull(), np.maximum(one.top - one.middle, 0.0)
@@ -68,54 +68,29 @@ class ChanceField:
         upper = np.fmin(known, top)
         rows, kept = np.flatnonzero(upper > enough), Quadratic.none(*a.shape)
         if len(rows):
-            some = [one.only(rows) for one in hoods]
+            some = [one.only(rows) for one in bounds]
             cut = [wall.only(rows) for wall in walls]
             first = [_taken(some, np.zeros((len(rows), a.shape[1])), cut)]
 
             def again(which: Rows, place: Array) -> Cut:
                 return _taken([one.only(which) for one in some], place, [wall.only(which) for wall in cut])
 
-            close, best = closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows])
+            close, best = tightest(self.domain, a[rows], w[rows], cut, first, again, enough, top[rows])
             upper[rows] = np.fmin(upper[rows], close)
             kept.put(rows, best)
         high = middle > enough
-        middle = np.where(self.confines.allowed(a) & met(walls, len(a)), middle, -np.inf)
+        middle = np.where(self.domain.allowed(a) & all_met(walls, len(a)), middle, -np.inf)
         return Bounds(boxes, upper, middle, widest(pull, high, walls, w), kept)
 
 
-def _taken(hoods: Sequence[Hood], place: Array, walls: Sequence[Wall]) -> Cut:
+def _taken(bounds: Sequence[ChanceBound], place: Array, walls: Sequence[Wall]) -> Cut:
     """The cut of all responses, taken at a place (n, d): of each its own mixed with its plain top."""
-    cuts = [one.cut(place) for one in hoods]
+    cuts = [one.cut(place) for one in bounds]
     plain = [~(cut.level < np.inf) for cut in cuts]
-    tops = np.stack([one.top for one in hoods], axis=1)
+    tops = np.stack([one.top for one in bounds], axis=1)
     level = np.stack(
-        [np.where(bare, one.top, cut.level) for bare, one, cut in zip(plain, hoods, cuts, strict=True)], axis=1
+        [np.where(bare, one.top, cut.level) for bare, one, cut in zip(plain, bounds, cuts, strict=True)], axis=1
     )
     slope, bend = (np.stack([getattr(cut, name) for cut in cuts], axis=1) for name in ("slope", "bend"))
     found = Cut.of(level, slope, bend)
-    return found.mixed(Cut.of(tops, np.zeros_like(slope), np.zeros_like(bend)), walls, hoods[0].w)
-
-
-def within(confines: Confines, boxes: Boxes, known: Array) -> tuple[Boxes, Array, list[Wall]]:
-    """Boxes drawn in to the limits, without those proven empty or beyond the fence; the fence over them."""
-    boxes, alive = confines.entered(boxes)
-    boxes, known = boxes.only(alive), known[alive]
-    walls = confines.fenced(boxes.centre, boxes.half)
-    near = np.flatnonzero(~dead(walls, boxes.count))
-    return boxes.only(near), known[near], [wall.only(near) for wall in walls]
-
-
-def dead(walls: Sequence[Wall], n: int) -> npt.NDArray[np.bool_]:
-    """Which boxes lie behind some wall for certain, (n,)."""
-    out = np.zeros(n, dtype=bool)
-    for wall in walls:
-        out |= wall.dead
-    return out
-
-
-def met(walls: Sequence[Wall], n: int) -> npt.NDArray[np.bool_]:
-    """Of which boxes the middle keeps every wall, (n,)."""
-    out = np.ones(n, dtype=bool)
-    for wall in walls:
-        out &= wall.met
-    return out
+    return found.mixed(Cut.of(tops, np.zeros_like(slope), np.zeros_like(bend)), walls, bounds[0].w)

@@ -1,4 +1,4 @@
-"""Published desirability as a field for proofs: its log is a sum of concave functions of the predicted centres."""
+"""The published desirability as a field for proofs: its log is a sum of concave functions of the predicted centres."""
 
 from __future__ import annotations
 
@@ -14,10 +14,9 @@ from optimise.models.fence import Fence
 from optimise.models.scales import Scale
 from optimise.proof.boxes import Boxes
 from optimise.proof.branching import Bounds
-from optimise.proof.confines import Confines, Wall, kept_in, widest
-from optimise.proof.cuts import Cut, Quadratic, Rows, closest
+from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
+from optimise.proof.domain import Domain, Wall, all_met, any_dead, tightened_by, widest
 from optimise.proof.expansion import Curve, Source
-from optimise.proof.fields import dead, met, within
 from optimise.proof.sources import source
 
 Array = npt.NDArray[np.float64]
@@ -28,8 +27,8 @@ _ROUNDS = 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Hill:
-    """`share` times the log of one side of a desirability, over the centre on the model scale.
+class LogRamp:
+    """The log of one side of a desirability times the weight `share`, as a function of the centre on the model scale.
 
     `concave`: wherever it rises from nothing to 1. On a log scale that takes a start that is not negative, on a logit
     scale one between 0 and the whole (by the second derivative); for grades it is not so.
@@ -82,16 +81,16 @@ class Hill:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class RampField:
+class DesirabilityField:
     """The log of the weighted geometric mean of desirabilities in one piece of a space.
 
-    `hills` are the sides of each source's desirability; `barriers` (source, sign, limit) ask sign * centre >= sign *
-    limit on the model scale, and nothing is worth anything behind one.
+    `log_ramps` are the sides of each source's desirability. `barriers` (source, sign, limit) ask for sign * centre >=
+    sign * limit on the model scale: the desirability is 0 where one is not kept.
     """
 
-    confines: Confines
+    domain: Domain
     sources: tuple[Source, ...]
-    hills: tuple[tuple[Hill, ...], ...]
+    log_ramps: tuple[tuple[LogRamp, ...], ...]
     barriers: tuple[tuple[int, float, float], ...]
 
     @property
@@ -102,7 +101,7 @@ class RampField:
     @classmethod
     def of(
         cls, space: Space, combo: Mapping[str, str], fence: Fence | None, properties: Sequence[Property]
-    ) -> RampField | None:
+    ) -> DesirabilityField | None:
         """The field at one combination of category levels; None where some prediction cannot be expanded."""
         place, sources = space.at(combo), []
         for one in properties:
@@ -112,45 +111,45 @@ class RampField:
             sources.append(made)
         slopes, walls = ramps([p.response for p in properties])
         total = sum(p.response.weight for p in properties)
-        hills: list[list[Hill]] = [[] for _ in properties]
+        log_ramps: list[list[LogRamp]] = [[] for _ in properties]
         for side in slopes:
             one = properties[side.response]
-            hills[side.response].append(Hill(side, one.scale, one.response.weight / total))
+            log_ramps[side.response].append(LogRamp(side, one.scale, one.response.weight / total))
         barriers = tuple((n, sign, float(properties[n].scale.forward(limit))) for n, sign, limit in walls)
-        return cls(Confines.of(place, combo, fence), tuple(sources), tuple(map(tuple, hills)), barriers)
+        return cls(Domain.of(place, combo, fence), tuple(sources), tuple(map(tuple, log_ramps)), barriers)
 
     def whole(self) -> Boxes:
         """The box that holds the piece."""
-        return self.confines.whole()
+        return self.domain.whole()
 
     def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
         """Bounds of log desirability over boxes; no closer where that is not above `enough`."""
         boxes, known, rest = self._drawn_in(boxes, known, enough)
-        boxes, known, walls = within(self.confines, boxes, known)
+        boxes, known, walls = self.domain.reduced(boxes, known)
         curves = [one.mean(boxes.centre, boxes.half) for one in self.sources]
         walls = [*walls, *(self._wall(curves[n], sign, limit, boxes.half) for n, sign, limit in self.barriers)]
-        near = np.flatnonzero(~dead(walls, boxes.count))
+        near = np.flatnonzero(~any_dead(walls, boxes.count))
         boxes, known = boxes.only(near), known[near]
         curves, walls = [curve.only(near) for curve in curves], [wall.only(near) for wall in walls]
         a, w = boxes.centre, boxes.half
         top, middle, pull = np.zeros(len(a)), np.zeros(len(a)), np.zeros_like(a)
-        for curve, sides in zip(curves, self.hills, strict=True):
+        for curve, sides in zip(curves, self.log_ramps, strict=True):
             if sides:
                 here, best = _least(sides, curve.value), _most(sides, curve, w)
                 bent = curve.second[:, None] * w * w / np.maximum((w * w).sum(axis=1), 1e-300)[:, None]
                 each = np.abs(curve.slope) * w + bent
                 pull += ((best - np.maximum(here, -50.0)) / np.maximum(each.sum(axis=1), 1e-300))[:, None] * each
                 top, middle = top + best, middle + here
-        if not any(self.hills):
+        if not any(self.log_ramps):
             pull = w.copy()
         upper = np.fmin(known, top)
         rows, kept = np.flatnonzero(upper > enough), Quadratic.none(*a.shape)
-        if len(rows) and any(self.hills):
+        if len(rows) and any(self.log_ramps):
             close, cut = self._closer(rows, curves, walls, a, w, enough, top)
             upper[rows] = np.fmin(upper[rows], close)
             kept.put(rows, cut)
         high = middle > enough
-        middle = np.where(self.confines.allowed(a) & met(walls, len(a)), middle, -np.inf)
+        middle = np.where(self.domain.allowed(a) & all_met(walls, len(a)), middle, -np.inf)
         return Bounds(boxes, upper, middle, widest(pull, high, walls, w), kept, rest)
 
     def _drawn_in(self, boxes: Boxes, known: Array, enough: float) -> tuple[Boxes, Array, float]:
@@ -158,20 +157,20 @@ class RampField:
 
         And the most that the score can be in what was left out.
         """
-        boxes, alive = self.confines.entered(boxes)
+        boxes, alive = self.domain.tightened(boxes)
         boxes, known = boxes.only(alive), known[alive]
         w = boxes.half
         curves = [one.mean(boxes.centre, w) for one in self.sources]
-        bests = [_most(sides, curve, w) for sides, curve in zip(self.hills, curves, strict=True)]
+        bests = [_most(sides, curve, w) for sides, curve in zip(self.log_ramps, curves, strict=True)]
         spare = np.sum(bests, axis=0) - enough
         if not (spare > 0).any():
             return boxes, known, -np.inf
         asked = [
-            Wall.of(curve, -hill.sign * hill.needed(best - spare), w, -hill.sign)
-            for sides, curve, best in zip(self.hills, curves, bests, strict=True)
-            for hill in sides
+            Wall.of(curve, -side.sign * side.needed(best - spare), w, -side.sign)
+            for sides, curve, best in zip(self.log_ramps, curves, bests, strict=True)
+            for side in sides
         ]
-        boxes, alive = kept_in(boxes, asked)
+        boxes, alive = tightened_by(boxes, asked)
         return boxes.only(alive), known[alive], enough
 
     def _wall(self, curve: Curve, sign: float, limit: float, w: Array) -> Wall:
@@ -194,11 +193,11 @@ class RampField:
             return self._cut(near, between, w[rows[which]], at, curved=False)
 
         first = [self._cut(some, cut, w[rows], place, curved) for curved in (False, True)]
-        return closest(self.confines, a[rows], w[rows], cut, first, again, enough, top[rows], _ROUNDS)
+        return tightest(self.domain, a[rows], w[rows], cut, first, again, enough, top[rows], _ROUNDS)
 
     def _cut(self, curves: Sequence[Curve], walls: Sequence[Wall], w: Array, place: Array, curved: bool) -> Cut:
         """Tangents of all sides at a place (n, d) of each box, with or without their curvature, mixed."""
-        wanted = [(curve, sides) for curve, sides in zip(curves, self.hills, strict=True) if sides]
+        wanted = [(curve, sides) for curve, sides in zip(curves, self.log_ramps, strict=True) if sides]
         lines = np.stack([self._lines(curve, sides, w, place, curved) for curve, sides in wanted], axis=1)
         slopes = np.stack([curve.slope for curve, _ in wanted], axis=1)
         bends = np.stack([curve.bend for curve, _ in wanted], axis=1)
@@ -213,25 +212,25 @@ class RampField:
         )
         return one.mixed(other, walls, w)
 
-    def _lines(self, curve: Curve, sides: Sequence[Hill], w: Array, place: Array, curved: bool) -> Array:
+    def _lines(self, curve: Curve, sides: Sequence[LogRamp], w: Array, place: Array, curved: bool) -> Array:
         """Two lines above one desirability, (n, 3, 2): level, rise, curvature; the one lower at `place` comes first."""
         span = (np.abs(curve.slope) * w).sum(axis=1)
         reach = span + curve.second
         moved = (curve.slope * place).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", place, curve.bend, place)
         m = curve.value + np.clip(moved, -reach, reach)
         lines, there = [], []
-        for hill in sides:
-            if hill.concave:
-                at, height, rise = hill.tangent(m)
+        for side in sides:
+            if side.concave:
+                at, height, rise = side.tangent(m)
                 kappa = np.zeros(len(m))
                 if curved:
-                    bowed = hill.curvature(curve.value - reach, curve.value + reach)
+                    bowed = side.curvature(curve.value - reach, curve.value + reach)
                     kappa = np.where(np.abs(at - curve.value) < 1e-12, bowed, 0.0)
                 rest = np.abs(rise) * curve.third + np.abs(kappa) * curve.second * (span + 0.5 * curve.second)
                 lines.append(np.stack([height + rise * (curve.value - at) + rest, rise, kappa], axis=1))
                 there.append(height + rise * (m - at))
             else:
-                top = hill.value(curve.value + hill.sign * reach)
+                top = side.value(curve.value + side.sign * reach)
                 lines.append(np.stack([top, *np.zeros((2, len(m)))], axis=1))
                 there.append(top)
         if len(sides) == 1:
@@ -242,13 +241,13 @@ class RampField:
         return np.where((there[1] < there[0])[:, None, None], both[:, :, ::-1], both)
 
 
-def _least(sides: Sequence[Hill], m: Array) -> Array:
+def _least(sides: Sequence[LogRamp], m: Array) -> Array:
     """The log of a desirability of these sides at centres m (n,)."""
-    return np.asarray(np.min([hill.value(m) for hill in sides], axis=0), dtype=float)
+    return np.asarray(np.min([side.value(m) for side in sides], axis=0), dtype=float)
 
 
-def _most(sides: Sequence[Hill], curve: Curve, w: Array) -> Array:
+def _most(sides: Sequence[LogRamp], curve: Curve, w: Array) -> Array:
     """A plain bound of it over |t| <= w, (n,): each side by itself."""
     reach = (np.abs(curve.slope) * w).sum(axis=1) + curve.second
-    found = np.min([hill.value(curve.value + hill.sign * reach) for hill in sides], axis=0) if sides else 0.0 * reach
+    found = np.min([side.value(curve.value + side.sign * reach) for side in sides], axis=0) if sides else 0.0 * reach
     return np.asarray(found, dtype=float)
