@@ -9,7 +9,8 @@ from pathlib import Path
 import pandas as pd
 
 from doe import Study
-from doe.definition.cells import Entry, decimal_mark, read_number
+from doe.definition.categories import material_of
+from doe.definition.cells import NOTED, Entry, decimal_mark, read_number
 from doe.definition.keys import nearest
 from doe.definition.materials import settled
 from doe.problems import Problem, StudyError
@@ -23,6 +24,14 @@ Levels = dict[str, float | str]
 
 def parsed(text: str, study: Study, where: str) -> Levels:
     """Levels from "Gum=0.5,Wax=3" (also with ; between). Raises StudyError with every piece that cannot be read."""
+    out, problems = readable(text, study, where)
+    if problems:
+        raise StudyError(problems)
+    return out
+
+
+def readable(text: str, study: Study, where: str) -> tuple[Levels, list[Problem]]:
+    """The levels that can be read, and what is wrong with the other pieces."""
     problems: list[Problem] = []
     out: Levels = {}
     for piece in _pieces(text, study):
@@ -42,9 +51,7 @@ def parsed(text: str, study: Study, where: str) -> Levels:
                 problems.append(read)
             else:
                 out[known] = read
-    if problems:
-        raise StudyError(problems)
-    return out
+    return out, problems
 
 
 def _pieces(text: str, study: Study) -> list[str]:
@@ -84,7 +91,9 @@ def _level(value: object, name: str, study: Study, where: str, mark: str = "poin
     if isinstance(read, Entry) and read.bound == "none" and read.value is not None:
         return read.value
     got = f"{name} = {value!r}" if isinstance(read, Entry) else f"{name} = {read.got}"
-    do = "write a number, with a decimal point" if isinstance(read, Entry) else read.do
+    do = "write a number, with a decimal point" if isinstance(read, Entry) else read.do.removesuffix(NOTED)
+    own = material_of(name)
+    do = f"{do}; a material of it is named by {own}={categories[own][0]}" if own in categories else do
     return Problem("level", "stop", where, got, "a number", do)
 
 

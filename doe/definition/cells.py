@@ -20,6 +20,7 @@ from doe.definition.slips import DATE_MADE, slip_of
 Bound = Literal["none", "below", "above", "between"]
 # Where nothing in a table tells: "open" if a point may group thousands in it, "unknown" if a point is decimal.
 Mark = Literal["point", "comma", "both", "unknown", "open"]
+NOTED = ", remarks in column note"  # what a table has room for, and a command line has not
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +192,7 @@ def _sure_mark(number: str) -> Mark:
 def _plain_number(text: str, mark: Mark) -> tuple[float, str] | Refusal:
     """A number without sign of bound or unit; with what was understood, if it took understanding."""
     if not _NUMBER.fullmatch(text):
-        return Refusal(f"{text!r}", "a number", "write the number alone, remarks in column note")
+        return Refusal(f"{text!r}", "a number", f"write the number alone{NOTED}")
     sure = _sure_mark(text)
     body = text
     if " " in body or "'" in body:
@@ -249,7 +250,7 @@ def _two_ways(text: str, mark: Mark) -> Refusal:
 
 def _finite(body: str, said: str, text: str) -> tuple[float, str] | Refusal:
     if not _PLAIN.fullmatch(body):
-        return Refusal(f"{text!r}", "a number", "write the number alone, remarks in column note")
+        return Refusal(f"{text!r}", "a number", f"write the number alone{NOTED}")
     value = float(body)
     if not math.isfinite(value):
         return Refusal(f"{text!r}", "a number of ordinary size", "check the exponent")
@@ -268,11 +269,11 @@ def _split_unit(text: str) -> tuple[str, str]:
 def _measured(text: str, unit: str, mark: Mark) -> tuple[float, str] | Refusal:
     number, typed = _split_unit(text)
     if typed and re.match(r"[0-9±+/:(]", typed):
-        return Refusal(f"{text!r}", "one number in a cell", "write the number alone, remarks in column note")
+        return Refusal(f"{text!r}", "one number in a cell", f"write the number alone{NOTED}")
     found = _plain_number(number, mark)
     if isinstance(found, Refusal):
         if typed and not re.search("[0-9]", number):
-            return Refusal(f"{text!r}", "a number", "write the number alone, remarks in column note")
+            return Refusal(f"{text!r}", "a number", f"write the number alone{NOTED}")
         return found
     if not typed or (typed.lower() == "ph" and not unit):
         return found
@@ -295,7 +296,7 @@ def _other_unit(text: str, typed: str, unit: str) -> Refusal:
     allowed = f"a number in {unit}" if unit else "a number without a unit"
     if unit_key(typed) in _UNITS or typed.casefold() == "ph":
         return Refusal(f"{text!r}, in {typed}", allowed, f"give it in {unit}" if unit else "write the number alone")
-    do = "write the number alone, remarks in column note"
+    do = f"write the number alone{NOTED}"
     got = f"{text!r}: {typed!r} is no unit known here"
     return Refusal(got, allowed, f"give it in {unit}, or {do}" if unit else do)
 

@@ -150,6 +150,11 @@ def unmet(study: Study, exact: Sequence[Response]) -> list[Problem]:
     return []
 
 
+def hold_problems(study: Study, hold: Mapping[str, Any]) -> list[Problem]:
+    """Every held name or level that is not possible by itself; what they leave together, only `Space.build` knows."""
+    return _held(study, dict(hold))[2]
+
+
 def as_told(closed: StudyError) -> list[Problem]:
     """Limits of exact musts that leave no recipe, as something to be told: the rest of the study stands."""
     return [replace(p, code="exact-limit", level="warn") for p in closed.problems]

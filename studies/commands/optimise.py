@@ -8,13 +8,14 @@ from typing import Any
 
 from doe import Study
 from doe.problems import Problem, StudyError
+from optimise.formula.space import hold_problems
 from reports import documents
 from reports.terminal import formula as terminal
 from reports.wording.changes import asked_line, changed_line, held_words, kept_line, kept_lines
 from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
-from studies.levels import parsed
+from studies.levels import readable
 from studies.names import formula_name
 from studies.standing import next_step
 from studies.wording import code_of
@@ -71,7 +72,7 @@ def _check(args: argparse.Namespace, study: Study) -> None:
     problems: list[Problem] = []
     for asked, check in (
         (args.keep, formula_name),
-        (args.hold, lambda text: parsed(text, study, "--hold")),
+        (args.hold, lambda text: _can_be_held(text, study)),
         (args.against, lambda names: _known_aims(names, study)),
     ):
         try:
@@ -80,6 +81,12 @@ def _check(args: argparse.Namespace, study: Study) -> None:
         except StudyError as error:
             problems += error.problems
     if problems:
+        raise StudyError(problems)
+
+
+def _can_be_held(text: str, study: Study) -> None:
+    levels, problems = readable(text, study, "--hold")
+    if problems := [*problems, *hold_problems(study, levels)]:
         raise StudyError(problems)
 
 

@@ -201,6 +201,12 @@ def test_all_that_is_wrong_with_what_is_asked_for_is_said_at_once(recorded, refu
     assert all(wrong in said for wrong in ("'Gun'", "'../F1'", "Froth"))
 
 
+def test_a_name_that_is_unknown_and_a_level_out_of_reach_are_said_at_once(recorded, refused):
+    said = refused(recorded, "optimise", "--hold", "Gun=0.5,Wax=50,Gum=some")
+    assert all(wrong in said for wrong in ("'Gun'", "50", "its reach", "'some'")), said
+    assert "column note" not in said
+
+
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="POSIX permissions")
 @pytest.mark.parametrize("words", [("plan", "--replace"), ("report",)])
 def test_folder_not_writable(words, planned, refused):
