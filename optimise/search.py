@@ -28,7 +28,7 @@ from optimise.formula.untried import Untried, never_tried
 from optimise.formula.weighed import weighed_told
 from optimise.formula.wholesteps import in_whole_steps, weighable
 from optimise.models.chance import joint_chance, open_ends
-from optimise.models.few import few_batches
+from optimise.models.fewbatches import few_batches
 from optimise.models.models import Models
 from optimise.models.predictors import split_levels
 from optimise.models.recipes import off_steps

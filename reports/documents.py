@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from doe.results.results import Results
     from doe.study import Study
     from optimise.formula.optimum import Optimum
-    from optimise.models.look import Changed
     from optimise.models.models import Models
+    from optimise.models.without import Changed
     from optimise.upcoming.upcoming import Upcoming
 
 Document = dict[str, Any]

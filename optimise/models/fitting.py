@@ -20,7 +20,7 @@ from doe.terms.terms import Form, Terms
 from optimise.models import findings
 from optimise.models.aims import window
 from optimise.models.batchdata import BatchData, gather
-from optimise.models.bounds import by_likelihood, likely, with_bounds
+from optimise.models.censored import by_likelihood, likely, with_bounds
 from optimise.models.choosing import Chosen, TermsChoice, pick
 from optimise.models.coefficients import coefficient_table, stationary_point, way_out
 from optimise.models.fewblocks import FewBlocks, block_of, few_blocks, told
@@ -28,13 +28,13 @@ from optimise.models.findings import say
 from optimise.models.fitted import Core, FittedModel, anova_frame, number_column
 from optimise.models.grades import fit_grades
 from optimise.models.grouped import NO_LACK, allowed_for, as_if_alone, in_use, with_groups
-from optimise.models.latent import completions
 from optimise.models.passes import fit_passes
 from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
 from optimise.models.scales import Scale, box_cox, scale_for
 from optimise.statistics import diagnosis
 from optimise.statistics.censored_shared import SharedCensoredFit
 from optimise.statistics.diagnosis import Number
+from optimise.statistics.imputation import completions
 from optimise.statistics.leastsq import ALONE, Array, Influence, LeastSquares, independent, solve
 from optimise.statistics.mixed import MixedFit
 from optimise.statistics.posterior import Posterior

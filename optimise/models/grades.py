@@ -25,26 +25,23 @@ from doe.terms.terms import Terms
 from optimise.models.aims import window
 from optimise.models.batchdata import BatchData
 from optimise.models.findings import say
-from optimise.models.fitted import FittedModel, anova_frame, number_column
+from optimise.models.fitted import FittedModel
 from optimise.models.scales import Scale
 from optimise.models.scores import (
     HELD,
     SINGLE_SD,
-    Apart,
+    GroupVariance,
     Kind,
     ScoreColumns,
-    ahead,
-    columns_of,
-    frozen,
-    in_coding,
-    of_few,
-    of_many,
-    orders,
-    score_table,
-    told,
+    ScoreFit,
+    from_effects,
+    from_sd,
+    group_findings,
+    score_columns,
+    score_model,
+    score_trials,
     without_constant,
 )
-from optimise.statistics.diagnosis import Number
 from optimise.statistics.leastsq import Array
 from optimise.statistics.ordinal import OrdinalFit, ordinal_fit
 from optimise.statistics.ordinal_shared import SharedFit, ordinal_shared
@@ -52,10 +49,11 @@ from optimise.statistics.ordinal_shared import SharedFit, ordinal_shared
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Scores:
-    """The fit on the columns that say something, blocks last, and a map (p, 1 + r) from the aim's cut and slopes.
+    """The cumulative link fit on the columns but the constant, blocks last, and what turns it into one of all terms.
 
-    `values` are the grades seen; `sd` is what grades of one batch share beyond the terms: 0 where each batch was graded
-    once. `apart` tells by kind how far blocks or whole plots lie apart.
+    `values` are the grades seen; `cut` is the number of the threshold that the aim rests on, and `to_terms` (p, 1 + r)
+    maps that threshold and the r slopes to the coefficients of the p terms. `sd`: how far scores of batches vary beyond
+    the terms, 0 where each batch was graded once. `between`: the variance between blocks or whole plots.
     """
 
     fit: OrdinalFit
@@ -63,7 +61,7 @@ class _Scores:
     values: Array
     cut: int
     sd: float
-    apart: Mapping[Kind, Apart]
+    between: Mapping[Kind, GroupVariance]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,13 +88,13 @@ def fit_grades(
     values, grade = np.unique(given.values, return_inverse=True)
     if len(values) < 2:
         return Unavailable("every batch got the same grade", "make a trial that might differ")
-    found = columns_of(study, planned, data, response.name)
-    if len(data.y) < found.rows.shape[1] + found.blocks.shape[1] + len(values) - 1:
+    columns = score_columns(study, planned, data, response.name)
+    if len(data.y) < columns.rows.shape[1] + columns.blocks.shape[1] + len(values) - 1:
         return Unavailable("too few batches for thresholds and slopes", "make more batches")
-    scores = _scored(found, grade, values, response, given, data)
+    scores = _scored(columns, grade, values, response, given, data)
     if scores is None:
         return Unavailable("the columns of the model hold no constant", "use a model with an intercept or a blend")
-    return _model(study, response, found, coding, data, scores, given)
+    return _model(study, response, columns, coding, data, scores, given)
 
 
 def _given(results: Results, response: Response, data: BatchData) -> _Grades:
@@ -110,26 +108,31 @@ def _given(results: Results, response: Response, data: BatchData) -> _Grades:
 
 
 def _scored(
-    found: ScoreColumns, grade: npt.NDArray[np.intp], values: Array, response: Response, given: _Grades, data: BatchData
+    columns: ScoreColumns,
+    grade: npt.NDArray[np.intp],
+    values: Array,
+    response: Response,
+    given: _Grades,
+    data: BatchData,
 ) -> _Scores | None:
     """The fit, with thresholds measured from the one that the aim rests on."""
-    map_ = without_constant(found.rows)
-    if map_ is None:
+    mapped = without_constant(columns.rows)
+    if mapped is None:
         return None
-    others, to_terms = map_
-    rows = np.column_stack([found.rows[:, others], found.blocks])[given.batch]
+    others, to_terms = mapped
+    rows = np.column_stack([columns.rows[:, others], columns.blocks])[given.batch]
     larger = None if data.shared is None else np.array(data.shared.names)[given.batch]
     try:
         fit = _likeliest(rows, grade, len(values), given, larger, 0.0)
     except ValueError:
         fit = _likeliest(rows, grade, len(values), given, larger, HELD)
-    apart: dict[Kind, Apart] = {}
+    between: dict[Kind, GroupVariance] = {}
     if data.shared is not None:
-        apart[data.shared.kind] = of_many(data.shared.names, fit.outer_sd, fit.outer_sd_error)
-    if found.blocks.shape[1]:
-        b = found.blocks.shape[1]
-        apart["block"] = of_few(data.block_names, fit.fit.estimate[-b:], fit.fit.covariance[-b:, -b:])
-    return _Scores(fit.fit, to_terms, values, _cut(response, values), fit.sd, apart)
+        between[data.shared.kind] = from_sd(data.shared.names, fit.outer_sd, fit.outer_sd_error)
+    if columns.blocks.shape[1]:
+        b = columns.blocks.shape[1]
+        between["block"] = from_effects(data.block_names, fit.fit.estimate[-b:], fit.fit.covariance[-b:, -b:])
+    return _Scores(fit.fit, to_terms, values, _cut(response, values), fit.sd, between)
 
 
 def _likeliest(
@@ -151,34 +154,27 @@ def _cut(response: Response, values: Array) -> int:
 
 
 def _model(
-    study: Study, response: Response, found: ScoreColumns, coding: str, data: BatchData, scores: _Scores,
+    study: Study, response: Response, columns: ScoreColumns, coding: str, data: BatchData, scores: _Scores,
     given: _Grades,
 ) -> FittedModel:  # fmt: skip
-    fit, g, rows, terms = scores.fit, len(scores.fit.thresholds), found.rows, found.terms
-    slopes = len(fit.estimate) - found.blocks.shape[1]
+    fit, g = scores.fit, len(scores.fit.thresholds)
+    slopes = len(fit.estimate) - columns.blocks.shape[1]
     place = np.concatenate([[scores.cut], g + np.arange(slopes)])
     inner = fit.covariance[np.ix_(place, place)]
     beta = scores.to_terms @ np.append(fit.thresholds[scores.cut], fit.estimate[:slopes])
     covariance = scores.to_terms @ inner @ scores.to_terms.T
-    turn, shown = in_coding(study, terms, found.base, coding, data, rows)
     scale = _scale(fit.thresholds - fit.thresholds[scores.cut], scores.values)
     none = Unavailable("a graded response has no scatter of its own", "read the chance instead")
-    predictor = ahead(terms, found.base, rows, beta, covariance, list(scores.apart.values()), scores.sd**2)
-    variance: dict[str, Number] = {"batch": scores.sd**2 if given.several else none}
-    variance |= {kind: apart.variance for kind, apart in scores.apart.items()}
-    fitted = scale.back(rows @ beta + found.blocks @ fit.estimate[slopes:])
-    return FittedModel(
-        response=response.name, unit=response.unit, scale=scale, form=terms.form, coding=shown, n=data.y.size,
-        scale_why="grades: a logistic score, cut at thresholds",
-        excluded=data.excluded, terms=score_table(terms, turn @ beta, turn @ covariance @ turn.T),
-        covariance=frozen(turn @ covariance @ turn.T), residual_sd=none,
-        df_residual=data.y.size - len(fit.estimate) - g, variance=variance, anova=anova_frame(()), r2=none,
-        r2_adjusted=none, r2_predicted=none, press=none,
-        log_likelihood=fit.log_likelihood, lack_of_fit=none, stationary=none, way=none,
-        trials=_trials(data, fitted), findings=_said(response, data, given, scores, found.notes),
-        selection={"how": "first-order terms, none chosen", "criterion": "likelihood", "near": [], "chosen_share": {}},
-        core=None, predictor=predictor, window=_window(response, scores), study=study, kind="grade",
-        blocks=dict(scores.apart["block"].effects) if "block" in scores.apart else {},
+    fitted = scale.back(columns.rows @ beta + columns.blocks @ fit.estimate[slopes:])
+    return score_model(
+        study, response, columns, coding, data,
+        ScoreFit(beta, covariance, fit.log_likelihood, scores.between, scores.sd**2),
+        kind="grade", scale=scale, scale_why="grades: a logistic score, cut at thresholds", criterion="likelihood",
+        batch=scores.sd**2 if given.several else none, df=data.y.size - len(fit.estimate) - g, no_scatter=none,
+        window=_window(response, scores), findings=_findings(response, data, given, scores, columns.notes),
+        trials=score_trials(
+            data, fitted, Unavailable("a grade has no residual of its own", "compare observed and fitted")
+        ),
         thresholds=_thresholds(response, scores),
     )  # fmt: skip
 
@@ -202,7 +198,7 @@ def _thresholds(response: Response, scores: _Scores) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def _said(
+def _findings(
     response: Response, data: BatchData, given: _Grades, scores: _Scores, notes: tuple[Problem, ...]
 ) -> tuple[Problem, ...]:
     # No mean is made of several grades, whatever the readings of other responses are taken for.
@@ -219,8 +215,8 @@ def _said(
     out = [say("grades", "inform", response.name, got, do)]
     if given.several:
         out.append(_shared_words(response, scores.sd))
-    for kind, apart in scores.apart.items():
-        out += told(response.name, apart, kind)
+    for kind, between in scores.between.items():
+        out += group_findings(response.name, between, kind)
     if scores.fit.held:
         got = "the trials part some grades without overlap, so how steeply they change is held by a weak prior"
         out.append(say("grades-parted", "warn", response.name, got, "make trials near the edge between those grades"))
@@ -258,14 +254,3 @@ def _window(response: Response, scores: _Scores) -> tuple[float | None, float | 
     bottom = None if below is None or below == 0 else float(np.append(cuts, np.inf)[below - 1])
     top = None if above is None or above == len(scores.values) else float(np.append(-np.inf, cuts)[above])
     return bottom, top
-
-
-def _trials(data: BatchData, fitted: Array) -> pd.DataFrame:
-    n = data.y.size
-    none = Unavailable("a grade has no residual of its own", "compare observed and fitted")
-    columns = {"trial": list(data.trials), "batch": list(data.batches), "order": orders(data), "observed": data.y}
-    columns |= {"bound": list(data.bound), "fitted": fitted, "residual": data.y - fitted}
-    frame = pd.DataFrame(columns)
-    for name in ("leverage", "studentised", "deleted", "cook"):
-        frame[name] = number_column([none] * n)
-    return frame

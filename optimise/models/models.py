@@ -34,11 +34,11 @@ from optimise.models.hull import Hull
 from optimise.models.lastround import last_round, last_round_told
 from optimise.models.modelfile import stored, stored_fence
 from optimise.models.otherform import OtherForm, other_form
+from optimise.models.plannedlimits import PlannedLimits, planned_limits, simultaneous_planned_limits
 from optimise.models.points import exact_chance, points, within
 from optimise.models.predictors import Chosen, LeastSquaresPredictor, Predictor, split_levels
 from optimise.models.recipes import recipes
-from optimise.models.together import Together, together
-from optimise.models.unchosen import PlannedLimits, planned_limits, planned_together
+from optimise.models.simultaneous import SimultaneousLimits, simultaneous_limits
 from optimise.statistics.leastsq import Array
 from optimise.statistics.predictive import TMixture
 
@@ -150,7 +150,7 @@ class Models(Shown, Mapping[str, FittedModel]):
         found: FittedModel = kept[response]
         return found
 
-    def together(self, response: str) -> Together | Unavailable:
+    def together(self, response: str) -> SimultaneousLimits | Unavailable:
         """Limits of a response's terms that hold for all of them at once.
 
         Whatever was chosen, where the batches carry the full planned model and a term kept means the same there.
@@ -159,11 +159,11 @@ class Models(Shown, Mapping[str, FittedModel]):
         if response not in found:
             limits = self.planned_limits(response)
             found[response] = (
-                together(self.models[response])
+                simultaneous_limits(self.models[response])
                 if isinstance(limits, Unavailable) or limits.alike.isdisjoint(self.models[response].terms["term"])
-                else planned_together(self.planned(response), limits)
+                else simultaneous_planned_limits(self.planned(response), limits)
             )
-        out: Together | Unavailable = found[response]
+        out: SimultaneousLimits | Unavailable = found[response]
         return out
 
     def other_form(self, response: str) -> OtherForm | Unavailable:

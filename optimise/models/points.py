@@ -21,7 +21,7 @@ from doe.trade import TradeChecks
 from optimise.models.broken import broken_told, standings
 from optimise.models.predictors import Chosen, split_levels
 from optimise.models.recipes import off_steps, recipes
-from optimise.models.together import shared_level
+from optimise.models.simultaneous import shared_level
 from optimise.statistics.leastsq import Array
 
 if TYPE_CHECKING:

@@ -1,7 +1,8 @@
-"""What grades and passes share: a logistic score, its table in the coding asked for, and what blocks add to it.
+"""What grades and passes share: a model of a logistic score, fitted on first-order terms and blocks.
 
-Each of a few blocks (days) has an effect of its own, so that terms are judged within blocks; a score of many blocks, or
-of whole plots, is drawn. Either way a new batch stands in one not yet seen, and its chance allows for that.
+Each of a few blocks (days) has an effect of its own, so that terms are judged within blocks; the score of each of many
+blocks, or of whole plots, is drawn from one law. Either way a new batch stands in a block not yet seen, and its chance
+allows for that.
 """
 
 from __future__ import annotations
@@ -11,18 +12,20 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
+from doe.definition.parts import Response
 from doe.problems import Problem, Unavailable
 from doe.study import Study
 from doe.terms.codings import Coding
 from doe.terms.terms import Terms
 from optimise.models.batchdata import BatchData
 from optimise.models.findings import say
-from optimise.models.fitted import number_column
+from optimise.models.fitted import FittedModel, anova_frame, number_column
 from optimise.models.predictors import LeastSquaresPredictor
+from optimise.models.scales import Scale
+from optimise.statistics.diagnosis import Number
 from optimise.statistics.leastsq import Array, independent
 
 NOISE_DF = 8.0
@@ -43,10 +46,10 @@ _CALLED: Mapping[Kind, tuple[str, str, str]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Apart:
-    """How far the scores of groups lie apart: `variance` on `df` degrees of freedom, from `count` of them.
+class GroupVariance:
+    """The variance of scores between groups (blocks, whole plots), on `df` degrees of freedom, from `count` groups.
 
-    `effects` by name, about their mean, where each has one of its own; then that mean is off as well.
+    `effects` by name, about their mean, where each group has one of its own; then that mean has an error as well.
     """
 
     variance: float = 0.0
@@ -57,7 +60,7 @@ class Apart:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ScoreColumns:
-    """The first-order terms that can be told apart, their rows (n, p), block columns (n, b) kept, and what to say."""
+    """The first-order terms that can be estimated, their rows (n, p) in `base`, block columns (n, b), and findings."""
 
     terms: Terms
     base: Coding
@@ -66,8 +69,23 @@ class ScoreColumns:
     notes: tuple[Problem, ...]
 
 
-def columns_of(study: Study, planned: Terms, data: BatchData, where: str) -> ScoreColumns:
-    """First-order terms and blocks; where batches are too few, or days and terms changed together, blocks go."""
+@dataclass(frozen=True, slots=True, eq=False)
+class ScoreFit:
+    """A fitted score: coefficients `beta` (p,) in the base coding and their covariance (p, p), and its log-likelihood.
+
+    `between`: the variance between groups by kind. `batch`: what batches vary by beyond the logistic noise; 0 if that
+    cannot be told.
+    """
+
+    beta: Array
+    covariance: Array
+    log_likelihood: float
+    between: Mapping[Kind, GroupVariance]
+    batch: float = 0.0
+
+
+def score_columns(study: Study, planned: Terms, data: BatchData, where: str) -> ScoreColumns:
+    """First-order terms and blocks; blocks are left out where batches are too few, or terms changed with them."""
     first = planned.only(planned.first_order)
     base = first.fitting_coding(study.region)
     whole = first.rows(data.X, data.chosen, base)
@@ -102,82 +120,166 @@ def without_constant(rows: Array) -> tuple[list[int], Array] | None:
     return others, to_terms
 
 
-def of_few(names: tuple[str, ...], own: Array, covariance: Array) -> Apart:
-    """What a few blocks (b) with sum-to-zero effects `own` (b - 1,), known to `covariance`, say of blocks to come.
+def from_effects(names: tuple[str, ...], own: Array, covariance: Array) -> GroupVariance:
+    """The variance between b blocks from their estimated sum-to-zero effects `own` (b - 1,) and their covariance.
 
     By moments: effects about their mean spread by the variance between blocks and by their own errors. Few blocks say
     little, so its degrees of freedom are b - 1 (Satterthwaite 1946, Biometrics Bulletin 2, 110-114).
     """
     b = len(names)
     if own.size != b - 1 or b < 2:
-        return Apart()
+        return GroupVariance()
     to_all = np.vstack([np.eye(b - 1), -np.ones(b - 1)])
     effects = to_all @ own
     square = float(effects @ effects) / (b - 1)
     variance = max(square - float(np.trace(to_all @ covariance @ to_all.T)) / (b - 1), 0.0)
     freedom = (b - 1) * (variance / square) ** 2 if variance > 0 else np.inf
-    return Apart(variance, freedom, b, tuple(zip(names, map(float, effects), strict=True)))
+    return GroupVariance(variance, freedom, b, tuple(zip(names, map(float, effects), strict=True)))
 
 
-def of_many(names: tuple[str, ...], sd: float, error: float) -> Apart:
-    """What drawn groups say: their sd and its standard error, the variance's degrees of freedom by both."""
+def from_sd(names: tuple[str, ...], sd: float, error: float) -> GroupVariance:
+    """The variance between groups from an estimated sd and its standard error, which give its degrees of freedom.
+
+    `names` (n,) are the group of each batch.
+    """
     freedom = sd**2 / (2 * error**2) if sd > 0 and error > 0 else np.inf
-    return Apart(sd**2, freedom, len(set(names)))
+    return GroupVariance(sd**2, freedom, len(set(names)))
 
 
-def ahead(
-    terms: Terms, base: Coding, rows: Array, beta: Array, covariance: Array, apart: Sequence[Apart], batch: float = 0.0
+def score_predictor(
+    terms: Terms,
+    base: Coding,
+    rows: Array,
+    beta: Array,
+    covariance: Array,
+    between: Sequence[GroupVariance],
+    batch: float = 0.0,
 ) -> LeastSquaresPredictor:
-    """What predicts a new batch of a new group: the logistic noise, `batch` variance of its own, that between groups.
+    """What predicts the score of a new batch in a new group: logistic noise, `batch` variance, variance between groups.
 
     Without groups the noise is t with 8 degrees of freedom. Normal scores of groups add their variance and thin its
     tails, so that variance and fourth moment agree; that it is only estimated thickens them (Satterthwaite, reciprocals
     of degrees of freedom adding). The level that a few groups have in common is off by that of as many draws.
     """
-    between = sum(one.variance for one in apart)
+    groups = sum(one.variance for one in between)
     alone = NOISE_SD**2 / (1 - 2 / NOISE_DF) + batch
-    total = alone + between
+    total = alone + groups
     shape = 4 + (NOISE_DF - 4) * (total / alone) ** 2
     scale = float(np.sqrt(total * (1 - 2 / shape)))
-    df = 1 / (1 / shape + sum((one.variance / total) ** 2 / one.df for one in apart))
-    for one in apart:
+    df = 1 / (1 / shape + sum((one.variance / total) ** 2 / one.df for one in between))
+    for one in between:
         if one.effects and one.variance > 0:
             level = np.linalg.lstsq(rows, np.ones(len(rows)), rcond=None)[0]
             covariance = covariance + one.variance / one.count * np.outer(level, level)
-    shared = scale * float(np.sqrt(between / total))
+    shared = scale * float(np.sqrt(groups / total))
     return LeastSquaresPredictor(terms, base, beta, covariance / scale**2, scale, df, shared)
 
 
-def told(where: str, apart: Apart, kind: Kind) -> list[Problem]:
-    """What to say of blocks or whole plots; nothing where there are none."""
-    if not apart.count:
+def group_findings(where: str, between: GroupVariance, kind: Kind) -> list[Problem]:
+    """What to say of the variance between blocks or whole plots; nothing where there are none."""
+    if not between.count:
         return []
     code, many, one = _CALLED[kind]
-    if apart.variance > 0:
-        sd = float(np.sqrt(apart.variance))
+    if between.variance > 0:
+        sd = float(np.sqrt(between.variance))
         got = (
-            f"batches were made in {apart.count} {many}, whose scores differ by an sd of {sd:.2g} beside"
+            f"batches were made in {between.count} {many}, whose scores differ by an sd of {sd:.2g} beside"
             f" {SINGLE_SD:.2g} of a single batch; the chance is that of a batch in a new {one}, and allows for both"
         )
     else:
         got = (
-            f"batches were made in {apart.count} {many}, which differ no more than their batches do; so few readings"
+            f"batches were made in {between.count} {many}, which differ no more than their batches do; so few readings"
             " of this kind cannot show that they never do"
         )
     return [say(code, "inform", where, got, f"make more {many} to know it better")]
 
 
-def in_coding(study: Study, terms: Terms, base: Coding, coding: str, data: BatchData, rows: Array) -> tuple[Array, str]:
-    """The map (p, p) of coefficients from `base` to the coding asked for, and its name; that of `base` if it cannot."""
+def score_model(
+    study: Study,
+    response: Response,
+    columns: ScoreColumns,
+    coding: str,
+    data: BatchData,
+    fit: ScoreFit,
+    *,
+    kind: str,
+    scale: Scale,
+    scale_why: str,
+    criterion: str,
+    batch: Number,
+    df: int,
+    no_scatter: Unavailable,
+    window: tuple[float | None, float | None],
+    trials: pd.DataFrame,
+    findings: tuple[Problem, ...],
+    thresholds: pd.DataFrame | None = None,
+) -> FittedModel:
+    """The `FittedModel` of a fitted score in the coding asked for; numbers that only least squares has are absent.
+
+    `batch` is the variance between batches to report, `df` what the fit leaves of its batches; `no_scatter` says why
+    there is no residual sd. Estimates are tested by the normal law.
+    """
+    terms, rows = columns.terms, columns.rows
+    turn, shown = _to_coding(study, columns, coding, data)
+    covariance = turn @ fit.covariance @ turn.T
+    covariance.setflags(write=False)
+    variance: dict[str, Number] = {"batch": batch}
+    variance |= {group: between.variance for group, between in fit.between.items()}
+    return FittedModel(
+        response=response.name, unit=response.unit, scale=scale, scale_why=scale_why, form=terms.form, coding=shown,
+        n=data.y.size, excluded=data.excluded, terms=_score_table(terms, turn @ fit.beta, covariance),
+        covariance=covariance, residual_sd=no_scatter, df_residual=df, variance=variance, anova=anova_frame(()),
+        r2=no_scatter, r2_adjusted=no_scatter, r2_predicted=no_scatter, press=no_scatter,
+        log_likelihood=fit.log_likelihood, lack_of_fit=no_scatter, stationary=no_scatter, way=no_scatter,
+        trials=trials, findings=findings, core=None,
+        selection={"how": "first-order terms, none chosen", "criterion": criterion, "near": [], "chosen_share": {}},
+        predictor=score_predictor(
+            terms, columns.base, rows, fit.beta, fit.covariance, list(fit.between.values()), fit.batch
+        ),
+        window=window, study=study, kind=kind,
+        blocks=dict(fit.between["block"].effects) if "block" in fit.between else {},
+        thresholds=pd.DataFrame() if thresholds is None else thresholds,
+    )  # fmt: skip
+
+
+def score_trials(
+    data: BatchData, fitted: Array, missing: Unavailable, studentised: Array | None = None
+) -> pd.DataFrame:
+    """One row a batch, as `FittedModel.trials`: what was observed and fitted (n,); `missing` says why the rest is not.
+
+    `studentised` (n,) are Pearson residuals, where there are any.
+    """
+    n = data.y.size
+    none = number_column([missing] * n)
+    return pd.DataFrame(
+        {
+            "trial": list(data.trials),
+            "batch": list(data.batches),
+            "order": [None] * n if data.order is None else [int(v) for v in data.order],
+            "observed": data.y,
+            "bound": list(data.bound),
+            "fitted": fitted,
+            "residual": data.y - fitted,
+            "leverage": none,
+            "studentised": none if studentised is None else studentised,
+            "deleted": none,
+            "cook": none,
+        }
+    )
+
+
+def _to_coding(study: Study, columns: ScoreColumns, coding: str, data: BatchData) -> tuple[Array, str]:
+    """The map (p, p) of coefficients to the coding asked for, and its name; to the base coding if it cannot be had."""
+    terms, rows = columns.terms, columns.rows
     asked = terms.coding(study.region, coding, study.total if study.varied else None)
     shown = terms.rows(data.X, data.chosen, asked)
     turn = np.asarray(np.linalg.lstsq(shown, rows, rcond=None)[0], dtype=float)
     if np.abs(shown @ turn - rows).max() < 1e-8 and independent(shown)[1].size == 0:
         return turn, asked.name
-    return np.eye(len(terms)), base.name
+    return np.eye(len(terms)), columns.base.name
 
 
-def score_table(terms: Terms, beta: Array, covariance: Array) -> pd.DataFrame:
+def _score_table(terms: Terms, beta: Array, covariance: Array) -> pd.DataFrame:
     """Coefficients on the score, tested by the normal law."""
     se = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     z = np.divide(beta, se, out=np.zeros_like(beta), where=se > 0)
@@ -192,14 +294,3 @@ def score_table(terms: Terms, beta: Array, covariance: Array) -> pd.DataFrame:
         "p": 2 * stats.norm.sf(np.abs(z)),
     }
     return pd.DataFrame(columns)
-
-
-def orders(data: BatchData) -> list[int | None]:
-    """The order of making of each batch, where it is known of all."""
-    return [None] * data.y.size if data.order is None else [int(v) for v in data.order]
-
-
-def frozen(array: npt.NDArray[np.float64]) -> Array:
-    """The array, not to be written to."""
-    array.setflags(write=False)
-    return array

@@ -16,8 +16,8 @@ from reports.wording.prompt import typed
 
 if TYPE_CHECKING:
     from doe.problems import Problem
-    from optimise.models.look import Changed
     from optimise.models.models import Models
+    from optimise.models.without import Changed
 
 Entry = Mapping[str, Any]
 

@@ -7,7 +7,7 @@ import argparse
 from doe.definition.keys import nearest
 from doe.problems import ModelError, Problem
 from optimise import Models
-from optimise.models.look import changes
+from optimise.models.without import changes
 from reports import documents
 from reports.terminal import fit as terminal_fit
 from studies.analysis import TermsChoice, fitted, keep_models, last_coding, last_terms

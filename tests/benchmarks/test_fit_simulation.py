@@ -13,12 +13,12 @@ from scipy import stats
 
 from doe import Study
 from optimise import fit
-from optimise.models.bounds import estimate
-from optimise.models.together import joint_factor
+from optimise.models.censored import estimate
 from optimise.statistics.censored import censored_fit
 from optimise.statistics.censored_shared import censored_shared
 from optimise.statistics.leastsq import solve
 from optimise.statistics.mixed import reml
+from optimise.statistics.multivariate_t import joint_factor
 from optimise.statistics.selection import choose
 
 STUDIES = int(os.environ.get("BLENDWRIGHT_STUDIES", "1000"))

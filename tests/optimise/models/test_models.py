@@ -309,21 +309,6 @@ def test_pass_or_fail_gives_a_finite_chance_when_separated():
     as_json(models, SPOT)
 
 
-def test_firth_agrees_with_the_reference():
-    from pathlib import Path
-
-    from optimise.models.passes import firth
-
-    given = json.loads((Path(__file__).parents[1] / "data/reference.json").read_text())["firth"]
-    data = {k: np.array(v, dtype=float) for k, v in given["data"].items()}
-    found = firth(np.column_stack([np.ones(12), data["x1"], data["x2"]]), data["y"])
-    assert found.estimate == pytest.approx(list(given["coefficients"].values()), rel=1e-6)
-    wanted = list(given["se_expected_information_at_estimate"].values())
-    assert np.sqrt(np.diag(found.covariance)) == pytest.approx(wanted, rel=1e-6)
-    assert found.log_likelihood == pytest.approx(given["penalised_loglik"], rel=1e-8)
-    assert found.chance == pytest.approx(given["fitted"], rel=1e-5)
-
-
 SPOILT = {
     "all equal": lambda f: f.assign(Gloss=40.0),
     "nearly equal": lambda f: f.assign(Gloss=40 + 1e-13 * np.arange(len(f))),

@@ -17,7 +17,7 @@ from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from doe import Study
 from optimise import fit
-from optimise.models.scores import Apart, ahead, of_few
+from optimise.models.scores import GroupVariance, from_effects, score_predictor
 from optimise.statistics.ordinal_shared import ordinal_shared
 
 DATA = Path(__file__).parents[1] / "data"
@@ -165,7 +165,7 @@ def test_the_chance_of_a_new_day_is_the_logistic_chance_averaged_over_days(sd, e
     terms = made.terms(None).only([True, False])
     rows = np.ones((4, 1))
     coding = terms.fitting_coding(made.region)
-    law = ahead(terms, coding, rows, np.array([eta]), np.zeros((1, 1)), [Apart(sd**2, np.inf, 50)])
+    law = score_predictor(terms, coding, rows, np.array([eta]), np.zeros((1, 1)), [GroupVariance(sd**2, np.inf, 50)])
     chance = law.at(np.array([[0.5]]), {}).chance(0.0, None)[0]
     wanted = integrate.quad(lambda u: norm.pdf(u) * expit(eta + sd * u), -9, 9)[0]
     assert chance == pytest.approx(wanted, abs=0.01)
@@ -178,7 +178,7 @@ def test_effects_of_few_days_spread_by_their_variance_and_their_errors():
     effects -= effects.mean()
     v = 0.3
     covariance = v * (np.eye(4) - 1 / 4)
-    found = of_few(("a", "b", "c", "d"), effects[:3], covariance[:3, :3])
+    found = from_effects(("a", "b", "c", "d"), effects[:3], covariance[:3, :3])
     assert found.variance == pytest.approx(effects.var(ddof=1) - v)
     assert found.df == pytest.approx(3 * (found.variance / effects.var(ddof=1)) ** 2)
 

@@ -11,9 +11,9 @@ from scipy import stats
 from doe import Study
 from doe.problems import ModelError, Unavailable
 from optimise import fit
-from optimise.models.bounds import expected
-from optimise.models.latent import _within, completions
+from optimise.models.censored import expected
 from optimise.statistics.censored import censored_fit
+from optimise.statistics.imputation import _within, completions
 
 REFERENCE = json.loads((Path(__file__).parents[1] / "data" / "structures.json").read_text(encoding="utf-8"))["censored"]
 

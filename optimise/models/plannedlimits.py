@@ -18,7 +18,7 @@ from scipy import stats
 
 from doe.problems import Unavailable
 from optimise.models.fitted import FittedModel
-from optimise.models.together import LEVEL, Together, together
+from optimise.models.simultaneous import LEVEL, SimultaneousLimits, simultaneous_limits
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,9 +64,9 @@ def planned_limits(model: FittedModel, full: FittedModel, count: int) -> Planned
     return PlannedLimits(out, alike)
 
 
-def planned_together(full: FittedModel, limits: PlannedLimits) -> Together | Unavailable:
+def simultaneous_planned_limits(full: FittedModel, limits: PlannedLimits) -> SimultaneousLimits | Unavailable:
     """The limits of the terms alike in `limits` that hold for all terms of the planned model `full` at once."""
-    found = together(full)
+    found = simultaneous_limits(full)
     if isinstance(found, Unavailable):
         return found
     method = found.method.replace(" terms at once", " planned terms at once")

@@ -7,7 +7,7 @@ import pytest
 from doe import Study
 from doe.problems import Unavailable
 from optimise import fit
-from optimise.models.look import changes
+from optimise.models.without import changes
 
 
 def study():

@@ -1,18 +1,14 @@
-"""Limits that hold together: multivariate t chances of independent software, closed forms, coverage by simulation."""
+"""The multivariate t law: chances of boxes by independent software, tables, closed forms, coverage by simulation."""
 
 import json
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy import integrate, optimize, special, stats
 
-from doe import Study
-from doe.problems import Unavailable
-from optimise import fit
-from optimise.models.together import box_chance, joint_factor, shared_level, terms_together
 from optimise.statistics.leastsq import solve
+from optimise.statistics.multivariate_t import box_chance, joint_factor
 
 # Computed in R (mvtnorm), and a second way by deterministic integrals: data/README.md.
 REFERENCE = json.loads((Path(__file__).parents[1] / "data" / "multivariate_t.json").read_text(encoding="utf-8"))
@@ -64,30 +60,6 @@ def test_one_term_and_terms_that_repeat_each_other_take_the_plain_t():
     assert joint_factor(np.ones((3, 3)), 7) == pytest.approx(stats.t.isf(0.025, 7), rel=5e-3)
 
 
-def test_factors_lie_in_their_known_order():
-    """t < joint < Bonferroni < Scheffé; Scheffé's is sqrt(p F)."""
-    rng = np.random.default_rng(1)
-    X = np.column_stack([np.ones(20), rng.normal(size=(20, 5))])
-    fitted = solve(X, rng.normal(size=20))
-    se = fitted.standard_error()
-    names = [f"x{j}" for j in range(6)]
-    found = terms_together(names, fitted.estimate, se, np.full(6, 14.0), fitted.sd**2 * fitted.unscaled)
-    assert stats.t.isf(0.025, 14) < found.factor < stats.t.isf(0.025 / 6, 14) < found.everywhere
-    assert found.everywhere == pytest.approx(np.sqrt(6 * stats.f.isf(0.05, 6, 14)), rel=1e-12)
-    low, high = found.terms["x3"]
-    assert high - low == pytest.approx(2 * found.factor * se[3], rel=1e-12)
-
-
-def test_terms_with_their_own_degrees_of_freedom_share_the_error_out():
-    df = np.array([3.0, 20.0])
-    found = terms_together(["a", "b"], np.zeros(2), np.ones(2), df, np.eye(2))
-    assert "Bonferroni" in found.method
-    assert found.terms["a"][1] == pytest.approx(stats.t.isf(0.0125, 3))
-    assert found.factor is None
-    assert isinstance(found.everywhere, Unavailable)
-    assert shared_level(4) == pytest.approx(0.9875)
-
-
 def test_all_terms_lie_within_their_joint_limits_as_often_as_said():
     """2 000 simulated fits of one plan of 6 terms on 12 rows: 95 %; one by one only about 80 % have all inside."""
     rng = np.random.default_rng(5)
@@ -101,32 +73,3 @@ def test_all_terms_lie_within_their_joint_limits_as_often_as_said():
         worst.append(np.max(np.abs(b) / (np.sqrt(rss[0] / 6) * size)))
     assert np.mean(np.array(worst) <= c) == pytest.approx(0.95, abs=0.015)
     assert np.mean(np.array(worst) <= stats.t.isf(0.025, 6)) < 0.85
-
-
-def study():
-    return Study.from_dict(
-        {
-            "study": {"name": "Three"},
-            "factor": [{"name": "x", "low": -1, "high": 1}],
-            "plan": {"model": "linear"},
-            "response": [{"name": n, "aim": "watch", "method": "simulated"} for n in ("A", "B", "C")],
-        }
-    )
-
-
-def test_predictions_of_one_recipe_hold_together_by_sharing_the_error_out():
-    rng = np.random.default_rng(2)
-    frame = pd.DataFrame({"x": np.linspace(-1, 1, 10)})
-    frame[["A", "B", "C"]] = rng.normal(size=(10, 3))
-    models = fit(study(), study().results(frame), terms="all")
-    (point,) = models.points(pd.DataFrame({"x": [0.3]}))
-    recipe = pd.DataFrame({"x": [0.3]})
-    for name in "ABC":
-        law = models.predictive(name, recipe)
-        together = point["responses"][name]["together"]
-        assert together["prediction"] == pytest.approx(law.batch_interval(1 - 0.05 / 3)[0])
-        assert together["confidence"] == pytest.approx(law.mean_interval(1 - 0.05 / 3)[0])
-        assert together["prediction"][0] < point["responses"][name]["prediction"][0]
-    entry = models.entry("A")
-    assert entry["together"]["factor"] > stats.t.isf(0.025, 8)
-    assert set(entry["together"]["terms"]) == {"1", "x"}

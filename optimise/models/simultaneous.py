@@ -1,4 +1,4 @@
-"""Intervals that hold together: of all terms of a fit, of its mean everywhere, of all responses of one recipe.
+"""Simultaneous intervals: of all terms of a fit, of its mean everywhere, of all responses of one recipe.
 
 A 95 % interval by itself misses once in twenty; of twenty that are read side by side one misses as a rule. Terms of one
 fit have estimates that follow a multivariate t law, so that one factor for all of them is exact (Hahn & Hendrickson
@@ -11,27 +11,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
 from math import sqrt
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
-from scipy.stats import qmc
+from scipy import stats
 
 from doe.problems import Unavailable
 from optimise.models.fitted import FittedModel
+from optimise.statistics.multivariate_t import joint_factor, two_sided_factor
 
 Array = npt.NDArray[np.float64]
 
 LEVEL = 0.95
-_NODES, _SHIFTS = 1024, 8
-_EDGE = 1e-15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Together:
+class SimultaneousLimits:
     """Limits by term that hold for all terms at once with 95 %, on the model scale; `method` names how.
 
     `factor` times a standard error is half their width, where `alone` times it is that of one term by itself (both None
@@ -62,7 +59,7 @@ class Together:
         }
 
 
-def together(model: FittedModel) -> Together | Unavailable:
+def simultaneous_limits(model: FittedModel) -> SimultaneousLimits | Unavailable:
     """The limits of a fit's terms that hold for all of them at once, or why there are none."""
     if isinstance(model.covariance, Unavailable):
         return model.covariance
@@ -72,12 +69,12 @@ def together(model: FittedModel) -> Together | Unavailable:
     df = np.array([value if isinstance(value, int | float) else np.inf for value in rows["df"]], dtype=float)
     estimate, se = (rows[name].to_numpy(dtype=float) for name in ("estimate", "se"))
     plain = model.core is not None and model.core.other is None
-    return terms_together(list(rows["term"]), estimate, se, df, model.covariance, exact=plain)
+    return limits_of_terms(list(rows["term"]), estimate, se, df, model.covariance, exact=plain)
 
 
-def terms_together(
+def limits_of_terms(
     names: list[str], estimate: Array, se: Array, df: Array, covariance: Array, exact: bool = True
-) -> Together:
+) -> SimultaneousLimits:
     """Limits for p terms at once: `estimate`, `se`, `df` (p,) (infinite: normal law), `covariance` (p, p).
 
     `exact` is False where the estimates follow such a law in large samples only.
@@ -85,68 +82,20 @@ def terms_together(
     p = len(names)
     if p and np.all(df == df[0]):
         size = np.sqrt(np.diag(covariance))
-        factor = joint_factor(covariance / np.outer(size, size), float(df[0]))
+        factor = joint_factor(covariance / np.outer(size, size), float(df[0]), LEVEL)
         law = "multivariate t law" if np.isfinite(df[0]) else "multivariate normal law"
         named = f"for all {p} terms at once, by the {law}" if p > 1 else "for the only term"
         half, method = factor * se, f"exact {named}" if exact else named
         wide = stats.f.isf(1 - LEVEL, p, df[0]) if np.isfinite(df[0]) else stats.chi2.isf(1 - LEVEL, p) / p
         everywhere: float | Unavailable = sqrt(p * float(wide))
-        alone: float | None = _t(float(df[0]), (1 - LEVEL) / 2)
+        alone: float | None = two_sided_factor(float(df[0]), 1 - LEVEL)
     else:
         tail = (1 - LEVEL) / (2 * max(p, 1))
         half, factor, alone = se * stats.t.isf(tail, df), None, None
         method = f"for all {p} terms at once, the error shared out evenly (Bonferroni)"
         everywhere = Unavailable("batches share whole plots or blocks", "read the limits of single means")
     ends = {name: (float(b - h), float(b + h)) for name, b, h in zip(names, estimate, half, strict=True)}
-    return Together(method, ends, factor, everywhere, alone)
-
-
-def joint_factor(correlation: Array, df: float) -> float:
-    """The c with P(all |T_i| <= c) = 0.95, for T (p,) multivariate t with this correlation (p, p) and `df`.
-
-    It lies between the factor of one alone and that of Bonferroni; found to about three digits.
-    """
-    p = len(correlation)
-    low, high = (_t(df, (1 - LEVEL) / (2 * k)) for k in (1, p))
-    if p == 1:
-        return low
-    # Columns that nearly repeat each other leave a root that is nearly nothing: a trifle keeps it above.
-    root = np.asarray(np.linalg.cholesky(correlation + 1e-10 * np.eye(p)), dtype=float)
-    at_low, at_high = (box_chance(c, root, df) - LEVEL for c in (low, high))
-    for _ in range(60):
-        if high - low < 1e-6 * high:
-            break
-        # Regula falsi, with halving so that it cannot get stuck at one end.
-        c = high - at_high * (high - low) / (at_high - at_low) if at_high > at_low else 0.5 * (low + high)
-        c = min(max(c, low + 0.01 * (high - low)), high - 0.01 * (high - low))
-        off = box_chance(c, root, df) - LEVEL
-        if off < 0:
-            low, at_low = c, off
-        else:
-            high, at_high = c, off
-    return 0.5 * (low + high)
-
-
-def box_chance(half: float | Array, root: Array, df: float, low: Array | None = None) -> float:
-    """P(low_i <= T_i <= half_i) for T = root z / s, z normal and s² chi-square over df; `low` is -half where not given.
-
-    By sequential conditioning on fixed nodes (Genz & Bretz 1999, J. Statist. Comput. Simul. 63, 361-378).
-    """
-    p = len(root)
-    upper = np.broadcast_to(np.asarray(half, dtype=float), (p,))
-    lower = -upper if low is None else np.asarray(low, dtype=float)
-    u = _points(p)
-    s = np.sqrt(special.chdtri(df, 1 - u[:, -1]) / df) if np.isfinite(df) else np.ones(len(u))
-    z = np.empty((len(u), p))
-    chance = np.ones(len(u))
-    for i in range(p):
-        shift = z[:, :i] @ root[i, :i]
-        a, b = (special.ndtr((end[i] * s - shift) / root[i, i]) for end in (lower, upper))
-        width = np.maximum(b - a, 0.0)
-        chance *= width
-        if i < p - 1:
-            z[:, i] = special.ndtri(np.clip(a + u[:, i] * width, _EDGE, 1 - _EDGE))
-    return float(chance.mean())
+    return SimultaneousLimits(method, ends, factor, everywhere, alone)
 
 
 def shared_level(responses: int) -> float:
@@ -155,17 +104,3 @@ def shared_level(responses: int) -> float:
     Bonferroni: the error is shared out evenly.
     """
     return 1 - (1 - LEVEL) / max(responses, 1)
-
-
-def _t(df: float, tail: float) -> float:
-    return float(stats.t.isf(tail, df)) if np.isfinite(df) else float(stats.norm.isf(tail))
-
-
-@lru_cache(maxsize=32)
-def _points(p: int) -> Array:
-    """Fixed points (q, p) in the unit cube: shifts of one Sobol set; the last column is for the sd."""
-    base = qmc.Sobol(p, scramble=True, seed=np.random.default_rng(40)).random(_NODES)
-    shifts = np.random.default_rng(41).random((_SHIFTS, 1, p))
-    points: Array = np.clip(((base + shifts) % 1.0).reshape(-1, p), _EDGE, 1 - 1e-12)
-    points.setflags(write=False)
-    return points
