@@ -24,6 +24,7 @@ from doe.recipes.costs import cost_range
 from doe.region.idle import idle
 from doe.region.share import share_of_box
 from reports.wording.stopping import when_to_stop
+from reports.wording.verdict import said
 
 if TYPE_CHECKING:
     from doe.design.compare import Comparison
@@ -238,6 +239,8 @@ def next_document(upcoming: Upcoming, *, digests: Mapping[str, str] | None = Non
     """`next --json`: the batches worth making now, what they are for, what they cost, and when to stop."""
     runs = [] if upcoming.design is None else run_rows(upcoming.design)
     body = {**upcoming.to_dict(), "runs": runs, "stop": when_to_stop(upcoming)}
+    if not isinstance(upcoming.verdict, Unavailable):
+        body["verdict"] = {**body["verdict"], "says": said(upcoming.verdict)}
     return document("next", body, problems=upcoming.findings, digests=digests)
 
 

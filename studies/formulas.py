@@ -10,10 +10,13 @@ from typing import Any
 import pandas as pd
 
 from doe import Study
+from doe.design.design import Design
+from doe.design.groundwork import thawed
 from doe.problems import Problem, StudyError, Unavailable
 from optimise import Due, Models, Optimum, confirmation, due, find
 from reports.documents import json_text
 from reports.numbers import listed
+from reports.wording import verdict as verdict_words
 from studies import analysis
 from studies.folder import StudyFolder
 from studies.levels import completed
@@ -136,13 +139,22 @@ def in_confirmation(folder: StudyFolder) -> pd.DataFrame | None:
 
     A round that was only issued, or retired, says nothing yet and takes nothing back.
     """
+    found = _confirming_round(folder)
+    return None if found is None else _first_recipe(*found)
+
+
+def _confirming_round(folder: StudyFolder) -> tuple[Design, str] | None:
+    """That round, with the name of the formula."""
     made = set(folder.results.batches["trial"])
     for number in reversed(folder.rounds()):
         design, note = folder.design(number), folder.round_note(number)
         if made.intersection(design.table.index):
-            name = str(note.get("formula") or "F1")
-            return design.table.iloc[[0]].set_axis([name], axis=0) if note.get("purpose") == "confirm" else None
+            return (design, str(note.get("formula") or "F1")) if note.get("purpose") == "confirm" else None
     return None
+
+
+def _first_recipe(design: Design, name: str) -> pd.DataFrame:
+    return design.table.iloc[[0]].set_axis([name], axis=0)
 
 
 def is_confirmed(folder: StudyFolder, levels: pd.DataFrame) -> bool:
@@ -157,11 +169,16 @@ def is_confirmed(folder: StudyFolder, levels: pd.DataFrame) -> bool:
 
 def verdict(folder: StudyFolder) -> Mapping[str, Any] | None:
     """What the batches of the formula in confirmation said, with the name of that `formula`; None before any came."""
-    tried = in_confirmation(folder)
-    said = None if tried is None else confirmation(folder.study, folder.results, tried)
-    if tried is None or said is None or isinstance(said, Unavailable):
+    found = _confirming_round(folder)
+    if found is None:
         return None
-    return {**said, "formula": str(tried.index[0])}
+    design, name = found
+    tried = _first_recipe(design, name)
+    # By what was asked of its batches then, where that has moved on.
+    moved = dict(design.study_digests) != {part: folder.study.digests[part] for part in design.study_digests}
+    then = Study.from_dict(thawed(design.definition)) if moved else None
+    said = confirmation(folder.study, folder.results, tried, then=then)
+    return None if isinstance(said, Unavailable) else {**said, "formula": name}
 
 
 def standing_of(folder: StudyFolder) -> dict[str, Any] | None:
@@ -180,7 +197,7 @@ def standing_of(folder: StudyFolder) -> dict[str, Any] | None:
             why = error.problems[0]
             return {"name": name, "confirmed": False, "says": f"not confirmed: {why.where} {why.got}."}
         if said is not None:
-            text = str(said["says"])
+            text = verdict_words.said(said)
             return {"name": name, "confirmed": bool(said["confirmed"]), "says": text[:1].lower() + text[1:]}
     found = folder.stored(OPTIMUM) or {}
     if "blend" not in found:
@@ -259,7 +276,7 @@ def due_after(folder: StudyFolder, models: Models, best: Optimum) -> tuple[Due, 
     levels, found, said = in_question(folder, models, best)
     step = due(folder.study, models, levels, clash=() if found is None else found.clash, verdict=said)
     own = said is not None and said["confirmed"] and str(levels.index[0]) == best.label
-    return step, str(said["says"]) if said is not None and own else ""
+    return step, verdict_words.said(said) if said is not None and own else ""
 
 
 def best_of(folder: StudyFolder, models: Models) -> Optimum:

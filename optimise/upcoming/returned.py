@@ -12,9 +12,11 @@ import pandas as pd
 from doe.definition.cells import grade_values
 from doe.definition.parts import Response
 from doe.problems import ModelError, Unavailable
+from doe.recipes.costs import exact_values
 from doe.results.curves import observed
 from doe.results.results import Results
 from doe.study import Study
+from optimise.models.aims import window
 from optimise.models.batchdata import shares
 from optimise.models.broken import standings
 from optimise.models.chance import chances_on_days
@@ -33,16 +35,20 @@ _LEVEL = 0.95
 
 
 def confirmation(
-    study: Study, results: Results, formula: Mapping[str, Any] | pd.DataFrame
+    study: Study, results: Results, formula: Mapping[str, Any] | pd.DataFrame, *, then: Study | None = None
 ) -> Mapping[str, Any] | Unavailable:
-    """What the batches made to confirm a formula say: `confirmed`, `says` in words, and by response limits and values.
+    """What the batches made to confirm a formula say: `confirmed` and, by response, limits and values.
 
-    `formula` gives levels by name, or is a frame of one row. Unavailable before any such batch came back.
+    `formula` gives levels by name, or is a frame of one row. `then` is the study as it was when they were planned, if
+    it has moved on. Unavailable before any such batch came back.
 
     A batch belongs to the confirmation when it comes from the last round after the first trials in which the formula
     was made, and each varied level as made lies within 2 % of its reach of the formula's. They are held against a fit
     that has not seen them. Confirmed: every reading within the joint 95 % limits, every must within its own (those that
-    are computed too), and the formula one that the limits of the study still allow (else `breaks` says which do not).
+    are computed too), and the formula one that the limits of the study still allow. What stands against it: `off`,
+    the responses not as predicted, `missed`, the musts outside their limits, `breaks`, the limits of the study. Where
+    `then` is given, `confirmed_then` says whether they did confirm it by what was asked when they were planned.
+    `left_out` are batches made to confirm it too, but farther from it than the share `near` of a reach.
     `passes`: how many of those whose every must was read `passed`, the chance by the models that have not seen them,
     and how likely so many or fewer (`so_few`), and so many or more (`so_many`), then were (see `passing`).
     """
@@ -77,8 +83,28 @@ def confirmation(
     missed = [*(name for name, one in told.items() if name in asked and not one["in_spec"]), *computed]
     breaks = list(standings(study, recipe)[0].broken)
     passes = _passes(before, recipe, [met[name] for name in met if name in asked], mine, days, computed)
-    return {"batches": mine, "responses": told, "confirmed": not (off or missed or breaks), "breaks": breaks,
-            "says": _said(off, missed, breaks, len(mine), _left_out(results, mine)), "passes": passes}  # fmt: skip
+    known = {} if then is None else {"confirmed_then": not off and _met_then(then, told, formula)}
+    return {"batches": mine, "responses": told, "confirmed": not (off or missed or breaks), **known, "off": off,
+            "missed": missed, "breaks": breaks, "left_out": _left_out(results, mine), "near": _SAME,
+            "passes": passes}  # fmt: skip
+
+
+def _met_then(then: Study, told: Mapping[str, Any], formula: Mapping[str, Any] | pd.DataFrame) -> bool:
+    """Whether all that was read met every must of the study of `then`, and the formula kept its limits.
+
+    What was not read, or cannot be computed, said nothing then either; a pass or fail has no limits that could move.
+    """
+    recipe = one_recipe(then, formula)
+    for response in then.responses:
+        read = told.get(response.name, {})
+        if not response.is_must or (not response.is_exact and not read):
+            continue
+        values = exact_values(then, response, recipe) if response.is_exact else read["values"]
+        if response.kind == "pass" and not read["in_spec"]:
+            return False
+        if not isinstance(values, Unavailable) and not within(np.asarray(values, dtype=float), window(response)).all():
+            return False
+    return not standings(then, recipe)[0].broken
 
 
 def one_recipe(study: Study, formula: Mapping[str, Any] | pd.DataFrame) -> pd.DataFrame:
@@ -182,20 +208,6 @@ def _missed(study: Study, models: Models, recipe: pd.DataFrame) -> list[str]:
     exact = models.exact(recipe)
     asked = [r for r in study.exact_responses if r.is_must and isinstance(exact[r.name].iloc[0], float)]
     return [r.name for r in asked if not within(exact[r.name].to_numpy(dtype=float), (r.low, r.high))[0]]
-
-
-def _said(off: Sequence[str], missed: Sequence[str], breaks: Sequence[str], count: int, left_out: Sequence[str]) -> str:
-    """What came of it, in words; batches `left_out` are named, for they were made to confirm it too."""
-    if not (off or missed or breaks):
-        batches = "the confirmation batch" if count == 1 else f"all {count} confirmation batches"
-        if left_out:
-            others = f"{', '.join(left_out)} made otherwise than planned by over {100 * _SAME:.0f} % of a reach"
-            batches += f" that count ({others})"
-        return f"Confirmed: {batches} came out as predicted and met every must."
-    parts = [f"not as predicted: {', '.join(off)}"] if off else []
-    parts += [f"outside its limits: {', '.join(missed)}"] if missed else []
-    parts += [f"the study does not allow it any more: {', '.join(breaks)}"] if breaks else []
-    return f"Not confirmed: {'; '.join(parts)}."
 
 
 def _left_out(results: Results, mine: Sequence[str]) -> list[str]:

@@ -78,13 +78,6 @@ def ends(value: Any) -> Ends | Unavailable:
     return value if isinstance(value, Unavailable) else Unavailable("it has no interval", "exact values have none")
 
 
-def confirmed_words(verdict: Mapping[str, Any] | None) -> str | None:
-    """What confirmation batches said of a formula, None unless they confirmed it."""
-    if verdict is None or not verdict["confirmed"]:
-        return None
-    return str(verdict["says"]).removeprefix("Confirmed: ").rstrip(".")
-
-
 def formulas(
     study: Study,
     models: Models,

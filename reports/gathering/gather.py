@@ -36,7 +36,7 @@ from reports.facts import (
 )
 from reports.gathering.blends import blends_of
 from reports.gathering.effects import chance_effects, effect_rows
-from reports.gathering.formula import amount, confirmed_words, formulas, spec_of
+from reports.gathering.formula import amount, formulas, spec_of
 from reports.gathering.live import live_of
 from reports.gathering.plan import known, plan_facts
 from reports.gathering.residuals import questions_of
@@ -48,6 +48,7 @@ from reports.wording import grades, wording
 from reports.wording import proof as wording_proof
 from reports.wording.changes import better_line, kept_lines
 from reports.wording.further import ceiling_line, course_note, course_rows, gain_line, passes_line, worth_line
+from reports.wording.verdict import confirmed_words, said, standing
 
 _MOST_ALTERNATIVES = 3
 _SIGNS = {"below": "<", "above": ">"}  # before a reading that is only a bound
@@ -88,7 +89,7 @@ def gather(
         batches_per_day=study.batches_per_day,
         batch_cost=study.batch_cost,
         cost_ceiling=ceiling,
-        standing=wording.standing(formula, verdict) if formula is not None else "",
+        standing=standing(formula, verdict) if formula is not None else "",
         formula=formula,
         alternatives=others,
         compared=compared,
@@ -196,9 +197,7 @@ def _not_confirmed(verdict: Mapping[str, Any] | None) -> tuple[Problem, ...]:
         return ()
     do = "look at these batches before anything is made; the models now know of them"
     where = f"confirmation of {verdict['formula']}" if "formula" in verdict else "confirmation"
-    return (
-        Problem("not-confirmed", "warn", where, str(verdict["says"]).rstrip("."), "as predicted, every must met", do),
-    )
+    return (Problem("not-confirmed", "warn", where, said(verdict).rstrip("."), "as predicted, every must met", do),)
 
 
 def _chosen(

@@ -19,13 +19,14 @@ from doe.trade.label import PH_ENDS
 from optimise import Models, tolerances
 from reports import numbers, tables
 from reports.facts import Formula, Line, Setting, Spec
-from reports.gathering.formula import confirmed_words, formulas
+from reports.gathering.formula import formulas
 from reports.page.shell import FILTERS, styled
 from reports.papers.cautions import cautions
 from reports.papers.measuring import Measure
 from reports.rendered import rendered
 from reports.wording import wording
 from reports.wording.findings import LEVEL_WORDS, TAKEN
+from reports.wording.verdict import confirmed_words
 
 CURRENT_TEXT = (
     "These lists are dated and short: check each against the current text. Local regulation and a qualified safety "

@@ -24,6 +24,7 @@ from reports.numbers import (
 )
 from reports.wording import grades, reading
 from reports.wording.proof import together
+from reports.wording.verdict import failed, not_yet, standing
 
 if TYPE_CHECKING:
     from doe.definition.parts import Response
@@ -120,12 +121,11 @@ def decision(
         because = f"{passes} with {formula.name}; the study asks for {percent(due.wanted)}. {fresh}."
         return Decision("stop", "Decide with what is known: the batches or the money are used up", because)
     if due.purpose == "confirm":
-        if not failed(verdict, formula):
+        if verdict is None or not failed(verdict, formula):
             before = "" if verdict is None or verdict["confirmed"] else f" {standing(formula, verdict)}"
             return Decision("confirm", _to_confirm(formula, due), f"{passes}, as predicted.{before}")
-        line = f"Do not hand over {formula.name} yet: fresh batches did not confirm it"
         because = f"{standing(formula, verdict)} With them known, {passes[:1].lower()}{passes[1:]}, as predicted."
-        return Decision("confirm", line, because)
+        return Decision("confirm", not_yet(formula, verdict), because)
     return Decision(
         "more",
         "Spend more batches before deciding",
@@ -162,11 +162,6 @@ def _without_chance(formula: Formula, due: Due, reason: str) -> Decision:
 def _to_confirm(formula: Formula, due: Due) -> str:
     times = "once" if due.batches == 1 else f"{due.batches} times"
     return f"Make formula {formula.name}, {times}, to confirm it"
-
-
-def failed(verdict: Mapping[str, Any] | None, formula: Formula) -> bool:
-    """Whether fresh batches of this very formula came back and did not confirm it."""
-    return verdict is not None and not verdict["confirmed"] and verdict.get("formula", formula.name) == formula.name
 
 
 def first_upper(text: str) -> str:
@@ -255,31 +250,6 @@ def cost_line(formula: Formula, ceiling: Spec | None, others: Sequence[Formula])
             says += f"; {other.name} costs {money(other.cost_per_kg, formula.currency)}"
             break
     return f"{says}."
-
-
-def standing(formula: Formula, verdict: Mapping[str, Any] | None) -> str:
-    """Whether fresh batches have confirmed the formula, and where they did not, in what."""
-    if formula.confirmed:
-        return f"{first_upper(formula.confirmed)}."
-    none = "Predicted; no fresh batches of this very formula have confirmed it yet."
-    if verdict is None:
-        return none
-    if not failed(verdict, formula):
-        return f"{none} {verdict['formula']}: {_lower(not_confirmed(verdict))}"
-    told, must = verdict["responses"], {strip.spec.name for strip in formula.strips if strip.spec.must}
-    off = [name for name, one in told.items() if not one["as_predicted"]]
-    out = [name for name, one in told.items() if name in must and not one["in_spec"]]
-    says = [f"did not come out as predicted in {listed(off)}"] if off else []
-    says += [f"lay outside the limits of {listed(out)}"] if out else []
-    says = says or ["count no more: the study has moved on"]
-    count = len(verdict["batches"])
-    return f"{'The fresh batch' if count == 1 else f'{count} fresh batches'} of it {listed(says)}."
-
-
-def not_confirmed(verdict: Mapping[str, Any]) -> str:
-    """That fresh batches did not confirm a formula, and in what."""
-    says = str(verdict["says"]).removeprefix("Not confirmed: ").rstrip(".")
-    return f"Not confirmed by {counted(len(verdict['batches']), 'fresh batch', 'fresh batches')}: {says}."
 
 
 def without_chance(formula: Formula, because: str) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 from reports.documents import optimum_document
 from reports.page import card
 from reports.wording.changes import kept_lines
-from reports.wording.wording import not_confirmed
+from reports.wording.verdict import not_confirmed
 from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder

@@ -248,7 +248,7 @@ def test_a_failed_confirmation_is_said_by_every_command(unconfirmed, call, said)
     assert f"F1: not confirmed {by_batches}" in page
 
 
-def test_batches_as_predicted_confirm(found, tmp_path, call, monkeypatch):
+def test_batches_as_predicted_confirm(found, tmp_path, edit, call, said, monkeypatch):
     upcoming = call("next", found, "--confirm", "3", "--formula", "F1")[1]
     table = tmp_path / "back.csv"
     low, high = upcoming["limits"]["Viscosity"]
@@ -269,3 +269,9 @@ def test_batches_as_predicted_confirm(found, tmp_path, call, monkeypatch):
     assert best["label"] == "F2"
     assert f"hold another formula, F2, for better: {likely(best['chance_all'])} as predicted" in page
     assert '<span class="line">next --confirm --formula</span> F2 would test it' in page
+    # A limit that is moved then takes the confirmation away; that there was one is still said.
+    edit(found, "high = 30000", f"high = {0.9 * value:.0f}")
+    now = call("status", found)[1]["formula"]
+    assert now["confirmed"] is False
+    assert now["says"].startswith("not confirmed any more: outside the present limits: Viscosity. By what was asked")
+    assert "they confirmed it" in said("card", found, "--formula", "F1")

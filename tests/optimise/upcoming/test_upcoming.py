@@ -100,7 +100,7 @@ def test_a_verdict_on_batches_that_came_back(shift, confirmed):
     assert len(verdict["batches"]) == 3
     assert verdict["confirmed"] is confirmed
     assert verdict["responses"]["Y"]["as_predicted"] is confirmed
-    assert verdict["says"].startswith("Confirmed" if confirmed else "Not confirmed")
+    assert verdict["off"] == ([] if confirmed else ["Y"])
 
 
 def test_the_verdict_comes_from_a_fit_that_has_not_seen_the_batches():
@@ -303,19 +303,15 @@ def priced(gum=None, most=2.0):
 
 
 MOVED_ON = [
-    ({}, True, "Confirmed: all 3 confirmation batches came out as predicted and met every must."),
-    ({"most": 0.5}, False, "Not confirmed: outside its limits: Cost."),
-    (
-        {"gum": {"low": 0.2, "high": 0.5}},
-        False,
-        "Not confirmed: the study does not allow it any more: Gum at most 0.5.",
-    ),
-    ({"gum": {"withdrawn": True}}, False, "Not confirmed: the study does not allow it any more: Gum is left out."),
+    ({}, [], []),
+    ({"most": 0.5}, ["Cost"], []),
+    ({"gum": {"low": 0.2, "high": 0.5}}, [], ["Gum at most 0.5"]),
+    ({"gum": {"withdrawn": True}}, [], ["Gum is left out"]),
 ]
 
 
-@pytest.mark.parametrize(("moved", "good", "says"), MOVED_ON)
-def test_a_confirmed_formula_is_none_once_the_study_rules_it_out(moved, good, says):
+@pytest.mark.parametrize(("moved", "missed", "breaks"), MOVED_ON)
+def test_a_confirmed_formula_is_none_once_the_study_rules_it_out(moved, missed, breaks):
     """0.8 % of a gum at 100 EUR/kg costs 0.80 EUR/kg: by hand."""
     rng = np.random.default_rng(4)
     first = pd.DataFrame({"Gum": np.tile([0.2, 0.5, 0.8, 1.0], 3), "Oil": np.repeat([1.0, 3.0, 5.0], 4)})
@@ -325,9 +321,13 @@ def test_a_confirmed_formula_is_none_once_the_study_rules_it_out(moved, good, sa
     design = next_trials(before, fit(before, before.results(first)), confirm=3, formula=formula).design
     back = pd.DataFrame({"trial": list(design.table.index), "Foam": [24.1, 23.9, 24.0]})
     results = joined(study.results(first), study.results(back, design=design))
-    verdict = confirmation(study, results, {"Water": 96.2, **formula})
-    assert verdict["says"] == says
-    assert verdict["confirmed"] is good
+    verdict = confirmation(study, results, {"Water": 96.2, **formula}, then=before)
+    assert (verdict["off"], verdict["missed"], verdict["breaks"]) == ([], missed, breaks)
+    assert verdict["confirmed"] is not bool(missed or breaks)
+    # What has moved since takes nothing from what the batches said by what was asked of them.
+    assert verdict["confirmed_then"]
+    dear = confirmation(study, results, {"Water": 96.2, **formula}, then=priced(most=0.5))
+    assert not dear["confirmed_then"]
 
 
 def test_a_batch_made_too_far_from_the_formula_to_confirm_it_is_named():
@@ -340,5 +340,6 @@ def test_a_batch_made_too_far_from_the_formula_to_confirm_it_is_named():
     trials, gum = list(design.table.index), np.array([0.8, 0.8, 0.82])
     back = pd.DataFrame({"trial": trials, "Water": 97 - gum, "Gum": gum, "Oil": 3.0, "Foam": [24.1, 23.9, 24.0]})
     results = joined(study.results(first), study.results(back, design=design))
-    says = confirmation(study, results, {"Water": 96.2, **formula})["says"]
-    assert says.startswith(f"Confirmed: all 2 confirmation batches that count ({trials[2]}-1 made otherwise")
+    verdict = confirmation(study, results, {"Water": 96.2, **formula})
+    assert verdict["confirmed"]
+    assert (len(verdict["batches"]), verdict["left_out"]) == (2, [f"{trials[2]}-1"])

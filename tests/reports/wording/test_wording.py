@@ -9,6 +9,7 @@ from optimise.upcoming.due import due
 from reports.facts import Effect, Spec
 from reports.gathering.formula import formulas
 from reports.wording import wording
+from reports.wording.verdict import standing
 
 
 @pytest.fixture(scope="module")
@@ -17,34 +18,44 @@ def found(job):
     return SimpleNamespace(formula=formula, due=due(job.study, job.models, job.best.levels))
 
 
-def verdict(confirmed, **told):
-    """What three fresh batches said: by response whether as predicted, and whether within the limits."""
-    responses = {name: {"as_predicted": a, "in_spec": b} for name, (a, b) in told.items()}
-    return {"confirmed": confirmed, "batches": ["T17-1", "T18-1", "T19-1"], "responses": responses, "says": ""}
+def verdict(off=(), missed=(), **more):
+    """What three fresh batches said: the responses not as predicted, and the musts outside their limits."""
+    read = {"Thickness": {}, "Feel": {}}
+    against = {"off": list(off), "missed": list(missed), "breaks": [], "left_out": [], "near": 0.02}
+    good = not (off or missed)
+    return {"confirmed": good, "batches": ["T17-1", "T18-1", "T19-1"], "responses": read, **against, **more}
 
 
 def test_a_formula_that_awaits_its_batches_is_not_said_to_twice(found):
     made = wording.decision(found.formula, found.due, (), 16, 0)
     assert made.line == "Make formula F1, 3 times, to confirm it"
     assert "confirm" not in made.because
-    assert "have confirmed it yet" in wording.standing(found.formula, None)
+    assert "have confirmed it yet" in standing(found.formula, None)
 
 
 def test_batches_that_came_out_otherwise_stand_in_the_first_line(found):
-    said = verdict(False, Thickness=(False, False), Feel=(False, True))
+    said = verdict(("Thickness", "Feel"), ("Thickness",))
     made = wording.decision(found.formula, found.due, (), 19, 0, said)
     assert made.line == "Do not hand over F1 yet: fresh batches did not confirm it"
     off = "3 fresh batches of it did not come out as predicted in Thickness and Feel and lay outside the limits of"
     assert made.because.startswith(f"{off} Thickness. With them known, ")
     # It is said once: what stands under the line is part of it.
-    assert wording.standing(found.formula, said) in made.because
+    assert standing(found.formula, said) in made.because
 
 
 def test_another_formula_that_fresh_batches_did_not_confirm_is_named_beside_what_is_due(found):
-    said = {**verdict(False, Thickness=(False, False)), "formula": "F9", "says": "Not confirmed: Thickness is low."}
+    said = verdict(missed=("Thickness",), formula="F9")
     made = wording.decision(found.formula, found.due, (), 19, 0, said)
     assert made.line == "Make formula F1, 3 times, to confirm it"
-    assert made.because.endswith("F9: not confirmed by 3 fresh batches: Thickness is low.")
+    assert made.because.endswith("F9: not confirmed by 3 fresh batches: outside its limits: Thickness.")
+
+
+def test_a_formula_confirmed_before_what_is_asked_has_changed_is_not_said_to_have_failed(found):
+    said = verdict(missed=("Thickness",), confirmed_then=True)
+    made = wording.decision(found.formula, found.due, (), 19, 0, said)
+    assert made.line == "Do not hand over F1 yet: what is asked has changed since fresh batches confirmed it"
+    by_then = "3 fresh batches of it confirmed it by what was asked when they were planned; now: outside the present"
+    assert made.because.startswith(f"{by_then} limits: Thickness. With them known, ")
 
 
 @pytest.mark.parametrize(
