@@ -4,8 +4,8 @@
 used: local regulation, a qualified safety assessor, and challenge and stability tests decide that.
 """
 
+from doe.trade.check import Given
 from doe.trade.engine import TradeChecks
 from doe.trade.findings import study_findings, trade_refusals, trial_findings
-from doe.trade.look import Given
 
 __all__ = ["Given", "TradeChecks", "study_findings", "trade_refusals", "trial_findings"]

@@ -14,8 +14,8 @@ import numpy.typing as npt
 
 from doe.definition.parts import Response
 from doe.trade.acids import undissociated
+from doe.trade.check import Check, Given, Live, figure
 from doe.trade.composition import Stock
-from doe.trade.look import Given, Live, Look, figure
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -68,7 +68,7 @@ def material_window(stock: Stock, percent: Array) -> tuple[float | None, float |
     return (low if np.isfinite(low) else None), (high if np.isfinite(high) else None)
 
 
-def window_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+def window_checks(stock: Stock, percent: Array) -> Iterator[Check]:
     """K15: the windows of all materials that are there and of the product have room in common, less meter error."""
     low, high = _ends(stock, percent)
     asked = ph_window(stock.study)
@@ -81,7 +81,7 @@ def window_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         own = known & (ends == pair).all(axis=1)
         room = np.full(len(percent), np.nan)
         room[own] = most[own] - least[own]
-        yield Look(
+        yield Check(
             "K15", _names(stock, pair), room, lambda v: f"{_windows(stock, asked)}: {_room(v)}",
             f"room of {2 * error:g} or more, twice the sd of a reading",
             "take a material that works at the pH of the others, or move the pH; keep local rules for acids and alkalis"
@@ -97,7 +97,7 @@ def out_of_window(stock: Stock, ends: Mapping[str, tuple[float, float]]) -> Arra
     """
     out = np.zeros(len(stock.items))
     percent = np.array([[float(ends[name][1] > 0) for name in stock.names]])
-    while any(look.missed[0] for look in window_looks(stock, percent)):
+    while any(check.missed[0] for check in window_checks(stock, percent)):
         rows = _rows(stock, _bounding(stock, percent, ph_window(stock.study))[0])
         if not rows:  # what is asked of the product is too narrow by itself
             break
@@ -155,7 +155,7 @@ def _span(low: float | None, high: float | None) -> str:
     return f"from {low:g}" if high is None else f"{low:g} to {high:g}"
 
 
-def measured_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
+def measured_checks(stock: Stock, percent: Array, given: Given) -> Iterator[Check]:
     """The pH measured or predicted against the window of each material that is there."""
     if given.ph is None:
         return
@@ -163,7 +163,7 @@ def measured_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]
         low, high = stock.window(row)
         if low is None and high is None:
             continue
-        yield Look(
+        yield Check(
             "ph-outside", stock.labels[row], np.where(percent[:, row] > 0, given.ph, np.nan),
             lambda v: f"pH {v:.2f} {given.how}", f"pH {_span(low, high)}",
             "move the pH, or take another material",
@@ -172,7 +172,7 @@ def measured_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]
         )  # fmt: skip
 
 
-def acid_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
+def acid_checks(stock: Stock, percent: Array, given: Given) -> Iterator[Check]:
     """K13: the undissociated share of each preservative acid at the pH known, else over the window of pH.
 
     The window is that of the product and of all materials that are there; where its own does not meet that of the rest,
@@ -210,11 +210,11 @@ def _window_of_acid(stock: Stock, percent: Array, row: int) -> tuple[Array, Arra
 
 def _free(
     item: str, acid: str, free: Array, total: Array, at: str, pka: float, name: str | None = None
-) -> Look:  # fmt: skip
+) -> Check:  # fmt: skip
     """Below the least it is a warning; else it is told as it is. `name` is the ingredient where the pH is known."""
     little = bool((np.nan_to_num(free, nan=1.0) < LEAST_FREE).any())
     most = float(total.max(initial=0.0))
-    return Look(
+    return Check(
         "K13", item, free,
         lambda v: f"{100 * v:.2g} % of its {acid} acid is undissociated at pH {_ph_of(v, pka):.3g} ({at}); "
         f"of up to {figure(most)} % acid in all that is {figure(v * most)} %",

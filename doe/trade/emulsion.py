@@ -11,9 +11,9 @@ import numpy.typing as npt
 from doe.definition.kinds import is_gum, is_humectant
 from doe.definition.parts import Ingredient
 from doe.definition.rules import quoted
+from doe.trade.check import Check, Live, Words, figure
 from doe.trade.composition import Stock
 from doe.trade.forms import Form
-from doe.trade.look import Live, Look, Words, figure
 
 Array = npt.NDArray[np.float64]
 
@@ -46,7 +46,7 @@ def charge_of(item: Ingredient, *, by_name: bool = False) -> str:
     return "anionic" if any(word in name for name in names for word in _ANIONIC) else ""
 
 
-def charge_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+def charge_checks(stock: Stock, percent: Array) -> Iterator[Check]:
     """K18: something anionic beside something cationic, where both are there."""
     rows = range(len(stock.items))
     charged = [{(charge_of(part), "charge" in part.facts) for part, _ in stock.telling(row, "charge")} for row in rows]
@@ -55,7 +55,7 @@ def charge_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     for i, j in product(minus, plus):
         both = np.where((percent[:, i] > 0) & (percent[:, j] > 0), 1.0, np.nan)
         told = ("anionic", False) not in charged[i] and ("cationic", False) not in charged[j]
-        yield Look(
+        yield Check(
             "K18", " and ".join(dict.fromkeys((stock.labels[i], stock.labels[j]))), both,
             lambda v: _CURD,
             "one of them, or a pair known to go together",
@@ -74,7 +74,7 @@ def oil_rows(stock: Stock) -> tuple[Array, Array]:
     return oil.astype(float), emulsifier.astype(float)
 
 
-def emulsion_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+def emulsion_checks(stock: Stock, percent: Array) -> Iterator[Check]:
     """K19, and emulsifier for the oil; silent unless an oil has a required HLB and an emulsifier an HLB."""
     oil, emulsifier = oil_rows(stock)
     if not oil.any() or not emulsifier.any():
@@ -86,7 +86,7 @@ def emulsion_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         gap = np.where((oils > 0) & (own > 0), there - wanted, np.nan)
         ratio = np.where(oils > 0, own / np.where(oils > 0, oils, 1.0), np.nan)
     names = [[n for n, is_one in zip(stock.labels, rows, strict=True) if is_one] for rows in (emulsifier, oil)]
-    yield Look(
+    yield Check(
         "K19", ", ".join(names[0]), gap,
         lambda v: f"the emulsifiers' HLB is {figure(abs(v))} {'above' if v > 0 else 'below'} what {_require(names[1])}",
         f"within {HLB_APART:g}",
@@ -97,7 +97,7 @@ def emulsion_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             (-1.0, Form(stock.percent(np.nan_to_num(stock.facts("required_hlb"))), stock.percent(oil))),
         ), low=-HLB_APART, high=HLB_APART),
     )  # fmt: skip
-    yield Look(
+    yield Check(
         "emulsifier-share", ", ".join(names[0]), ratio,
         lambda v: f"{figure(v, LEAST_EMULSIFIER)} of emulsifier to 1 of oil",
         f"at least {LEAST_EMULSIFIER:g} (common practice)", "more emulsifier, or less oil", low=LEAST_EMULSIFIER,
@@ -110,7 +110,7 @@ def _require(oils: list[str]) -> str:
     return f"{', '.join(oils)} require{'s' if len(oils) == 1 else ''}"
 
 
-def wetting_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+def wetting_checks(stock: Stock, percent: Array) -> Iterator[Check]:
     """K46: humectant to wet out the gum in; silent where there is no humectant, or how it is wetted out is tried."""
     if any("wet" in text.casefold() for f in stock.study.factors for text in (f.name, *f.levels)):
         return
@@ -127,7 +127,7 @@ def wetting_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     rule += " + ".join(f"{LEAST_HUMECTANT:g} * {quoted(name)}" for name in names[0])
     varies = any(stock.study.region.reach.get(name, (0.0, 0.0))[0] < stock.study.region.reach[name][1]
                  for name in (*names[0], *names[1]) if name in stock.study.region.reach)  # fmt: skip
-    yield Look(
+    yield Check(
         "K46", ", ".join(names[0]), ratio,
         lambda v: f"{figure(v, LEAST_HUMECTANT)} {of}",
         f"at least {LEAST_HUMECTANT:g} (common practice)",
@@ -143,7 +143,7 @@ def _share(low: float | None, high: float | None) -> Words:
     return lambda v: f"{figure(v, high if high is not None and v > high else low)} %"
 
 
-def use_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+def use_checks(stock: Stock, percent: Array) -> Iterator[Check]:
     """The supplier's use range of each material, where it is there; in % of the product, as supplied."""
     for row, item in enumerate(stock.items):
         low, high = item.facts.get("use_low"), item.facts.get("use_high")
@@ -151,7 +151,7 @@ def use_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             continue
         ends = f"{'' if low is None else f'{low:g}'} to {'' if high is None else f'{high:g}'} %".strip()
         there = np.where(percent[:, row] > 0, percent[:, row], np.nan)
-        yield Look(
+        yield Check(
             "use-range", stock.labels[row], there,
             _share(low, high),
             f"{ends}, the supplier's use range", "keep to it, or ask the supplier why it ends there",

@@ -12,14 +12,14 @@ import pandas as pd
 
 from doe.definition.categories import NONE
 from doe.problems import Problem
-from doe.trade.acidity import acid_looks, measured_looks, window_looks
+from doe.trade.acidity import acid_checks, measured_checks, window_checks
+from doe.trade.check import NOTHING, Check, Given
 from doe.trade.composition import Stock, counts_mass
-from doe.trade.emulsion import charge_looks, emulsion_looks, use_looks, wetting_looks
-from doe.trade.legal import allergen_looks, legal_looks, polymer_looks
-from doe.trade.look import NOTHING, Given, Look
+from doe.trade.emulsion import charge_checks, emulsion_checks, use_checks, wetting_checks
+from doe.trade.legal import allergen_checks, legal_checks, polymer_checks
 from doe.trade.rulebook import RULES
 from doe.trade.statements import statements
-from doe.trade.suspension import given_of, suspension_looks
+from doe.trade.suspension import given_of, suspension_checks
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -27,11 +27,12 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
-_BY_LEVELS: tuple[Callable[[Stock, Array], Iterator[Look]], ...] = (
-    legal_looks, window_looks, polymer_looks, use_looks, charge_looks, allergen_looks, emulsion_looks, wetting_looks,
+_BY_LEVELS: tuple[Callable[[Stock, Array], Iterator[Check]], ...] = (
+    legal_checks, window_checks, polymer_checks, use_checks, charge_checks, allergen_checks, emulsion_checks,
+    wetting_checks,
 )  # fmt: skip
-_WITH_READINGS: tuple[Callable[[Stock, Array, Given], Iterator[Look]], ...] = (
-    acid_looks, measured_looks, suspension_looks,
+_WITH_READINGS: tuple[Callable[[Stock, Array, Given], Iterator[Check]], ...] = (
+    acid_checks, measured_checks, suspension_checks,
 )  # fmt: skip
 _ORDER = ("stop", "warn", "inform")
 _NAMED = 6
@@ -48,8 +49,8 @@ class TradeChecks:
         self.applies = bool(study.ingredients) and counts_mass(study.unit)
         self._stocks: dict[tuple[Any, ...], Stock] = {}
 
-    def looks(self, levels: pd.DataFrame, given: Given = NOTHING) -> list[tuple[npt.NDArray[np.intp], list[Look]]]:
-        """Every check of recipes (n rows), by choice of materials: the rows that have it, and its looks at those."""
+    def by_choice(self, levels: pd.DataFrame, given: Given = NOTHING) -> list[tuple[npt.NDArray[np.intp], list[Check]]]:
+        """All checks of recipes (n rows), by choice of materials: the rows with that choice, and their checks."""
         if not self.applies or not len(levels):
             return []
         names = [item.name for item in self.study.ingredients]
@@ -58,49 +59,49 @@ class TradeChecks:
         for key, rows in self._choices(levels):
             stock = self._stock(key)
             part, known = percent[rows], given.take(rows)
-            found = [look for check in _BY_LEVELS for look in check(stock, part)]
-            found += [look for check in _WITH_READINGS for look in check(stock, part, known)]
+            found = [check for checks in _BY_LEVELS for check in checks(stock, part)]
+            found += [check for checks in _WITH_READINGS for check in checks(stock, part, known)]
             out.append((np.flatnonzero(rows), found))
         return out
 
     def each(self, levels: pd.DataFrame, given: Given = NOTHING) -> list[tuple[Problem, ...]]:
         """The findings of each recipe, the gravest first."""
         out: list[list[Problem]] = [[] for _ in range(len(levels))]
-        for rows, looks in self.looks(levels, given):
-            for look in looks:
-                for place in np.flatnonzero(look.missed):
-                    out[rows[place]].append(look.finding(int(place)))
+        for rows, checks in self.by_choice(levels, given):
+            for check in checks:
+                for place in np.flatnonzero(check.missed):
+                    out[rows[place]].append(check.finding(int(place)))
         return [tuple(sorted(map(self.accepted, found), key=_rank)) for found in out]
 
     def together(self, levels: pd.DataFrame, given: Given = NOTHING, names: Sequence[str] = ()) -> tuple[Problem, ...]:
         """The findings of many recipes, each once with the worst; `names` (n) say in which, where not in all."""
-        every = self.looks(levels, given)
-        asked: dict[tuple[str, str, str], list[tuple[npt.NDArray[np.intp], Look]]] = {}
-        for rows, looks in every:
-            for look in looks:
-                asked.setdefault((look.code, look.where, look.topic), []).append((rows, look))
+        every = self.by_choice(levels, given)
+        asked: dict[tuple[str, str, str], list[tuple[npt.NDArray[np.intp], Check]]] = {}
+        for rows, checks in every:
+            for check in checks:
+                asked.setdefault((check.code, check.where, check.topic), []).append((rows, check))
         found = []
         for cases in asked.values():
-            told = [(rows, look, np.flatnonzero(look.missed)) for rows, look in cases if look.missed.any()]
+            told = [(rows, check, np.flatnonzero(check.missed)) for rows, check in cases if check.missed.any()]
             if not told:
                 continue
             own = sorted({int(row) for rows, _, missed in told for row in rows[missed]})
             total = len(levels) if len(names) else sum(len(rows) for rows, _, _ in told)
             extra = _where([str(names[row]) for row in own] if len(names) else [], len(own), total)
-            _, look, missed = min(told, key=lambda case: (_ORDER.index(case[1].grade), -float(case[1].over.max())))
-            problem = self.accepted(look.finding(look.worst(missed.tolist()), extra))
+            _, check, missed = min(told, key=lambda case: (_ORDER.index(case[1].grade), -float(case[1].over.max())))
+            problem = self.accepted(check.finding(check.worst(missed.tolist()), extra))
             if problem.stops and len(every) > 1:
                 problem = replace(problem, do=problem.do + self._way_out(levels, every, problem.code))
             found.append(problem)
         return tuple(sorted([*self._once(), *found], key=_rank))
 
     def _way_out(
-        self, levels: pd.DataFrame, every: Sequence[tuple[npt.NDArray[np.intp], list[Look]]], code: str
+        self, levels: pd.DataFrame, every: Sequence[tuple[npt.NDArray[np.intp], list[Check]]], code: str
     ) -> str:
         """The choices of materials that are free of a finding, in words; nothing where none is."""
         clear = []
-        for rows, looks in every:
-            if not any(look.missed.any() for look in looks if look.code == code):
+        for rows, checks in every:
+            if not any(check.missed.any() for check in checks if check.code == code):
                 picks = [str(levels[f.name].iloc[rows[0]]) for f in self.study.category_factors if f.of is not None]
                 clear.append(" with ".join(pick for pick in picks if pick != NONE))
         return f"; free of it: {', '.join(clear[:_NAMED])}" if clear else ""
@@ -109,10 +110,10 @@ class TradeChecks:
         """Whether each recipe has no stop-level finding that was not accepted, (n,)."""
         good = np.ones(len(levels), dtype=bool)
         taken = {accept.finding for accept in self.study.accepts}
-        for rows, looks in self.looks(levels, given):
-            for look in looks:
-                if look.grade == "stop" and look.code not in taken:
-                    good[rows[look.missed]] = False
+        for rows, checks in self.by_choice(levels, given):
+            for check in checks:
+                if check.grade == "stop" and check.code not in taken:
+                    good[rows[check.missed]] = False
         return good
 
     def accepted(self, problem: Problem) -> Problem:

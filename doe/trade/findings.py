@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from doe.problems import Problem, Unavailable
+from doe.trade.check import NOTHING, Given
 from doe.trade.engine import TradeChecks
 from doe.trade.legal import coverage
-from doe.trade.look import NOTHING, Given
 from doe.trade.quantities import form_of
 from doe.trade.recipes import extreme_recipes
 

@@ -19,9 +19,9 @@ from doe.definition.parts import Ingredient, Law
 from doe.definition.rules import tidy
 from doe.problems import Problem
 from doe.trade.acids import ACIDS, acid_by_name, acids_of, data_file
+from doe.trade.check import Check, Live, Words, figure
 from doe.trade.composition import Stock, exploded
 from doe.trade.forms import Form
-from doe.trade.look import Live, Look, Words, figure
 from doe.trade.rulebook import RULES
 
 if TYPE_CHECKING:
@@ -161,7 +161,7 @@ def _amount(of: str, most: float) -> Words:
     return lambda value: f"{figure(value, most)} {of}"
 
 
-def legal_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+def legal_checks(stock: Stock, percent: Array) -> Iterator[Check]:
     """K11: each listed substance, summed over all materials, against its highest share. `percent` (n, m)."""
     for law in laws_for(stock.study):
         share = counted_share(stock, law)
@@ -171,7 +171,7 @@ def legal_looks(stock: Stock, percent: Array) -> Iterator[Look]:
         kind = law.product or "any product"
         checked = "" if law.checked == "read" else f"; {law.checked}"
         own = [name for name, part in zip(stock.labels, share, strict=True) if part]
-        yield Look(
+        yield Check(
             "K11", ", ".join(own), percent @ share,
             _amount(f"% of {law.substance}{form}", law.most),
             f"at most {law.most:g} %{form} ({law.market or 'any market'}, {kind}; edition {law.edition}{checked})",
@@ -212,7 +212,7 @@ def allergen_threshold(study: Study) -> float | None:
     return float(_LABELS["rinse_off_percent" if study.product == "rinse-off" else "leave_on_percent"])
 
 
-def allergen_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+def allergen_checks(stock: Stock, percent: Array) -> Iterator[Check]:
     """K16: each allergen, summed over all sources, against the share above which it stands on the label."""
     threshold = allergen_threshold(stock.study)
     if threshold is None:
@@ -220,7 +220,7 @@ def allergen_looks(stock: Stock, percent: Array) -> Iterator[Look]:
     kind = stock.study.product or "product not said, so leave-on"
     for name, share in allergens(stock).items():
         own = [item for item, part in zip(stock.labels, share, strict=True) if part]
-        yield Look(
+        yield Check(
             "K16", ", ".join(own), percent @ share, _amount(f"% of {name} from all sources", threshold),
             f"up to {threshold:g} % without a word on the label ({kind})",
             "name it in the declaration" + (f" ({since})" if (since := _SINCE.get(name)) else ""),
@@ -261,7 +261,7 @@ def stopped_polymer(stock: Stock) -> Array:
     return out
 
 
-def polymer_looks(stock: Stock, percent: Array) -> Iterator[Look]:
+def polymer_checks(stock: Stock, percent: Array) -> Iterator[Check]:
     """K17: solid particles of a synthetic polymer, or of a modified natural one without proof."""
     if not is_eu(stock.study):
         return
@@ -272,7 +272,7 @@ def polymer_looks(stock: Stock, percent: Array) -> Iterator[Look]:
             is_stop = kind == "synthetic" and (rinsed or stock.study.product is None)
             weights = stock.percent(stock.one(row, share))
             what = f"% of particles of {size:g} um, a {kind} polymer"
-            yield Look(
+            yield Check(
                 "K17", stock.labels[row], share * percent[:, row],
                 _amount(what, POLYMER_SHARE),
                 f"below {POLYMER_SHARE:g} %, unless natural, degradable or soluble ({when})",

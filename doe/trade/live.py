@@ -15,8 +15,8 @@ import numpy.typing as npt
 
 from doe.definition.categories import material_of
 from doe.problems import Level, Problem
+from doe.trade.check import Given, Live
 from doe.trade.engine import TradeChecks
-from doe.trade.look import Given, Live
 from doe.trade.recipes import extreme_recipes
 from doe.trade.suspension import readings_of
 
@@ -70,14 +70,14 @@ def live_checks(study: Study) -> dict[tuple[str, ...], list[LiveCheck]]:
     known = {key: np.full(len(rows), 14.0 if key == "ph" else 1.0) for key in readings_of(study)}
     categories = [f.name for f in study.category_factors if f.of is not None]
     out: dict[tuple[str, ...], list[LiveCheck]] = {}
-    for places, looks in checks.looks(rows, Given(**known, how="predicted")):
+    for places, found in checks.by_choice(rows, Given(**known, how="predicted")):
         key = tuple(str(rows[name].iloc[places[0]]) for name in categories)
         out[key] = [
-            LiveCheck(look.code, look.live.level or look.grade, look.where, look.live,
-                      look.live.allowed or (look.allowed if isinstance(look.allowed, str) else ""),
-                      checks.accepted(look.finding(0)).do)
-            for look in looks
-            if look.live is not None and not np.isnan(look.value).all()
+            LiveCheck(check.code, check.live.level or check.grade, check.where, check.live,
+                      check.live.allowed or (check.allowed if isinstance(check.allowed, str) else ""),
+                      checks.accepted(check.finding(0)).do)
+            for check in found
+            if check.live is not None and not np.isnan(check.value).all()
         ]  # fmt: skip
     return out
 

@@ -17,12 +17,12 @@ from doe.definition.kinds import is_gum, is_humectant
 from doe.definition.parts import Response
 from doe.problems import Unavailable, listed
 from doe.recipes.prices import price_weights
-from doe.trade.acidity import out_of_window
 from doe.trade.composition import Stock, counts_mass, natural_share, solids
 from doe.trade.emulsion import oil_rows
 from doe.trade.forms import Bend, Form
-from doe.trade.legal import POLYMER_SHARE, allergens, counted_share, laws_for, stopped_polymer
+from doe.trade.legal import allergens
 from doe.trade.settling import yield_to_hold
+from doe.trade.stops import stop_form
 from doe.trade.suspension import Particle, base_rows, particles
 
 if TYPE_CHECKING:
@@ -232,105 +232,13 @@ def table() -> str:
     return "\n".join(rows) + "\n"
 
 
-def _legal(stock: Stock, of: str) -> Found:
-    law = next((law for law in laws_for(stock.study) if law.substance == of), None)
-    return Form({}) if law is None else Form(stock.percent(counted_share(stock, law)))
-
-
-# Limits of the search that are no response of a study: `legal_limits` makes them.
-_LEGAL = "legal"
-
-
-def legal_limits(study: Study) -> tuple[Response, ...]:
-    """The legal maxima that recipes of a study could break, as exact responses; none that `[[accept]]` takes (K11)."""
-    if not study.ingredients or not counts_mass(study.unit) or "K11" in {a.finding for a in study.accepts}:
-        return ()
-    most: dict[str, float] = {}
-    laws = laws_for(study)
-    for law in laws:
-        most[law.substance] = min(law.most, most.get(law.substance, law.most))
-    highs = {item.name: item.level or item.high or study.total for item in study.ingredients}
-    highs |= {name: ends[1] for name, ends in study.region.reach.items() if name in highs}
-    highest = 100.0 / study.total * np.array([highs[item.name] for item in study.ingredients])
-    stocks = _stocks(study)
-    # Each level at its highest: what cannot be broken even so needs no limit.
-    reach = {law.substance: max(float(highest @ counted_share(stock, law)) for stock in stocks) for law in laws}
-    return tuple(
-        Response(f"legal limit of {name}", "%", source=_LEGAL, of=name, aim="below", high=high)
-        for name, high in most.items()
-        if reach[name] > high
-    )
-
-
-def stop_limits(study: Study) -> tuple[Response, ...]:
-    """What checks of the trade stop, as exact responses that a search keeps: K11, K15 and K17.
-
-    None that `[[accept]]` takes, that no recipe could break, or that no recipe at all could keep.
-    """
-    found = list(legal_limits(study))
-    if not study.ingredients or not counts_mass(study.unit):
-        return tuple(found)
-    taken = {accept.finding for accept in study.accepts}
-    for code, source, name, high in _STOPS:
-        spans = [] if code in taken else [_span(study, source, dict(c)) for c in study.region.combinations]
-        if any(most > high for _, most in spans) and any(least <= high for least, _ in spans):
-            found.append(Response(name, "%", source=source, aim="below", high=high))
-    return tuple(found)
-
-
-def _span(study: Study, source: str, chosen: Mapping[str, Any]) -> tuple[float, float]:
-    """The least and most that one of `_STOPS` can be at one combination, each level by itself [% of the product]."""
-    ends = _ends(study, chosen)
-    weights = _STOPPED[source](study, chosen).top
-    least, most = (sum(weight * ends[name][side] for name, weight in weights.items()) for side in (0, 1))
-    return float(least), float(most)
-
-
-def _ends(study: Study, chosen: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
-    """How far each level can go at one combination; a fixed one stays where it is."""
-    fixed = {item.name: (item.level or 0.0, item.level or 0.0) for item in study.ingredients}
-    return fixed | {name: ends for name, ends in study.region.at(chosen).reach.items() if name in fixed}
-
-
-def _particles_stopped(study: Study, chosen: Mapping[str, Any]) -> Form:
-    stock = Stock.of(study, chosen)
-    return Form(stock.percent(stopped_polymer(stock)))
-
-
-def _windows_apart(study: Study, chosen: Mapping[str, Any]) -> Form:
-    stock = Stock.of(study, chosen)
-    return Form(stock.percent(out_of_window(stock, _ends(study, chosen))))
-
-
-_STOPPED = {"stopped polymer": _particles_stopped, "windows apart": _windows_apart}
-_STOPS = (
-    ("K17", "stopped polymer", "particles of a synthetic polymer", POLYMER_SHARE * (1 - 1e-6)),
-    ("K15", "windows apart", "materials whose pH window does not meet the others'", 0.0),
-)
-
-
-def _stocks(study: Study) -> list[Stock]:
-    """The stock of a study at each choice of materials that is open."""
-    names = [f.name for f in study.category_factors if f.of is not None]
-    choices = {tuple(combination[name] for name in names) for combination in study.region.combinations}
-    return [Stock.of(study, dict(zip(names, choice, strict=True))) for choice in sorted(choices)]
-
-
-def _whole(study: Study, chosen: Mapping[str, Any] | None) -> dict[str, Any]:
-    """A combination of all categories in which the materials are those chosen."""
-    given = dict(chosen or {})
-    whole = (dict(c) for c in study.region.combinations)
-    return next((c for c in whole if all(c[name] == given.get(name, c[name]) for name in c)), given)
-
-
 def form_of(study: Study, response: Response, chosen: Mapping[str, Any] | None = None) -> Found:
     """The form of an exact response of a study, at one choice of materials (`chosen` are category levels)."""
     if isinstance(response.source, Mapping):
         return Form(response.source)
-    if response.source == _LEGAL:
-        return _legal(Stock.of(study, chosen), response.of or "")
-    if response.source in _STOPPED:
-        return _STOPPED[str(response.source)](study, _whole(study, chosen))
+    stop = stop_form(study, response, chosen)
+    if stop is not None:
+        return stop
     named = QUANTITIES.get(str(response.source))
     if named is None:
         return Unavailable(f"{response.source} is no quantity that is known", "use one of " + ", ".join(QUANTITIES))

@@ -17,9 +17,9 @@ from doe.definition.cells import unit_factor
 from doe.definition.kinds import is_seen, is_water
 from doe.definition.materials import label
 from doe.definition.parts import Ingredient, Response
+from doe.trade.check import Check, Given, Live, figure, no_less
 from doe.trade.composition import Stock, volume_of
 from doe.trade.forms import Bend, Form
-from doe.trade.look import Given, Live, Look, figure, no_less
 from doe.trade.settling import stokes_velocity, yield_to_hold
 
 if TYPE_CHECKING:
@@ -118,7 +118,7 @@ def base_density(stock: Stock, percent: Array) -> Array:
     return density
 
 
-def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Look]:
+def suspension_checks(stock: Stock, percent: Array, given: Given) -> Iterator[Check]:
     """K21 to K23 and the load, for all particles of known density and size, those in premixes too."""
     base = base_density(stock, percent)
     mass, volume, _ = base_rows(stock)
@@ -129,7 +129,7 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
         gap = np.where(np.abs(gap) < AS_HEAVY, 0.0, gap)
         there_is = (stock.names[particle.row],)
         apart = Form(stock.percent(mass), stock.percent(volume), Bend("difference", 1000.0, particle.density))
-        yield Look(
+        yield Check(
             "K21", particle.label, gap, lambda v: f"rises: {figure(-v)} kg/m3 lighter than what it stands in",
             "", "look at both ends of the jar; air in the batch makes the base lighter, and what rises may sink",
             low=0.0, number="density_difference",
@@ -143,10 +143,10 @@ def suspension_looks(stock: Stock, percent: Array, given: Given) -> Iterator[Loo
             yield _moves(particle, gap, given, far, there_is)
     seen = [particle for particle in particles(stock) if is_seen(particle.item)]
     if seen:
-        yield _load_look(stock, percent, seen)
+        yield _load_check(stock, percent, seen)
 
 
-def _load_look(stock: Stock, percent: Array, seen: Sequence[Particle]) -> Look:
+def _load_check(stock: Stock, percent: Array, seen: Sequence[Particle]) -> Check:
     """The load of all particles that are to be seen, whatever material they come from.
 
     How many are in a gram is said of one kind. That several are few is said where at least one is never left out.
@@ -156,7 +156,7 @@ def _load_look(stock: Stock, percent: Array, seen: Sequence[Particle]) -> Look:
     one = seen[0] if len(seen) == 1 else None
     low = FEW if one is not None or any(_is_always_in(stock, particle.row) for particle in seen) else 0.0
     often = None if one is None else one.per_gram
-    return Look(
+    return Check(
         "bead-load", ", ".join(particle.label for particle in seen), np.where(load > 0, load, np.nan),
         lambda v: _load_words(figure(v), figure(v / 2), None if often is None else figure(often * v)),
         f"{FEW:g} to {MANY:g} % (common practice)", "nothing, if it is meant so",
@@ -185,13 +185,13 @@ def _size(particle: Particle) -> tuple[str, float]:
 
 def _held(
     study: Study, particle: Particle, gap: Array, given: Given, far: Form, there: tuple[str, ...]
-) -> Look:  # fmt: skip
+) -> Check:  # fmt: skip
     """K22: against the yield value where one is known, else what is needed, unless a response asks for as much."""
     name, (size, d_m) = particle.label, _size(particle)
     need = SAFETY * yield_to_hold(d_m, gap)
     per_gap = SAFETY * float(yield_to_hold(d_m, 1.0))
     if given.yield_pa is not None:
-        return Look(
+        return Check(
             "K22", name, np.where(np.isnan(need), np.nan, given.yield_pa),
             lambda v: f"apparent yield value {figure(v)} Pa {given.how}",
             lambda row: _enough(figure(float(need[row])), figure(abs(float(gap[row]))), size),
@@ -201,7 +201,7 @@ def _held(
                       present=there, allowed=_enough("{n}", f"{{n:{1 / per_gap!r}}}", size)),
         )  # fmt: skip
     asked, allowed, do = _asked_yield(study, float(np.nanmax(need)) if np.isfinite(need).any() else 0.0)
-    return Look(
+    return Check(
         "K22", name, need, lambda v: _needs(figure(v), figure(v / per_gap), size), allowed,
         f"{do}; gums alone may flow at any stress, only slowly", high=asked, number="yield_needed_pa", level="inform",
         live=Live(_needs("{v}", f"{{v:{1 / per_gap!r}}}", size), ((per_gap, far),), high=max(asked, per_gap * AS_HEAVY),
@@ -243,11 +243,11 @@ def _is_yield(response: Response) -> bool:
     return stress and (response.source == "yield_value" or "yield" in words)
 
 
-def _moves(particle: Particle, gap: Array, given: Given, far: Form, there: tuple[str, ...]) -> Look:
+def _moves(particle: Particle, gap: Array, given: Given, far: Form, there: tuple[str, ...]) -> Check:
     name, (size, d_m) = particle.label, _size(particle)
     pace = abs(float(stokes_velocity(d_m, 1.0, 1.0))) * _MM_PER_DAY
     speed = pace * np.abs(gap) / np.asarray(given.low_shear)
-    return Look(
+    return Check(
         "K23", name, speed, lambda v: _moves_by(figure(v), size, given.how),
         f"{figure(SLOW_MM_PER_DAY)} mm a day, 1 mm in 90 days (our choice)",
         "a yield value holds it, viscosity alone only slows it; a warm jar decides", high=SLOW_MM_PER_DAY,

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from doe.definition.parts import Response
 from doe.problems import Problem, Unavailable, listed
 from doe.study import Study
-from doe.trade.quantities import stop_limits
+from doe.trade.stops import stop_limits
 from optimise.formula.centres import Centres
 from optimise.formula.exact import exact_form
 from optimise.formula.goals import Aimed, ChanceGoal, Property

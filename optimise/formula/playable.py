@@ -18,7 +18,7 @@ from doe.region.region import Combination, Region
 from doe.study import Study
 from doe.trade.forms import Form
 from doe.trade.live import LiveCheck, Told, live_checks, told_by_presence
-from doe.trade.quantities import stop_limits
+from doe.trade.stops import stop_limits
 from doe.trade.suspension import readings_of
 from optimise.formula.exact import Exact, Sum, exact_form, former
 from optimise.models.aims import fitted_musts, has_window, musts, window

@@ -54,17 +54,17 @@ def test_ten_thousand_formulas_in_under_a_second(source):
     checks = TradeChecks(study)
     took = {}
     for name, run in {
-        "all checks as numbers": lambda: checks.looks(levels, given),
+        "all checks as numbers": lambda: checks.by_choice(levels, given),
         "allowed or not": lambda: checks.allowed(levels, given),
         "told together": lambda: checks.together(levels, given),
     }.items():
         start = time.perf_counter()
         out = run()
         took[name] = time.perf_counter() - start
-    looks = checks.looks(levels, given)[0][1]
+    found = checks.by_choice(levels, given)[0][1]
     print(  # noqa: T201
-        f"\n{len(looks)} checks on {FORMULAS} formulas: " + ", ".join(f"{k} {v:.3f} s" for k, v in took.items())
+        f"\n{len(found)} checks on {FORMULAS} formulas: " + ", ".join(f"{k} {v:.3f} s" for k, v in took.items())
     )
-    assert len({look.code for look in looks}) >= 12
+    assert len({check.code for check in found}) >= 12
     assert max(took.values()) < 1.0
     assert out

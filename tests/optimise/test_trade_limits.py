@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from doe import Study
-from doe.trade.quantities import stop_limits
+from doe.trade.stops import stop_limits
 from optimise import find, fit
 from optimise.formula.exact import exact_form
 from optimise.formula.space import Space

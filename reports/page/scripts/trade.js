@@ -1,6 +1,6 @@
 // Checks of the trade, asked again of every recipe: those that are missed, the gravest first, in words.
 
-// A number as findings print it, the rule of `doe.trade.look`: three digits, no exponent for ordinary sizes.
+// A number as findings print it, the rule of `doe.trade.check`: three digits, no exponent for ordinary sizes.
 function checkFigure(value) {
   const size = Math.abs(value);
   if (value !== 0 && (size >= 1e6 || size < 1e-4)) {

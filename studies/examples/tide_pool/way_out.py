@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from typing import Any
 
-from doe.trade.look import no_less
+from doe.trade.check import no_less
 
 _MARKED = re.compile(r"# WAY OUT.*\n((?:# .*\n)+)")
 _LOW = re.compile(r"^low = [0-9.]+(?=  # Pa, )", re.MULTILINE)

@@ -5,7 +5,7 @@ import pytest
 
 from doe import Study
 from doe.trade import TradeChecks
-from doe.trade.look import NOTHING
+from doe.trade.check import NOTHING
 
 
 def _study(*items, product="rinse-off", market="EU", **more):

@@ -15,6 +15,7 @@ from doe.trade import engine as engine_module
 from doe.trade.live import live_checks, told_by_presence
 from doe.trade.recipes import extreme_recipes
 from doe.trade.rulebook import RULES, table
+from doe.trade.stops import KEPT_CODES
 
 README = Path(engine_module.__file__).parent / "README.md"
 ITEMS = (
@@ -34,6 +35,10 @@ def test_the_quantities_in_the_readme_are_those_of_the_code():
     assert told in README.read_text(encoding="utf-8")
     for name in (*quantities.QUANTITIES, *CURVE_QUANTITIES):
         assert f"| `{name}` |" in told
+
+
+def test_a_search_keeps_what_every_check_may_stop():
+    assert set(KEPT_CODES) == {rule.code for rule in RULES.values() if "stop" in rule.levels}
 
 
 def test_every_check_of_making_stands_in_the_table():

@@ -33,8 +33,8 @@ def test_without_a_product_the_lower_limit_holds_too(study, findings):
     from doe.trade import TradeChecks
 
     made = study(SALT, product=None)
-    looks = [look for _, found in TradeChecks(made).looks(made.complete(_row(made, 1.0))) for look in found]
-    assert [bool(look.missed[0]) for look in looks if look.code == "K11"] == [False, True]
+    found = [check for _, found in TradeChecks(made).by_choice(made.complete(_row(made, 1.0))) for check in found]
+    assert [bool(check.missed[0]) for check in found if check.code == "K11"] == [False, True]
 
 
 def _row(made, salt):

@@ -65,13 +65,15 @@ class Live:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Look:
-    """One check on n recipes: `value` (n,) against `low` and `high`, NaN where it does not apply.
+class Check:
+    """One check of n recipes: `value` (n,) is held against `low` and `high`, and NaN where the check does not apply.
 
-    `got` puts the value of one recipe into words, `allowed` what one (by its row) is held against. With `tell` it is
-    told wherever it applies, met or not; the worst is then the highest value, or the lowest where `worse` is -1.
-    `level` and `source` are those of its rule unless given. `number` names the value in `numbers` of a finding; `live`
-    is the same for a live page. `topic` tells apart what one check asks of the same materials: a law, an allergen.
+    `code` is that of its rule in `doe.trade.rulebook`, which also gives `level` and `source` unless they are given
+    here; `where` names the materials. For the finding of one recipe `got` puts its value into words, `allowed` what it
+    is held against (a text, or one for each row), `do` what to do; its `numbers` hold the value under the name
+    `number`, and `also`. With `tell` there is a finding wherever the check applies, met or not; the worst of many is
+    then the highest value, or the lowest where `worse` is -1. `live` is the same check for a live page. `topic` tells
+    apart what one check asks of the same materials, such as one law and another.
     """
 
     code: str
