@@ -210,11 +210,18 @@ def _due_words(due: Due, name: str, weak: str) -> str:
 
 
 def confirm_line(advice: Confirming | Mapping[str, Any] | None) -> str:
-    """What confirmation batches that all pass would tell."""
+    """What confirmation batches that all pass would tell; where hardly any would, that they are not worth making."""
     if advice is None:
         return ""
     told = advice if isinstance(advice, Mapping) else advice.to_dict()
     n = int(told["batches"])
+    if told["hopeless"]:
+        passes = "it passes" if n == 1 else f"all {n} pass"
+        return (
+            f"Hardly worth making to confirm it: as the models stand, {passes} in {likely(told['all_pass'])} of cases. "
+            "Trials to learn from (next --learn) or another limit do more; one batch of it only shows whether the "
+            "models are wrong there."
+        )
     all_pass = "once it has passed" if n == 1 else f"once all {n} have passed"
     now, left = likely(told["fear"]), likely(told["fear_left"])
     fear = f"{now}, now and {all_pass}" if now == left else f"{now} now, and {left} {all_pass}"

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
+from scipy import special, stats
 
 from doe import Study
 from optimise import due, find, fit
@@ -23,6 +23,8 @@ def test_passing_weighs_by_the_rule_of_bayes(a, b):
         assert told.poor == pytest.approx(0.8)
         assert told.fear == pytest.approx(stats.beta(a, b).cdf(0.8), abs=1e-3)
         assert told.fear_left == pytest.approx(stats.beta(a + n, b).cdf(0.8), abs=1e-3)
+        # The moment E[q^n] of a beta law (Johnson, Kotz & Balakrishnan, from memory).
+        assert told.all_pass == pytest.approx(special.beta(a + n, b) / special.beta(a, b), abs=1e-3)
 
 
 def test_three_batches_at_least_and_more_where_more_is_feared():
@@ -33,6 +35,16 @@ def test_three_batches_at_least_and_more_where_more_is_feared():
     assert vague.batches > FEWEST
     assert vague.fear_left < vague.fear
     assert weighed_by_passing(stats.beta(9, 1).ppf(PLACES), 0.9, room=2).batches == 2
+
+
+@pytest.mark.parametrize(("b", "batches"), [(199, 1), (9, 3)])
+def test_one_batch_where_even_that_would_surprise_by_passing(b, batches):
+    """A beta law of mean 1/200, and one of 1/10, where the number goes by what is feared."""
+    told = weighed_by_passing(stats.beta(1, b).ppf(PLACES), 0.9)
+    assert told.hopeless
+    assert told.batches == batches
+    # The chance of one batch that is told is that of one batch here, too.
+    assert weighed_by_passing(stats.beta(1, b).ppf(PLACES), 0.9, batches=1, one=0.3).all_pass == pytest.approx(0.3)
 
 
 def plain_passing(law, window, sizes, seed, draws=200_000):

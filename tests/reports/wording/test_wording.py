@@ -67,7 +67,7 @@ def test_sentences_begin_large_but_for_words_that_have_their_own_way(text, large
 
 
 def test_what_confirmation_would_tell_is_not_the_same_number_twice():
-    told = {"batches": 3, "poor": 0.8, "fear": 0.004, "fear_left": 0.001, "passes": 0.97}
+    told = {"batches": 3, "poor": 0.8, "fear": 0.004, "fear_left": 0.001, "passes": 0.97, "hopeless": False}
     assert "is under 1\u202f%, now and once all 3 have passed. A formula as good" in wording.confirm_line(told)
     told |= {"fear": 0.12}
     assert "is 12\u202f% now, and under 1\u202f% once all 3 have passed. A formula" in wording.confirm_line(told)
@@ -132,3 +132,12 @@ def test_where_musts_clash_is_said_by_what_was_searched(found):
     assert made.because == "Within what was tried Thickness and Cost cannot be met together, as predicted."
     everywhere = wording.decision(found.formula, step, [{**clash[0], "fenced": False}], 16, 0)
     assert everywhere.because == "Within these limits Thickness cannot be met, as predicted."
+
+
+def test_batches_that_would_hardly_pass_are_said_not_to_be_worth_making():
+    told = {"batches": 4, "poor": 0.6, "fear": 0.95, "fear_left": 0.04, "passes": 0.8, "all_pass": 0.002}
+    said = wording.confirm_line({**told, "hopeless": True})
+    assert said.startswith(
+        "Hardly worth making to confirm it: as the models stand, all 4 pass in under 1\u202f% of cases."
+    )
+    assert "60" not in said
