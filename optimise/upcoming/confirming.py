@@ -111,9 +111,9 @@ def weighed_by_passing(
     if every[0].hopeless:
         return every[0]
     few = min(FEWEST, len(every)) - 1
-    for place, one in enumerate(every[few:], few):
+    for place, enough in enumerate(every[few:], few):
         # Batches of one day tell less and less, the first of the next day more again.
-        ahead = [(one.fear_left - more.fear_left) / (more.batches - one.batches) for more in every[place + 1 :]]
-        if one.fear_left <= _FEAR or max(ahead, default=0.0) < _PAYS:
-            return one
+        ahead = [(enough.fear_left - more.fear_left) / (more.batches - enough.batches) for more in every[place + 1 :]]
+        if enough.fear_left <= _FEAR or max(ahead, default=0.0) < _PAYS:
+            return enough
     return every[-1]
