@@ -328,7 +328,8 @@ class PlanFacts:
 class TriedRange:
     """Where trials stood on one ingredient or factor: `allowed` ends, (trial, level) points, and the round of each.
 
-    Rounds are numbered as planned; 0 is for trials that no plan holds.
+    Rounds are numbered as planned; 0 is for trials that no plan holds. `weighed` is what two levels differ by at least
+    when they are weighed; None where they were not.
     """
 
     name: str
@@ -337,6 +338,7 @@ class TriedRange:
     points: tuple[tuple[str, float], ...]
     now: float | None
     rounds: tuple[int, ...] = ()
+    weighed: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -71,6 +71,11 @@ def weigh_lines(study: Study, levels: Mapping[str, float | str]) -> tuple[Line, 
     return tuple(replace(line, material=material(study, line.ingredient.name, levels)) for line in lines)
 
 
+def step_of(study: Study, level: float) -> float:
+    """What two levels about `level` differ by at least when they are weighed for a batch, in the study's unit."""
+    return _balance(study, level / study.total * study.batch_g).step_g / study.batch_g * study.total
+
+
 def _balance(study: Study, grams: float) -> Balance:
     """The coarsest balance that still weighs this within tolerance, else the finest that carries it."""
     carry = [b for b in study.balances if b.max_g >= grams] or list(study.balances) or [_HOUSEHOLD]

@@ -15,6 +15,7 @@ from doe.definition.parts import Response
 from doe.definition.stepwords import at_levels
 from doe.design.design import Design
 from doe.problems import Problem
+from doe.recipes.weighing import step_of
 from doe.results.curves import observed
 from doe.results.results import Results
 from doe.trade import study_findings
@@ -340,9 +341,20 @@ def _tried(
             points=tuple((trial, v) for trial, v in _levels_of(levels, name, names)),
             now=None if now is None else float(now[name]),
             rounds=tuple(rounds.get(trial, 0) for trial, _ in _levels_of(levels, name, names)),
+            weighed=_weighed(study, results, name),
         )
         for name in study.region.names
     )
+
+
+def _weighed(study: Study, results: Results | None, name: str) -> float | None:
+    """The step of an ingredient's levels on its balance; None where any were given themselves, not in grams."""
+    if results is None or name not in {item.name for item in study.ingredients} or not len(results.usable):
+        return None
+    if results.batches.loc[results.usable, "weighed_g"].isna().any():
+        return None
+    levels = [float(level) for level in results.levels()[name] if known(level)]
+    return max((step_of(study, level) for level in levels), default=None)
 
 
 def _levels_of(levels: pd.DataFrame, name: str, trials: Sequence[str]) -> list[tuple[str, float]]:

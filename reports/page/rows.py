@@ -175,7 +175,7 @@ def within(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:
 def made(facts: Facts) -> Rows:
     """Batches as made, with what was read and why one does not count."""
     responses, told = [s.name for s in facts.specs if not s.exact], states_differ(facts)
-    places = {t.name: _places([b.levels[t.name] for b in facts.made]) for t in facts.tried}
+    places = {t.name: _places([b.levels[t.name] for b in facts.made], t.weighed) for t in facts.tried}
     return [
         [b.batch, *([b.state + (f": {b.why}" if b.why else "")] if told else []),
          *(b.readings.get(n, "") for n in responses)]
@@ -190,12 +190,17 @@ def states_differ(facts: Facts) -> bool:
     return any(b.state != "made" or b.why for b in facts.made)
 
 
-def _places(values: Sequence[Any]) -> int:
-    """The decimals of a column of levels as made: four digits of its largest, less where all of them end in noughts."""
+def _places(values: Sequence[Any], weighed: float | None = None) -> int:
+    """The decimals of a column of levels as made: four digits of its largest, less where all of them end in noughts.
+
+    None beyond those that a step as `weighed` supports.
+    """
     known = [abs(float(v)) for v in values if numbers.exists(v)]
     if not any(known):
         return 0
     most = max(0, 3 - math.floor(math.log10(max(known))))
+    if weighed is not None:
+        most = min(most, max(0, -math.floor(math.log10(weighed))))
     return next(k for k in range(most + 1) if all(abs(round(v, k) - round(v, most)) < 1e-9 * v for v in known if v))
 
 

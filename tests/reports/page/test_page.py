@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from doe import Study, plan
+from doe.recipes.weighing import step_of
 from optimise import find, fit
 from reports import write_report
 from reports.page import rows
@@ -172,3 +173,11 @@ def test_levels_as_made_have_the_decimals_of_their_column():
     assert rows._places([4.0, 8.0]) == 0
     assert rows._places([0.40002, 1.0]) == 1
     assert rows._places([]) == 0
+    # 0.01 g of a batch of 800 g is 0.00125 %: three decimals at most.
+    salt = [{"name": "Water", "qs": True}, {"name": "Salt", "low": 0.0, "high": 1.0}]
+    balance = [{"name": "pan", "step_g": 0.01, "repeat_g": 0.01, "max_g": 4000}]
+    study = Study.from_dict({"study": {"name": "W", "batch_g": 800}, "balance": balance, "ingredient": salt})
+    weighed = step_of(study, 0.9)
+    assert weighed == pytest.approx(0.00125)
+    assert rows._places([0.9001, 0.4], weighed) == 1
+    assert rows._places([0.9044, 0.4], weighed) == 3
