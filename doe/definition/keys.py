@@ -6,9 +6,9 @@ import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
-from doe.definition.parts import CURVE_QUANTITIES
+from doe.definition.parts import CURVE_QUANTITIES, Aim, Kind, Scale
 
 Type = Literal["text", "number", "numbers", "whole", "flag", "percent", "pair", "open pair", "texts", "table", "tables"]
 
@@ -216,7 +216,7 @@ _RESPONSE = _section(
     "Something measured, or computed exactly.",
     _text("name", "what it is called", needed=True),
     _text("unit", "its unit"),
-    _text("kind", "what its readings are", "number", "grade", "pass", "curve"),
+    _text("kind", "what its readings are", *get_args(Kind)),
     Key("grades", ("texts",), "names of the grades, worst first"),
     _text("against", "what a curve is read against: shear rate in 1/s, rpm, or time"),
     Key("at", ("number", "numbers"), "what a curve is read at, or the rate of a low-shear viscosity", above_zero=True),
@@ -224,8 +224,8 @@ _RESPONSE = _section(
     _text("method", "how it is measured"),
     Key("reads", ("open pair",), "lowest and highest the method can read"),
     _number("after_h", "age of the batch when read, in hours", 0),
-    _text("scale", "the scale it is fitted on", "linear", "log", "logit", "auto"),
-    _text("aim", "what is wanted", "target", "above", "below", "within", "watch"),
+    _text("scale", "the scale it is fitted on", *get_args(Scale)),
+    _text("aim", "what is wanted", *get_args(Aim)),
     Key("low", ("number", "text"), "lower limit; for grades the name of one"),
     Key("target", ("number", "text"), "target; for grades the name of one"),
     Key("high", ("number", "text"), "upper limit; for grades the name of one"),

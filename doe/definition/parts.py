@@ -199,6 +199,16 @@ class Response:
         return isinstance(self.source, str) and self.source in CURVE_QUANTITIES
 
     @property
+    def window(self) -> tuple[float | None, float | None]:
+        """The limits that one batch has to lie within to pass, in `unit`; None for a side that the aim leaves open.
+
+        Above: from `low` up. Below: up to `high`. Target and within: `low` to `high`, where given.
+        """
+        low = self.low if self.aim in ("above", "within", "target") else None
+        high = self.high if self.aim in ("below", "within", "target") else None
+        return low, high
+
+    @property
     def is_must(self) -> bool:
         """Whether a batch has to meet its limits: a must with at least one limit that is not only watched."""
         return self.must and self.aim != "watch"

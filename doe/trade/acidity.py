@@ -38,11 +38,7 @@ def ph_response(study: Study) -> Response | None:
 def ph_window(study: Study) -> tuple[float | None, float | None]:
     """What is asked of the product's pH: low and high, None where nothing is."""
     response = ph_response(study)
-    if response is None or response.aim == "watch":
-        return None, None
-    low = response.low if response.aim != "below" else None
-    high = response.high if response.aim != "above" else None
-    return low, high
+    return (None, None) if response is None else response.window
 
 
 def meter_error(study: Study) -> float:

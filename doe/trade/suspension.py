@@ -228,7 +228,7 @@ def _asked_yield(study: Study, need: float) -> tuple[float, str, str]:
     response = next((r for r in study.responses if _is_yield(r)), None)
     if response is None:
         return 0.0, "no yield value is read", "read a flow curve, and take yield_value of it as a response"
-    low = response.low if response.aim in ("above", "within", "target") else None
+    low, _ = response.window
     factor = unit_factor(response.unit, "Pa") or 1.0
     enough = f"{no_less(need / factor) if need > 0 else '0'} {response.unit}"
     if low is None:

@@ -21,7 +21,7 @@ from doe.trade.live import LiveCheck, Told, live_checks, told_by_presence
 from doe.trade.stops import stop_limits
 from doe.trade.suspension import readings_of
 from optimise.formula.exact import Exact, Sum, exact_form, former
-from optimise.models.aims import fitted_musts, has_window, musts, window
+from optimise.models.aims import fitted_musts, has_window, musts
 from optimise.models.chance import SOBOL_BITS, copula_nodes, parameter_draws
 from optimise.models.fence import Fence
 from optimise.models.hull import Hull
@@ -99,7 +99,7 @@ def trade_asked(study: Study) -> dict[str, Any]:
 
 def _response(response: Response) -> dict[str, Any]:
     """What is asked of a response; `window` in its own unit holds the sides that its aim leaves open as None."""
-    low, high = window(response)
+    low, high = response.window
     return {
         "name": response.name,
         "unit": response.unit,

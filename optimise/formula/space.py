@@ -17,7 +17,6 @@ from doe.problems import Problem, StudyError, Unavailable
 from doe.region.region import Combination, Region
 from doe.study import Study
 from doe.trade.quantities import form_of
-from optimise.models.aims import window
 
 Array = npt.NDArray[np.float64]
 Row = tuple[Mapping[str, float], float | None, float | None, str]
@@ -207,7 +206,7 @@ def _exact_rows(study: Study, response: Response, combo: Combination) -> list[Ro
 
     Raises StudyError where nothing that varies can bring it within them.
     """
-    low, high = window(response)
+    low, high = response.window
     form = form_of(study, response, combo)
     if isinstance(form, Unavailable) or (low is None and high is None):
         return []

@@ -1,4 +1,4 @@
-"""What is wanted of each response: the window that passes, and the published desirability functions."""
+"""What is wanted of a study's responses: which are musts, and the published desirability functions."""
 
 from __future__ import annotations
 
@@ -11,26 +11,11 @@ from doe.definition.parts import Response
 from doe.study import Study
 
 Array = npt.NDArray[np.float64]
-Window = tuple[float | None, float | None]
-
-
-def window(response: Response) -> Window:
-    """The limits one batch has to lie within to pass, in the response's unit; (None, None) when nothing is asked.
-
-    Above: from low up. Below: up to high. Target and within: low to high, where given.
-    """
-    if response.aim == "above":
-        return response.low, None
-    if response.aim == "below":
-        return None, response.high
-    if response.aim in ("within", "target"):
-        return response.low, response.high
-    return None, None
 
 
 def has_window(response: Response) -> bool:
-    """Whether a batch can miss."""
-    return any(limit is not None for limit in window(response))
+    """Whether a batch can miss: some limit is asked of it."""
+    return any(limit is not None for limit in response.window)
 
 
 def musts(study: Study) -> tuple[Response, ...]:

@@ -18,7 +18,6 @@ from doe.study import Study
 from doe.terms.codings import Coding
 from doe.terms.terms import Form, Terms
 from optimise.models import findings
-from optimise.models.aims import window
 from optimise.models.batchdata import BatchData, gather
 from optimise.models.censored import by_likelihood, likely, with_bounds
 from optimise.models.choosing import Chosen, TermsChoice, pick
@@ -329,7 +328,7 @@ def _assembled(
         trials=trial_table(data, fit, scale) if seen is None
         else trial_table(data, replace(seen.each, residual=y - seen.each.fitted), scale, seen.influence),
         selection=picked.selection, findings=tuple(said), core=core, predictor=predictor,
-        window=scale.window(*window(response)), study=study, kind=response.kind, box_cox=power,
+        window=scale.window(*response.window), study=study, kind=response.kind, box_cox=power,
         blocks={} if blocked is None else blocked.effects,
     )  # fmt: skip
 

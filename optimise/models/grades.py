@@ -22,7 +22,6 @@ from doe.results.results import Results
 from doe.results.resultset import UNUSED_FLAGS
 from doe.study import Study
 from doe.terms.terms import Terms
-from optimise.models.aims import window
 from optimise.models.batchdata import BatchData
 from optimise.models.findings import say
 from optimise.models.fitted import FittedModel
@@ -145,7 +144,7 @@ def _likeliest(
 
 def _cut(response: Response, values: Array) -> int:
     """Number of the threshold between grades that the aim rests on; the middle one where it rests on none."""
-    low, high = window(response)
+    low, high = response.window
     if low is not None:
         return int(np.clip(np.searchsorted(values, low) - 1, 0, len(values) - 2))
     if high is not None:
@@ -247,7 +246,7 @@ def _scale(cuts: Array, values: Array) -> Scale:
 
 def _window(response: Response, scores: _Scores) -> tuple[float | None, float | None]:
     """The thresholds that bound the grades that pass; None where every grade seen meets the limit."""
-    low, high = window(response)
+    low, high = response.window
     cuts = scores.fit.thresholds - scores.fit.thresholds[scores.cut]
     below = None if low is None else int(np.searchsorted(scores.values, low))
     above = None if high is None else int(np.searchsorted(scores.values, high, side="right"))

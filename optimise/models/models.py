@@ -19,7 +19,7 @@ from doe.shown import Shown
 from doe.study import Study
 from doe.terms.codings import CODINGS
 from doe.threads import one_thread
-from optimise.models.aims import fitted_musts, has_window, musts, window
+from optimise.models.aims import fitted_musts, has_window, musts
 from optimise.models.batchdata import shares
 from optimise.models.chance import Window, chance_interval, joint_chance
 from optimise.models.choosing import TermsChoice
@@ -260,7 +260,7 @@ class Models(Shown, Mapping[str, FittedModel]):
         for response in self.study.exact_responses:
             values = self.exact(frame)[response.name].to_numpy()
             columns[response.name, "predicted"] = values
-            columns[response.name, "chance"] = exact_chance(values, window(response))
+            columns[response.name, "chance"] = exact_chance(values, response.window)
         out = pd.DataFrame(columns, index=frame.index)
         out.columns = pd.MultiIndex.from_tuples(list(columns), names=["response", "quantity"])
         return out
@@ -350,7 +350,7 @@ class Models(Shown, Mapping[str, FittedModel]):
                 values = exact_values(self.study, response, whole)
                 if isinstance(values, Unavailable):
                     return values
-                exact_ok *= within(values, window(response))
+                exact_ok *= within(values, response.window)
         if not musts(self.study) and not fitted_musts(self.study):
             do = "give an aim and limits to what a batch has to meet"
             return Unavailable("no response is a must with limits", do)

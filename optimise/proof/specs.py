@@ -15,7 +15,6 @@ from optimise.formula.centres import Means
 from optimise.formula.exact import Exact, exact_form
 from optimise.formula.goals import Aimed
 from optimise.formula.space import Space
-from optimise.models.aims import window
 
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
@@ -62,7 +61,7 @@ def specs_of(brief: Brief, space: Space) -> list[Spec]:
     centre = middle.region.decoded(middle.centre[None])
     for one in brief.aimed:
         size = one.batch_sd(centre, space.chosen(first, 1))
-        asked = window(one.response)
+        asked = one.response.window
         for side, sign, limit, said in (("low", 1.0, one.low, asked[0]), ("high", -1.0, one.high, asked[1])):
             if limit is not None and said is not None and not np.isneginf(sign * limit):
                 out.append(Spec(one.response.name, side, said, limit, sign, size, one, None))
@@ -71,7 +70,7 @@ def specs_of(brief: Brief, space: Space) -> list[Spec]:
         if isinstance(exact, Unavailable):
             continue
         reach = float(np.abs(exact.at(first).with_slopes(centre)[1][0] @ middle.basis).sum())
-        for side, sign, limit in zip(("low", "high"), (1.0, -1.0), window(response), strict=True):
+        for side, sign, limit in zip(("low", "high"), (1.0, -1.0), response.window, strict=True):
             if limit is not None:
                 # What hardly moves is not counted finer than it can be added up.
                 size = max(reach, _LEAST * abs(limit), 1e-12)

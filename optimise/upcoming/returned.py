@@ -16,7 +16,6 @@ from doe.recipes.costs import exact_values
 from doe.results.curves import observed
 from doe.results.results import Results
 from doe.study import Study
-from optimise.models.aims import window
 from optimise.models.batchdata import shares
 from optimise.models.broken import standings
 from optimise.models.chance import chances_on_days
@@ -102,7 +101,7 @@ def _met_then(then: Study, told: Mapping[str, Any], formula: Mapping[str, Any] |
         values = exact_values(then, response, recipe) if response.is_exact else read["values"]
         if response.kind == "pass" and not read["in_spec"]:
             return False
-        if not isinstance(values, Unavailable) and not within(np.asarray(values, dtype=float), window(response)).all():
+        if not isinstance(values, Unavailable) and not within(np.asarray(values, dtype=float), response.window).all():
             return False
     return not standings(then, recipe)[0].broken
 

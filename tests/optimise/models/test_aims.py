@@ -5,7 +5,7 @@ import pytest
 
 from doe.definition.parts import Response
 from optimise.formula.goals import ramps
-from optimise.models.aims import desirability, overall, window
+from optimise.models.aims import desirability, overall
 
 # NIST/SEMATECH e-Handbook 5.5.3.2.2, after Derringer & Suich (1980) J. Qual. Technol. 12(4) 214-219.
 TYRE = (
@@ -61,11 +61,11 @@ def test_weights_are_those_of_a_weighted_geometric_mean():
 
 def test_windows_follow_the_aim():
     both = {"low": 1.0, "target": 2.0, "high": 3.0}
-    assert window(Response("a", aim="above", **both)) == (1.0, None)
-    assert window(Response("a", aim="below", **both)) == (None, 3.0)
-    assert window(Response("a", aim="target", **both)) == (1.0, 3.0)
-    assert window(Response("a", aim="within", **both)) == (1.0, 3.0)
-    assert window(Response("a", aim="watch", **both)) == (None, None)
+    assert Response("a", aim="above", **both).window == (1.0, None)
+    assert Response("a", aim="below", **both).window == (None, 3.0)
+    assert Response("a", aim="target", **both).window == (1.0, 3.0)
+    assert Response("a", aim="within", **both).window == (1.0, 3.0)
+    assert Response("a", aim="watch", **both).window == (None, None)
 
 
 def test_a_pass_is_desired_as_far_as_it_is_likely():
