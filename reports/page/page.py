@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import partial
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -135,7 +136,7 @@ def _tables(facts: Facts) -> dict[str, Any]:
     plan = facts.plan
     responses = [spec for spec in facts.specs if not spec.exact]
     return {
-        "plan_table": plan_table,
+        "plan_table": partial(plan_table, columns=_planned_columns(facts)),
         "rounds": [(one, wording_plan.round_line(one)) for one in facts.plans],
         "signs": _round_signs(facts),
         "plan_numbers": rows.plan_quality(plan) if plan else [],
@@ -225,10 +226,18 @@ def _front(facts: Facts) -> Markup:
     return svg_chart.front(facts.front, up, across, ceiling, facts.front_beside)
 
 
-def plan_table(plan: PlanFacts) -> Markup:
-    """The trials of a plan, in order of making."""
+def _planned_columns(facts: Facts) -> list[str]:
+    """What differs between trials of any round: one that confirms has a single recipe, which is shown all the same."""
+    own = {one.name for one in facts.tried} | set(facts.categories)
+    names = [c for c in dict.fromkeys(c for plan in facts.plans for c in plan.columns) if c in own]
+    trials = [t["levels"] for plan in facts.plans for t in plan.trials]
+    return [c for c in names if len({levels.get(c) for levels in trials}) > 1] or names
+
+
+def plan_table(plan: PlanFacts, columns: Sequence[str]) -> Markup:
+    """The trials of a plan, in order of making, with the levels of these columns that it has."""
     rows = sorted(plan.trials, key=lambda t: (t["order"] is None, t["order"]))
-    columns = [c for c in plan.columns if len({t["levels"][c] for t in rows}) > 1]
+    columns = [c for c in columns if c in plan.columns]
     first = {trial for trial, _ in plan.extremes}
     grouped = {"block": "Block", "whole_plot": "Set-up"}
     grouped = {key: word for key, word in grouped.items() if any(t.get(key) is not None for t in rows)}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from reports.numbers import NOTHING, between, counted, estimated, figure, listed, p_value, percent, statistic
@@ -10,7 +11,7 @@ from reports.tables import aligned, clean, wrapped
 from reports.terminal.terminal import findings
 from reports.wording import fit as words
 from reports.wording import fitrows
-from reports.wording.findings import ranked
+from reports.wording.findings import gist, ranked
 from reports.wording.fitrows import shown
 from reports.wording.prompt import typed
 
@@ -58,13 +59,11 @@ def _all_of(models: Models, response: str) -> list[str]:
 
 
 def _notes(notes: Sequence[Problem]) -> str:
-    """Notes in full where they are few, else how many there are of each response."""
+    """Notes in full where they are few, else a line each with what it begins with."""
     if len(notes) <= _FEW:
         return findings(notes)
-    counts: dict[str, int] = {}
-    for note in notes:
-        counts[note.where] = counts.get(note.where, 0) + 1
-    return wrapped(f"{len(notes)} notes: {', '.join(f'{where} {count}' for where, count in counts.items())}.")
+    short = [replace(note, got=gist(note.got), allowed="", do="") for note in notes]
+    return f"{len(notes)} notes, in short; --of tells those of a response in full:\n{findings(short)}"
 
 
 def without(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
@@ -17,6 +18,7 @@ _LEVELS = ("stop", "warn", "inform")
 # How each level reads where findings stand in lines, and one that stops but was taken on purpose.
 LEVEL_WORDS = {"stop": "STOP", "warn": "look", "inform": "note"}
 TAKEN = "taken"
+_EXPLAINS = re.compile(r"[:;] | \(")
 # What may be a slip of the pen is mended soonest, so it leads those of its level.
 _SLIPS = ("impossible", "slip", "swapped", "off-target")
 
@@ -28,6 +30,11 @@ def ranked(problems: Iterable[Problem]) -> list[Problem]:
         places.setdefault(replace(problem, where=""), []).append(problem.where)
     one_each = [replace(problem, where=_in_one(list(dict.fromkeys(where)))) for problem, where in places.items()]
     return sorted(one_each, key=lambda p: (_LEVELS.index(p.level), p.code not in _SLIPS))
+
+
+def gist(text: str) -> str:
+    """What a finding begins with, up to where it begins to explain."""
+    return _EXPLAINS.split(text, maxsplit=1)[0]
 
 
 def told_before(study: Study, problems: Sequence[Problem]) -> tuple[list[Problem], str]:

@@ -6,7 +6,7 @@ import studies
 from doe import Study
 from doe.problems import Problem
 from doe.trade.findings import study_findings
-from reports.wording.findings import ranked, told_before
+from reports.wording.findings import gist, ranked, told_before
 
 
 def test_what_says_the_same_of_several_places_is_said_once_and_slips_lead():
@@ -39,3 +39,9 @@ def test_notes_that_check_tells_already_stand_in_one_line_and_new_ones_are_not_b
     assert left == [*(one for one in known if one.level != "inform"), new]
     # What has to be looked at is never shortened, nor is a note alone.
     assert told_before(study, [notes[0], new]) == ([notes[0], new], "")
+
+
+def test_the_gist_of_a_finding_is_what_comes_before_it_explains():
+    assert gist("T23-1 decides much by itself: without it the fit moves") == "T23-1 decides much by itself"
+    assert gist("rises with the power 2.2 of Gum in the water (95 % confidence 2 to 2.4)").endswith("in the water")
+    assert gist("read once") == "read once"
