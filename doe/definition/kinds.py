@@ -6,25 +6,38 @@ stays silent then.
 
 from __future__ import annotations
 
+import re
+
 from doe.definition.parts import Ingredient
 
+_MOST = 0.5  # of a blend: what the most of it is, the blend is to the hand that weighs it
+
 _WATER = ("aqua", "water")
-_GUMS = ("gum", "xanthan", "guar", "gellan", "carrageenan", "alginate", "hydroxyethylcellulose", "sclerotium")
-_HUMECTANTS = (
-    "humectant", "glycerin", "glycerine", "glycerol", "propanediol", "glycol", "sorbitol",
-)  # fmt: skip
-_FRAGRANCES = ("parfum", "perfume", "fragrance", "aroma", "essential oil")
-_PRESERVATIVES = (
-    "preservative", "phenoxyethanol", "benzyl alcohol", "benzoate", "benzoic", "sorbate", "sorbic", "dehydroacet",
-    "salicylic", "paraben", "isothiazolinone", "chlorphenesin", "hydantoin",
-)  # fmt: skip
-_CORROSIVES = ("acid", "hydroxide", "lye", "triethanolamine", "aminomethyl propanol", "arginine")
-_MILD_ACIDS = ("hyaluronic", "stearic", "palmitic", "oleic", "lauric", "myristic", "behenic")  # acids in name only
+_GUMS = re.compile(r"\bgums?\b|xanthan|\bguar\b|gellan|carrageenan|\balgin|hydroxyethyl ?cellulose|sclerotium")
+_HUMECTANTS = re.compile(r"\b(humectant|(di)?glycerin|glycerine|glycerol|propanediol|glycol|sorbitol)s?\b")
+_NO_HUMECTANTS = re.compile(r"glycol \w+ate\b|caprylyl glycol")  # esters, and a wax that keeps
+_FRAGRANCES = re.compile(r"parfum|perfume|fragrance|\baroma\b|essential oil")
+_PRESERVATIVES = re.compile(
+    r"preservative|phenoxyethanol|benzyl alcohol|benzoate\b|benzoic|\bsorbates?\b|sorbic|dehydroacet|salicylic|paraben"
+    r"|isothiazolinone|chlorphenesin|hydantoin"
+)
+_NO_PRESERVATIVES = re.compile(r"alkyl benzoate|(dodecyl|stearyl|octyldodecyl) benzoate")  # emollients
+_SEEN = re.compile(r"bead|pearl|sphere")
+_CORROSIVES = re.compile(r"\bacid\b|hydroxide|\blye\b|triethanolamine|aminomethyl propanol|\barginine\b")
+_MILD_ACIDS = re.compile(r"hyaluronic|stearic|palmitic|oleic|lauric|myristic|behenic")  # acids in name only
 
 
-def _says(item: Ingredient, words: tuple[str, ...]) -> bool:
-    names = [item.name, *(name for name, _ in item.inci)]
-    return any(word in name.casefold() for name in names for word in words)
+def _says(item: Ingredient, words: re.Pattern[str], but: re.Pattern[str] | None = None, least: float = 0.0) -> bool:
+    """Whether its INCI names say one of `words` and not one of `but`, together from the share `least` on.
+
+    Its own name says as much, where none of its names says one of `but`.
+    """
+    own = item.name.casefold()
+    inci = [(name.casefold(), share) for name, share in item.inci]
+    refused = {name for name in (own, *(name for name, _ in inci)) if but is not None and but.search(name)}
+    if words.search(own) and not refused:
+        return True
+    return sum(share for name, share in inci if name not in refused and words.search(name)) > max(least - 1e-9, 0.0)
 
 
 def is_water(item: Ingredient) -> bool:
@@ -34,13 +47,13 @@ def is_water(item: Ingredient) -> bool:
 
 
 def is_gum(item: Ingredient) -> bool:
-    """A gum that lumps when it meets water dry."""
-    return _says(item, _GUMS) and not item.made_of
+    """A gum that lumps when it meets water dry; one that comes wetted out in something else is none."""
+    return _says(item, _GUMS, least=_MOST) and not item.made_of
 
 
 def is_humectant(item: Ingredient) -> bool:
-    """A liquid a gum can be wetted out in before it meets water."""
-    return _says(item, _HUMECTANTS) and not _says(item, ("stearate", "distearate", "dicaprylate"))
+    """A liquid a gum can be wetted out in before it meets water: of a blend, the most of it."""
+    return _says(item, _HUMECTANTS, _NO_HUMECTANTS, least=_MOST)
 
 
 def is_fragrance(item: Ingredient) -> bool:
@@ -50,17 +63,17 @@ def is_fragrance(item: Ingredient) -> bool:
 
 def is_preservative(item: Ingredient) -> bool:
     """A preservative."""
-    return "acid" in item.facts or _says(item, _PRESERVATIVES)
+    return "acid" in item.facts or _says(item, _PRESERVATIVES, _NO_PRESERVATIVES)
 
 
 def is_acid_or_alkali(item: Ingredient) -> bool:
     """A corrosive acid or alkali; fatty acids and the like are not."""
-    return _says(item, _CORROSIVES) and not _says(item, _MILD_ACIDS)
+    return _says(item, _CORROSIVES, _MILD_ACIDS)
 
 
 def is_seen(item: Ingredient) -> bool:
     """Particles that are there to be seen."""
-    return _says(item, ("bead", "pearl", "sphere"))
+    return _says(item, _SEEN)
 
 
 def is_bead(item: Ingredient) -> bool:
