@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 from doe.bench.headings import Headings, nearest_name
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 Levels = dict[str, float | str]
 TOLERANCE = 0.005  # of the total: weighing as a whole, common practice, no source
+_SEVERAL = 3  # batches from which on two columns that each fit the other's range are no accident; our choice
 
 
 def read_levels(
@@ -182,6 +184,30 @@ def range_findings(study: Study, batches: Mapping[str, Mapping[str, float | str]
             findings.append(Problem("outside-range", "warn", part.name, "outside its low and high in " + listed(out),
                                     span, "taken in as made; predictions out there rest on these batches"))  # fmt: skip
     return findings + _fixed_off(study, batches)
+
+
+def swapped_levels(study: Study, batches: Mapping[str, Mapping[str, float | str]]) -> list[Problem]:
+    """Levels that came under each other's names: every batch is outside both limits, and inside them once swapped."""
+    parts: list[Ingredient | Factor] = [i for i in study.ingredients if i.role == "varied" and not i.withdrawn]
+    parts += study.numeric_factors
+    found = []
+    for one, other in combinations(parts, 2) if len(batches) >= _SEVERAL else ():
+        if all(_fits_swapped(study, one, other, levels) for levels in batches.values()):
+            got = (
+                f"{one.name} and {other.name}: in every batch each outside its own low and high, and inside the other's"
+            )
+            allowed = "each level under its own name"
+            do = "swap the headings; where the recipes are really so, widen low and high in study.toml"
+            found.append(Problem("swapped", "stop", f"columns {one.name} and {other.name}", got, allowed, do))
+    return found
+
+
+def _fits_swapped(
+    study: Study, one: Ingredient | Factor, other: Ingredient | Factor, levels: Mapping[str, float | str]
+) -> bool:
+    swapped = {**levels, one.name: levels[other.name], other.name: levels[one.name]}
+    own = (_is_outside(study, part, levels) for part in (one, other))
+    return all(own) and not any(_is_outside(study, part, swapped) for part in (one, other))
 
 
 def _is_outside(study: Study, part: Ingredient | Factor, levels: Mapping[str, float | str]) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -13,6 +14,7 @@ from doe.definition.cells import Entry, Mark, Refusal, read_number, read_respons
 from doe.definition.parts import Response
 from doe.problems import Level
 from doe.tables.rawtable import RawTable, is_blank
+from doe.trade.settling import speed_of
 
 LOW_TORQUE, FULL_TORQUE = 10.0, 100.0  # % of full scale a rotational reading counts within; common practice
 TORQUE_FLAG = "torque below 10 %"
@@ -170,7 +172,10 @@ def _note(
 
 
 def _check_method(intake: Intake, response: Response, words: dict[str, object], where: str) -> None:
-    """A reading by another method is another response: refused, unless it is not to be used anyway."""
+    """A reading by another method, or at another speed than it names, is another response.
+
+    It is refused, unless it is not to be used anyway: what thins by stirring reads otherwise at each speed.
+    """
     typed = str(words.get("method") or "")
     if not typed or tidy(typed).casefold() == tidy(response.method).casefold():
         words["method"] = response.method
@@ -178,6 +183,13 @@ def _check_method(intake: Intake, response: Response, words: dict[str, object], 
         wanted = f"the study's method, {response.method!r}" if response.method else "the study names no method for it"
         do = f"make it a response of its own, or flag it {DO_NOT_USE!r} and note why"
         intake.stop("other-method", where, f"{response.name} read by {typed!r}", wanted, do)
+    named, speed = speed_of(response.method), read_number(words.get("speed") or "", "rpm")
+    if response.kind != "number" or named is None or words.get("flag") == DO_NOT_USE:
+        return
+    if isinstance(speed, Entry) and speed.value is not None and not math.isclose(speed.value, named, rel_tol=1e-6):
+        do = f"make each speed a response of its own, or read a curve; or flag it {DO_NOT_USE!r} and note why"
+        intake.stop("other-method", where, f"{response.name} read at {speed.value:g} rpm",
+                    f"the study's method, {response.method!r}", do)  # fmt: skip
 
 
 def _check_flag(intake: Intake, entry: Entry, words: Mapping[str, object], where: str) -> None:

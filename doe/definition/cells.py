@@ -104,7 +104,7 @@ _UNDER = {"under range", "under-range", "underrange", "too low"}
 _PASS = {"pass", "passed", "passes", "yes", "y", "ok", "true", "1", "p"}
 _FAIL = {"fail", "failed", "fails", "no", "n", "not ok", "false", "0", "f"}
 
-_FAR = 2.0  # times what the method reads at most, beyond which a number may be a slip; our choice
+_FAR = 2.0  # times beyond what the method reads, from which on a number may be a slip; our choice
 # Every unit as (what it measures, how many of the base unit it is). SI prefixes and definitions;
 # 1 P = 0.1 Pa.s and so 1 cP = 1 mPa.s by definition of the poise.
 _UNITS: dict[str, tuple[str, float]] = {
@@ -440,11 +440,20 @@ def within_reads(entry: Entry, response: Response) -> Entry:
     if entry.value is None or entry.bound != "none":
         return entry
     if low is not None and entry.value < low:
-        return Entry(low, "below", said=f"{entry.value:g} is below what the method reads; kept as <{low:g}")
+        slip = _slip(0 < entry.value * _FAR < low, 1000.0 * entry.value, "1000 times as much", response)
+        return Entry(low, "below", said=f"{entry.value:g} is below what the method reads; kept as <{low:g}{slip}")
     if high is not None and entry.value > high:
-        slip = f"; more than {_FAR:g} times as much: a slip?" if entry.value > _FAR * high > 0 else ""
+        slip = _slip(entry.value > _FAR * high > 0, entry.value / 1000.0, "a thousandth of it", response)
         return Entry(high, "above", said=f"{entry.value:g} is above what the method reads; kept as >{high:g}{slip}")
     return entry
+
+
+def _slip(far: bool, other: float, words: str, response: Response) -> str:
+    """What a number `far` beyond what the method reads may be: in another unit, where `other` is within; or a slip."""
+    low, high = response.reads
+    if far and (low or 0.0) <= other <= (math.inf if high is None else high):
+        return f"; {words} would be within: another unit, or a slip?"
+    return f"; more than {_FAR:g} times beyond: a slip?" if far else ""
 
 
 def takes_none_seen(response: Response) -> bool:

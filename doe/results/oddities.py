@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import stdtrit
+from scipy.special import chdtr, stdtrit
 
 from doe.bench.drafts import USABLE
+from doe.definition.cells import unit_factor
 from doe.definition.parts import Response
 from doe.definition.possible import is_ph
 from doe.problems import Problem, listed
@@ -26,8 +27,10 @@ if TYPE_CHECKING:
 # A value this many times beyond all others, which would be among them after moving its decimal point; our choice.
 _BEYOND, _NEAR, _SLIPS = 3.0, 1.5, (1000.0, 100.0, 10.0)
 _LEAST_OTHERS = 4
+_SEVERAL, _ABOUT = 3, 10.0  # readings, and how many times what is asked they may lie apart and still be about it
 _PINCH = 0.003  # of the total: a pH adjuster beyond it is to be looked at (common practice, no source)
 _SAME = 1e-9  # spread below which a column does not vary
+_ALIKE = 1e-3  # chance of a scatter this small or smaller, below which it is odd; our choice
 _FAR_SDS = 4.0  # how many expected sds apart two batches of one recipe are odd; our choice
 
 
@@ -40,6 +43,8 @@ def odd(study: Study, results: Results) -> list[Problem]:
             found += _impossible(response, values[response.name])
             found += _slips(response, values[response.name])
             found += _apart(study, response, results)
+            found += _alike(study, response, results)
+            found += _speeds(response, results)
     return [
         *found,
         *_curves(study, results),
@@ -97,7 +102,11 @@ _MEND = "look at the sheet; blendwright record FOLDER --correct TRIAL RESPONSE V
 def _slips(response: Response, values: pd.Series[float]) -> list[Problem]:
     """Values far beyond all others that would be among them with the decimal point elsewhere, or in another unit."""
     seen = values.dropna()
-    if len(seen) <= _LEAST_OTHERS or (seen <= 0).any():
+    if (seen <= 0).any():
+        return []
+    if whole := _all_slipped(response, seen):
+        return [whole]
+    if len(seen) <= _LEAST_OTHERS:
         return []
     found = []
     for batch, value in seen.items():
@@ -113,6 +122,20 @@ def _slips(response: Response, values: pd.Series[float]) -> list[Problem]:
         return []
     got = f"far from all others, which lie at {seen.quantile(0.1):.4g} to {seen.quantile(0.9):.4g}: " + listed(found)
     return [Problem("slip", "warn", response.name, got, "a decimal point or a unit that slipped?", _MEND)]
+
+
+def _all_slipped(response: Response, seen: pd.Series[float]) -> Problem | None:
+    """A whole column a thousand times off what is asked of it: Pa.s for mPa.s, say."""
+    asked = [float(x) for x in (response.low, response.target, response.high) if isinstance(x, int | float) and x > 0]
+    if len(seen) < _SEVERAL or not asked:
+        return None
+    near = (min(asked) / _ABOUT, max(asked) * _ABOUT)
+    for factor, words in ((1000.0, "1000 times too little"), (0.001, "1000 times too much")):
+        if (seen * factor).between(*near).all() and not seen.between(*near).any():
+            got = f"all lie at {seen.min():.4g} to {seen.max():.4g}, where {min(asked):g} to {max(asked):g} is asked"
+            do = f"all of them {words}? Look at the unit of the column; then set them aside and record it again"
+            return Problem("slip", "warn", response.name, got, f"readings in {response.unit or 'its unit'}", do)
+    return None
 
 
 def _apart(study: Study, response: Response, results: Results) -> list[Problem]:
@@ -141,6 +164,44 @@ def _apart(study: Study, response: Response, results: Results) -> list[Problem]:
         found.append(Problem("readings-apart", "warn", response.name, got,
                              "less than between batches", "was one of them another jar?"))  # fmt: skip
     return found
+
+
+def _alike(study: Study, response: Response, results: Results) -> list[Problem]:
+    """Batches of one recipe that agree far better than separate batches are expected to: readings of one jar, perhaps.
+
+    The scatter within recipes, in units of the expected sd, against its chi-square law.
+    """
+    if response.sd is None:
+        return []
+    seen, _ = observed(study, results, response)
+    seen = seen[seen["bound"] == "none"]
+    free, squares, who = 0, 0.0, []
+    for _, group in seen.groupby("replicate_group", sort=False):
+        expected = _expected(response, float(group["value"].mean()))
+        if len(group) > 1 and expected > 0:
+            free += len(group) - 1
+            squares += float(((group["value"] - group["value"].mean()) ** 2).sum()) / expected**2
+            who.append(" and ".join(map(str, group.index)))
+    if free < _SEVERAL or chdtr(free, squares) > _ALIKE:
+        return []
+    got = f"batches of one recipe agree within {math.sqrt(squares / free):.2g} of the sd expected: " + listed(who)
+    do = "if they are readings of one jar, number them in column reading; else a smaller sd may be expected"
+    return [Problem("batches-alike", "warn", response.name, got, "separate batches scatter by about sd", do)]
+
+
+def _speeds(response: Response, results: Results) -> list[Problem]:
+    """A viscosity read at several speeds: what thins by stirring reads otherwise at each, so no mean of them tells."""
+    if all(unit_factor(response.unit, unit) is None for unit in ("Pa.s", "Pa")):
+        return []
+    rows = results.counted
+    rows = rows[(rows["response"] == response.name) & rows["batch"].isin(results.usable) & rows["value"].notna()]
+    rows = rows[(rows["speed"].astype(str) != "") & ~rows["flag"].isin(UNUSED_FLAGS)]
+    groups = {str(speed): list(map(str, group["batch"].unique())) for speed, group in rows.groupby("speed", sort=False)}
+    if len(groups) < 2:
+        return []
+    got = "read at several speeds: " + "; ".join(f"{speed} in {listed(who)}" for speed, who in groups.items())
+    return [Problem("other-method", "warn", response.name, got, "one speed, named in its method",
+                    "make each speed a response of its own, or read a curve")]  # fmt: skip
 
 
 def _expected(response: Response, value: float) -> float:

@@ -10,7 +10,7 @@ import pandas as pd
 from doe.bench.drafts import USABLE, Intake, Reading, text_of
 from doe.bench.headings import Headings, read_headings
 from doe.bench.intake import take_table
-from doe.bench.levels import Levels, completed, range_findings
+from doe.bench.levels import Levels, completed, range_findings, swapped_levels
 from doe.bench.planned import Planned, planned_trials
 from doe.bench.returned import bench_tables
 from doe.problems import Problem, ResultsError, listed
@@ -83,6 +83,8 @@ def take_in(
     _check_responses(intake, wide)
     readings = _numbered(intake)
     levels = _whole_recipes(intake, earlier)
+    history = {batch: made for batch, made in levels.items() if intake.batches[batch].planned is None}
+    intake.problems += swapped_levels(study, history)
     _check_reasons(intake)
     check_ages(intake, readings, earlier)
     if not intake.batches and not intake.problems:

@@ -42,6 +42,12 @@ def centrifuge_of(method: str) -> tuple[float | None, float | None] | None:
     return cm, float(speed[1].replace(",", ".")) if speed else None
 
 
+def speed_of(method: str) -> float | None:
+    """The one speed [1/min] that a method names; None where it names none or several."""
+    found = {float(text.replace(",", ".")) for text in _RPM.findall(method)}
+    return found.pop() if len(found) == 1 else None
+
+
 def particle_of(ingredients: Sequence[Ingredient]) -> tuple[float, float] | None:
     """Diameter [m] and density difference to the fill [kg/m3] of the particle that moves fastest, largest size first.
 

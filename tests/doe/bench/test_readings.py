@@ -57,6 +57,18 @@ def test_another_method_is_refused_unless_the_reading_is_not_to_be_used():
     assert len(results.observed("pH")) == 1
 
 
+@pytest.mark.parametrize("speed", ["20", "20 rpm", "0.5"])
+def test_a_reading_at_another_speed_than_the_method_names_is_by_another_method(speed):
+    # What thins by stirring reads otherwise at each speed (ASTM D2196, scope): never one number with the others.
+    row = f"T01,Viscosity,12000,{speed}"
+    assert "rpm; the study's method, 'spindle 5, 10 rpm'" in refused("trial,response,value,speed\n" + row + "\n")
+    kept = taken("trial,response,value,speed,flag,note\n" + row + ",do not use,wrong speed\nT01,pH,5,,,\n")
+    assert kept.observed("Viscosity").empty
+    # In a wide table the column stands beside every response; one without a speed in its method does not mind.
+    same = taken("trial,Viscosity,pH,speed\nT01,12000,5.1,10\n")
+    assert len(same.observed("Viscosity")) == len(same.observed("pH")) == 1
+
+
 def test_a_method_in_a_wide_table_is_that_of_one_response():
     assert "the method of one response" in refused("trial,Viscosity,pH,method\nT01,12000,5,meter\n")
     assert list(taken("trial,Viscosity,pH,method\nT01,,5,meter\n").readings["method"]) == ["meter"]

@@ -265,6 +265,15 @@ def test_a_number_far_above_what_the_method_reads_may_be_a_slip():
     assert read_response(281000, VISCOSITY).said.endswith("kept as >200000")
 
 
+def test_a_number_a_thousand_times_off_is_asked_about_as_another_unit():
+    # 1 Pa.s = 1000 mPa.s.
+    below, above = read_response(9.5, VISCOSITY), read_response(9.5e6, VISCOSITY)
+    assert (below.value, below.bound) == (2000.0, "below")
+    assert below.said.endswith("1000 times as much would be within: another unit, or a slip?")
+    assert above.said.endswith("a thousandth of it would be within: another unit, or a slip?")
+    assert read_response(1500, VISCOSITY).said.endswith("kept as <2000")
+
+
 @pytest.mark.parametrize("raw", [-18000, "-18000", "-18 Pa.s"])
 def test_a_number_below_nothing_is_a_slip_and_no_small_reading(raw):
     refused = read_response(raw, VISCOSITY)

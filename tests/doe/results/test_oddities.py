@@ -153,3 +153,54 @@ def test_an_adjuster_that_is_more_than_a_pinch_or_goes_with_a_level_is_said():
     assert said["adjuster-large"] == "more than 0.3 % in T06-1 0.31, T07-1 0.34, T08-1 0.37"
     quiet = odd(study, study.results(rows.assign(Acid=0.1)))
     assert not [p for p in quiet if p.code.startswith("adjuster")]
+
+
+def one(sd="8 %", **words):
+    return {"name": "Viscosity", "unit": "mPa.s", "scale": "log", "sd": sd, **words}
+
+
+def study(*responses):
+    return Study.from_dict(
+        {
+            "study": {"name": "Invented gel"},
+            "ingredient": [
+                {"name": "Water", "qs": True},
+                {"name": "Gum", "low": 0.3, "high": 0.8},
+                {"name": "Wax", "low": 1, "high": 6},
+            ],
+            "response": list(responses),
+        }
+    )
+
+
+def said(of, frame):
+    return {finding.code: str(finding) for finding in odd(of, take_in(of, frame))}
+
+
+def test_readings_of_one_jar_given_as_batches_are_asked_about():
+    # Four recipes, each three times within 0.3 %, where batches are expected to differ by 8 %: a chi-square of 8
+    # degrees of freedom as small as 8 (0.3 / 8)^2 = 0.011 has a chance below 1e-9.
+    base = np.repeat([9000.0, 12000.0, 15000.0, 20000.0], 3)
+    frame = pd.DataFrame({"Gum": np.repeat([0.3, 0.4, 0.5, 0.6], 3), "Wax": 3.0})
+    alike = frame.assign(Viscosity=base * np.tile([0.997, 1.0, 1.003], 4))
+    told = said(study(one()), alike)
+    assert "agree within 0.037 of the sd expected" in told["batches-alike"]
+    assert "column reading" in told["batches-alike"]
+    apart = frame.assign(Viscosity=base * np.tile([0.93, 1.0, 1.07], 4))
+    assert "batches-alike" not in said(study(one()), apart)
+
+
+def test_a_viscosity_read_at_several_speeds_is_no_one_number():
+    # A liquid that thins reads otherwise at each speed: ASTM D2196 has two speeds or more tell the degree of it.
+    frame = pd.DataFrame({"Gum": [0.3, 0.4, 0.5, 0.6], "Wax": 3.0, "Viscosity": [9e3, 1.2e4, 1.5e4, 2e4]})
+    told = said(study(one(method="rotational")), frame.assign(speed=[10, 10, 20, 20]))
+    assert "10 in T01-1, T02-1; 20 in T03-1, T04-1" in told["other-method"]
+    assert "other-method" not in said(study(one(method="rotational")), frame.assign(speed=10))
+
+
+def test_a_whole_column_in_another_unit_is_told_by_what_is_asked():
+    # 1 Pa.s = 1000 mPa.s.
+    asks = one(aim="within", low=10000, high=30000)
+    frame = pd.DataFrame({"Gum": [0.3, 0.4, 0.5, 0.6], "Wax": 3.0, "Viscosity": [4.0, 12.0, 15.0, 20.0]})
+    assert "all lie at 4 to 20, where 10000 to 30000 is asked" in said(study(asks), frame)["slip"]
+    assert "slip" not in said(study(asks), frame.assign(Viscosity=frame["Viscosity"] * 1000))

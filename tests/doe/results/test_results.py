@@ -403,3 +403,19 @@ def test_a_column_in_another_unit_is_refused_with_what_to_multiply_by():
 def test_levels_with_a_decimal_comma_are_said():
     results = planned("trial;Gum;Viscosity;pH\nT01;0,415;12000;5,1\n")
     assert any(f.code == "read-with-help" and "0,415 read as 0.415" in f.got for f in results.findings)
+
+
+def test_columns_of_levels_under_each_others_names_are_refused():
+    rows = "0.1,wide,12000,5\n0.1,wide,13000,5.1\n0.1,narrow,14000,5.2\n".splitlines()
+    levels = [(0.4, 3.0), (0.5, 4.0), (0.7, 5.0)]
+    head = "{},Chelator,Paddle,Viscosity,pH\n"
+    right = head.format("Gum,Wax") + "".join(f"{g},{w},{r}\n" for (g, w), r in zip(levels, rows, strict=True))
+    assert len(take_in(STUDY, csv(right)).batches) == 3
+    wrong = right.replace("Gum,Wax", "Wax,Gum")
+    (problem,) = refused(wrong, design=None)
+    assert (problem.code, problem.where) == ("swapped", "columns Gum and Wax")
+    assert "widen low and high" in problem.do
+    # A recipe that lies within its own limits in one of the two, or two batches only: no column is told from it.
+    one_inside = wrong.replace("0.7,5.0", "5.0,0.7")
+    assert len(take_in(STUDY, csv(one_inside)).batches) == 3
+    assert len(take_in(STUDY, csv("".join(wrong.splitlines(keepends=True)[:3]))).batches) == 2
