@@ -14,7 +14,7 @@ from doe.problems import ModelError, Problem, StudyError, listed
 from doe.study import Study
 from doe.threads import one_thread
 from doe.trade.rulebook import RULES
-from optimise.formula import allowance, around
+from optimise.formula.alternatives import alternatives, limited_by
 from optimise.formula.brief import Brief, searchable
 from optimise.formula.entries import entries
 from optimise.formula.front import cheapest, check_against, front
@@ -24,6 +24,7 @@ from optimise.formula.optimum import Optimum
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.plateau import likeliest
 from optimise.formula.space import Space, as_told
+from optimise.formula.tolerances import joint_tolerances, worth_keeping
 from optimise.formula.untried import Untried, never_tried
 from optimise.formula.weighed import weighed_told
 from optimise.formula.wholesteps import in_whole_steps, weighable
@@ -97,7 +98,7 @@ def tolerances(study: Study, models: Models, levels: pd.DataFrame) -> dict[str, 
         return {}
     space = Space.build(study)
     quest = Quest(brief, space, "chance", brief.fence)
-    return allowance.tolerances(quest, X[0], combo, never_tried(models, brief.fence).names)
+    return joint_tolerances(quest, X[0], combo, never_tried(models, brief.fence).names)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,10 +155,10 @@ def _best(quest: Quest, peaks: list[Peak]) -> Peak:
 
 def _with_alternatives(quest: Quest, best: Peak, peaks: list[Peak]) -> tuple[Peak, list[Peak]]:
     """The best and others apart from it; where whole steps let another come out better, that one is the best."""
-    others = around.alternatives(quest, best, peaks)
+    others = alternatives(quest, best, peaks)
     if others and others[0].score > best.score + _TIE:
         best = others[0]
-        others = around.alternatives(quest, best, peaks)
+        others = alternatives(quest, best, peaks)
     return best, others
 
 
@@ -168,7 +169,7 @@ def _described(
     objective, brief, study, peaks = quest.objective, quest.brief, quest.brief.study, found.peaks
     wide = bool(brief.aimed or brief.properties) and not asked.lean
     best, others = _with_alternatives(quest, best, peaks) if wide else (best, [])
-    worth = allowance.worth_keeping(best.score)
+    worth = worth_keeping(best.score)
     entry, beside = entries(quest, models, [best])[0], entries(quest, models, others)
     space = quest.space.at(best.combo)
     x = space.region.decoded(best.u[None])[0]
@@ -207,8 +208,8 @@ def _described(
         front=tuple(_on_front(row, asked.against) for row in on_front),
         front_of=(*([objective] if len(asked.against) < 2 else []), *(asked.against or ["cost_per_kg"])),
         cheapest=None if saving is None else _on_front(entries(quest, models, [saving])[0], ()),
-        tolerances=allowance.tolerances(quest, x, best.combo, ground.tried.names) if wide and worth else {},
-        limited_by=tuple(around.limited_by(brief, x, best.combo)),
+        tolerances=joint_tolerances(quest, x, best.combo, ground.tried.names) if wide and worth else {},
+        limited_by=tuple(limited_by(brief, x, best.combo)),
         clash=clash.entries,
         closest=closest(quest, models, clash.closest, asked.hold),
         findings=tuple(findings),

@@ -342,11 +342,11 @@ def counted(n: int, one: str, many: str | None = None) -> str:
     return f"{n} {one if n == 1 else many or one + 's'}"
 
 
-def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
+def listed(words: list[str] | tuple[str, ...]) -> str:
     """`Gum`, `Gum and Wax`, `Gum, Wax and Oil`."""
     if len(words) < 2:
         return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+    return f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def spans(trials: Sequence[str]) -> str:

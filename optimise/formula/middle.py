@@ -10,7 +10,7 @@ import numpy.typing as npt
 from doe.problems import Problem, Unavailable, listed
 from doe.study import Study
 from doe.terms.terms import Term, Terms
-from optimise.formula.around import APART
+from optimise.formula.alternatives import APART
 from optimise.models.aims import wanted
 from optimise.models.predictors import split_levels
 

@@ -26,9 +26,9 @@ from optimise.statistics.leastsq import ALONE, Array, Influence, LeastSquares, s
 _SURE = 0.01  # two trends are looked for in every response, so each is reported only beyond one in a hundred
 
 
-def say(code: str, level: str, where: str, got: str, do: str, allowed: str = "") -> Problem:
-    """A finding about one response."""
-    return Problem(code, "warn" if level == "warn" else "inform", where, got, allowed, do)
+def say(code: str, level: str, where: str, got: str, do: str) -> Problem:
+    """A finding about one response (`where`): a warning, or a piece of information for any other `level`."""
+    return Problem(code, "warn" if level == "warn" else "inform", where, got, "", do)
 
 
 def outlier_findings(

@@ -54,7 +54,7 @@ class MixedFit:
     `estimate` (p,); `covariance` (p, p) of Kenward and Roger and `plain` (p, p), the covariance as if the components
     were known; `variance` (c + 1,), the groupings in their order and the batch last; `information` (c + 1, c + 1), the
     inverse of the expected information on the components; `log_likelihood` restricted, of orthonormal error contrasts;
-    `at_zero` (c,) says which components ended on their bound; `group_effects` are the predicted u_i.
+    `at_zero` (c,) says which components ended on their bound.
     """
 
     estimate: Array
@@ -65,7 +65,6 @@ class MixedFit:
     log_likelihood: float
     at_zero: tuple[bool, ...]
     fitted: Array
-    group_effects: tuple[Array, ...]
     _slopes: Array
 
     def contrast(self, weights: npt.ArrayLike) -> Contrast:
@@ -149,11 +148,9 @@ def _at(rows: Array, values: Array, members: Sequence[Array], variance: Array, l
     p, size = rows.shape[1], sqrt(float(variance[-1]))
     full, triangle = linalg.qr(rows)
     Q, R = np.asarray(full[:, :p], dtype=float), triangle[:p]
-    beta, plain, adjusted, information, slopes, V = _coefficients(Q, values / size, members, variance / size**2)
+    beta, plain, adjusted, information, slopes = _coefficients(Q, values / size, members, variance / size**2)
     back = np.linalg.inv(R)
     estimate = back @ beta * size
-    lift = np.linalg.solve(V, values / size - Q @ beta)
-    effects = tuple(v / size * (Z.T @ lift) for v, Z in zip(variance[:-1], members, strict=True))
     return MixedFit(
         estimate=estimate,
         covariance=back @ adjusted @ back.T * size**2,
@@ -163,7 +160,6 @@ def _at(rows: Array, values: Array, members: Sequence[Array], variance: Array, l
         log_likelihood=like,
         at_zero=tuple(bool(v == 0) for v in variance[:-1]),
         fitted=rows @ estimate,
-        group_effects=effects,
         _slopes=np.array([R.T @ s @ R for s in slopes]) / size**4,
     )
 
@@ -257,9 +253,9 @@ def _log_likelihood(inner: Sequence[Array], u: Array, variance: Array) -> float:
 
 def _coefficients(
     Q: Array, y: Array, members: Sequence[Array], variance: Array
-) -> tuple[Array, Array, Array, Array, list[Array], Array]:
+) -> tuple[Array, Array, Array, Array, list[Array]]:
     """Coefficients of the columns Q, their plain and adjusted covariances, the inverse information on the components,
-    the slopes of Q'V^-1 Q in them, and V itself.
+    and the slopes of Q'V^-1 Q in them.
     """
     n = len(y)
     parts = [Z @ Z.T for Z in members] + [np.eye(n)]
@@ -285,4 +281,4 @@ def _coefficients(
         for j in range(c):
             extra += information[i, j] * (bends[i][j] - slopes[i] @ plain @ slopes[j])
     adjusted = plain + 2 * plain @ extra @ plain
-    return beta, plain, (adjusted + adjusted.T) / 2, information, slopes, V
+    return beta, plain, (adjusted + adjusted.T) / 2, information, slopes

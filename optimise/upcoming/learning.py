@@ -13,7 +13,7 @@ import pandas as pd
 from doe.problems import StudyError
 from doe.results.results import Results
 from doe.study import Study
-from optimise.formula.around import limited_by
+from optimise.formula.alternatives import limited_by
 from optimise.formula.brief import Brief
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.space import Space

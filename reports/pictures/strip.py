@@ -60,9 +60,10 @@ def _jar(x: float, fill: float) -> list[Markup]:
     return [*parts, element("path", d=body, cls="glass")]
 
 
-def strip(facts: Strip, *, width: float = 360.0) -> Markup:
+def strip(facts: Strip) -> Markup:
     """A spec as a strip: end brackets, the target as a tick, one batch's density, the predicted value below."""
     spec = facts.spec
+    width = 360.0
     axis = Axis(*facts.axis, 10, width - 10, spec.log and facts.axis[0] > 0)
     base = 38.0
     if facts.shares:

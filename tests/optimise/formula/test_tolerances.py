@@ -5,10 +5,10 @@ import pandas as pd
 import pytest
 
 from doe import Study
-from optimise.formula.allowance import KEEP, tolerances, ways
 from optimise.formula.brief import Brief
 from optimise.formula.peaks import Quest
 from optimise.formula.space import Space
+from optimise.formula.tolerances import KEEP, joint_tolerances, ways
 from optimise.formula.weighed import weighed_chance
 from optimise.models.aims import desirability
 from optimise.models.models import fit
@@ -89,7 +89,7 @@ def test_a_sharp_peak_leaves_little_and_nothing_moves_leaves_nothing():
     assert size(narrow) < size(wide)
     quest = Quest(Brief.of(study, models, "chance"), Space.build(study), "chance", models.fence)
     x = np.array([91.0, 0.6, 3.0, 5.4])
-    away = tolerances(quest, x, {})
+    away = joint_tolerances(quest, x, {})
     assert all(low <= level <= high for (low, high), level in zip(away.values(), x[1:], strict=True))
 
 

@@ -35,7 +35,7 @@ def worth_keeping(score: float) -> bool:
     return bool(score >= np.log(LEAST))
 
 
-def tolerances(
+def joint_tolerances(
     quest: Quest, x: Array, combo: Mapping[str, str], still: Sequence[str] = ()
 ) -> dict[str, tuple[float, float]]:
     """Lowest and highest level of each, all others at will within theirs, that keep 0.9 of the measure at x (k,).

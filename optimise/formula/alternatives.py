@@ -16,7 +16,7 @@ from optimise.formula.wholesteps import in_whole_steps, weighable
 
 Array = npt.NDArray[np.float64]
 
-_NEARLY = 0.8
+_MOST, _NEARLY = 3, 0.8
 APART = 0.35
 _STARTS = 4
 
@@ -32,8 +32,8 @@ def limited_by(brief: Brief, x: Array, combo: Mapping[str, str]) -> list[dict[st
     return sorted(out, key=lambda entry: (-round(entry["costs"], 12), entry["response"]))
 
 
-def alternatives(quest: Quest, best: Peak, peaks: list[Peak], count: int = 3) -> list[Peak]:
-    """Formulas that keep well apart from the best and from each other and score at least 0.8 of it, best first.
+def alternatives(quest: Quest, best: Peak, peaks: list[Peak]) -> list[Peak]:
+    """Up to three formulas well apart from the best and from each other that score at least 0.8 of it, best first.
 
     Apart: another combination of category levels, or 0.35 sqrt(d) away in coded units (the whole reach is 2). Where
     the best is of whole weighable steps, so are the others.
@@ -42,7 +42,7 @@ def alternatives(quest: Quest, best: Peak, peaks: list[Peak], count: int = 3) ->
     apart = APART * np.sqrt(max(quest.space.dimension, 1))
     least = best.score + np.log(_NEARLY)
     picked = [best]
-    for _ in range(count):
+    for _ in range(_MOST):
         found: list[Peak] = []
         for combo in quest.space.combos:
             near = [p.u for p in picked if dict(p.combo) == dict(combo)]
