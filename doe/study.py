@@ -23,10 +23,10 @@ from doe.definition.materials import column
 from doe.definition.responses import hint
 from doe.definition.tomltext import parsed, tables_of
 from doe.problems import Problem, StudyError
-from doe.region.idle import without_room
 from doe.region.lattice import cases, too_coarse
 from doe.region.makeable import region_of
 from doe.region.pieces import Pieces
+from doe.region.redundant import without_room
 from doe.region.region import Region
 from doe.shown import Shown
 from doe.terms.terms import Form, Terms

@@ -21,7 +21,7 @@ from doe.design.compare import WORTH
 from doe.design.reading import Reading
 from doe.problems import Problem, StudyError, Unavailable
 from doe.recipes.costs import cost_range
-from doe.region.idle import idle
+from doe.region.redundant import redundant_limits
 from doe.region.share import share_of_box
 from reports.wording.stopping import when_to_stop
 from reports.wording.verdict import said
@@ -120,7 +120,7 @@ def check_document(study: Study, refused: Sequence[Problem] = (), trade: Sequenc
             "centroid": dict(region.centroid),
             "centroid_of": "corners" if region.has_corners else "points spread evenly",
             "never_reached": list(region.redundant),
-            "never_deciding": [{"limit": i.label, "because": i.says} for i in idle(region)],
+            "never_deciding": [{"limit": i.label, "because": i.says} for i in redundant_limits(region)],
             "share_of_box": share_of_box(region),
         },
         "cost_per_kg": cost if isinstance(cost, Unavailable) else {"low": cost[0], "high": cost[1]},

@@ -10,7 +10,7 @@ from doe.bench.levels import Levels, printed_unit, read_levels
 from doe.bench.moments import read_moment
 from doe.bench.readings import read_row
 from doe.definition.cells import Mark, Refusal, decimal_mark, read_number
-from doe.definition.possible import impossible_ph
+from doe.definition.impossible import impossible_ph
 from doe.tables.rawtable import RawTable, calculated, is_blank, is_split
 
 _KEPT_WORDS = ("state", "why", "day", "block", "whole_plot")

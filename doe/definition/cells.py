@@ -13,8 +13,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from doe.definition.impossible import impossible
 from doe.definition.parts import Response
-from doe.definition.possible import impossible
 from doe.definition.slips import DATE_MADE, slip_of
 
 Bound = Literal["none", "below", "above", "between"]

@@ -12,9 +12,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.definition.digests import digest_of
-from doe.design import telling
 from doe.design.extremes import extremes
 from doe.design.filling import filling
+from doe.design.findings import plan_findings
 from doe.design.groundwork import Groundwork, terms_of, thawed, wish_of
 from doe.design.quality import MADE, Quality, Trials, assess, recipes
 from doe.design.textbook import Points
@@ -22,7 +22,7 @@ from doe.groups import seating, setups
 from doe.ideal.yardstick import Yardsticks
 from doe.problems import PlanError, Problem
 from doe.search import optimal, weighable
-from doe.search.allotment import in_blocks, in_order, repeats, sizes
+from doe.search.allocation import in_blocks, in_order, repeats, sizes
 from doe.search.optimal import Found, Wanted
 from doe.shown import Shown
 from doe.study import Study
@@ -302,7 +302,7 @@ class _Maker:
             steps=self._steps_kept(given),
             filling=self._filling(made.U),
         )
-        told = telling.told(self.ground, made, quality, chosen=not given, in_plots=bool(plot_names))
+        told = plan_findings(self.ground, made, quality, chosen=not given, in_plots=bool(plot_names))
         return Design(
             study_digests=study.digests,
             round=self.round,

@@ -16,7 +16,7 @@ import pandas as pd
 from doe.definition.parts import PlanWish
 from doe.definition.steps import is_whole, whole_steps
 from doe.design import textbook
-from doe.design.entangled import Untangled, untangled
+from doe.design.estimable import Estimable, estimable
 from doe.groups import seating, setups
 from doe.groups.setups import Made
 from doe.groups.wholeplots import Hard
@@ -146,7 +146,7 @@ def thawed(value: Any) -> Any:
     return value.item() if hasattr(value, "dtype") else value
 
 
-def terms_of(study: Study, wish: PlanWish) -> Untangled:
+def terms_of(study: Study, wish: PlanWish) -> Estimable:
     """The terms planned for.
 
     Those of an ingredient that no longer moves (a withdrawn one) are left out, and of a named model those in a level
@@ -154,7 +154,7 @@ def terms_of(study: Study, wish: PlanWish) -> Untangled:
     """
     terms = Terms.build(study.region, model=wish.model, terms=wish.terms, maybe=wish.maybe)
     settled = () if wish.terms else terms.settled(study.region)
-    return untangled(study, terms.without((*still(study), *settled)), named=not wish.terms)
+    return estimable(study, terms.without((*still(study), *settled)), named=not wish.terms)
 
 
 def still(study: Study) -> list[str]:

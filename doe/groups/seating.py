@@ -15,7 +15,7 @@ from doe.groups.setups import Made, strata_of
 from doe.groups.splitplot import FINE, search, sweep
 from doe.groups.wholeplots import Hard, between
 from doe.problems import PlanError, Problem
-from doe.search.allotment import in_blocks, sizes
+from doe.search.allocation import in_blocks, sizes
 from doe.search.exchange import RIDGE, first_best
 from doe.search.grids import Grids
 from doe.search.grouped import Plans, Task, gains

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.groups.wholeplots import Hard
-from doe.search.allotment import sizes
+from doe.search.allocation import sizes
 from doe.search.optimal import Found, Recipes
 from doe.search.strata import Strata
 

@@ -3,7 +3,7 @@
 The best approximate plan was found by a search (`doe.ideal.approximate`). Two proofs bound what any other plan could
 gain. One bounds the variance function of the plan in hand over the region (`doe.ideal.bernstein`): as tight as one
 likes up to about six free dimensions. The other needs no search (`doe.ideal.relaxation`): within a few per cent at
-any dimension for which it can be written down. Symmetry is used by both (`doe.ideal.mirrors`), and the better one
+any dimension for which it can be written down. Symmetry is used by both (`doe.ideal.symmetry`), and the better one
 counts.
 """
 
@@ -17,7 +17,7 @@ import numpy.typing as npt
 from doe.ideal import relaxation
 from doe.ideal.approximate import Approximate, limit_of
 from doe.ideal.bernstein import Search, search
-from doe.ideal.mirrors import Piece, Spread, is_shared, pieces, ratio, spread_of
+from doe.ideal.symmetry import Piece, Spread, is_shared, pieces, ratio, spread_of
 from doe.problems import StudyError
 from doe.region import polytope
 from doe.search.spaces import Layout

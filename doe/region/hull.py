@@ -11,8 +11,8 @@ import numpy.typing as npt
 from doe.problems import Problem, StudyError
 from doe.region.feasible import FLAT, Rows, UnboundedError, always_tight, deepest, extent
 from doe.region.limits import Written, scaled_rows
-from doe.region.openings import nothing_left
 from doe.region.polytope import cross
+from doe.region.remedies import nothing_left
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]

@@ -100,11 +100,11 @@ class Pieces(Region):
     def redundant(self) -> tuple[str, ...]:
         """Labels of limits that decide nothing at any combination where they hold."""
         labels = dict.fromkeys(label for part in self.polytopes for label in (*part.labels, *part.equal_labels))
-        idle = [
+        never_needed = [
             {label for label in labels if label not in part.labels + part.equal_labels} | set(part.redundant)
             for part in self.polytopes
         ]
-        never = reduce(set.intersection, idle)
+        never = reduce(set.intersection, never_needed)
         return tuple(label for label in labels if label in never)
 
     @property

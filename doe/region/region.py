@@ -119,13 +119,13 @@ class Region:
     @property
     def redundant(self) -> tuple[str, ...]:
         """Labels of limits that never decide anything: rules implied by the rest, bounds that cannot be reached."""
-        needed = {self.labels[i] for i in set(range(len(self.labels))) - set(self.idle_rows)}
-        return tuple(dict.fromkeys(self.labels[i] for i in self.idle_rows if self.labels[i] not in needed))
+        needed = {self.labels[i] for i in set(range(len(self.labels))) - set(self.redundant_rows)}
+        return tuple(dict.fromkeys(self.labels[i] for i in self.redundant_rows if self.labels[i] not in needed))
 
     @property
-    def idle_rows(self) -> tuple[int, ...]:
+    def redundant_rows(self) -> tuple[int, ...]:
         """The rows of A that never decide anything; of a limit with two sides, it may be one of them."""
-        return self._keep("idle", self._find_idle)
+        return self._keep("redundant", self._find_redundant)
 
     # -- categories ---------------------------------------------------------------------------------------------
 
@@ -384,7 +384,7 @@ class Region:
             factor[np.ix_(at, at)] = np.linalg.cholesky((away * measure.weights[:, None]).T @ away)
         return mean, factor
 
-    def _find_idle(self) -> tuple[int, ...]:
+    def _find_redundant(self) -> tuple[int, ...]:
         """Rules are tried first and dropped as they prove implied; bounds only when they lie beyond the reach."""
         size = np.maximum(np.abs(self.frame.reach_low), np.abs(self.frame.reach_high))
         size[size == 0] = 1.0

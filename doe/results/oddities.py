@@ -15,8 +15,8 @@ from scipy.special import chdtr, stdtrit
 
 from doe.bench.drafts import USABLE
 from doe.definition.cells import unit_factor
+from doe.definition.impossible import is_ph
 from doe.definition.parts import Response
-from doe.definition.possible import is_ph
 from doe.problems import Problem, listed
 from doe.results.curves import observed
 from doe.results.resultset import UNUSED_FLAGS, Results

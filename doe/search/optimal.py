@@ -14,7 +14,7 @@ from doe.definition.materials import with_none
 from doe.definition.parts import PlanWish
 from doe.problems import PlanError, Problem
 from doe.search import candidates
-from doe.search.allotment import moved_repeats
+from doe.search.allocation import moved_repeats
 from doe.search.exchange import Criterion, Move, Runs, offered, sweep
 from doe.search.grids import Grids
 from doe.search.spaces import Layout

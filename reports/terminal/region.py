@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from doe.definition.categories import material_of
 from doe.problems import StudyError, Unavailable
-from doe.region.idle import idle
+from doe.region.redundant import redundant_limits
 from doe.region.share import share_of_box
 from reports.numbers import NOTHING, counted, exactly, figure, listed, percent
 from reports.tables import aligned, clean, fitted
@@ -114,7 +114,7 @@ def _given(study: Study) -> list[str]:
 
 def never_deciding(study: Study) -> str:
     """Limits that never decide anything, each with what does; bounds are seen in the bars."""
-    found = [i for i in idle(study.region) if not i.is_bound]
+    found = [i for i in redundant_limits(study.region) if not i.is_bound]
     if not found:
         return ""
     told = [f"{clean(i.label)} ({clean(i.says)})" for i in found[:_MOST_NAMED]]

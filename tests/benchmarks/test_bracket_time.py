@@ -14,7 +14,7 @@ from doe import Region, Terms
 from doe.ideal import bracket
 from doe.ideal.approximate import optimum
 from doe.ideal.bracket import bounded, proven
-from doe.ideal.mirrors import pieces, spread_of
+from doe.ideal.symmetry import pieces, spread_of
 from doe.search.spaces import layout
 
 # Ingredients and factors; regions are bounded blends drawn with the seed 0, or the cube where there are no ingredients.

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from doe import Study
-from doe.region.idle import idle
+from doe.region.redundant import redundant_limits
 from doe.trade import study_findings
 from studies import analysis
 from studies.cli import main
@@ -68,7 +68,7 @@ def test_every_advice_that_is_printed_cures_when_it_is_followed_to_the_letter(ti
     assert code == 0
     assert not {"K15", "K22", "empty-combination"} & {row["code"] for row in document["problems"]}
     study = Study.from_toml(file.read_text(encoding="utf-8"))
-    assert not [one for one in idle(study.region) if not one.is_bound]
+    assert not [one for one in redundant_limits(study.region) if not one.is_bound]
 
 
 def test_the_whole_job_goes_through_by_the_way_out_it_marks(shown, capsys):

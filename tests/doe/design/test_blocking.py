@@ -8,7 +8,7 @@ import pytest
 from doe import Study, plan
 from doe.design.blocking import central_composite, confounded
 from doe.design.classical import box_behnken, fractional, two_level
-from doe.search.allotment import in_blocks, sizes
+from doe.search.allocation import in_blocks, sizes
 
 
 def study(k, keys):

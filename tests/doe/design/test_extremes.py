@@ -7,7 +7,7 @@ import pytest
 
 from doe import Design, Study, plan
 from doe.design.extremes import extremes
-from doe.search.allotment import in_order
+from doe.search.allocation import in_order
 
 SQUARE = Study.from_toml(
     """

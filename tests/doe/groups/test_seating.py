@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe import Design, PlanError, Study, plan
-from doe.design import telling
+from doe.design.findings import plan_findings
 from doe.design.groundwork import Groundwork
 from doe.design.quality import Trials, _shift
 from doe.groups.seating import _in_plots
@@ -183,11 +183,11 @@ def test_a_factor_that_moves_only_between_blocks_is_told():
     strata = Strata.of(range(6), [0] * 3 + [1] * 3, 0.0)
     levels = frame[["Heat", "Speed"]]
     trials = Trials(*ground.existing, [f"T{i}" for i in range(6)], levels, [3, 3], strata)
-    told = {p.code: p for p in telling.told(ground, trials, plan(one).quality, chosen=True, in_plots=False)}
+    told = {p.code: p for p in plan_findings(ground, trials, plan(one).quality, chosen=True, in_plots=False)}
     assert "Heat moves only between blocks" in told["moves-between-blocks"].got
     still = Trials(ground.existing[0] * [[1, 0]], *([ground.existing[1]]), [str(i) for i in range(6)], levels, [6],
                    Strata.none(6))  # fmt: skip
-    told = {p.code: p for p in telling.told(ground, still, plan(one).quality, chosen=True, in_plots=False)}
+    told = {p.code: p for p in plan_findings(ground, still, plan(one).quality, chosen=True, in_plots=False)}
     assert told["never-moves"].got.startswith("Speed never moves")
     assert told["never-moves"].level == "warn"
 

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from doe import Study, StudyError
-from doe.region.idle import idle
 from doe.region.pieces import Pieces
+from doe.region.redundant import redundant_limits
 from doe.search.spaces import layout
 
 SOURCE = {
@@ -167,7 +167,7 @@ def test_a_limit_on_a_choice_takes_its_combinations_out_and_says_nothing():
     pairs = {(c["material: Gum"], c["Wetting"]) for c in found.region.combinations}
     assert pairs == {("Xanthan A", "dry"), ("Xanthan A", "in oil"), ("Xanthan B", "in oil")}
     assert not found.problems
-    assert not [one for one in idle(found.region) if not one.is_bound]
+    assert not [one for one in redundant_limits(found.region) if not one.is_bound]
     inside = found.region.contains([[95.7, 0.5, 3.8]] * 2, chosen={
         "material: Gum": np.array(["Xanthan B", "Xanthan B"]), "Wetting": np.array(["dry", "in oil"])
     })  # fmt: skip
@@ -197,8 +197,8 @@ def test_limits_on_choices_that_mean_nothing_or_leave_nothing(limits, code):
 
 def test_what_leaves_a_combination_empty_decides_that_and_is_told_how_to_be_meant():
     found = Study.from_dict({**CHOICES, "limit": [{"rule": "Gum <= 0.4", "when": "Gum is Xanthan B"}]})
-    assert not [one for one in idle(found.region) if not one.is_bound]
+    assert not [one for one in redundant_limits(found.region) if not one.is_bound]
     apart = Study.from_dict({**CHOICES, "limit": [{"rule": "Gum <= 0.4", "when": "Wetting is dry"}]})
     (told,) = [p for p in apart.problems if p.code == "empty-combination"]
     assert 'rule = "Gum is not Xanthan B", when = "Wetting is dry"' in told.do
-    assert not [one for one in idle(apart.region) if one.label == "Gum <= 0.4"]
+    assert not [one for one in redundant_limits(apart.region) if one.label == "Gum <= 0.4"]

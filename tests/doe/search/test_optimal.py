@@ -7,7 +7,7 @@ import pytest
 
 from doe import PlanError, Study, plan
 from doe.search import candidates, optimal
-from doe.search.allotment import moved_repeats, repeats
+from doe.search.allocation import moved_repeats, repeats
 from doe.search.exchange import Criterion, Runs
 from doe.search.spaces import layout
 from doe.search.staged import Pool, search
@@ -19,7 +19,7 @@ def factors(names, keys):
 
 
 @pytest.mark.parametrize("kind", ["D", "L"])
-def test_repeats_moved_about_end_at_the_best_of_all_allotments(kind):
+def test_repeats_moved_about_end_at_the_best_of_all_allocations(kind):
     rng = np.random.default_rng(6)
     for _ in range(10):
         G = rng.normal(size=(7, 4))

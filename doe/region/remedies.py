@@ -1,4 +1,4 @@
-"""What to say when limits leave nothing: which of them conflict, and the least change of each that opens the region.
+"""What helps when limits leave no recipe: which of them conflict, and the least change of each that leaves one.
 
 Changes are rounded away from the conflict to digits that one would write, and what is proposed is tried: every number
 in these words has been put into the limits, and a linear programme has found a recipe.

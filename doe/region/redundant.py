@@ -1,4 +1,4 @@
-"""Limits that decide nothing, and limits that leave no room: which they are, and what stands in their place."""
+"""Redundant limits, which decide nothing, and limits that leave no room: which they are, and what decides instead."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _SEEN = 'the others already see to "{}"'
 
 
 @dataclass(frozen=True, slots=True)
-class Idle:
+class RedundantLimit:
     """A limit that never decides anything: its `label`, whether it is a `bound` of one level, and why, in words."""
 
     label: str
@@ -32,7 +32,7 @@ class Idle:
     says: str
 
 
-def idle(region: Region) -> tuple[Idle, ...]:
+def redundant_limits(region: Region) -> tuple[RedundantLimit, ...]:
     """The limits and bounds of a region that never decide anything, each with what does in its place.
 
     A lower bound of 0 that nobody wrote (that of the ingredient that takes up the rest) is not named. Where limits
@@ -41,7 +41,7 @@ def idle(region: Region) -> tuple[Idle, ...]:
     """
     polytopes = [piece for piece, _ in region.pieces]
     if isinstance(region, Pieces):
-        each = [{one.label: one for one in idle(piece)} for piece in polytopes]
+        each = [{one.label: one for one in redundant_limits(piece)} for piece in polytopes]
         found = {label: one for known in reversed(each) for label, one in known.items()}
         both = list(zip(polytopes, each, strict=True))
         return tuple(
@@ -52,24 +52,24 @@ def idle(region: Region) -> tuple[Idle, ...]:
         )
     rows = _scaled(region)
     out = []
-    for i in region.idle_rows:
+    for i in region.redundant_rows:
         label = region.labels[i]
         if i in region.limit_rows:
             says = _of_limit(region, rows, i)
-            out.append(Idle(label, False, f"on one side {says}" if _other_side_decides(region, i) else says))
+            out.append(RedundantLimit(label, False, f"on one side {says}" if _other_side_decides(region, i) else says))
             continue
         j = int(np.flatnonzero(region.A[i])[0])
         name, low = region.names[j], region.A[i, j] < 0
         if name == region.fill and low and region.b[i] == 0:
             continue
         end = region.reach[name][0 if low else 1]
-        out.append(Idle(label, True, f"{name} goes {'down' if low else 'up'} only to {end:.4g}"))
+        out.append(RedundantLimit(label, True, f"{name} goes {'down' if low else 'up'} only to {end:.4g}"))
     return tuple(out)
 
 
 def _other_side_decides(region: Region, i: int) -> bool:
     """Whether row i is one side of a limit whose other side is needed."""
-    same = [r for r in region.limit_rows if region.labels[r] == region.labels[i] and r not in region.idle_rows]
+    same = [r for r in region.limit_rows if region.labels[r] == region.labels[i] and r not in region.redundant_rows]
     return any(float(region.A[r] @ region.A[i]) < 0 for r in same)
 
 

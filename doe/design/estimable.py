@@ -1,7 +1,8 @@
-"""Terms that say the same as others wherever a trial can be: where limits, steps or materials tie levels together.
+"""Which terms can be estimated at all: others say the same as these wherever a trial can be, whatever the plan.
 
-A fixed ratio makes two ingredients one, a step that leaves two levels makes a square a constant, a material that no
-recipe can have makes its contrast one. Such terms are left out of a named model: what is left spans the same surfaces.
+Limits, steps or materials tie levels together: a fixed ratio makes two ingredients one, a step that leaves two levels
+makes a square a constant, a material that no recipe can have makes its contrast one. Such terms are left out of a named
+model: what is left spans the same surfaces.
 """
 
 from __future__ import annotations
@@ -34,15 +35,15 @@ _MOST_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Untangled:
-    """Terms, which of those asked for can nowhere be told from the rest, and what to tell where these are left out."""
+class Estimable:
+    """The terms that can be estimated, those that cannot (`gone`), and what to say where these are left out."""
 
     terms: Terms
     gone: tuple[str, ...] = ()
     findings: tuple[Problem, ...] = ()
 
 
-def untangled(study: Study, terms: Terms, *, named: bool) -> Untangled:
+def estimable(study: Study, terms: Terms, *, named: bool) -> Estimable:
     """The terms without those that others span wherever a trial can be, with a finding that names them and says why.
 
     Terms that were asked for one by one (`named` is False) are not left out.
@@ -54,16 +55,16 @@ def untangled(study: Study, terms: Terms, *, named: bool) -> Untangled:
     few = _few_levels(study)
     flat = region.dimension < len(region.names) - (region.blend_total is not None)
     if not (few or flat or isinstance(region, Pieces)) or not len(terms):
-        return Untangled(terms)
+        return Estimable(terms)
     order = sorted(range(len(terms)), key=lambda k: (not terms.sure[k], *_rank(terms.terms[k], region), k))
     F = _rows(study, terms, few)[:, order]
     gone = sorted(int(k) for k in dependent(F, tuple(map(str, order)), _TOLERANCE))
     if not gone:
-        return Untangled(terms)
+        return Estimable(terms)
     labels = tuple(terms.labels[k] for k in gone)
     if not named:
-        return Untangled(terms, labels)
-    return Untangled(terms.only(k not in gone for k in range(len(terms))), labels, (_told(study, labels, few),))
+        return Estimable(terms, labels)
+    return Estimable(terms.only(k not in gone for k in range(len(terms))), labels, (_told(study, labels, few),))
 
 
 def _rank(term: Term, region: Region) -> tuple[int, int]:

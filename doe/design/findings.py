@@ -1,4 +1,4 @@
-"""What has to be told of a plan as found: what never moves, set-ups, blocks, repeats, terms that are not sure."""
+"""Findings about a plan that was found: what never moves, set-ups, blocks, repeats, terms that are not sure."""
 
 from __future__ import annotations
 
@@ -25,10 +25,10 @@ _MOST = 6
 _MOVES = 1e-6
 
 
-def told(
+def plan_findings(
     ground: Groundwork, trials: Trials, quality: Quality, *, chosen: bool, in_plots: bool
 ) -> tuple[Problem, ...]:  # fmt: skip
-    """What there is to tell of the trials, those already made among them.
+    """What there is to say of the trials of a plan, those already made among them.
 
     `chosen` is False where every recipe was given; `in_plots`: whether they are made in whole plots.
     """

@@ -5,7 +5,7 @@ import pytest
 
 from doe import Region, Study
 from doe.definition.rules import parse_rule
-from doe.region.idle import idle, without_room
+from doe.region.redundant import redundant_limits, without_room
 
 NAMES = ("Water", "Gum", "Humectant", "Wax", "Oil")
 LOW, HIGH = [0, 0.3, 2, 0.5, 3], [np.inf, 0.8, 6, 3, 12]
@@ -29,34 +29,36 @@ def region(*rules, low=LOW, high=HIGH):
     ],
 )
 def test_a_limit_that_never_decides_and_what_does(rule, because):
-    (found,) = idle(region(rule))
+    (found,) = redundant_limits(region(rule))
     assert (found.label, found.is_bound, found.says) == (rule, False, because)
 
 
 def test_what_is_seen_to_has_no_recipe_beyond_it():
     # Thirds do not end: the number is rounded so that what is said is true.
-    (found,) = idle(region("Wax / Humectant <= 2", high=[np.inf, 0.8, 6, 2.3, 12], low=[0, 0.3, 2.1, 0.5, 3]))
+    (found,) = redundant_limits(
+        region("Wax / Humectant <= 2", high=[np.inf, 0.8, 6, 2.3, 12], low=[0, 0.3, 2.1, 0.5, 3])
+    )
     assert found.says == 'the others already see to "Wax / Humectant <= 1.096"'  # 2.3 / 2.1 = 1.0952
 
 
 def test_a_bound_out_of_reach_says_how_far_the_level_really_goes():
-    found = idle(region("Oil + Wax <= 6"))
+    found = redundant_limits(region("Oil + Wax <= 6"))
     assert [(i.label, i.is_bound, i.says) for i in found] == [("Oil at most 12", True, "Oil goes up only to 5.5")]
 
 
 def test_one_side_of_a_limit_may_never_decide():
-    (found,) = idle(region("1 <= Gum + Wax <= 10"))
+    (found,) = redundant_limits(region("1 <= Gum + Wax <= 10"))
     assert found.says == 'on one side the others already see to "Gum + Wax <= 3.8"'
     assert "1 <= Gum + Wax <= 10" not in region("1 <= Gum + Wax <= 10").redundant
 
 
 def test_a_limit_said_twice_is_needed_once():
-    found = [i for i in idle(region("Wax + Oil <= 9", "Oil + Wax <= 9")) if not i.is_bound]
+    found = [i for i in redundant_limits(region("Wax + Oil <= 9", "Oil + Wax <= 9")) if not i.is_bound]
     assert [(i.label, i.says) for i in found] == [("Oil + Wax <= 9", "the other limits already say so")]
 
 
 def test_a_lower_end_of_nothing_that_nobody_wrote_is_not_named():
-    assert idle(region()) == ()
+    assert redundant_limits(region()) == ()
 
 
 @pytest.mark.parametrize(

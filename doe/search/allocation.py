@@ -1,4 +1,4 @@
-"""Which trials to repeat, which day each is made on, and in which order."""
+"""The allocation of trials: which to repeat, which block (day) each is made in, and in which order."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def in_blocks(F: Array, groups: Sequence[int], room: Sequence[int], seed: int) -
 
 
 def _dealt(count: Indices, room: Sequence[int], rng: np.random.Generator) -> Indices:
-    """A random allotment of groups to blocks, the larger ones first, each to the block with most room left."""
+    """A random allocation of groups to blocks, the larger ones first, each to the block with most room left."""
     left = np.array(room, dtype=float)
     where = np.zeros(len(count), dtype=np.intp)
     mixed = rng.permutation(len(count))
