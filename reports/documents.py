@@ -176,7 +176,14 @@ def plan_document(study: Study, design: Design) -> Document:
 def compare_document(study: Study, weighed: Comparison) -> Document:
     """`plan --compare --json`: plans side by side, one row each, and where more trials stop paying."""
     rows = [
-        {"runs": runs, **row, "own": option.own, "told": list(option.told), "terms": list(option.terms)}
+        {
+            "runs": runs,
+            **row,
+            "own": option.own,
+            "told": list(option.told),
+            "terms": list(option.terms),
+            "potential": option.potential,
+        }
         for (runs, row), option in zip(weighed.table.iterrows(), weighed.options, strict=True)
     ]
     body = {

@@ -51,8 +51,9 @@ class Option:
     """One plan that was weighed.
 
     `plan` names its kind; `own` says that it is the study's own kind of plan, at this number of trials. `asked` are the
-    keys of `[plan]` that were replaced, `terms` the sure terms of its model. `quality` is that of the whole plan, or
-    says why it cannot be made. `of_matters` is, for each response, the smallest difference that will be seen with 80 %
+    keys of `[plan]` that were replaced, `terms` the sure terms of its model, beside which `potential` others
+    are planned for: what it shows is of the sure ones alone. `quality` is that of the whole plan, or says why it cannot
+    be made. `of_matters` is, for each response, the smallest difference that will be seen with 80 %
     chance, over the difference that matters. `told` says what was changed to make the plan possible.
     """
 
@@ -65,6 +66,7 @@ class Option:
     quality: Quality | Unavailable
     of_matters: Mapping[str, Figure]
     told: tuple[str, ...] = ()
+    potential: int = 0
 
     @property
     def worst(self) -> tuple[str, float] | None:
@@ -231,7 +233,7 @@ def _weighed(ground: _Ground, task: _Task) -> Option:
     sure = tuple(t for t, flag in zip(design.terms.labels, design.terms.sure, strict=True) if flag)
     potential = len(design.terms) - len(sure)
     if potential:
-        told.append(f"{potential} of its {len(design.terms)} terms are only potential: what it shows is of the others")
+        told.append(f"{potential} of {len(design.terms)} terms are only potential: what is shown is of the others")
     resets = design.quality.whole_plots.get("resets")
     if resets:
         told.append(f"what is hard to change is set up {resets} times")
@@ -245,6 +247,7 @@ def _weighed(ground: _Ground, task: _Task) -> Option:
         quality=design.quality,
         of_matters=MappingProxyType({r.name: _of_matters(design.quality, r) for r in study.fitted_responses}),
         told=tuple(told),
+        potential=potential,
     )
 
 

@@ -25,6 +25,7 @@ def compare_page(study: Study, weighed: Comparison) -> str:
         "study": study,
         "headline": wording_compare.headline(weighed),
         "because": wording_compare.because(study, weighed),
+        "in_part": wording_compare.in_part(weighed),
         "wide": side_by_side(chart),
         "narrow": side_by_side(chart, narrow=True),
         "key": [(signs(i), name, measured.get(name, "")) for i, name in enumerate(chart.responses)]

@@ -23,7 +23,8 @@ def compare_text(study: Study, weighed: Comparison, folder: str, written: str) -
         parts.append(wrapped(f"Smallest difference that will most likely be seen, of what matters: {key}. "
                              "* several at one place. Left of the bar what matters will be seen."))  # fmt: skip
     says = [wording_compare.headline(weighed) + ".", wording_compare.because(study, weighed),
-            wording_compare.stops(weighed), wording_compare.kinds(study, weighed)]  # fmt: skip
+            wording_compare.in_part(weighed), wording_compare.stops(weighed),
+            wording_compare.kinds(study, weighed)]  # fmt: skip
     parts.append("\n".join(wrapped(line) for line in says if line))
     notes = [*wording_compare.told(weighed), *wording_compare.refused(weighed)]
     parts.append("\n".join(wrapped(f"{clean(name)}: {clean(what)}", indent="    ") for name, what in notes))
@@ -41,12 +42,16 @@ def _table(chart: Chart) -> str:
     """A row a plan, no wider than a terminal: the strip takes what names, days and money leave."""
     values = [value for _, rows in chart.groups for row in rows for _, value in row.marks]
     top = min(max([*values, 1.15 * (chart.limit or 0)], default=1.0) * 1.04, 2.6)
-    cells = [[_called(row), row.days, row.cost, "", row.comes_to.removeprefix("shows ")]
-             for _, rows in chart.groups for row in rows]  # fmt: skip
-    head = ["batches", "days", "cost", "", "shows"]
-    taken = sum(max(width(row[i]) for row in [head, *cells]) for i in (0, 1, 2, 4)) + 8
-    wide = min(max(_WIDTH - taken, _NARROWEST), _STRIP)
     rows = [row for _, group in chart.groups for row in group]
+    cells = [["", row.days, row.cost, "", row.comes_to.replace("shows ", "")] for row in rows]
+    head = ["batches", "days", "cost", "", "shows"]
+    # A row takes one line: beside the narrowest strip a long name is cut.
+    beside = sum(max(width(row[i]) for row in [head, *cells]) for i in (1, 2, 4)) + 8
+    longest = max(_WIDTH - _NARROWEST - beside, len(head[0]))
+    for line, row in zip(cells, rows, strict=True):
+        line[0] = _called(row, longest)
+    taken = beside + max(width(line[0]) for line in [head, *cells])
+    wide = min(max(_WIDTH - taken, _NARROWEST), _STRIP)
     for line, row in zip(cells, rows, strict=True):
         line[3] = _strip(row, chart, top, wide)
     head[3] = _ruler(top, wide)
@@ -59,9 +64,9 @@ def _table(chart: Chart) -> str:
     return "\n".join(out)
 
 
-def _called(row: Row) -> str:
-    name = clean(row.name).removeprefix("as planned, ")
-    return f"  {fitted(name, _NAME)}{' (planned)' if row.now else ''}"
+def _called(row: Row, most: int) -> str:
+    name, now = clean(row.name).removeprefix("as planned, "), " (planned)" if row.now else ""
+    return f"  {fitted(name, min(_NAME, most - 2 - len(now)))}{now}"
 
 
 def _strip(row: Row, chart: Chart, top: float, wide: int) -> str:

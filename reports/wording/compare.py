@@ -28,6 +28,20 @@ def headline(weighed: Comparison) -> str:
     return "What more batches would show"
 
 
+def in_part(weighed: Comparison) -> str:
+    """What the rows in brackets are: plans for fewer sure terms than the others; nothing where all have the same."""
+    own = [o for o in weighed.options if o.own and isinstance(o.quality, Quality)]
+    few = [o for o in own if o.potential]
+    if not few:
+        return ""
+    runs, sure, every = listed([str(o.runs) for o in few]), len(few[0].terms), len(few[0].terms) + few[0].potential
+    said = (
+        f"With {runs} batches {few[0].potential} of the {every} terms are only potential: planned for, but not owed a "
+        f"batch each. What is seen there (in brackets) is of the other {sure}"
+    )
+    return f"{said}: do not set it against rows of all {every}." if len(few) < len(own) else f"{said}."
+
+
 def because(study: Study, weighed: Comparison) -> str:
     """The second line: what that costs, and what the number planned now would miss."""
     said = []
@@ -49,10 +63,11 @@ def because(study: Study, weighed: Comparison) -> str:
 
 def _now(study: Study, now: Option) -> str:
     missed = [name for name, share in now.of_matters.items() if isinstance(share, float) and share > 1 + 1e-9]
+    part = f", of their {counted(len(now.terms), 'sure term')} alone" if now.potential else ""
     if not missed:
-        return f"The {now.runs} planned now show it as well, in {spent(study, now)}."
+        return f"The {now.runs} planned now show it as well{part}, in {spent(study, now)}."
     chances = [f"{name} {likely(chance)}" for name in missed if isinstance(chance := _chance(now, name), float)]
-    return f"The {now.runs} planned now fall short of 80{THIN}% chance to see it: {listed(chances)}."
+    return f"The {now.runs} planned now fall short of 80{THIN}% chance to see it{part}: {listed(chances)}."
 
 
 def _chance(option: Option, name: str) -> object:
@@ -163,10 +178,12 @@ def matters(study: Study) -> list[tuple[str, str]]:
 
 
 def comes_to(option: Option) -> str:
-    """What stands at the end of a row: `shows all 4`, `shows 2 of 4`."""
+    """What stands at the end of a row: `shows all 4`, `shows 2 of 4`; in brackets where terms are only potential."""
     if isinstance(option.quality, Unavailable):
         return "cannot be made"
     shown = option.shows
     if not shown:
         return "not known" if nothing_shown(option) else ""
-    return f"shows all {len(shown)}" if all(shown) and len(shown) > 1 else f"shows {sum(shown)} of {len(shown)}"
+    all_of_them = all(shown) and len(shown) > 1
+    said = f"shows all {len(shown)}" if all_of_them else f"shows {sum(shown)} of {len(shown)}"
+    return f"({said})" if option.potential else said

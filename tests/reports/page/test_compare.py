@@ -98,7 +98,14 @@ def test_words_agree_with_the_numbers(study, weighed):
     assert "unavailable" in own[reach]["chance Gloss"]
     # Five runs for six terms: the squares and products are only potential, and the row says so.
     assert "only potential" in own[5]["told"][0]
-    assert "only potential" in text
+    assert own[5]["potential"] == 6 - len(own[5]["terms"])
+    assert own[reach]["potential"] == 0
+    for shown in (page, " ".join(text.split())):
+        assert f"of the other {len(own[5]['terms'])}: do not set it against rows of all 6." in shown
+    # A line a plan, whatever its name, and in brackets those of which only a part is shown.
+    shows = [line.split("  ")[-1] for line in text.split("\n\n")[1].split("\n") if line.startswith("  ")]
+    assert len(shows) == len([row for row in document["compare"] if "unavailable" not in str(row["days"])])
+    assert sum(said.startswith("(") for said in shows) == sum(row["potential"] > 0 for row in document["compare"])
     assert documents.json_text(document)
 
 
