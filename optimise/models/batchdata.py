@@ -81,6 +81,17 @@ def shares(region: Region, levels: pd.DataFrame) -> Array:
     return X
 
 
+def _not_counted(results: Results, response: Response) -> list[dict[str, str]]:
+    """Batches with a reading of the response that do not count: set aside, failed or unmakeable, each with why."""
+    batches, rows = results.batches, results.counted
+    read = rows[(rows["response"] == (response.of if response.is_derived else response.name)) & rows["value"].notna()]
+    gone = batches.loc[batches.index.isin(read["batch"]) & ~batches.index.isin(results.usable)]
+    return [
+        {"trial": str(row["trial"]), "batch": str(batch), "reason": f"{row['state']}: {row['why']}"}
+        for batch, row in gone.iterrows()
+    ]
+
+
 def gather(
     study: Study,
     results: Results,
@@ -95,6 +106,7 @@ def gather(
     """
     seen, taken = observed(study, results, response)
     excluded = [{"trial": trial, "batch": "", "reason": reason} for trial, reason in (out_of or {}).items()]
+    excluded += _not_counted(results, response)
     findings = list(taken)
     kinds = seen["bound"].fillna("none")
     seen = seen.assign(bound=kinds)

@@ -197,6 +197,17 @@ def pooled_reading_sd(sds: Array, counts: Array) -> float | None:
     return float(np.sqrt(np.sum((counts[many] - 1) * sds[many] ** 2) / df))
 
 
+def left_out(results: Results) -> list[Problem]:
+    """What is on record and no fit counts: batches set aside or failed, and what the study has since moved on from."""
+    batches = results.batches.drop(index=results.usable)
+    out = [one for one in results.findings if one.code == "out"]
+    if len(batches):
+        who = [f"{batch} ({row['state']}: {row['why']})" for batch, row in batches.iterrows()]
+        do = "blendwright record FOLDER --restore TRIAL --why ... takes one in again"
+        out.append(say("not-counted", "inform", "batches", f"not counted: {listed(who)}", do))
+    return out
+
+
 def nothing_to_fit(results: Results) -> Problem:
     """Why there is nothing to fit, and what can be done: as the definition moved on, as batches went, or as yet."""
     gone = next((one for one in results.findings if one.code == "none-left"), None)

@@ -26,7 +26,7 @@ from optimise.models.choosing import TermsChoice
 from optimise.models.correlation import residual_correlation
 from optimise.models.effects import DirectedEffect, directed_effects
 from optimise.models.fence import Fence
-from optimise.models.findings import nothing_to_fit
+from optimise.models.findings import left_out, nothing_to_fit
 from optimise.models.fitted import FittedModel
 from optimise.models.fitting import fit_response
 from optimise.models.gumlaw import PowerLaw, gum_findings, power_law
@@ -121,9 +121,10 @@ class Models(Shown, Mapping[str, FittedModel]):
 
     @property
     def findings(self) -> tuple[Problem, ...]:
-        """The findings of all responses, and the gum's power law where one is read."""
+        """The findings of all responses, the gum's power law where one is read, and what is on record and left out."""
         own = tuple(finding for model in self.models.values() for finding in model.findings)
-        return tuple(with_own_names(self.results, [*own, *self.clashes, *gum_findings(self.study, self.results)]))
+        told = [*own, *self.clashes, *gum_findings(self.study, self.results), *left_out(self.results)]
+        return tuple(with_own_names(self.results, told))
 
     @property
     def clashes(self) -> tuple[Problem, ...]:

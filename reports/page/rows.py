@@ -209,12 +209,13 @@ def _level(value: Any, places: int) -> str:
 
 
 def left_out(facts: Facts) -> Rows:
-    """Batches left out of a fit, with the reason."""
-    return [
-        [fit.spec.name, str(entry.get("batch", entry.get("trial", ""))), str(entry.get("why", entry.get("reason", "")))]
-        for fit in facts.fits
-        for entry in fit.fit.get("excluded", ())
-    ]
+    """Batches left out of fits, a line for each batch and reason, with the responses that lack it."""
+    lines: dict[tuple[str, str], list[str]] = {}
+    for fit in facts.fits:
+        for entry in fit.fit.get("excluded", ()):
+            key = (str(entry.get("batch") or entry.get("trial", "")), str(entry.get("why", entry.get("reason", ""))))
+            lines.setdefault(key, []).append(fit.spec.name)
+    return [[", ".join(names), batch, why] for (batch, why), names in lines.items()]
 
 
 def figures(fit: FitFacts) -> Rows:

@@ -228,6 +228,19 @@ def test_leaving_a_trial_out_for_a_look():
     assert "T03" not in set(models["Gloss"].trials["trial"])
 
 
+def test_batches_set_aside_are_told_with_their_reason():
+    # Nothing is left out in silence: who, when and why stand in the records, what and why in the fit (ALCOA+).
+    frame = trials()
+    frame["set_aside"] = [None] * 2 + ["wrong lot"] + [None] * (len(frame) - 3)
+    models = fitted(frame=frame)
+    assert models["Gloss"].n == len(frame) - 1
+    (gone,) = models["Gloss"].excluded
+    assert (gone["trial"], gone["reason"]) == ("T03", "set aside: wrong lot")
+    (said,) = [f for f in models.findings if f.code == "not-counted"]
+    assert "wrong lot" in said.got
+    assert not [f for f in fitted().findings if f.code == "not-counted"]
+
+
 def test_over_range_readings_take_part_as_what_they_are():
     frame = trials().astype({"Viscosity": object})
     frame.loc[2, "Viscosity"] = ">9000"
