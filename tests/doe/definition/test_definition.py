@@ -130,7 +130,10 @@ def test_digests_do_not_depend_on_spelling():
 
 
 def test_schema_that_ships_is_the_one_the_keys_make():
-    assert json.loads(SCHEMA.read_text(encoding="utf-8")) == json_schema()
+    again = (
+        'python -c "import json; from doe.definition.keys import json_schema as s; print(json.dumps(s(), indent=2))"'
+    )
+    assert json.loads(SCHEMA.read_text(encoding="utf-8")) == json_schema(), f"{again} > doe/study.schema.json"
 
 
 def test_schema_accepts_what_the_reader_accepts():
