@@ -18,7 +18,7 @@ import numpy.typing as npt
 from doe.ideal.approximate import Approximate, judged
 from doe.region.region import Region
 from doe.search import candidates
-from doe.search.spaces import Layout
+from doe.search.spaces import Layout, same_levels
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
@@ -82,7 +82,7 @@ class Piece:
     @property
     def model(self) -> Callable[[Array], Array]:
         """The model's rows (n, p) for points (n, k) of this piece."""
-        return lambda V: self.plan.space.model(self.whole(V), _same(self.combo, len(V)))
+        return lambda V: self.plan.space.model(self.whole(V), same_levels(self.combo, len(V)))
 
     def images(self, spread: Spread) -> Callable[[Array], Array]:
         """The model's rows (images, n, p) at all images of points (n, k)."""
@@ -91,7 +91,7 @@ class Piece:
 
         def rows(V: Array) -> Array:
             U = self.whole(V)
-            return np.array([self.plan.space.model(U * s, _same(c, len(U))) for s in signs for c in combos])
+            return np.array([self.plan.space.model(U * s, same_levels(c, len(U))) for s in signs for c in combos])
 
         return rows
 
@@ -130,10 +130,6 @@ def _signs(plan: Layout, columns: tuple[int, ...] | list[int]) -> Array:
     signs = np.ones((2 ** len(columns), plan.region.dimension))
     signs[:, list(columns)] = list(product((1.0, -1.0), repeat=len(columns)))
     return signs
-
-
-def _same(combo: Indices, n: int) -> Indices:
-    return np.broadcast_to(combo, (n, len(combo)))
 
 
 def _alone(plan: Layout) -> list[int]:
@@ -208,7 +204,7 @@ def _degree(plan: Layout, ends: list[int]) -> int:
 
 
 def _values(plan: Layout, Q: Array, U: Array, combo: Indices) -> Array:
-    F = plan.space.model(U, _same(combo, len(U)))
+    F = plan.space.model(U, same_levels(combo, len(U)))
     out: Array = np.einsum("np,np->n", F @ Q, F)
     return out
 
@@ -235,7 +231,7 @@ def _is_affine(plan: Layout, U: Array, k: int, combos: Indices) -> bool:
     """Whether every term of the model is at most linear in u_k."""
     step = np.eye(U.shape[1])[k]
     for combo in combos:
-        low, middle, high = (plan.space.model(U + s * step, _same(combo, len(U))) for s in (-1.0, 0.0, 1.0))
+        low, middle, high = (plan.space.model(U + s * step, same_levels(combo, len(U))) for s in (-1.0, 0.0, 1.0))
         if np.abs(low - 2 * middle + high).max() > _SAME * np.abs(middle).max():
             return False
     return True

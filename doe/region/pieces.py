@@ -28,6 +28,10 @@ Flags = npt.NDArray[np.bool_]
 Levels = tuple[str, ...]
 
 
+def _holds(where: Mapping[str, tuple[str, ...]], chosen: Mapping[str, str]) -> bool:
+    return all(chosen[name] in levels for name, levels in where.items())
+
+
 @dataclass(frozen=True, slots=True)
 class Condition:
     """What holds only at some category levels (`where`, all at once): linear limits, and bounds of columns by name."""
@@ -38,7 +42,7 @@ class Condition:
 
     def holds(self, chosen: Mapping[str, str]) -> bool:
         """Whether it holds at a combination of category levels."""
-        return all(chosen[name] in levels for name, levels in self.where.items())
+        return _holds(self.where, chosen)
 
     def is_named_in(self, conflict: str) -> bool:
         """Whether one of its limits or bounds stands in the words of a conflict."""
@@ -57,7 +61,7 @@ class Bar:
 
     def holds(self, chosen: Mapping[str, str]) -> bool:
         """Whether a combination of category levels is left out by it."""
-        return all(chosen[name] in levels for name, levels in self.where.items())
+        return _holds(self.where, chosen)
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)

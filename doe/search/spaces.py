@@ -191,7 +191,8 @@ def compiled(region: Region, terms: Terms) -> Model:
     return rows
 
 
-def _same(combo: Indices, n: int) -> Indices:
+def same_levels(combo: Indices, n: int) -> Indices:
+    """The level indices (c,) of one combination for each of n recipes, (n, c); not to be written to."""
     return np.broadcast_to(combo, (n, len(combo)))
 
 
@@ -231,7 +232,7 @@ def _marks(raw: Model, region: Region, piece: Region, combos: Indices) -> Array:
     """Model rows at vertices, edge middles and centroid of a polytope."""
     kinds = (candidates.corners, candidates.edge_middles, candidates.centroid)
     U = np.concatenate([kind(piece, region) for kind in kinds])
-    return np.concatenate([raw(U, _same(c, len(U))) for c in combos])
+    return np.concatenate([raw(U, same_levels(c, len(U))) for c in combos])
 
 
 def dependent(F: Array, labels: tuple[str, ...], tolerance: float = 1e-6) -> list[str]:

@@ -25,6 +25,7 @@ Flags = npt.NDArray[np.bool_]
 _BATCH = 1.2e8  # the work of boxes taken at once: with more, what they need does not stay near the processor
 _LEAST_AT_ONCE, _MOST_AT_ONCE = 64, 512
 _SMALLEST = 1e-7
+BOX = 10_000.0  # the work of a box beside that of the predictions in it
 _HALVING = 20_000.0  # the work of halving a box
 _HARDLY = 1e-6
 
@@ -56,10 +57,6 @@ class Field(Protocol):
     @property
     def domain(self) -> Domain:
         """What is allowed in the piece."""
-        ...
-
-    def whole(self) -> Boxes:
-        """Boxes that hold the piece."""
         ...
 
     def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
@@ -183,7 +180,7 @@ def prove(fields: Sequence[Field], enough: float, work: float, stop: float = np.
 
 
 def _prove(fields: Sequence[Field], enough: float, work: float, stop: float) -> Proof:
-    starts = [one.whole() for one in fields]
+    starts = [one.domain.whole() for one in fields]
     most = max((boxes.low.shape[1] for boxes in starts), default=0)
     none, first = np.zeros((0, most)), np.zeros(0, dtype=np.intp)
     opened = _Open(none, none, np.zeros(0), first, first, Quadratic.none(0, most))

@@ -12,7 +12,7 @@ from optimise.formula.goals import Aimed
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
 from optimise.proof.boxes import Boxes
-from optimise.proof.branching import Bounds
+from optimise.proof.branching import BOX, Bounds
 from optimise.proof.chancebound import ChanceBound
 from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
 from optimise.proof.domain import Domain, Wall, all_met, widest
@@ -33,7 +33,7 @@ class ChanceField:
     @property
     def cost(self) -> float:
         """The work of one box."""
-        return 10_000.0 + sum(one.cost for one in self.expanders)
+        return BOX + sum(one.cost for one in self.expanders)
 
     @classmethod
     def of(
@@ -48,10 +48,6 @@ class ChanceField:
                 return None
             found.append(made)
         return cls(Domain.of(place, combo, fence), tuple(asked), tuple(found))
-
-    def whole(self) -> Boxes:
-        """The box that holds the piece."""
-        return self.domain.whole()
 
     def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
         """Bounds of log chance over boxes; no closer where that is not above `enough`."""

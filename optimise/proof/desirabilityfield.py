@@ -13,7 +13,7 @@ from optimise.formula.space import Space
 from optimise.models.fence import Fence
 from optimise.models.scales import Scale
 from optimise.proof.boxes import Boxes
-from optimise.proof.branching import Bounds
+from optimise.proof.branching import BOX, Bounds
 from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
 from optimise.proof.domain import Domain, Wall, all_met, any_dead, tightened_by, widest
 from optimise.proof.expansion import Curve, Source
@@ -96,7 +96,7 @@ class DesirabilityField:
     @property
     def cost(self) -> float:
         """The work of one box."""
-        return 10_000.0 + sum(one.mean_cost for one in self.sources)
+        return BOX + sum(one.mean_cost for one in self.sources)
 
     @classmethod
     def of(
@@ -117,10 +117,6 @@ class DesirabilityField:
             log_ramps[side.response].append(LogRamp(side, one.scale, one.response.weight / total))
         barriers = tuple((n, sign, float(properties[n].scale.forward(limit))) for n, sign, limit in walls)
         return cls(Domain.of(place, combo, fence), tuple(sources), tuple(map(tuple, log_ramps)), barriers)
-
-    def whole(self) -> Boxes:
-        """The box that holds the piece."""
-        return self.domain.whole()
 
     def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
         """Bounds of log desirability over boxes; no closer where that is not above `enough`."""

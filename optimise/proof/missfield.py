@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimise.proof.boxes import Boxes
-from optimise.proof.branching import Bounds
+from optimise.proof.branching import BOX, Bounds
 from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
 from optimise.proof.domain import Domain, all_met, widest
 from optimise.proof.expansion import Curve, Source
@@ -42,11 +42,7 @@ class MissField:
     @property
     def cost(self) -> float:
         """The work of one box."""
-        return 10_000.0 + sum(one.mean_cost for one in self.sources)
-
-    def whole(self) -> Boxes:
-        """The box that holds the piece."""
-        return self.domain.whole()
+        return BOX + sum(one.mean_cost for one in self.sources)
 
     def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
         """Bounds of minus the largest miss; no closer where that is not above `enough`."""

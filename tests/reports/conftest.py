@@ -9,6 +9,7 @@ import pytest
 
 from doe import Study, plan
 from optimise import find, fit
+from reports.gathering.gather import gather
 
 TOML = """
 [study]
@@ -118,6 +119,11 @@ def job():
     results = study.results(measured(design.table), design=design)
     models = fit(study, results)
     return SimpleNamespace(study=study, design=design, results=results, models=models, best=find(study, models))
+
+
+@pytest.fixture(scope="session")
+def facts(job):
+    return gather(job.study, design=job.design, results=job.results, models=job.models, best=job.best)
 
 
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]

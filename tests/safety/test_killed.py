@@ -4,15 +4,8 @@ import os
 
 import pytest
 from killable import job, stages
-from killing import Server
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are forked to be killed")
-
-
-@pytest.fixture(scope="module")
-def server():
-    with Server() as server:
-        yield server
 
 
 @pytest.fixture(scope="module")

@@ -11,12 +11,6 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are f
 
 
 @pytest.fixture(scope="module")
-def server():
-    with Server() as server:
-        yield server
-
-
-@pytest.fixture(scope="module")
 def made(server, tmp_path_factory):
     return stages(server, tmp_path_factory.mktemp("together"), last="recorded")
 

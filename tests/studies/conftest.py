@@ -6,7 +6,9 @@ import shutil
 import pytest
 from small_study import SMALL, snapshot_of, table_of_runs
 
+from doe import Study
 from studies.cli import main
+from studies.commands.new import example_toml
 
 
 @pytest.fixture
@@ -22,6 +24,12 @@ def table_of():
 @pytest.fixture
 def small_toml():
     return SMALL
+
+
+@pytest.fixture(scope="session")
+def shipped():
+    """The study of the shipped example potting-shed."""
+    return Study.from_toml(example_toml("potting-shed"))
 
 
 @pytest.fixture

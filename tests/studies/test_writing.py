@@ -7,6 +7,7 @@ import tempfile
 from pathlib import Path
 
 import pytest
+from small_study import snapshot_of as snapshot
 
 from doe.problems import StudyError
 from studies import journal, writing
@@ -14,10 +15,6 @@ from studies.inspection import inspect
 from studies.locking import LOCK, Lock
 from studies.pending import PENDING, complete
 from studies.writing import changing
-
-
-def snapshot(folder):
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
 
 
 def change_two(folder):

@@ -306,7 +306,7 @@ def test_no_recipe_is_above_its_box_or_the_final_bound(terms, objective):
         assert ((scores < -20) == (worth == 0)).all()
         scores = np.where(worth > 0, np.log(np.maximum(worth, 1e-300)), -np.inf)
     for enough in (-np.inf, scores.max() - 1.0, scores.max() - 0.05):
-        boxes, high = field.whole(), scores > enough
+        boxes, high = field.domain.whole(), scores > enough
         for _ in range(5):
             found = field.over(boxes, np.full(boxes.count, np.inf), enough)
             inside = ((U[:, None] >= found.boxes.low) & (U[:, None] <= found.boxes.high)).all(axis=2)

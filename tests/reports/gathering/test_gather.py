@@ -24,11 +24,6 @@ from reports.wording import wording
 from reports.wording.plan import round_line
 
 
-@pytest.fixture(scope="module")
-def facts(job):
-    return gather(job.study, design=job.design, results=job.results, models=job.models, best=job.best)
-
-
 def test_the_formula_is_the_one_found(job, facts):
     levels = {line.name: line.level for line in facts.formula.lines}
     assert levels == pytest.approx(dict(job.best.blend))

@@ -2,13 +2,7 @@
 
 import pytest
 
-from reports.gathering.gather import gather
 from reports.page import figures
-
-
-@pytest.fixture(scope="module")
-def facts(job):
-    return gather(job.study, design=job.design, results=job.results, models=job.models, best=job.best)
 
 
 def test_effects_carry_the_page_s_numbers(job, facts):
