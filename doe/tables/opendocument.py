@@ -22,6 +22,7 @@ from doe.tables.rawtable import (
     column_letters,
     is_blank,
     refuse,
+    seen_only_by_eye,
     seen_sheets,
     too_big,
 )
@@ -108,7 +109,7 @@ class _Sheet:
                 for column, cell, value in cells:
                     self._put(row + below + 1, column, cell, value)
             if cells and element.get(_TABLE + "visibility") in ("collapse", "filter"):
-                self.seen.setdefault("rows", []).append(str(row + 1))
+                self.seen.setdefault("hidden-rows", []).append(str(row + 1))
             row += repeated
         if not self.filled:
             return None
@@ -152,23 +153,13 @@ class _Sheet:
             for below in range(1, min(down, MAX_ROWS)):
                 self.filled[row + below, column] = value
         if cell.get(_TABLE + "style-name") in self.struck_styles:
-            self.seen.setdefault("struck", []).append(spot)
+            self.seen.setdefault("struck-out", []).append(spot)
         for note in cell.iter(_OFFICE + "annotation"):
             said = tidy(" ".join(_text(part) for part in note.iter(_TEXT + "p")))
             self.seen.setdefault("comments", []).append(f"{spot} {said[:60]!r}")
 
     def _findings(self) -> tuple[Problem, ...]:
-        told = (
-            ("rows", "hidden-rows", "hidden rows {}, which were read like the others", "show them and check them"),
-            ("struck", "struck-out", "struck out: {}, read like the others",
-             "clear them, or flag them 'do not use' with a note"),
-            ("comments", "comments", "comments that were not read: {}", "move them into a column note"),
-        )  # fmt: skip
-        return tuple(
-            Problem(code, "warn", self._where, got.format(", ".join(self.seen[key][:8])), "what can be seen", do)
-            for key, code, got, do in told
-            if key in self.seen
-        )
+        return seen_only_by_eye(self._where, self.seen)
 
 
 def _count(element: Element, name: str) -> int:

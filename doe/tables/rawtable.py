@@ -105,6 +105,25 @@ def seen_sheets(shown: Sequence[Grid], hidden: Sequence[str], name: str) -> tupl
     return replace(shown[0], findings=(left, *shown[0].findings)), *shown[1:]
 
 
+_SHOW = "show them and check that they belong"
+_BY_EYE = (
+    ("hidden-rows", "hidden rows {}, which were read like the others", "rows that can be seen", _SHOW),
+    ("hidden-columns", "hidden columns {}, which were read like the others", "columns that can be seen", _SHOW),
+    ("struck-out", "struck out: {}, read like the others", "values that count",
+     "clear them, or flag them 'do not use' with a note"),
+    ("comments", "comments that were not read: {}", "what is to be kept, in a cell", "move them into a column note"),
+)  # fmt: skip
+
+
+def seen_only_by_eye(where: str, found: Mapping[str, Sequence[str]]) -> tuple[Problem, ...]:
+    """What a reader of values alone would pass over, as findings: `found` by code, each with the places it stands."""
+    return tuple(
+        Problem(code, "warn", where, got.format(listed(found[code])), allowed, do)
+        for code, got, allowed, do in _BY_EYE
+        if found.get(code)
+    )
+
+
 def rows_too_wide(grid: Grid, header: int) -> list[Problem]:
     """Rows of a file of text that have more cells than the header (a row, from 0), such as 1,5 between commas.
 

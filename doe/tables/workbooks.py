@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 from doe.definition.cells import Uncalculated, tidy
-from doe.problems import Problem, ResultsError, listed
+from doe.problems import Problem, ResultsError
 from doe.tables.markup import TooBigError, check_markup
 from doe.tables.rawtable import (
     MAX_COLUMNS,
@@ -22,6 +22,7 @@ from doe.tables.rawtable import (
     column_letters,
     is_blank,
     refuse,
+    seen_only_by_eye,
     seen_sheets,
     too_big,
 )
@@ -166,20 +167,9 @@ def _seen_only_by_eye(
     cells = [sheet._cells[place] for place in filled if place in sheet._cells]
     struck = [cell.coordinate for cell in cells if cell.font is not None and cell.font.strike]
     said = [f"{cell.coordinate} {tidy(str(cell.comment.text))[:60]!r}" for cell in cells if cell.comment is not None]
-    show, move = "show them and check that they belong", "move them into a column note"
-    told = (
-        ("hidden-rows", "hidden rows {}, which were read like the others", hidden, "rows that can be seen", show),
-        ("hidden-columns", "hidden columns {}, which were read like the others",
-         _hidden_columns(sheet, {column for _, column in filled}), "columns that can be seen", show),
-        ("struck-out", "struck out: {}, read like the others", struck, "values that count",
-         "clear them, or flag them 'do not use' with a note"),
-        ("comments", "comments that were not read: {}", said, "what is to be kept, in a cell", move),
-    )  # fmt: skip
-    return tuple(
-        Problem(code, "warn", where, got.format(listed(which)), allowed, do)
-        for code, got, which, allowed, do in told
-        if which
-    )
+    columns = _hidden_columns(sheet, {column for _, column in filled})
+    found = {"hidden-rows": hidden, "hidden-columns": columns, "struck-out": struck, "comments": said}
+    return seen_only_by_eye(where, found)
 
 
 def _hidden_columns(sheet: Any, filled: set[int]) -> list[str]:

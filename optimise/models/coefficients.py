@@ -26,6 +26,7 @@ from optimise.statistics.diagnosis import no_error
 from optimise.statistics.leastsq import Array, LeastSquares, solve, two_sided
 from optimise.statistics.stationary import Canonical, canonical, quadratic_of
 
+_NO_ERROR = Unavailable("nothing is left to judge the error by", "make more batches than the model has terms")
 _SAME_FIT = 1e-6
 _DUST = 1e-13  # of the largest value; solving leaves some 1e-15 of it
 _DISTANCES = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
@@ -179,9 +180,8 @@ def stationary_point(study: Study, core: Core, scale: Scale) -> Stationary | Una
 def _in_units(study: Study, point: Canonical, coded: Coded, scale: Scale, has_error: bool) -> Stationary:
     region = study.region
     levels = coded.decoded(point.place[None])[0]
-    none = Unavailable("nothing is left to judge the error by", "make more batches than the model has terms")
-    errors: tuple[float, ...] | Unavailable = none
-    confidence: Mapping[str, tuple[float, float]] | Unavailable = none
+    errors: tuple[float, ...] | Unavailable = _NO_ERROR
+    confidence: Mapping[str, tuple[float, float]] | Unavailable = _NO_ERROR
     if has_error and coded.fitted.df > 0:
         errors = tuple(map(float, eigenvalue_errors(coded.fitted, point.place, point.axes)))
         confidence = _reach_in_units(region.names, coded, stationary_edges(coded.fitted, point.place))
@@ -249,7 +249,7 @@ def way_out(
     if isinstance(coded, Unavailable):
         return coded
     if core.error is None:
-        return Unavailable("nothing is left to judge the error by", "make more batches than the model has terms")
+        return _NO_ERROR
     start, G, h = _room(region, coded)
     places, reached = best_way(coded.fitted, sign, start, G, h, distances)
     levels = coded.decoded(places)

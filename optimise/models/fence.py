@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from doe.problems import StudyError
+from doe.problems import StudyError, Unavailable
 from doe.region.region import Region
 from doe.region.widening import widened
 from doe.search.spaces import layout
@@ -21,6 +21,8 @@ Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
 
 _SINGULAR = 1e-9
+
+NO_FENCE = Unavailable("the trials carry no model", "make more trials")
 _HAIR = 1e-9
 
 

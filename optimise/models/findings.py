@@ -31,6 +31,20 @@ def say(code: str, level: str, where: str, got: str, do: str) -> Problem:
     return Problem(code, "warn" if level == "warn" else "inform", where, got, "", do)
 
 
+def blocks_left_out(where: str, difference: str) -> Problem:
+    """That there are too few batches for blocks beside the terms; `difference` says where those of blocks are then."""
+    got = "too few batches to allow for blocks as well"
+    return say(
+        "blocks-left-out", "warn", where, got, f"make more batches; differences between blocks are now in {difference}"
+    )
+
+
+def blocks_confounded(where: str) -> Problem:
+    """That blocks and terms cannot be told apart."""
+    got = "blocks and terms changed together, so block differences are in the terms"
+    return say("blocks-confounded", "warn", where, got, "make some trials of each block again in another")
+
+
 def outlier_findings(
     where: str,
     X: Array,

@@ -23,7 +23,7 @@ from optimise.models.censored import by_likelihood, likely, with_bounds
 from optimise.models.choosing import Chosen, TermsChoice, pick
 from optimise.models.coefficients import coefficient_table, stationary_point, way_out
 from optimise.models.fewblocks import FewBlocks, block_of, few_blocks, told
-from optimise.models.findings import say
+from optimise.models.findings import blocks_confounded, blocks_left_out, say
 from optimise.models.fitted import Core, FittedModel, anova_frame, number_column
 from optimise.models.grades import fit_grades
 from optimise.models.grouped import NO_LACK, allowed_for, as_if_alone, in_use, with_groups
@@ -228,8 +228,7 @@ def _solved(terms: Terms, base: Coding, data: BatchData, y: Array, response: Res
     terms, rows = every.only(j in firm for j in range(len(every))), whole[:, sorted(firm)]
     blocks, notes = data.blocks, []
     if blocks.shape[1] and len(y) - rows.shape[1] - blocks.shape[1] < 1:
-        notes.append(say("blocks-left-out", "warn", response.name, "too few batches to allow for blocks as well",
-                         "make more batches; differences between blocks are now in the error"))  # fmt: skip
+        notes.append(blocks_left_out(response.name, "the error"))
         blocks = blocks[:, :0]
     fit = solve(np.column_stack([rows, blocks]), y)
     p = rows.shape[1]
@@ -249,9 +248,7 @@ def _solved(terms: Terms, base: Coding, data: BatchData, y: Array, response: Res
             )
         )
     if (fit.dropped >= p).any():
-        got = "blocks and terms changed together, so block differences are in the terms"
-        notes.append(say("blocks-confounded", "warn", response.name, got,
-                         "make some trials of each block again in another"))  # fmt: skip
+        notes.append(blocks_confounded(response.name))
     core = Core(core_terms, base, fit, _stated_sd(response, scale, data.y))
     return core, aliased, notes
 

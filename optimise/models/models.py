@@ -25,7 +25,7 @@ from optimise.models.chance import Window, chance_interval, joint_chance
 from optimise.models.choosing import TermsChoice
 from optimise.models.correlation import residual_correlation
 from optimise.models.effects import DirectedEffect, directed_effects
-from optimise.models.fence import Fence
+from optimise.models.fence import NO_FENCE, Fence
 from optimise.models.findings import left_out, nothing_to_fit
 from optimise.models.fitted import FittedModel
 from optimise.models.fitting import fit_response
@@ -35,7 +35,7 @@ from optimise.models.lastround import last_round, last_round_told
 from optimise.models.modelfile import stored, stored_fence
 from optimise.models.otherform import OtherForm, other_form
 from optimise.models.plannedlimits import PlannedLimits, planned_limits, simultaneous_planned_limits
-from optimise.models.points import exact_chance, points, within
+from optimise.models.points import NO_LIMITS, exact_chance, points, within
 from optimise.models.predictors import Chosen, LeastSquaresPredictor, Predictor, split_levels
 from optimise.models.recipes import recipes
 from optimise.models.simultaneous import SimultaneousLimits, simultaneous_limits
@@ -285,8 +285,7 @@ class Models(Shown, Mapping[str, FittedModel]):
                 out[f"{name}_{side}"] = [one] * n if binary else scale.back(ends[:, j])
         # A limit that every value meets leaves no window, but it was asked for, and is met.
         asked = low is not None or high is not None or has_window(self.study.response(model.response))
-        nothing = Unavailable("no limits are asked of it", "give low or high, and an aim")
-        out["chance"] = law.chance(low, high) if asked else [nothing] * n
+        out["chance"] = law.chance(low, high) if asked else [NO_LIMITS] * n
         return out
 
     def exact(self, frame: pd.DataFrame) -> pd.DataFrame:
@@ -370,9 +369,7 @@ class Models(Shown, Mapping[str, FittedModel]):
         _, X, chosen = self._levels(frame)
         fence = self.fence
         if fence is None:
-            raise ModelError(
-                [Problem("no-fence", "stop", "leverage", "the trials carry no model", "more trials", "make more")]
-            )
+            raise ModelError([Problem("no-fence", "stop", "leverage", NO_FENCE.reason, "more trials", "make more")])
         return pd.Series(fence.leverage(X, chosen), index=frame.index, name="leverage")
 
     def inside(self, frame: pd.DataFrame) -> pd.Series:

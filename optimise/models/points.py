@@ -19,6 +19,7 @@ from doe.split import shared_out, split
 from doe.study import Study
 from doe.trade import TradeChecks
 from optimise.models.broken import broken_told, standings
+from optimise.models.fence import NO_FENCE
 from optimise.models.predictors import Chosen, split_levels
 from optimise.models.recipes import off_steps, recipes
 from optimise.models.simultaneous import shared_level
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
 Ends = tuple[float | None, float | None]
 
 _PART = 250  # recipes done at a time
+
+NO_LIMITS = Unavailable("no limits are asked of it", "give low or high, and an aim")
 
 
 def points(models: Models, frame: pd.DataFrame, told: Callable[[int], None] | None = None) -> list[dict[str, Any]]:
@@ -60,8 +63,7 @@ def points_at(models: Models, frame: pd.DataFrame) -> list[dict[str, Any]]:
     joint, cost, fence = models.joint(frame), cost_per_kg(study, whole), models.fence
     together, in_region = _joint_limits(models, X, chosen), study.region.contains(X, chosen=chosen)
     trade, standing = _trade_findings(study, whole, table), standings(study, whole)
-    no_fence = Unavailable("the trials carry no model", "make more trials")
-    leverage = [no_fence] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
+    leverage = [NO_FENCE] * len(X) if fence is None else fence.leverage(X, chosen).tolist()
     told: dict[str, dict[str, list[Any]]] = {}
     for name, quantity in zip(*(table.columns.get_level_values(k) for k in (0, 1)), strict=True):
         told.setdefault(name, {})[quantity] = table[name, quantity].tolist()
@@ -141,7 +143,7 @@ def exact_chance(values: npt.NDArray[Any], ends: Ends) -> Any:
     if len(values) and isinstance(values[0], Unavailable):
         return values
     if ends == (None, None):
-        return [Unavailable("no limits are asked of it", "give low or high, and an aim")] * len(values)
+        return [NO_LIMITS] * len(values)
     return within(np.asarray(values, dtype=float), ends)
 
 

@@ -21,7 +21,7 @@ from doe.study import Study
 from doe.terms.codings import Coding
 from doe.terms.terms import Terms
 from optimise.models.batchdata import BatchData
-from optimise.models.findings import say
+from optimise.models.findings import blocks_confounded, blocks_left_out, say
 from optimise.models.fitted import FittedModel, anova_frame, number_column
 from optimise.models.predictors import LeastSquaresPredictor
 from optimise.models.scales import Scale
@@ -93,13 +93,10 @@ def score_columns(study: Study, planned: Terms, data: BatchData, where: str) -> 
     terms, rows = first.only(j in set(kept.tolist()) for j in range(len(first))), whole[:, kept]
     blocks, notes = data.blocks, []
     if blocks.shape[1] and len(rows) - rows.shape[1] - blocks.shape[1] < 1:
-        got = "too few batches to allow for blocks as well"
-        do = "make more batches; differences between blocks are now in the chance"
-        notes.append(say("blocks-left-out", "warn", where, got, do))
+        notes.append(blocks_left_out(where, "the chance"))
         blocks = blocks[:, :0]
     if independent(np.column_stack([rows, blocks]))[1].size:
-        got = "blocks and terms changed together, so block differences are in the terms"
-        notes.append(say("blocks-confounded", "warn", where, got, "make some trials of each block again in another"))
+        notes.append(blocks_confounded(where))
         blocks = blocks[:, :0]
     return ScoreColumns(terms, base, rows, blocks, tuple(notes))
 

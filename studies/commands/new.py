@@ -54,14 +54,18 @@ def _form(place: Path, args: argparse.Namespace) -> Outcome:
         place.mkdir(parents=True, exist_ok=True)
         write_whole(place / FORM, form_book())
     except OSError as error:
-        raise refusal("not-writable", str(place), f"cannot be made: {error.strerror}", "a folder you may write to",
-                      "choose another place") from error  # fmt: skip
+        raise _not_made(place, error) from error
     lines = [
         f"A form to fill: {place / FORM}",
         "",
         f"Next: fill it, then  {typed('new', place, '--from', place / FORM)}",
     ]
     return Outcome(envelope("new", None, [], folder=str(args.folder), files=[FORM], source="form"), "\n".join(lines))
+
+
+def _not_made(place: Path, error: OSError) -> StudyError:
+    got = f"cannot be made: {error.strerror}"
+    return refusal("not-writable", str(place), got, "a folder you may write to", "choose another place")
 
 
 def _told(notes: Sequence[Problem]) -> list[str]:
@@ -94,8 +98,7 @@ def create(place: Path, text: str, source: tuple[str, bytes] | None = None, comm
     try:
         place.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise refusal("not-writable", str(place), f"cannot be made: {error.strerror}", "a folder you may write to",
-                      "choose another place") from error  # fmt: skip
+        raise _not_made(place, error) from error
     try:
         with changing(place, command, version()) as change:
             change.write(STUDY, text)

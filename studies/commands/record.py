@@ -130,8 +130,7 @@ def _changed(folder: StudyFolder, args: argparse.Namespace) -> Results:
     if args.set_aside is not None:
         return _set_aside(folder, stored, _names(args.set_aside), args)
     if stored is None:
-        raise refusal("no-results", "record", "nothing was recorded yet", "results to change",
-                      typed("record", args.folder, "FILE"))  # fmt: skip
+        raise _nothing_recorded(args)
     if args.correct is not None:
         which, response, value = args.correct
         return correct(folder.study, stored, which, response, value, args.why, reading=args.reading)
@@ -151,10 +150,14 @@ def _set_aside(folder: StudyFolder, stored: Results | None, names: list[str], ar
     rest = [name for name in names if name not in tried]
     if stored is None or rest or not args.why.strip():
         if stored is None:
-            raise refusal("no-results", "record", "nothing was recorded yet", "results to change",
-                          typed("record", args.folder, "FILE"))  # fmt: skip
+            raise _nothing_recorded(args)
         return set_aside(stored, rest or names, args.why, state=args.state)
     return stored
+
+
+def _nothing_recorded(args: argparse.Namespace) -> StudyError:
+    do = typed("record", args.folder, "FILE")
+    return refusal("no-results", "record", "nothing was recorded yet", "results to change", do)
 
 
 def _names(text: str) -> list[str]:
