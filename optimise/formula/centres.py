@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from optimise.formula.bends import Bends, Bent, Plane, Quadratics, by_differences, in_places, on
 from optimise.formula.goals import Property
-from optimise.formula.onepass import alike
+from optimise.formula.onepass import alike, on_plane
 from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
-from optimise.statistics.matern import matern, matern_slope
+from optimise.statistics.matern import matern, matern_slope, matern_with_bend
 
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
@@ -60,6 +61,30 @@ class _Averages:
         for length, bell in zip(self.lengths, self.bells, strict=True):
             value += matern(distance, length) @ bell.T
         return value
+
+    def bent(self, plane: Plane) -> Bent:
+        """The centres (n, r) at free coordinates of a plane, with slopes and second derivatives by them."""
+        known = self.predictor.posterior.z
+        start, turn = on_plane(self.predictor, plane)
+        seen, flat = known @ turn, turn.T @ turn
+        steady = 2 * seen.T @ (self.square[:, :, None] * seen)
+
+        def bent(U: Array) -> Bends:
+            z = start + U @ turn.T
+            apart, dots = z[:, None] - known, z @ known.T
+            distance, away = np.sqrt((apart * apart).sum(axis=2)), apart @ turn
+            value = self.level + dots @ self.straight.T + dots**2 @ self.square.T
+            rise = twist = np.zeros((len(U), *self.straight.shape))
+            for length, bell in zip(self.lengths, self.bells, strict=True):
+                height, fall, curl = matern_with_bend(distance, length)
+                value += height @ bell.T
+                rise, twist = rise + fall[:, None] * bell, twist + curl[:, None] * bell
+            slope = (self.straight + 2 * self.square * dots[:, None]) @ seen + rise @ away
+            bend = steady + rise.sum(axis=2)[:, :, None, None] * flat
+            bend += (twist[..., None] * away[:, None]).transpose(0, 1, 3, 2) @ away[:, None]
+            return value, slope, bend
+
+        return bent
 
     def at(self, X: Array, chosen: Chosen) -> Array:
         """The centres at levels X (m, k), (m, r)."""
@@ -144,6 +169,20 @@ class Means:
             values[:, number], slopes[:, number] = law.mean(), law.weights @ by_location
         return values, slopes
 
+    def bent(self, plane: Plane) -> Bent:
+        """The centres (n, r) at free coordinates of a plane, with slopes and second derivatives by them."""
+        parts = [(numbers, cloud.bent(plane)) for cloud, numbers in self.clouds]
+        for kind, numbers, betas in self.fits:
+            if kind.terms.degree <= 2:
+                parts.append((numbers, Quadratics.of(kind.terms, kind.coding, plane, betas)))
+            else:
+                other = Means(len(numbers), ((kind, tuple(range(len(numbers))), betas),), (), ())
+                parts.append((numbers, by_differences(on(plane, other.with_slopes))))
+        for one, number in self.alone:
+            other = Means(1, (), (), ((one, 0),))
+            parts.append(((number,), by_differences(on(plane, other.with_slopes))))
+        return in_places(parts)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Centres:
@@ -181,3 +220,23 @@ class Centres:
             if one.predictor is None:
                 values[:, i], slopes[:, i] = one.with_slopes(X, chosen)
         return values, slopes
+
+    def bent(self, plane: Plane) -> Bent:
+        """Values (n, r) at free coordinates of a plane, with slopes and second derivatives by them."""
+        means, scales = self.means.bent(plane), [self.properties[i].scale for i in self.fitted]
+
+        def fitted(U: Array) -> Bends:
+            centre, slope, bend = means(U)
+            every = list(zip(scales, centre.T, strict=True))
+            rise = np.stack([scale.back_slope(v) for scale, v in every], axis=1)[:, :, None]
+            curl = np.stack([scale.back_bend(v) for scale, v in every], axis=1)[:, :, None, None]
+            bend = rise[..., None] * bend + curl * slope[..., None] * slope[:, :, None]
+            return np.stack([scale.back(v) for scale, v in every], axis=1), rise * slope, bend
+
+        plain = all(scale.name == "linear" for scale in scales)
+        parts: list[tuple[Numbers, Bent]] = [(self.fitted, means if plain else fitted)] if scales else []
+        for i, one in enumerate(self.properties):
+            if one.predictor is None:
+                other = Centres((one,), (), Means.of([]))
+                parts.append(((i,), by_differences(on(plane, other.with_slopes))))
+        return in_places(parts)

@@ -9,14 +9,16 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from optimise.formula.ascent import Ascent, Ends, Rises, Slopes, ascend
+from optimise.formula.ascent import Ascent, Ends, ascend
+from optimise.formula.bends import Bends, Bent, Plane, Quadratics, Sloped, by_differences, on, one_after_another
 from optimise.formula.centres import Centres
 from optimise.formula.goals import SOFT, ChanceGoal, Ramp, soft_log
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
+from optimise.models.predictors import Chosen
 
 Array = npt.NDArray[np.float64]
-Limit = Rises
+Limit = Sloped
 Wall = tuple[int, float, float]
 
 APART = 0.1  # tops nearer to each other than this count as one
@@ -26,73 +28,79 @@ _NEAR = 1e-4  # of a log: as far as the chance at a glance is gone up
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hill:
-    """Where runs may go: a space at one combo of category levels, the fence, and further limits g(u) >= 0.
+    """Where runs may go: a space at one combo of category levels, its `plane`, the fence, and further limits g(u) >= 0.
 
     Each further limit gives its values (n, m) and slopes (n, m, d) at places (n, d). `frozen` coordinates keep their
     start.
     """
 
     space: Space
-    combo: Mapping[str, str]
-    fence: Fence | None
+    plane: Plane
+    fence: Bent | None
     limits: tuple[Limit, ...] = ()
     frozen: npt.NDArray[np.bool_] | None = None
 
+    @property
+    def combo(self) -> Mapping[str, str]:
+        """The category levels."""
+        return self.plane.combo
+
     def chosen(self, n: int) -> dict[str, npt.NDArray[Any]]:
         """The category levels for n recipes."""
-        return self.space.chosen(self.combo, n)
+        return self.plane.chosen(n)
 
     def levels(self, U: Array) -> Array:
         """Levels (n, k) at free coordinates U (n, d)."""
-        X: Array = self.space.origin + U @ self.space.basis.T
-        return X
+        return self.plane.levels(U)
 
-    def bent_limits(self) -> Limit | None:
-        """The fence and the further limits as one; None where there are none."""
-        every = (*([] if self.fence is None else [self._fence]), *self.limits)
-        if len(every) < 2:
-            return every[0] if every else None
+    def ascent(self, aims: Bent, group: Sequence[int], weights: Array, capped: bool = False) -> Ascent:
+        """What goes up on this hill (see `Ascent`); `aims` may give limits of their own behind them."""
+        numbers, space = np.array(group, dtype=np.intp), self.space
+        fence = [] if self.fence is None else [self.fence]
+        rises = one_after_another([aims, *fence, *(by_differences(limit) for limit in self.limits)])
+        return Ascent(rises, numbers, weights, capped, space.G, space.h, self.frozen)
 
-        def all_of_them(U: Array) -> Slopes:
-            values, slopes = zip(*(limit(U) for limit in every), strict=True)
-            return np.concatenate(values, axis=1), np.concatenate(slopes, axis=1)
 
-        return all_of_them
+def within_fence(fence: Fence, plane: Plane) -> Bent:
+    """That a fence is kept, as a limit (n, 1) at free coordinates of a plane: the share of it that is left."""
+    rate = 1 / fence.limit
 
-    def _fence(self, U: Array) -> Slopes:
-        fence = self.fence
-        if fence is None:
-            return np.zeros((len(U), 0)), np.zeros((len(U), 0, U.shape[1]))
-        leverage, slopes = fence.with_slopes(self.levels(U), self.chosen(len(U)))
-        return (1 - _FENCE_ROOM - leverage / fence.limit)[:, None], -(slopes @ self.space.basis)[:, None] / fence.limit
+    def by_levels(X: Array, chosen: Chosen) -> tuple[Array, Array]:
+        leverage, slopes = fence.with_slopes(X, chosen)
+        return (1 - _FENCE_ROOM - rate * leverage)[:, None], -rate * slopes[:, None]
 
-    def ascent(
-        self, aims: Rises, group: Sequence[int], weights: Array, capped: bool = False, bent: Rises | None = None
-    ) -> Ascent:
-        """What goes up on this hill (see `Ascent`)."""
-        numbers = np.array(group, dtype=np.intp)
-        limits, space = self.bent_limits(), self.space
-        return Ascent(aims, numbers, weights, capped, bent or aims, limits, space.G, space.h, self.frozen)
+    if fence.terms.degree > 2:
+        return by_differences(on(plane, by_levels))
+    p = len(fence.unscaled)
+    rows = Quadratics.of(fence.terms, fence.coding, plane, np.eye(p))
+    turned = rows.bend.reshape(p, -1)
+
+    def bent(U: Array) -> Bends:
+        f, slopes, _ = rows(U)
+        pushed = rate * (f @ fence.unscaled)
+        slope = -2 * pushed[:, None] @ slopes
+        bend = -2 * (slopes.transpose(0, 2, 1) @ (rate * fence.unscaled @ slopes))
+        bend -= 2 * (pushed @ turned).reshape(bend.shape)
+        return (1 - _FENCE_ROOM - (pushed * f).sum(axis=1))[:, None], slope, bend[:, None]
+
+    return bent
 
 
 def climb_chance(hill: Hill, goal: ChanceGoal, starts: Array, known: Array | None = None) -> Ends:
     """Local bests of the joint chance, from `starts` (n, d); a run ends next to places `known` (k, d).
 
-    Each run first goes up the chance at a glance; those that come to tops of their own go on from there up the chance.
+    Each run first goes up the chance at a glance; those that come to tops of their own go on from there up the chance,
+    which is taken to bend as that does.
     """
+    near, sloped = goal.glance.bent(hill.plane), goal.sloped(hill.plane)
 
-    def up(one: ChanceGoal) -> Rises:
-        def aims(U: Array) -> Slopes:
-            score, slope = one.score_and_slope(hill.levels(U), hill.chosen(len(U)))
-            return score[:, None], (slope @ hill.space.basis)[:, None]
+    def whole(U: Array) -> Bends:
+        return *sloped(U), near(U)[2]
 
-        return aims
-
-    near, whole = up(goal.glance), up(goal)
     one, alone = np.ones(1), [0]
     ends = ascend(hill.ascent(near, alone, one), starts, known, APART, least=_NEAR)
     rows = np.flatnonzero(ends.own)
-    last = ascend(hill.ascent(whole, alone, one, bent=near), ends.U[rows], known, APART)
+    last = ascend(hill.ascent(whole, alone, one), ends.U[rows], known, APART)
     ends.U[rows], ends.own[rows], ends.height[rows] = last.U, last.own, last.height
     return ends
 
@@ -107,50 +115,52 @@ def climb_desirability(
     `soft` count as if their log went on straight: a run may end where one is nothing in truth. Plain limits `walls`
     stand as limits. A run ends next to places `known` (k, d).
     """
-    basis = hill.space.basis
     weights = np.array([p.response.weight for p in centres.properties])
     weights = weights / max(float(weights.sum()), 1e-300)
     which = [side.response for side in sides]
     numbers = sorted(set(which))
     begin, powers = (np.array([getattr(side, name) for side in sides]) for name in ("start", "exponent"))
     spans = np.array([side.full - side.start for side in sides])
+    number, limit = [wall[0] for wall in walls], np.array([wall[2] for wall in walls])
+    rate = np.array([wall[1] for wall in walls]) / np.maximum(np.abs(limit), 1e-9)
+    values = centres.bent(hill.plane)
 
-    def tops(U: Array) -> Slopes:
-        y, dy = centres.with_slopes(hill.levels(U), hill.chosen(len(U)))
-        logs, slopes = soft_log((y[:, which] - begin) / spans, soft)
-        return powers * logs, (powers * slopes / spans)[:, :, None] * (dy @ basis)[:, which]
+    def tops(U: Array) -> Bends:
+        y, dy, curl = values(U)
+        logs, slopes, bends = soft_log((y[:, which] - begin) / spans, soft)
+        rise, bend, way = (powers / spans * slopes)[:, :, None], powers / spans**2 * bends, dy[:, which]
+        curled = rise[..., None] * curl[:, which] + bend[:, :, None, None] * way[..., None] * way[:, :, None]
+        if not walls:
+            return powers * logs, rise * way, curled
+        kept, slope, turned = rate * (y[:, number] - limit), rate[:, None] * dy[:, number], curl[:, number]
+        return (
+            np.hstack([powers * logs, kept]),
+            np.hstack([rise * way, slope]),
+            np.hstack([curled, rate[:, None, None] * turned]),
+        )
 
-    def within(U: Array) -> Slopes:
-        y, dy = centres.with_slopes(hill.levels(U), hill.chosen(len(U)))
-        number, limit = [wall[0] for wall in walls], np.array([wall[2] for wall in walls])
-        rate = np.array([wall[1] for wall in walls]) / np.maximum(np.abs(limit), 1e-9)
-        return rate * (y[:, number] - limit), rate[:, None] * (dy @ basis)[:, number]
-
-    if walls:
-        hill = Hill(hill.space, hill.combo, hill.fence, (*hill.limits, within), hill.frozen)
     group = [numbers.index(number) for number in which]
-    return ascend(hill.ascent(tops, group, weights[numbers], capped=True), starts, known, APART)
+    return ascend(hill.ascent(tops, group, weights[numbers], capped=True), starts, known, APART, enough=0.0)
 
 
-def climb_down(hill: Hill, measure: Limit, starts: Array) -> Ends:
+def climb_down(hill: Hill, measure: Sloped, starts: Array) -> Ends:
     """Where the largest of a few numbers is smallest (see `climb_smallest_miss`), each start with an end of its own."""
-    ends, worst = climb_smallest_miss(hill, measure, starts)
+    ends, worst = climb_smallest_miss(hill, by_differences(measure), starts)
     return Ends(ends, np.ones(len(ends), dtype=bool), -worst)
 
 
-def climb_smallest_miss(hill: Hill, misses: Limit, starts: Array, enough: float = -np.inf) -> tuple[Array, Array]:
+def climb_smallest_miss(hill: Hill, misses: Bent, starts: Array, enough: float = -np.inf) -> tuple[Array, Array]:
     """Where the largest of `misses` is smallest from `starts` (n, d), and that largest miss, (n, d) and (n,).
 
     A run ends where a place within every limit misses by no more than `enough`.
     """
 
-    def met(U: Array) -> Slopes:
-        miss, slope = misses(U)
-        return -miss, -slope
+    def met(U: Array) -> Bends:
+        miss, slope, bend = misses(U)
+        return -miss, -slope, -bend
 
-    worst = misses(starts)[0].max(axis=1)
-    count = misses(starts[:1])[0].shape[1]
-    ends = ascend(hill.ascent(met, [0] * count, np.ones(1)), starts, enough=-enough).U
-    best = misses(ends)[0].max(axis=1)
+    before = misses(starts)[0]
+    ends = ascend(hill.ascent(met, [0] * before.shape[1], np.ones(1)), starts, enough=-enough).U
+    worst, best = before.max(axis=1), misses(ends)[0].max(axis=1)
     better = best < worst
     return np.where(better[:, None], ends, starts), np.where(better, best, worst)

@@ -10,16 +10,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import block_diag
 
-from optimise.formula.onepass import LEAST, OnePass, by_levels, chunks
+from optimise.formula.bends import Bends, Bent, Plane
+from optimise.formula.onepass import LEAST, OnePass, chunks, on_plane
 from optimise.models.predictors import Chosen, PosteriorPredictor, coordinates
-from optimise.statistics.matern import matern_with_slope
-from optimise.statistics.student import between, density
+from optimise.statistics.matern import matern, matern_with_bend
+from optimise.statistics.student import between, density, density_slope
 
 Array = npt.NDArray[np.float64]
 
@@ -32,7 +32,7 @@ class Laws:
 
     With the parts f (p,) of the kernel (the coordinates z, their products two by two, and for each length the Matern
     bells about the n batches) and q the squared length of z, the mean of a law is level + mean'f and its squared scale
-    fixed + own q + ownest q² + f'lean + f'(bend f): (r,), (p, r), (r,), (r,), (r,), (p, r), (p, r p).
+    fixed + own q + ownest q² + f'lean + f'(bend f): (r,), (p, r), (r,), (r,), (r,), (p, r), (r, p, p).
     """
 
     predictor: PosteriorPredictor
@@ -51,91 +51,141 @@ class Laws:
     @classmethod
     def of(cls, one: OnePass) -> Laws:
         """The laws of the musts that `one` predicts together."""
-        n, c = one.P.shape[1], len(one.weights)
+        n, g, first = one.P.shape[1], one.kinds.shape[1], one.first
         turn = _by_products(one.predictor.posterior.z)
-        coefficients = np.zeros((c, 2 + len(one.lengths)))
-        coefficients[:, 0], coefficients[:, 1] = one.linear, one.quadratic
-        coefficients[np.arange(c), 2 + one.which] = one.smooth
-        parts, last = coefficients.shape[1], np.append(one.first[1:], c)
+
+        def summed(each: Array) -> Array:
+            total: Array = np.add.reduceat(each, first, axis=0)
+            return total
 
         def turned(rows: Array) -> Array:
-            return np.hstack([rows[:, : 2 * n] @ turn, rows[:, 2 * n :]])
+            there: Array = np.concatenate([rows[..., : 2 * n] @ turn, rows[..., 2 * n :]], axis=-1)
+            return there
 
-        rows: list[tuple[Any, ...]] = []
-        for part in (slice(a, b) for a, b in zip(one.first, last, strict=True)):
-            weights, by, size = one.weights[part], coefficients[part], float(one.size[part][0])
-            spread, at = weights * one.squared[part], size * one.intercept[part]
-            apart = turned(size * (by[:, :, None] * one.alpha[part][:, None, :]).reshape(-1, parts * n))
-            mean, level = weights @ apart, float(weights @ at)
-            pairs = (spread[:, None, None] * by[:, :, None] * by[:, None, :]).reshape(-1, parts * parts)
-            bend = (pairs.T @ one.P[part].reshape(-1, n * n)).reshape(parts, parts, n, n).transpose(0, 2, 1, 3)
-            whole = apart.T @ (weights[:, None] * apart) - np.outer(mean, mean)
-            whole -= turned(turned(bend.reshape(parts * n, parts * n)).T)
-            lean = turned(((spread[:, None] * by).T @ one.lean[part]).reshape(1, -1))[0]
-            fixed = spread @ (one.smooth[part] + one.floor[part]) + weights @ one.residual[part]
-            rows.append((one.df[part][0], one.low[part][0], one.high[part][0], one.centre[part][0] + level, mean,
-                         fixed + weights @ at**2 - level**2, spread @ one.linear[part], spread @ one.quadratic[part],
-                         2 * ((weights * at) @ apart - level * mean - lean), whole))  # fmt: skip
-        df, low, high, levels, means, fixed, own, ownest, leans, bends = (np.array(v) for v in zip(*rows, strict=True))
-        return cls(one.predictor, one.lengths, df, low, high, levels, means.T.copy(), fixed, own, ownest,
-                   leans.T.copy(), np.concatenate(list(bends), axis=1))  # fmt: skip
+        spread, at = one.weights * one.squared, one.size * one.intercept
+        kinds = one.size[:, None] * one.kinds
+        apart = (kinds[:, :, None] * one.alpha[:, None, :]).reshape(-1, g * n)
+        weighed = one.weights[:, None] * apart
+        level, mean = summed(one.weights * at), summed(weighed)
+        fixed = summed(spread * (one.smooth + one.floor) + one.weights * (one.residual + at**2)) - level**2
+        lean = summed(((spread[:, None] * one.kinds)[:, :, None] * one.lean[:, None, :]).reshape(-1, g * n))
+        lean = 2 * (summed(at[:, None] * weighed) - level[:, None] * mean - lean)
+        pairs = (spread[:, None, None] * one.kinds[:, :, None] * one.kinds[:, None, :]).reshape(-1, g * g)
+        bend = []
+        for part in (slice(a, b) for a, b in zip(first, [*first[1:], len(pairs)], strict=True)):
+            known = (pairs[part].T @ one.P[part].reshape(-1, n * n)).reshape(g, g, n, n).transpose(0, 2, 1, 3)
+            bend.append(weighed[part].T @ apart[part] - known.reshape(g * n, g * n))
+        whole = turned(turned(np.array(bend) - mean[:, :, None] * mean[:, None, :]).transpose(0, 2, 1))
+        return cls(one.predictor, one.lengths, one.df[first], one.low[first], one.high[first],
+                   one.centre[first] + level, turned(mean).T.copy(), fixed, summed(spread * one.linear),
+                   summed(spread * one.quadratic), turned(lean).T.copy(), whole)  # fmt: skip
 
     def law(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
         """Mean and scale of each must's law at levels X (m, k), each (m, r)."""
-        *_, mean, scale = self._law(coordinates(self.predictor.region, X, chosen))
+        mean, scale, _ = self._law(*self._parts(coordinates(self.predictor.region, X, chosen)))
         return mean, scale
 
     def score(self, X: Array, chosen: Chosen) -> Array:
         """Sum of the log chances at levels X (m, k), (m,)."""
-        z = coordinates(self.predictor.region, X, chosen)
-        chances = [self._chance(*self._law(rows)[-2:])[-1] for rows in self._chunks(z)]
-        return np.concatenate([np.log(chance).sum(axis=1) for chance in chances])
+        each = []
+        for z in self._chunks(coordinates(self.predictor.region, X, chosen)):
+            mean, scale, _ = self._law(*self._parts(z))
+            each.append(between(self.df, (self.low - mean) / scale, (self.high - mean) / scale))
+        score: Array = np.log(np.maximum(np.concatenate(each), LEAST)).sum(axis=1)
+        return score
 
-    def score_and_slope(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
-        """The same, and its slope by the levels, (m, k)."""
-        return by_levels(self.predictor, self._steep, self._chunks(coordinates(self.predictor.region, X, chosen)))
+    def bent(self, plane: Plane) -> Bent:
+        """The same (m, 1) at free coordinates of a plane, with slopes and second derivatives by them."""
+        start, turn = on_plane(self.predictor, plane)
+
+        def bent(U: Array) -> Bends:
+            parts = zip(*(self._bent(z, turn) for z in self._chunks(start + U @ turn.T)), strict=True)
+            value, slope, bend = (np.concatenate(part) for part in parts)
+            return value[:, None], slope[:, None], bend[:, None]
+
+        return bent
 
     def _chunks(self, z: Array) -> list[Array]:
-        return chunks(z, self.bend.shape[1])
+        return chunks(z, self.bend.shape[0] * self.bend.shape[1])
 
-    def _law(self, z: Array) -> tuple[Any, ...]:
-        """Squared length, slopes of the bells (a length each), parts times `bend` at z (m, d); mean, scale (m, r)."""
+    def _parts(self, z: Array) -> tuple[Array, Array]:
+        """The parts f (m, p) at coordinates z (m, D), and the squared lengths of these, (m,)."""
         known = self.predictor.posterior.z
         q = (z * z).sum(axis=1)
         one, other = _pairs(z.shape[1])
         distance = np.sqrt(np.maximum(q[:, None] - 2 * (z @ known.T) + (known * known).sum(axis=1), 0.0))
-        bells, slopes = zip(*(matern_with_slope(distance, float(length)) for length in self.lengths), strict=True)
-        f = np.hstack([z, z[:, one] * z[:, other], *bells])
-        pushed = (f @ self.bend).reshape(len(z), len(self.df), -1)
-        mean = self.level + f @ self.mean
+        bells = matern(distance[:, None], self.lengths[:, None]).reshape(len(z), -1)
+        return np.concatenate([z, z[:, one] * z[:, other], bells], axis=1), q
+
+    def _law(self, f: Array, q: Array) -> tuple[Array, Array, Array]:
+        """Mean and scale (m, r) where the parts are f (m, p) and squared lengths q; f times `bend`, (r, m, p)."""
+        pushed: Array = f @ self.bend
         square = self.fixed + q[:, None] * self.own + (q * q)[:, None] * self.ownest + f @ self.lean
-        square += (pushed * f[:, None, :]).sum(axis=2)
-        return q, slopes, pushed, mean, np.sqrt(np.maximum(square, _TINY))
+        square += (pushed * f).sum(axis=2).T
+        return self.level + f @ self.mean, np.sqrt(np.maximum(square, _TINY)), pushed
 
-    def _chance(self, mean: Array, scale: Array) -> tuple[Array, Array, Array]:
-        """The windows' ends on the standard law, and the chances between them, each (m, r)."""
-        a, b = (self.low - mean) / scale, (self.high - mean) / scale
-        return a, b, np.maximum(between(self.df, a, b), LEAST)
+    def _bent(self, z: Array, turn: Array) -> Bends:
+        """Sum of the log chances (m,) at coordinates z (m, D), and its derivatives by u, with dz = turn du."""
+        (m, D), known = z.shape, self.predictor.posterior.z
+        one, other = _pairs(D)
+        first, apart, q, along = D + len(one), z[:, None] - known, (z * z).sum(axis=1), z @ turn
+        away, distance = apart @ turn, np.sqrt((apart * apart).sum(axis=2))
+        value, rise, twist = matern_with_bend(distance[:, None], self.lengths[:, None])
+        f = np.concatenate([z, z[:, one] * z[:, other], value.reshape(m, -1)], axis=1)
+        products = z[:, one, None] * turn[other] + z[:, other, None] * turn[one]
+        bells = (rise[..., None] * away[:, None]).reshape(m, -1, turn.shape[1])
+        moves = np.concatenate([np.broadcast_to(turn, (m, *turn.shape)), products, bells], axis=1)
+        mean, scale, pushed = self._law(f, q)
+        total, by, (twice, mixed, square) = log_between_bent(self.df, self.low, self.high, mean, scale)
+        drive = 2 * pushed.transpose(1, 0, 2) + self.lean.T
+        of_mean = self.mean.T @ moves
+        of_square = drive @ moves + (2 * self.own + 4 * q[:, None] * self.ownest)[:, :, None] * along[:, None]
+        slope = (by[0][:, None] @ of_mean + by[1][:, None] @ of_square)[:, 0]
+        by_parts = by[0] @ self.mean.T + (by[1][:, None] @ drive)[:, 0]
+        weights = (by[1] @ self.bend.reshape(len(self.bend), -1)).reshape(m, f.shape[1], -1)
+        bend = 2 * moves.transpose(0, 2, 1) @ (weights @ moves)
+        bend += of_mean.transpose(0, 2, 1) @ (twice[..., None] * of_mean + mixed[..., None] * of_square)
+        bend += of_square.transpose(0, 2, 1) @ (mixed[..., None] * of_mean + square[..., None] * of_square)
+        # What the parts bend by themselves: products, bells, and the squared length.
+        pairs, by_bells = np.zeros((m, D, D)), by_parts[:, first:].reshape(rise.shape)
+        pairs[:, one, other] = by_parts[:, D:first]
+        bend += turn.T @ (pairs + pairs.transpose(0, 2, 1)) @ turn
+        ownest = by[1] @ self.ownest
+        straight = (by_bells * rise).sum(axis=(1, 2)) + 2 * (by[1] @ self.own) + 4 * q * ownest
+        bend += straight[:, None, None] * (turn.T @ turn) + 8 * ownest[:, None, None] * (
+            along[..., None] * along[:, None]
+        )
+        bend += ((by_bells * twist).sum(axis=1)[..., None] * away).transpose(0, 2, 1) @ away
+        return total, slope, bend
 
-    def _steep(self, z: Array) -> tuple[Array, Array]:
-        """Sum of the log chances at coordinates z (m, d), (m,), and its slope by them, (m, d)."""
-        known = self.predictor.posterior.z
-        q, slopes, pushed, mean, scale = self._law(z)
-        a, b, chance = self._chance(mean, scale)
-        at_a, at_b = density(self.df, np.stack([a, b]))
-        share = 1 / (scale * chance)
-        by_mean = share * (at_a - at_b)
-        tilt = np.where(np.isfinite(a), a, 0.0) * at_a - np.where(np.isfinite(b), b, 0.0) * at_b
-        by_square = share * tilt / (2 * scale)
-        by = by_mean @ self.mean.T + by_square @ self.lean.T + 2 * (by_square[:, :, None] * pushed).sum(axis=1)
-        d, n = z.shape[1], len(known)
-        one, other = _pairs(d)
-        square = np.zeros((len(z), d, d))
-        square[:, one, other] = by[:, d : d + len(one)]
-        bends = sum(by[:, d + len(one) + i * n :][:, :n] * bell for i, bell in enumerate(slopes))
-        slope = by[:, :d] + ((square + square.transpose(0, 2, 1)) @ z[:, :, None])[:, :, 0] - bends @ known
-        slope += (bends.sum(axis=1) + by_square @ (2 * self.own) + 4 * q * (by_square @ self.ownest))[:, None] * z
-        return np.log(chance).sum(axis=1), slope
+
+def log_between_bent(
+    df: Array, low: Array, high: Array, mean: Array, scale: Array
+) -> tuple[Array, tuple[Array, Array], tuple[Array, Array, Array]]:
+    """Sum (m,) of the logs of the chances of t laws between low and high (r,), of mean and scale (m, r).
+
+    And each log's derivatives (m, r) by mean and squared scale v; by the mean twice, by both, and by v twice. Worked
+    out by hand from dx/d mean = -1/s and dx/dv = -x / 2v of each end x on the standard law.
+    """
+    x = np.stack([low - mean, high - mean]) / scale
+    chance = np.maximum(between(df, x[0], x[1]), LEAST)
+    at = density(df, x)
+    x = np.where(np.isfinite(x), x, 0.0)
+    steep = density_slope(df, x, at)
+    fall = x * steep
+
+    def across(part: Array) -> Array:
+        difference: Array = part[0] - part[1]
+        return difference
+
+    by_mean = across(at) / (scale * chance)
+    square = scale * scale
+    by_square = across(x * at) / (2 * square * chance)
+    twice = -across(steep) / (square * chance)
+    mixed = -across(at + fall) / (2 * square * scale * chance)
+    squared = -across(x * (3 * at + fall)) / (4 * square * square * chance)
+    logs = np.log(chance).sum(axis=1)
+    return logs, (by_mean, by_square), (twice - by_mean**2, mixed - by_mean * by_square, squared - by_square**2)
 
 
 @lru_cache(maxsize=16)

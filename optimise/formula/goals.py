@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.definition.parts import Response
+from optimise.formula.bends import Bent, Plane, Sloped, Slopes, added, by_differences
 from optimise.formula.exact import Exact
 from optimise.formula.glance import Laws
 from optimise.formula.onepass import LEAST, OnePass, Wanted, alike
@@ -52,10 +53,41 @@ class Aimed:
         slope = (at_location[:, :, None] * by_location + at_variance[:, :, None] * by_variance).sum(axis=1)
         return np.log(chance), slope / chance[:, None]
 
+    def sloped(self, plane: Plane) -> Sloped:
+        """Log of that chance (n, 1) at free coordinates of a plane, with slopes by them (n, 1, d)."""
+
+        def sloped(U: Array) -> Slopes:
+            score, slope = self.score_and_slope(plane.levels(U), plane.chosen(len(U)))
+            return score[:, None], (slope @ plane.basis)[:, None]
+
+        return sloped
+
     def batch_sd(self, X: Array, chosen: Chosen) -> float:
         """What misses of it count in: the sd of one batch at levels X (1, k), on the model's scale; never 0."""
         law = self.predictor.at(X, chosen)
         return max(float(law.batch_scale[0] @ law.weights), _LEAST_SD)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Glance:
+    """Nearly the sum over the musts of the log chance that one new batch passes, for a fraction of the work."""
+
+    together: tuple[Laws, ...]
+    alone: tuple[Aimed, ...]
+
+    def score(self, X: Array, chosen: Chosen) -> Array:
+        """The sum at levels X (n, k), (n,)."""
+        total = np.zeros(len(X))
+        for one in self.together:
+            total += one.score(X, chosen)
+        for other in self.alone:
+            total += other.score(X, chosen)
+        return total
+
+    def bent(self, plane: Plane) -> Bent:
+        """The sum (n, 1) at free coordinates of a plane, with slopes and second derivatives by them."""
+        parts = [one.bent(plane) for one in self.together]
+        return added([*parts, *(by_differences(one.sloped(plane)) for one in self.alone)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,9 +98,9 @@ class ChanceGoal:
     """
 
     aimed: tuple[Aimed, ...]
-    together: tuple[OnePass | Laws, ...]
+    together: tuple[OnePass, ...]
     alone: tuple[Aimed, ...]
-    _kept: dict[str, ChanceGoal] = field(default_factory=dict, repr=False)
+    _kept: dict[str, Glance] = field(default_factory=dict, repr=False)
 
     @classmethod
     def of(cls, aimed: Sequence[Aimed]) -> ChanceGoal:
@@ -86,28 +118,36 @@ class ChanceGoal:
         return cls(tuple(aimed), tuple(OnePass.of(group) for group in groups), tuple(alone))
 
     @property
-    def glance(self) -> ChanceGoal:
+    def parts(self) -> tuple[OnePass | Aimed, ...]:
+        """All that adds up."""
+        return *self.together, *self.alone
+
+    @property
+    def glance(self) -> Glance:
         """Nearly the same goal, for a fraction of the work."""
         if "glance" not in self._kept:
-            laws = tuple(Laws.of(one) if isinstance(one, OnePass) else one for one in self.together)
-            self._kept["glance"] = ChanceGoal(self.aimed, laws, self.alone)
+            self._kept["glance"] = Glance(tuple(Laws.of(one) for one in self.together), self.alone)
         return self._kept["glance"]
 
     def score(self, X: Array, chosen: Chosen) -> Array:
         """Log of the product of chances at levels X (n, k), (n,)."""
         total = np.zeros(len(X))
-        for one in (*self.together, *self.alone):
+        for one in self.parts:
             total += one.score(X, chosen)
         return total
 
     def score_and_slope(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
         """The score at levels X (n, k), (n,), and its slope by the levels, (n, k)."""
         total, slope = np.zeros(len(X)), np.zeros(X.shape)
-        for one in (*self.together, *self.alone):
+        for one in self.parts:
             score, by_levels = one.score_and_slope(X, chosen)
             total += score
             slope += by_levels
         return total, slope
+
+    def sloped(self, plane: Plane) -> Sloped:
+        """The score (n, 1) at free coordinates of a plane, with slopes by them (n, 1, d)."""
+        return added([one.sloped(plane) for one in self.parts])
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,8 +220,8 @@ class Property:
         return self.scale.back(centre), self.scale.back_slope(centre)[:, None] * (mixture.weights @ by_location)
 
 
-def soft_log(share: Array, soft: float = SOFT) -> tuple[Array, Array]:
-    """Log of a share and its slope, continued straight below `soft`: concave, and uphill also where nothing passes."""
+def soft_log(share: Array, soft: float = SOFT) -> tuple[Array, Array, Array]:
+    """Log of a share, its slope and bend, straight on below `soft`: concave, and uphill also where nothing passes."""
     inner = np.maximum(share, soft)
-    value = np.log(inner) + np.minimum(share - soft, 0.0) / soft
-    return value, 1 / inner
+    value, slope = np.log(inner) + np.minimum(share - soft, 0.0) / soft, 1 / inner
+    return value, slope, np.where(share > soft, -slope * slope, 0.0)

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from scipy import optimize
 
 from optimise.formula.ascent import Ends
+from optimise.formula.bends import by_differences
 from optimise.formula.climb import Hill, Limit, climb_down, climb_smallest_miss
 from optimise.formula.exact import Exact
 from optimise.formula.goals import Chosen, Property
@@ -127,7 +128,7 @@ class Wanting:
         pool = self.quest.pool(combo)
         start = pool[int(np.argmin(np.round(self.values(pool, combo), 9)))]
         hill = self.quest.hill(combo)
-        return float(climb_smallest_miss(hill, lambda U: self.with_slope(U, combo), start[None])[1][0])
+        return float(climb_smallest_miss(hill, by_differences(lambda U: self.with_slope(U, combo)), start[None])[1][0])
 
     def _turned(self, centre: Array) -> tuple[Array, Array]:
         """The number at centres (n,), and its slope by them (n,)."""

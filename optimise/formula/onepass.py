@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from optimise.formula.bends import Plane, Sloped, Slopes
 from optimise.models.predictors import Chosen, PosteriorPredictor, coordinates
 from optimise.statistics.matern import matern, matern_slope
 from optimise.statistics.student import between, density
@@ -18,15 +19,16 @@ Wanted = tuple[PosteriorPredictor, float | None, float | None]
 LEAST = 1e-280
 _TINY = 1e-300
 # Numbers at a time in one array: what rows need then stays in the processor's own memory.
-_CHUNK = 15_000
+_CHUNK = 100_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class OnePass:
     """The averaged posteriors of responses that were read on the same batches, all their components in one row.
 
-    Per component (c in all): `first` (r,) where each response begins, `weights`, `df`, `lengths`, the squared sizes of
-    the kernel's parts, what predicts (see `Posterior`), the scale of a batch, and the window of its response.
+    Per component (c in all): `first` (r,) where each response begins, `weights`, `df`, the squared sizes of the parts
+    of the kernel (all of them in `kinds`, (c, 2 + lengths)), what predicts (see `Posterior`), the scale of a batch, and
+    the window of its response.
     """
 
     predictor: PosteriorPredictor
@@ -34,7 +36,7 @@ class OnePass:
     weights: Array
     df: Array
     lengths: Array
-    which: npt.NDArray[np.intp]
+    kinds: Array
     linear: Array
     quadratic: Array
     smooth: Array
@@ -56,7 +58,9 @@ class OnePass:
         posteriors = [predictor.posterior for predictor, _, _ in wanted]
         counts = [p.weights.size for p in posteriors]
         points = np.concatenate([p.points for p in posteriors])
-        lengths, which = np.unique(points[:, 3], return_inverse=True)
+        linear, quadratic, smooth = (points[:, j] ** 2 for j in range(3))
+        lengths = np.unique(points[:, 3])
+        bells = smooth[:, None] * (points[:, 3, None] == lengths)
         size = np.repeat([p.size for p in posteriors], counts)
         squared = np.concatenate([p.s2 for p in posteriors]) * size**2
 
@@ -69,10 +73,10 @@ class OnePass:
             weights=joined("weights"),
             df=np.repeat([p.df for p in posteriors], counts),
             lengths=lengths,
-            which=which.astype(np.intp),
-            linear=points[:, 0] ** 2,
-            quadratic=points[:, 1] ** 2,
-            smooth=points[:, 2] ** 2,
+            kinds=np.column_stack([linear, quadratic, bells]),
+            linear=linear,
+            quadratic=quadratic,
+            smooth=smooth,
             intercept=joined("intercept"),
             alpha=joined("alpha"),
             P=joined("P"),
@@ -89,30 +93,49 @@ class OnePass:
     def score(self, X: Array, chosen: Chosen) -> Array:
         """Sum of the log chances of all windows at levels X (m, k), (m,)."""
         z = coordinates(self.predictor.region, X, chosen)
-        each = [self._inside(*self._ends(*self._laws(rows)[-2:])) for rows in self._chunks(z)]
+        each = [self._inside(*self._ends(*self._laws(rows, self._features(rows)[0])[1:])) for rows in self._chunks(z)]
         return np.concatenate([np.log(np.maximum(one, LEAST)).sum(axis=1) for one in each])
 
     def score_and_slope(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
         """The same, and its slope by the levels, (m, k)."""
         return by_levels(self.predictor, self._steep, self._chunks(coordinates(self.predictor.region, X, chosen)))
 
+    def sloped(self, plane: Plane) -> Sloped:
+        """The same (m, 1) at free coordinates of a plane, with slopes by them (m, 1, d)."""
+        start, turn = on_plane(self.predictor, plane)
+
+        def sloped(U: Array) -> Slopes:
+            parts = zip(*(self._steep(z) for z in self._chunks(start + U @ turn.T)), strict=True)
+            score, slope = (np.concatenate(part) for part in parts)
+            return score[:, None], (slope @ turn)[:, None]
+
+        return sloped
+
     def _chunks(self, z: Array) -> list[Array]:
         return chunks(z, len(self.weights) * self.P.shape[1])
 
-    def _laws(self, z: Array) -> tuple[Array, Array, Array, Array, Array, Array]:
-        """Inner products, distances to the batches, squared lengths, levers; location and scale of a batch (m, c)."""
+    def _features(self, z: Array) -> tuple[Array, Array]:
+        """What the kernels are made of at coordinates z (m, d): inner products with the batches, their squares, and a
+        bell for each length, (2 + lengths, m, n); and the distances (m, n).
+        """
         known = self.predictor.posterior.z
-        apart = z[:, None, :] - known[None, :, :]
-        dots, distance, own = z @ known.T, np.sqrt((apart * apart).sum(axis=2)), (z * z).sum(axis=1)
-        linear, quadratic, smooth = (part[:, None, None] for part in (self.linear, self.quadratic, self.smooth))
-        k = linear * dots + quadratic * dots**2
-        k += smooth * np.stack([matern(distance, float(length)) for length in self.lengths])[self.which]
-        lever = k @ self.P + self.lean[:, None, :]
+        apart, dots = z[:, None, :] - known[None, :, :], z @ known.T
+        distance = np.sqrt((apart * apart).sum(axis=2))
+        bells = matern(distance, self.lengths[:, None, None])
+        return np.concatenate([dots[None], (dots * dots)[None], bells]), distance
+
+    def _laws(self, z: Array, features: Array) -> tuple[Array, Array, Array]:
+        """Levers (c, m, n), location and scale of a batch (m, c), from features (see `_features`) at z (m, d)."""
+        m, n = features.shape[1:]
+        k = (self.kinds @ features.reshape(-1, m * n)).reshape(-1, m, n)
+        lever = k @ self.P
+        lever += self.lean[:, None, :]
         location = self.intercept[:, None] + (k @ self.alpha[:, :, None])[:, :, 0]
-        spread = self.linear[:, None] * own + self.quadratic[:, None] * own**2 + self.smooth[:, None]
-        spread += self.floor[:, None] - ((lever + self.lean[:, None, :]) * k).sum(axis=2)
+        own = (z * z).sum(axis=1)
+        spread = self.linear[:, None] * own + self.quadratic[:, None] * own**2 + (self.smooth + self.floor)[:, None]
+        spread -= np.einsum("cmn,cmn->cm", lever, k) + (k @ self.lean[:, :, None])[:, :, 0]
         scale = np.sqrt(self.squared[:, None] * np.maximum(spread, 0.0) + self.residual[:, None]).T
-        return dots, distance, own, lever, self.centre + self.size * location.T, np.maximum(scale, _TINY)
+        return lever, self.centre + self.size * location.T, np.maximum(scale, _TINY)
 
     @property
     def counts(self) -> npt.NDArray[np.intp]:
@@ -128,9 +151,8 @@ class OnePass:
     def _steep(self, z: Array) -> tuple[Array, Array]:
         """Sum of the log chances at coordinates z (m, d), (m,), and its slope by them, (m, d)."""
         known = self.predictor.posterior.z
-        dots, distance, own, lever, location, scale = self._laws(z)
-        linear, quadratic, smooth = (part[:, None, None] for part in (self.linear, self.quadratic, self.smooth))
-        bends = np.stack([matern_slope(distance, float(length)) for length in self.lengths])[self.which]
+        features, distance = self._features(z)
+        lever, location, scale = self._laws(z, features)
         a, b = self._ends(location, scale)
         at_a, at_b = density(self.df, np.stack([a, b]))
         each = np.maximum(self._inside(a, b), LEAST)
@@ -139,12 +161,15 @@ class OnePass:
         tilt = np.where(np.isfinite(a), a, 0.0) * at_a - np.where(np.isfinite(b), b, 0.0) * at_b
         by_spread = (share * tilt * self.squared / (2 * scale)).T
         # d location = alpha' dk, d spread = d(own terms) - 2 lever' dk; dk_i = pull_i z_i + bend_i (z - z_i).
-        by_kernel = by_location[:, :, None] * self.alpha[:, None, :] - 2 * by_spread[:, :, None] * lever
-        bend = by_kernel * (smooth * bends)
-        pulled = by_kernel * (linear + 2 * quadratic * dots) - bend
-        straight = bend.sum(axis=2) + by_spread * (2 * self.linear[:, None] + 4 * self.quadratic[:, None] * own)
-        slope = pulled.sum(axis=0) @ known + straight.sum(axis=0)[:, None] * z
-        return np.log(each).sum(axis=1), slope
+        by_kernel = by_location[:, :, None] * self.alpha[:, None, :]
+        lever *= 2 * by_spread[:, :, None]
+        by_kernel -= lever
+        by_feature = (self.kinds.T @ by_kernel.reshape(len(by_kernel), -1)).reshape(features.shape)
+        bend = (by_feature[2:] * matern_slope(distance, self.lengths[:, None, None])).sum(axis=0)
+        pulled = by_feature[0] + 2 * by_feature[1] * features[0] - bend
+        own = (z * z).sum(axis=1)
+        straight = bend.sum(axis=1) + 2 * (self.linear @ by_spread) + 4 * own * (self.quadratic @ by_spread)
+        return np.log(each).sum(axis=1), pulled @ known + straight[:, None] * z
 
 
 def chunks(z: Array, each: int) -> list[Array]:
@@ -160,6 +185,14 @@ def by_levels(
     score, slope = (np.concatenate(part) for part in zip(*(steep(z) for z in parts), strict=True))
     J = predictor.turn
     return score, slope[:, : len(J)] @ J
+
+
+def on_plane(predictor: PosteriorPredictor, plane: Plane) -> tuple[Array, Array]:
+    """Coordinates z = start + turn u of the posterior on a plane: start (D,), turn (D, d)."""
+    start = coordinates(predictor.region, plane.origin[None], plane.chosen(1))[0]
+    turn = np.zeros((len(start), plane.basis.shape[1]))
+    turn[: len(predictor.turn)] = predictor.turn @ plane.basis
+    return start, turn
 
 
 def alike(one: PosteriorPredictor, other: PosteriorPredictor) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import islice
 
 import numpy as np
@@ -12,6 +13,7 @@ import numpy.typing as npt
 from doe.problems import StudyError
 from doe.region.region import Region
 from optimise.formula.ascent import Ends
+from optimise.formula.bends import Bends, Bent, Plane
 from optimise.formula.brief import Brief
 from optimise.formula.centres import Means
 from optimise.formula.climb import (
@@ -22,6 +24,7 @@ from optimise.formula.climb import (
     climb_chance,
     climb_desirability,
     climb_smallest_miss,
+    within_fence,
 )
 from optimise.formula.goals import Ramp, ramps, soft_log
 from optimise.formula.space import Space
@@ -30,6 +33,8 @@ from optimise.models.fence import Fence
 Array = npt.NDArray[np.float64]
 
 _POOL = 128
+_BOX = 2048
+_MIXED = 4
 _MOST_CORNERS = 64
 _LEAST_STARTS = 3
 _STARTS_A_PEAK = 6
@@ -104,7 +109,9 @@ class Quest:
 
     def hill(self, combo: Mapping[str, str], limits: tuple[Limit, ...] = ()) -> Hill:
         """The hill at one combo of category levels, with further limits."""
-        return Hill(self.space.at(combo), combo, self.fence, limits)
+        space = self.space.at(combo)
+        plane = Plane(space.origin, space.basis, combo)
+        return Hill(space, plane, None if self.fence is None else within_fence(self.fence, plane), limits)
 
     def climb(self, hill: Hill, start: Array, known: Sequence[Peak] = ()) -> Peak:
         """The local best reached from `start` (d,), with every limit kept; one of `known` if it leads next to that."""
@@ -172,15 +179,8 @@ class Quest:
         region, d = space.region, space.dimension
         if d == 0:
             return np.zeros((1, 0))
-        corners = _corners(region)
-        if len(corners) > _MOST_CORNERS:
-            corners = corners[np.linspace(0, len(corners) - 1, _MOST_CORNERS).astype(int)]
-        trials = _trials(self.brief, space, combo)
-        centroid = region.centroid
-        middle = np.array([[centroid[name] for name in region.names]])
-        spread = region.remember("places to start from", lambda: region.sample(_POOL, seed=11))
-        X = np.vstack([middle, trials, corners, spread])
-        U = region.coded(X)
+        around = region.remember("places to start from", lambda: _around(space))
+        U = np.vstack([space.centre, region.coded(_trials(self.brief, space, combo)), around])
         good = self.inside(U, combo)
         return U[good] if good.any() else U[np.argsort(self._leverage(U, combo), kind="stable")[:8]]
 
@@ -227,7 +227,7 @@ class Quest:
         ends = np.array([hill.space.repaired(u) for u in np.clip(ends, -1.0, 1.0)])
         return self.pulled(hill, ends, starts), worst
 
-    def _chance_misses(self, hill: Hill, start: Array) -> Limit | None:
+    def _chance_misses(self, hill: Hill, start: Array) -> Bent | None:
         aimed = self.brief.aimed
         sides = [
             (number, sign, limit)
@@ -241,15 +241,10 @@ class Quest:
         sizes = np.array([one.batch_sd(middle, hill.chosen(1)) for one in aimed])
         which = [number for number, _, _ in sides]
         rate = np.array([sign for _, sign, _ in sides]) / sizes[which]
-        limits, means = np.array([limit for _, _, limit in sides]), Means.of([one.predictor for one in aimed])
+        limits = np.array([limit for _, _, limit in sides])
+        return _short_of(Means.of([one.predictor for one in aimed]).bent(hill.plane), which, rate, limits)
 
-        def misses(U: Array) -> tuple[Array, Array]:
-            centre, slope = means.with_slopes(hill.levels(U), hill.chosen(len(U)))
-            return rate * (limits - centre[:, which]), -rate[:, None] * (slope @ hill.space.basis)[:, which]
-
-        return misses
-
-    def _ramp_misses(self, hill: Hill) -> Limit | None:
+    def _ramp_misses(self, hill: Hill) -> Bent | None:
         sides, walls = self._aims()
         limits = [(s.response, float(np.sign(s.full - s.start)), s.start, abs(s.full - s.start)) for s in sides]
         limits += [(number, sign, limit, max(abs(limit), 1e-9)) for number, sign, limit in walls]
@@ -257,12 +252,18 @@ class Quest:
             return None
         which = [number for number, *_ in limits]
         at, rate = np.array([at for _, _, at, _ in limits]), np.array([sign / size for _, sign, _, size in limits])
+        return _short_of(self.brief.centres.bent(hill.plane), which, rate, at)
 
-        def misses(U: Array) -> tuple[Array, Array]:
-            value, slope = self.brief.centres.with_slopes(hill.levels(U), hill.chosen(len(U)))
-            return rate * (at - value[:, which]), -rate[:, None] * (slope @ hill.space.basis)[:, which]
 
-        return misses
+def _short_of(values: Bent, which: Sequence[int], rate: Array, limits: Array) -> Bent:
+    """By how much some of the values are short of limits, in units of 1 / rate; where rate is negative, beyond them."""
+
+    def misses(U: Array) -> Bends:
+        value, slope, bend = values(U)
+        short = rate * (limits - value[:, which])
+        return short, -rate[:, None] * slope[:, which], -rate[:, None, None] * bend[:, which]
+
+    return misses
 
 
 def _corners(region: Region) -> Array:
@@ -271,6 +272,40 @@ def _corners(region: Region) -> Array:
         return region.vertex_array
     except StudyError:
         return np.zeros((0, len(region.names)))
+
+
+def _around(space: Space) -> Array:
+    """Corners of a space (some, where there are many) and a spread over it, (n, d)."""
+    d = space.dimension
+    corners = space.region.coded(_corners(space.region))
+    box = _box(d)
+    within = box[(box @ space.G.T <= space.h).all(axis=1)][:_POOL]
+    lacking = _POOL - len(within)
+    if not lacking:
+        more = within[:0]
+    elif len(corners):
+        # Where little of the box is within: mixtures of a few corners each.
+        rng = np.random.default_rng(11)
+        chosen, weights = rng.integers(len(corners), size=(lacking, _MIXED)), rng.dirichlet(np.ones(_MIXED), lacking)
+        more = (weights[:, None] @ corners[chosen])[:, 0]
+    else:
+        more = space.region.coded(space.region.sample(lacking, seed=11))
+    if len(corners) > _MOST_CORNERS:
+        corners = corners[np.linspace(0, len(corners) - 1, _MOST_CORNERS).astype(int)]
+    return np.vstack([corners, within, more])
+
+
+@lru_cache(maxsize=16)
+def _box(d: int) -> Array:
+    """Places spread evenly over the box -1..+1, (n, d): the fractions of multiples of powers of 1/g, g^(d+1) = g + 1.
+
+    The additive recurrence by a generalised golden ratio (from memory), which leaves gaps smaller than chance does.
+    """
+    g = 2.0
+    for _ in range(64):
+        g = (1 + g) ** (1 / (d + 1))
+    spread: Array = 2 * ((0.5 + np.outer(np.arange(1, _BOX + 1), g ** -np.arange(1.0, d + 1))) % 1.0) - 1
+    return spread
 
 
 def _held(hill: Hill, U: Array) -> npt.NDArray[np.bool_]:

@@ -73,6 +73,16 @@ class Scale:
         share = self.back(v) / self.whole
         return np.asarray(self.whole * share * (1 - share), dtype=float)
 
+    def back_bend(self, values: npt.ArrayLike) -> Array:
+        """Second derivative of `back` at values on the model scale."""
+        v = np.asarray(values, dtype=float)
+        if self.name == "log":
+            return self.back(v)
+        if self.name == "logit":
+            share = self.back(v) / self.whole
+            return np.asarray(self.whole * share * (1 - share) * (1 - 2 * share), dtype=float)
+        return np.zeros_like(v)
+
     def window(self, low: float | None, high: float | None) -> tuple[float | None, float | None]:
         """Limits in the response's unit mapped to the model scale.
 

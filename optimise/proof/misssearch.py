@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import nnls
 
+from optimise.formula.bends import by_differences
 from optimise.formula.brief import Brief
 from optimise.formula.climb import climb_smallest_miss
 from optimise.formula.peaks import Quest
@@ -160,7 +161,7 @@ class MissSearch:
             return -value[:, second], -slope[:, second]
 
         hill = quest.hill(combo, (met,) if kept else ())
-        ends, _ = climb_smallest_miss(hill, sought, start[None], -np.inf if kept else 0.0)
+        ends, _ = climb_smallest_miss(hill, by_differences(sought), start[None], -np.inf if kept else 0.0)
         end = quest.pulled(hill, space.repaired(np.clip(ends[0], -1.0, 1.0))[None], start[None])[0]
         for u in (end, start):
             place = Place(piece, u, every(u[None])[0][0])

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from optimise.formula.ascent import Ascent, ascend
+from optimise.formula.bends import by_differences, one_after_another
 
 
 def rises(*functions, step=1e-6):
@@ -25,8 +26,8 @@ def ascent(aims, limits=None, d=2, capped=False, group=None, weights=None, far=1
     box = np.vstack([np.eye(d), -np.eye(d)])
     group = np.zeros(len(aims), dtype=int) if group is None else np.array(group)
     weights = np.ones(1) if weights is None else np.array(weights)
-    up = rises(*aims)
-    return Ascent(up, group, weights, capped, up, rises(*limits) if limits else None, box, np.full(2 * d, far))
+    every = one_after_another([by_differences(rises(*some)) for some in (aims, limits) if some])
+    return Ascent(every, group, weights, capped, box, np.full(2 * d, far))
 
 
 def test_a_top_between_bent_limits():
@@ -74,7 +75,8 @@ def test_a_limit_with_one_slope_everywhere():
         return (1 - U.sum(axis=1))[:, None], np.broadcast_to(-np.ones(2), (len(U), 1, 2))
 
     valley = ascent([lambda x, y: -(100 * (y - x**2) ** 2 + (1 - x) ** 2)])
-    ends = ascend(replace(valley, limits=straight), np.array([[-1.2, 1.0], [2.0, -1.0], [0.0, 0.5]]))
+    both = one_after_another([valley.rises, by_differences(straight)])
+    ends = ascend(replace(valley, rises=both), np.array([[-1.2, 1.0], [2.0, -1.0], [0.0, 0.5]]))
     x = 0.618
     for _ in range(20):
         x -= (200 * (1 - x - x**2) * (-1 - 2 * x) - 2 * (1 - x)) / (200 * ((1 + 2 * x) ** 2 - 2 * (1 - x - x**2)) + 2)
@@ -101,7 +103,5 @@ def test_runs_that_come_together_end_as_one_and_known_places_end_runs():
 
 def test_frozen_coordinates_stay():
     hill = ascent([lambda x, y: -((x - 1) ** 2) - (y - x) ** 2])
-    held = Ascent(*(getattr(hill, name) for name in ("aims", "group", "weights", "capped", "bent", "limits", "G", "h")),
-                  np.array([False, True]))  # fmt: skip
-    ends = ascend(held, np.array([[0.0, 3.0], [5.0, -1.0]]))
+    ends = ascend(replace(hill, frozen=np.array([False, True])), np.array([[0.0, 3.0], [5.0, -1.0]]))
     assert pytest.approx(np.array([[2.0, 3.0], [0.0, -1.0]]), abs=3e-4) == ends.U

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from doe import Study
+from optimise.formula.bends import Plane
 from optimise.formula.brief import Brief
 from optimise.models.models import fit
 
@@ -52,13 +53,21 @@ def test_mean_and_spread_are_those_of_the_mixture(brief):
         assert scale[:, number] ** 2 == pytest.approx(square, rel=1e-7)
 
 
-def test_it_is_near_the_chance_and_slopes_are_those_of_its_values(brief):
+def test_it_is_near_the_chance(brief):
     X, chosen = places(40)
-    glance = brief.goal.glance
-    score, slope = glance.score_and_slope(X, chosen)
-    assert score == pytest.approx(glance.score(X, chosen), rel=1e-12)
     likely = brief.goal.score(X, chosen) > np.log(0.05)
-    assert np.exp(score)[likely] == pytest.approx(np.exp(brief.goal.score(X, chosen))[likely], abs=0.03)
-    for j, step in enumerate(1e-5 * np.eye(2)):
-        seen = (glance.score(X + step, chosen) - glance.score(X - step, chosen)) / 2e-5
-        assert slope[:, j] == pytest.approx(seen, rel=1e-5, abs=1e-6)
+    near = brief.goal.glance.score(X, chosen)
+    assert np.exp(near)[likely] == pytest.approx(np.exp(brief.goal.score(X, chosen))[likely], abs=0.03)
+
+
+def test_slopes_and_bends_are_those_of_its_values(brief):
+    glance, U = brief.goal.glance, np.random.default_rng(2).uniform(-1, 1, (12, 2))
+    for mill in ("one", "two", "three"):
+        plane = Plane(np.array([0.1, 2.5]), np.array([[0.9, 0.1], [0.0, 2.0]]), {"Mill": mill})
+        bent = glance.bent(plane)
+        value, slope, bend = bent(U)
+        assert value[:, 0] == pytest.approx(glance.score(plane.levels(U), plane.chosen(12)), rel=1e-12)
+        for j, step in enumerate(1e-5 * np.eye(2)):
+            up, down = bent(U + step), bent(U - step)
+            assert slope[:, 0, j] == pytest.approx((up[0] - down[0])[:, 0] / 2e-5, rel=1e-5, abs=1e-6)
+            assert bend[:, 0, j] == pytest.approx((up[1] - down[1])[:, 0] / 2e-5, rel=1e-5, abs=1e-5)
