@@ -6,7 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, cast
 
+from doe import Study
 from optimise.formula.optimum import Optimum
+from optimise.models.aims import fitted_musts
 from optimise.models.models import Models, fit
 from optimise.search import find
 from reports.documents import json_text
@@ -23,8 +25,8 @@ Objective = Literal["chance", "desirability"]
 class Asked:
     """What `optimise` was asked for; kept, so that the report shows the same formula.
 
-    With levels held, or outside what was tried, it is a look at what would be (`is_look`): the formula of the study
-    stays what it was.
+    With levels held, outside what was tried, or by desirability where the study has musts, it is a look at what would
+    be (`is_look`): the formula of the study stays what it was.
     """
 
     objective: Objective = "chance"
@@ -32,10 +34,12 @@ class Asked:
     outside: bool = False
     against: tuple[str, ...] = ()
 
-    @property
-    def is_look(self) -> bool:
-        """Whether it asks what the best would be under something that the study itself does not ask for."""
-        return bool(self.hold) or self.outside
+    def is_look(self, study: Study) -> bool:
+        """Whether it asks what the best would be under something that the study itself does not ask for.
+
+        Where nothing fitted is a must, desirability is what the study is searched by anyhow.
+        """
+        return bool(self.hold) or self.outside or (self.objective != "chance" and bool(fitted_musts(study)))
 
     def to_dict(self) -> dict[str, Any]:
         """As it is kept with what was found."""
@@ -56,13 +60,12 @@ def last_coding(folder: StudyFolder) -> str:
 
 
 def last_asked(folder: StudyFolder) -> Asked:
-    """What the last `optimise` for the formula of the study was asked for; what a look held does not count."""
+    """What the last `optimise` for the formula of the study was asked to show; what a look asked does not count."""
     asked = (folder.stored(OPTIMUM) or {}).get("asked", {})
-    objective: Objective = "desirability" if asked.get("objective") == "desirability" else "chance"
     # Names of responses that are gone since ask for nothing any more.
     known = {response.name for response in folder.study.responses if response.aim != "watch"}
     against = tuple(str(name) for name in asked.get("against", ()) if name in known)
-    return Asked(objective, against=against)
+    return Asked(against=against)
 
 
 def is_fresh(folder: StudyFolder, name: str) -> bool:
@@ -112,5 +115,5 @@ def best(folder: StudyFolder, models: Models, asked: Asked) -> Optimum:
 
 def keep_optimum(change: Change, folder: StudyFolder, document: Mapping[str, Any], asked: Asked) -> None:
     """Have optimum.json written, with what was asked and what it rests on; a look goes to what-if.json."""
-    name = WHAT_IF if asked.is_look else OPTIMUM
+    name = WHAT_IF if asked.is_look(folder.study) else OPTIMUM
     change.write(name, json_text({**document, "asked": asked.to_dict(), "basis": folder.basis()}))

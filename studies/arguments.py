@@ -170,7 +170,7 @@ def _predict(one: argparse.ArgumentParser) -> None:
 
 def _optimise(one: argparse.ArgumentParser) -> None:
     one.add_argument("--objective", choices=("chance", "desirability"), default="chance",
-                     help="what to make as large as possible (default: chance)")  # fmt: skip
+                     help="what to make as large as possible (default: chance; desirability is a look)")  # fmt: skip
     one.add_argument("--against", nargs="+", metavar="RESPONSE",
                      help="show the best chance for each value of RESPONSE, all through its limits or from the best of "
                           "it, not for each cost; with two, the best of the first for each of the second")  # fmt: skip

@@ -1,4 +1,4 @@
-"""A formula by its name: kept under it, or one that the last search, or the last look, came out with."""
+"""A formula by its name: kept under it, or one that a search, or a look, came out with."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from reports.wording import verdict as verdict_words
 from studies import analysis
 from studies.folder import StudyFolder
 from studies.levels import completed
-from studies.names import OPTIMUM, WHAT_IF, refusal
+from studies.names import NAMED, OPTIMUM, WHAT_IF, refusal
 from studies.writing import Change
 
 _BATCH = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(g|kg)", re.IGNORECASE)
@@ -44,43 +44,63 @@ def levels_of(row: Mapping[str, Any], study: Study, name: str) -> pd.DataFrame:
 
 
 def named(folder: StudyFolder, name: str) -> pd.DataFrame:
-    """A kept formula (formulas/NAME.json) or one of the last search or look (F1 is the best), as one row."""
-    known = {**_found_last(folder), **folder.formulas()}
+    """A formula that is kept (formulas/NAME.json) or that any search or look came out with, as one row."""
+    known = _known(folder)
     if name in known:
         return levels_of(known[name], folder.study, name)
-    raise refusal("no-formula", "--formula", f"{name!r} is not kept here", listed(list(known)) if known else "none yet",
+    last = [*folder.formulas(), *(label for label in _of_last(folder) if label not in folder.formulas())]
+    raise refusal("no-formula", "--formula", f"{name!r} is not kept here", listed(last) if last else "none yet",
                   "find one and keep it: blendwright optimise FOLDER --keep F1")  # fmt: skip
 
 
 def is_name(folder: StudyFolder, text: str) -> bool:
-    """Whether `text` is the name of a formula that is kept or that the last search or look came out with."""
-    return text in folder.formulas() or text in _found_last(folder)
+    """Whether `text` is the name of a formula that is kept or that any search or look came out with."""
+    return text in _known(folder)
 
 
-def _found_last(folder: StudyFolder) -> dict[str, Mapping[str, Any]]:
-    """What the last search came out with, and the last look, by its label."""
-    looked, best = folder.stored(WHAT_IF) or {}, folder.stored(OPTIMUM) or {}
-    rows = {**_ranked(looked), **_ranked(best)}
-    return {name: {**row, "digests": best.get("digests") if name in _ranked(best) else looked.get("digests"),
-                   "asked": (best if name in _ranked(best) else looked).get("asked")}
-            for name, row in rows.items()}  # fmt: skip
+def _of_last(folder: StudyFolder) -> dict[str, Mapping[str, Any]]:
+    """What the last search, and the last look, came out with, by its label, each with what it was asked."""
+    return {**_labelled(folder.stored(WHAT_IF) or {}), **_labelled(folder.stored(OPTIMUM) or {})}
+
+
+def _known(folder: StudyFolder) -> dict[str, Mapping[str, Any]]:
+    """Every formula that has a name: those kept first, then those that any search or look came out with."""
+    kept, rest = folder.formulas(), {**(folder.stored(NAMED) or {}), **_of_last(folder)}
+    return {**kept, **{label: row for label, row in rest.items() if label not in kept}}
+
+
+def _labelled(document: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
+    """The formulas of an optimum's document, each with the digests it rests on and with what was asked."""
+    also = {key: document.get(key) for key in ("digests", "asked")}
+    return {name: {**row, **also} for name, row in _ranked(document).items()}
 
 
 def found(folder: StudyFolder, models: Models, asked: analysis.Asked) -> Optimum:
     """The best formula and its alternatives, each under a name that means no other recipe.
 
-    A recipe that is kept has the name it is kept by; the others have the next free ones. What a look comes out with has
-    no name of what the search came out with, nor the other way round, unless it is that very recipe.
+    A recipe that is kept has the name it is kept by, one that came out before the label it had then; the others have
+    the next numbers.
     """
     best = analysis.best(folder, models, asked)
-    kept, other = folder.formulas(), _ranked(folder.stored(OPTIMUM if asked.is_look else WHAT_IF) or {})
-    free = (name for name in (f"F{place}" for place in count(1)) if name not in kept and name not in other)
-    known = {**other, **kept} if asked.is_look else kept
+    known = _known(folder)
+    free = (name for name in (f"F{place}" for place in count(1)) if name not in known)
     names: list[str] = []
     for row in ({"blend": best.blend, "factors": best.factors}, *best.alternatives):
         same = [name for name, one in known.items() if name not in names and is_same(one, row)]
         names.append(same[0] if same else next(free))
     return best.named(names)
+
+
+_OF_A_LABEL = ("blend", "factors", "chance_all", "chance_interval", "desirability", "cost_per_kg", "asked", "digests")
+
+
+def keep_labels(change: Change, folder: StudyFolder, document: Mapping[str, Any]) -> None:
+    """Have it noted which recipe each label of an optimum's document means, where any is new."""
+    noted = folder.stored(NAMED) or {}
+    new = {name: {key: row[key] for key in _OF_A_LABEL if key in row}
+           for name, row in {**_of_last(folder), **_labelled(document)}.items() if name not in noted}  # fmt: skip
+    if new:
+        change.write(NAMED, json_text({**noted, **new}))
 
 
 def is_same(one: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
@@ -100,16 +120,18 @@ def to_keep(folder: StudyFolder, name: str, document: Mapping[str, Any]) -> str 
 
     Raises StudyError where the name is that of another recipe: people may have made it, or hold its card.
     """
-    every = folder.formulas()
+    every, known = folder.formulas(), _known(folder)
     kept = every.get(name)
     twin = next((other for other in every if other.casefold() == name.casefold()), None)
-    if kept is None and twin is None:
-        return json_text({**document, "name": name})
     if kept is not None and is_same(kept, document):
         return None
-    taken = listed(list(every))
+    if twin is None and (name not in known or is_same(known[name], document)):
+        return json_text({**document, "name": name})
+    taken = listed(list(every if twin is not None else _of_last(folder)))
     # On many drives F1 and f1 are one file.
     got = f"{name} is kept already and is another recipe" if kept is not None else f"{twin} is kept already"
+    if twin is None:
+        got = f"{name} is another recipe, which a search came out with before"
     raise refusal("kept", "--keep", got, f"a name not yet taken ({taken} are)",
                   f"keep it under the name it came with: --keep {document.get('label', 'NAME')}")  # fmt: skip
 
@@ -117,11 +139,11 @@ def to_keep(folder: StudyFolder, name: str, document: Mapping[str, Any]) -> str 
 def keep_shown(change: Change, folder: StudyFolder, name: str, document: Mapping[str, Any] | None) -> None:
     """Keep a formula under its name because paper with that name goes out: no other recipe shall have it from now on.
 
-    `document` is that of a formula just found; without one it is what the last search or look called so.
+    `document` is that of a formula just found; without one it is what a search or look called so.
     """
     if name in folder.formulas():
         return
-    row = _found_last(folder)[name] if document is None else document
+    row = _known(folder)[name] if document is None else document
     text = to_keep(folder, name, row)
     if text is not None:
         change.write(f"formulas/{name}.json", text)

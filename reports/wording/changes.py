@@ -24,23 +24,30 @@ def changed_line(study: Study, changed: Mapping[str, Any] | None) -> str:
 
 
 def held_words(asked: Mapping[str, Any] | None) -> str:
-    """Under what a formula is the best, where it is not all that the study allows."""
+    """Under what a formula is the best, where it is not by all that the study allows and by the chance."""
     asked = asked or {}
-    under = [f"with {clean(str(asked['hold']))} held"] if asked.get("hold") else []
+    under = ["by desirability"] if asked.get("objective") == "desirability" else []
+    under += [f"with {clean(str(asked['hold']))} held"] if asked.get("hold") else []
     return " and ".join([*under, *(["outside what was tried too"] if asked.get("outside") else [])])
 
 
-def asked_line(name: str, asked: Mapping[str, Any], before: str) -> str:
-    """What a search stands for: only a look at what would be, or another objective than that of the one `before`."""
-    if held_words(asked):
-        return (
-            f"This is a look: the formula of the study stays what it was. To go on with {clean(name)}, "
-            f"give --formula {clean(name)} to next or card."
-        )
-    if asked["objective"] == before:
+def look_line(name: str) -> str:
+    """That a search was only a look at what would be, and how to go on with what it found."""
+    return (
+        f"This is a look: the formula of the study stays what it was. To go on with {clean(name)}, "
+        f"give --formula {clean(name)} to next or card."
+    )
+
+
+def stays_line(found: str, due: Mapping[str, Any]) -> str:
+    """That a formula confirmed before stays that of the study, where another was found now; nothing otherwise."""
+    own, other = clean(str(due["formula"])), clean(found)
+    if own == other:
         return ""
-    aim = "the chance of passing everything" if asked["objective"] == "chance" else "desirability"
-    return f"From now on next, card and report go by {aim}, no longer by the {before}."
+    return (
+        f"{own}, which fresh batches confirmed, stays the formula of the study: report, next and card go on with it. "
+        f"To test {other} beside it: next --confirm --formula {other}."
+    )
 
 
 def kept_line(name: str, label: str, best: str) -> str:

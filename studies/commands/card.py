@@ -32,6 +32,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             best, verdict = formulas.confirmed_or_best(folder, models)
             levels = best.levels
             document = optimum_document(best, digests={**study.digests, "results": folder.results.digest})
+            formulas.keep_labels(change, folder, document)
         else:
             levels = formulas.named(folder, args.formula)
             verdict = formulas.verdict(folder) if formulas.is_confirmed(folder, levels) else None

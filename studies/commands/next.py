@@ -57,6 +57,8 @@ def _answer(folder: StudyFolder, args: argparse.Namespace, desk: Desk, change: C
     kept = moved.get("kept") or changes.of_kept(folder, models)
     files: tuple[str, ...] = ()
     if change is not None:
+        if best is not None:
+            formulas.keep_labels(change, folder, _found(folder, best))
         if upcoming.design is not None:
             note = {"purpose": upcoming.purpose}
             if upcoming.purpose == "confirm":

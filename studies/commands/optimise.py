@@ -11,7 +11,7 @@ from doe.problems import Problem, StudyError
 from optimise.formula.space import hold_problems
 from reports import documents
 from reports.terminal import formula as terminal
-from reports.wording.changes import asked_line, changed_line, held_words, kept_line, kept_lines
+from reports.wording.changes import changed_line, held_words, kept_line, kept_lines, look_line, stays_line
 from studies import analysis, changes, formulas
 from studies.cli import Desk, Outcome
 from studies.folder import StudyFolder
@@ -24,8 +24,8 @@ from studies.wording import code_of
 def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     """Find the formula and keep it in analysis/optimum.json; `--keep F1` also in formulas/F1.json.
 
-    With `--hold` or `--outside` it is a look: what it finds goes to analysis/what-if.json, and the formula of the study
-    stays what it was.
+    With `--hold`, `--outside` or another objective it is a look: what it finds goes to analysis/what-if.json, and the
+    formula of the study stays what it was.
 
     Exit code 1 when no formula within the limits meets every must.
     """
@@ -34,20 +34,21 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     name = args.keep
     with folder.changing("optimise") as change:
         _check(args, folder.study)
-        before = analysis.last_asked(folder).objective
+        is_look = asked.is_look(folder.study)
         desk.progress("fitting ...")
         models = analysis.fitted(folder)
         desk.progress("looking for the formula ...")
         best = formulas.found(folder, models, asked)
         document = documents.optimum_document(best, digests={**folder.study.digests, "results": folder.results.digest})
-        document["asked"] = asked.to_dict()
+        document |= {"asked": asked.to_dict(), "is_look": is_look}
         confirmed = ""
-        if not asked.is_look:
+        if not is_look:
             step, confirmed = formulas.due_after(folder, models, best)
             document["due"] = step.to_dict()
-        moved = changes.told_with(folder, models, None if asked.is_look else best, document)
+        moved = changes.told_with(folder, models, None if is_look else best, document)
         analysis.keep_fresh_models(change, folder, models)
         analysis.keep_optimum(change, folder, document, asked)
+        formulas.keep_labels(change, folder, document)
         if name is not None and (text := formulas.to_keep(folder, name, _called(name, document))) is not None:
             change.write(f"formulas/{name}.json", text)
         change.commit()
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     code = code_of(document) or int(not document["feasible"])
     told = [
         "" if name is None else kept_line(name, str(_called(name, document)["label"]), best.label),
-        asked_line(name or best.label, asked.to_dict(), before),
+        look_line(name or best.label) if is_look else stays_line(best.label, document["due"]),
         changed_line(folder.study, moved.get("changed")),
         *kept_lines(moved["kept"]),
     ]

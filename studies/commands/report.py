@@ -29,6 +29,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
             best, verdict = formulas.confirmed_or_best(folder, models)
             better = formulas.better_than_confirmed(folder, models, best.label, best.chance, verdict)
             analysis.keep_fresh_models(change, folder, models)
+            formulas.keep_labels(change, folder, best.to_dict())
         journal = folder.journal()
 
         def make(path: Path) -> None:

@@ -40,17 +40,17 @@ def test_a_name_means_one_recipe(recorded, call):
     first = call("optimise", recorded, "--keep", "F1", "--hold", "Wax=4")[1]
     other = call("optimise", recorded, "--hold", "Wax=3")[1]
     assert first["label"] == "F1"
-    assert other["label"] == "F2"
-    assert "F1" not in [row["label"] for row in other["alternatives"]]
+    own, later = ({row["label"] for row in (found, *found["alternatives"])} for found in (first, other))
+    assert own.isdisjoint(later)
     refused = call("optimise", recorded, "--hold", "Wax=3", "--keep", "F1")
     assert refused[0] == 2
     assert refused[1]["problems"][0]["code"] == "kept"
     assert call("optimise", recorded, "--hold", "Wax=4", "--keep", "F1")[1]["label"] == "F1"
     call("optimise", recorded, "--hold", "Wax=3")
-    held, best = (call("card", recorded, *words)[1] for words in (("--formula", "F2"), ()))
-    assert held["formula"] == "F2"
-    # F2 and what stood beside it in the look are no names of what the search finds.
-    assert best["formula"] not in ("F1", "F2")
+    held, best = (call("card", recorded, *words)[1] for words in (("--formula", other["label"]), ()))
+    assert held["formula"] == other["label"]
+    # What the looks came out with are no names of what the search finds.
+    assert best["formula"] not in own | later
     assert held["lines"] != best["lines"]
     assert call("card", recorded, "--formula", "F1")[1]["lines"] != held["lines"]
 
@@ -81,7 +81,7 @@ def test_a_look_at_what_if_never_becomes_the_formula_of_the_study(recorded, call
     assert labels[0].isdisjoint(labels[1])
     after = snapshot(recorded)
     changed = {name for name in {*before, *after} if before.get(name) != after.get(name)}
-    assert changed == {"analysis/what-if.json", "journal.jsonl"}
+    assert changed == {"analysis/what-if.json", "analysis/named.json", "journal.jsonl"}
     assert call("status", recorded)[1]["formula"]["name"] == "F1"
     assert call("report", recorded)[0] == 0
     assert "Make formula F1" in (recorded / "report.html").read_text(encoding="utf-8")
@@ -89,6 +89,58 @@ def test_a_look_at_what_if_never_becomes_the_formula_of_the_study(recorded, call
     runs = call("next", recorded, "--confirm", "2")[1]["runs"]
     assert runs[0]["levels"]["Wax"] == pytest.approx(best["blend"]["Wax"])
     assert call("status", recorded)[1]["formulas"] == ["F1"]
+
+
+def test_another_objective_is_a_look_too(recorded, call, capsys):
+    best = call("optimise", recorded)[1]
+    look = call("optimise", recorded, "--objective", "desirability")[1]
+    assert (best["is_look"], look["is_look"]) == (False, True)
+    assert look["certificate"]["objective"] == "desirability"
+    assert main(["optimise", str(recorded), "--objective", "desirability"]) in (0, 1)
+    said = " ".join(capsys.readouterr().out.split())
+    assert ", the best by desirability: " in said
+    assert "the formula of the study stays what it was" in said
+    assert call("card", recorded)[1]["formula"] == best["label"] == "F1"
+    # Where nothing is a must, desirability is what the study is searched by.
+    text = (recorded / "study.toml").read_text(encoding="utf-8")
+    (recorded / "study.toml").write_text(text.replace("aim = ", "must = false\naim = "), encoding="utf-8")
+    asked = call("optimise", recorded, "--objective", "desirability")[1]
+    assert asked["is_look"] is False
+    assert call("card", recorded)[1]["formula"] == asked["label"]
+
+
+def test_a_label_is_never_another_recipe_whatever_moves_on(recorded, edit, call):
+    """What a report of Monday calls F2 is F2 on Friday, though nobody kept it."""
+    monday = call("optimise", recorded)[1]
+    labels = {row["label"]: {**row["blend"], **row["factors"]} for row in (monday, *monday["alternatives"])}
+    assert len(labels) > 1
+    edit(recorded, "high = 30000", "high = 19000")
+    friday = call("optimise", recorded)[1]
+    for row in (friday, *friday["alternatives"]):
+        assert labels.get(row["label"], {**row["blend"], **row["factors"]}) == {**row["blend"], **row["factors"]}
+    assert friday["label"] not in labels
+    point = call("predict", recorded, "--at", "F2")[1]["points"][0]
+    assert point["levels"] == pytest.approx(labels["F2"])
+    code, refused = call("optimise", recorded, "--keep", "F2")
+    assert (code, refused["problems"][0]["code"]) == (2, "kept")
+    assert "which a search came out with before" in refused["problems"][0]["got"]
+    assert call("card", recorded, "--formula", "F2")[1]["formula"] == "F2"
+    kept = json.loads((recorded / "formulas/F2.json").read_text(encoding="utf-8"))
+    assert kept["blend"] == pytest.approx({name: labels["F2"][name] for name in kept["blend"]})
+
+
+def test_what_a_report_shows_has_a_card(recorded, edit, call):
+    call("optimise", recorded)
+    edit(recorded, "high = 30000", "high = 19000")
+    assert call("report", recorded)[0] in (0, 1)
+    noted = json.loads((recorded / "analysis/named.json").read_text(encoding="utf-8"))
+    newest = max(noted, key=lambda label: int(label.removeprefix("F")))
+    page = (recorded / "report.html").read_text(encoding="utf-8")
+    assert f"{newest}<" in page
+    lines = {line["name"]: line["level"] for line in call("card", recorded, "--formula", newest)[1]["lines"]}
+    assert lines["Gum"] == pytest.approx(noted[newest]["blend"]["Gum"])
+    # And the search that is made then calls its formulas as the report did.
+    assert set(noted) >= {row["label"] for row in call("optimise", recorded)[1]["alternatives"]}
 
 
 def test_a_look_that_is_gone_on_with_says_under_what_it_is_the_best(recorded, call, capsys):

@@ -165,8 +165,8 @@ def test_predict_takes_the_material_and_asks_for_it(made, call):
 def test_the_card_declares_the_chosen_material(made, call, tmp_path):
     place = shutil.copytree(made, tmp_path / "gel")
     # A search that holds something is a look: what it found is kept by name to have a card.
-    assert call("optimise", place, "--hold", "material: Gum=Gellan", "--keep", "F1")[0] == 0
-    _, card = call("card", place, "--formula", "F1")
+    assert call("optimise", place, "--hold", "material: Gum=Gellan", "--keep", "Jelly")[0] == 0
+    _, card = call("card", place, "--formula", "Jelly")
     gum = next(line for line in card["lines"] if line["name"] == "Gum")
     assert gum["material"] == "Gellan"
     assert "Gellan Gum" in {row["inci"] for row in card["declaration"]}
