@@ -16,6 +16,7 @@ from doe.definition.checks import Notes
 from doe.definition.kinds import is_bead, is_fragrance, is_gum, is_humectant, is_seen, is_water
 from doe.definition.materials import label
 from doe.definition.parts import Factor, Ingredient, Response, Step
+from doe.trade.settling import RCF_PER_CM_RPM2, centrifuge_of, force_of
 
 if TYPE_CHECKING:
     from doe.definition.definition import Parts
@@ -87,7 +88,7 @@ class _Making:
 
 
 def check_process(read: Parts, notes: Notes) -> None:
-    """Note what practice advises against in the order of making, and in when viscosity is judged."""
+    """Note what practice advises against in the order of making, and in how viscosity and separation are judged."""
     making = _Making.of(read.steps, read.ingredients)
     if any(is_water(item) for item in read.ingredients):
         _check_unit(read.steps, notes)
@@ -100,6 +101,7 @@ def check_process(read: Parts, notes: Notes) -> None:
         _check_ph(making, notes)
     if read.ingredients:
         _check_age(read.responses, notes)
+        _check_force(read.responses, notes)
 
 
 def _where(place: int, step: Step) -> str:
@@ -251,3 +253,14 @@ def _check_age(responses: Sequence[Response], notes: Notes) -> None:
         elif response.after_h < FULL_H:
             got = f"read after {response.after_h:g} h"
             notes.add("K27", "inform", where, got, allowed, "viscosity may still be building up then")
+
+
+def _check_force(responses: Sequence[Response], notes: Notes) -> None:
+    """K42: a centrifuge pulls by its radius as well as by its speed; another one turns as fast and pulls otherwise."""
+    for response in responses:
+        radius, speed = centrifuge_of(response.method) or (None, None)
+        if speed is None or radius is not None or force_of(response.method) is not None:
+            continue
+        do = f"give the force, as x g = {RCF_PER_CM_RPM2 * 1e5:g} x 10^-5 r n^2 (r in cm, n in rpm), or add r = ... cm"
+        notes.add("K42", "warn", f"response {response.name!r}, method", f"a centrifuge at {speed:g} rpm, of no radius",
+                  "its force in multiples of gravity, and the minutes", do)  # fmt: skip

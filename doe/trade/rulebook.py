@@ -87,6 +87,8 @@ _RULES = (
     Rule("temp-unit", "temperatures of steps are in degrees Celsius", "temp_c up to 105 C, where water boils away",
          ("warn",), PRACTICE),
     Rule("K27", "viscosity is judged when it is all there", "after_h of at least 24", ("inform",), PRACTICE),
+    Rule("K42", "the force of a centrifuge is known", "speed with a radius: 1.118e-5 r n^2, r in cm, n in rpm; or x g",
+         ("warn",), "angular speed squared times radius over standard gravity"),
     Rule("beads-last", "beads go in last but for pH", "order of steps", ("inform",), PRACTICE),
     Rule("beads-stirred", "beads are stirred gently", "at most 300 rpm", ("warn",), PRACTICE),
     Rule("ph-last", "pH is set when all else is in", "order of steps", ("warn",), PRACTICE),

@@ -20,6 +20,9 @@ WATER_DENSITY = 0.998  # g/ml at 20 C; from memory, any handbook
 YIELD_NUMBER = 0.143
 
 _RPM = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(?:rpm|1/min|min-1|/min)", re.IGNORECASE)
+_FORCE = re.compile(
+    r"([0-9]+(?:[.,][0-9]+)?)\s*(?:[x×]\s*g\b|rcf\b)|\brcf\s*(?:of|=|:)?\s*([0-9]+(?:[.,][0-9]+)?)", re.IGNORECASE
+)
 _RADIUS = re.compile(r"\b(?:r|radius)\s*=?\s*(?:of\s*)?([0-9]+(?:[.,][0-9]+)?)\s*(cm|mm)\b", re.IGNORECASE)
 
 
@@ -40,6 +43,12 @@ def centrifuge_of(method: str) -> tuple[float | None, float | None] | None:
     if radius:
         cm = float(radius[1].replace(",", ".")) / (10.0 if radius[2].casefold() == "mm" else 1.0)
     return cm, float(speed[1].replace(",", ".")) if speed else None
+
+
+def force_of(method: str) -> float | None:
+    """The force that a method names in multiples of gravity, as `1000 x g`, `RCF 1000`; None where it names none."""
+    found = _FORCE.search(method)
+    return float((found[1] or found[2]).replace(",", ".")) if found else None
 
 
 def speed_of(method: str) -> float | None:

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.definition.categories import material_of
+from doe.definition.categories import material_of, short
 from doe.definition.parts import Response
 from doe.problems import ModelError, Problem, Unavailable, listed
 from doe.results.results import Results
@@ -398,15 +398,21 @@ def _drawn(data: BatchData) -> tuple[Array | None, _Names | None, bool, _Names |
 
 
 def term_groups(terms: Terms) -> dict[str, list[int]]:
-    """Column numbers by kind of term, for partial sums of squares; a Scheffé blend's linear terms hold its mean."""
+    """Column numbers by kind of term, for partial sums of squares; a Scheffé blend's linear terms hold its mean.
+
+    The contrasts of one category, or of one product of it, are tested together, under its name: `[Coating]`,
+    `Gum × [Coating]`. Each by itself depends on which level the others are compared with.
+    """
     groups: dict[str, list[int]] = {}
     for j, term in enumerate(terms.terms):
         if term.order == 0 or (terms.form == "scheffe" and term.order == 1):
             continue
-        if term.order == 1:
-            name = "categories" if term.level else "linear terms"
+        if term.level and term.order < 3:
+            name = " × ".join([*(name for name, _ in term.powers), *(f"[{short(name)}]" for name, _ in term.level)])
+        elif term.order == 1:
+            name = "linear terms"
         elif term.order == 2:
-            name = "squares" if len(term.powers) == 1 and not term.level else "products"
+            name = "squares" if len(term.powers) == 1 else "products"
         else:
             name = "higher terms"
         groups.setdefault(name, []).append(j)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from doe.definition.curve_needs import needs_in_words
-from doe.trade.settling import RCF_PER_CM_RPM2, centrifuge_of, relative_centrifugal_force
+from doe.trade.settling import RCF_PER_CM_RPM2, centrifuge_of, force_of, relative_centrifugal_force
 
 if TYPE_CHECKING:
     from doe.definition.parts import Response
@@ -59,6 +59,8 @@ def centrifuge(response: Response) -> str:
     if found is None:
         return ""
     radius, speed = found
+    if force_of(response.method) is not None:
+        return "note the minutes"
     if radius is not None and speed is not None:
         force = relative_centrifugal_force(radius, speed)
         return f"{speed:g} rpm at {radius:g} cm is {force:.0f} x g; note the minutes"

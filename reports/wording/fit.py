@@ -159,7 +159,7 @@ def blocks_line(entry: Entry) -> str:
 def partial_line(entry: Entry) -> str:
     """Why the lines of the kinds of term in the analysis of variance do not add up to that of the model."""
     kinds = [row["source"] for row in entry["anova"]]
-    inner = [k for k in ("linear terms", "categories", "squares", "products", "higher terms") if k in kinds]
+    inner = [k for k in kinds if k in ("linear terms", "squares", "products", "higher terms") or "[" in k]
     if "model" not in kinds or not inner:
         return ""
     return f"The lines of {listed(inner)} say what the model would lose without them; they need not add up to it."

@@ -159,6 +159,21 @@ def test_viscosity_is_judged_the_next_day(hours, said):
     assert said is None or got[0][2].startswith(said)
 
 
+@pytest.mark.parametrize(
+    ("method", "asked"),
+    [
+        ("centrifuge, 3000 rpm, 30 min", True),
+        ("centrifuge, 3000 rpm, r 10 cm, 30 min", False),
+        ("centrifuge, 1000 x g, 30 min", False),
+        ("centrifuge, 3000 rpm (RCF 1006), 30 min", False),
+        ("rotational, 10 rpm", False),
+    ],
+)
+def test_a_centrifuge_has_a_force_and_not_a_speed_alone(method, asked):
+    got = findings(response={"name": "Separated", "unit": "%", "method": method})
+    assert got == ([("K42", "response 'Separated', method", "a centrifuge at 3000 rpm, of no radius")] if asked else [])
+
+
 def test_a_temperature_that_no_open_batch_reaches_is_asked_about():
     """165 F are 74 C (32 F is 0 C, 212 F is 100 C)."""
     (found,) = findings(changed(0, temp_c=[158, 165]))

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from doe.trade.settling import centrifuge_of, relative_centrifugal_force, stokes_velocity
+from doe.trade.settling import centrifuge_of, force_of, relative_centrifugal_force, stokes_velocity
 
 
 def test_the_centrifuge_constant_is_angular_speed_squared_times_radius_over_gravity():
@@ -24,6 +24,20 @@ def test_the_centrifuge_constant_is_angular_speed_squared_times_radius_over_grav
 )
 def test_radius_and_speed_are_read_from_the_method(method, found):
     assert centrifuge_of(method) == found
+
+
+@pytest.mark.parametrize(
+    ("method", "force"),
+    [
+        ("centrifuge, 1000 x g", 1000.0),
+        ("RCF = 1006,5", 1006.5),
+        ("2500 RCF", 2500.0),
+        ("400 × g", 400.0),
+        ("20 g", None),
+    ],
+)
+def test_a_force_is_read_from_the_method(method, force):
+    assert force_of(method) == force
 
 
 @pytest.mark.parametrize(

@@ -68,6 +68,36 @@ def test_errors_and_tests_are_those_of_independent_software(name):
     assert all(0 <= p <= 1 for p in model.anova["p"])
 
 
+@pytest.mark.parametrize("name", ["corrosion", "zero_variance", "zero_variance_unbalanced"])
+def test_the_contrasts_of_a_category_are_tested_together(name):
+    """Of a level by itself the test hangs on which level it is compared with; of the category it does not."""
+    entry = REFERENCE[name]
+    if name == "corrosion":
+        frame = pd.read_csv(DATA / "bhh_corrosion_splitplot.csv").astype(str).astype({"resistance": float})
+        frame = frame[["temperature", "coating", "heat_run", "resistance"]]
+    else:
+        frame = pd.DataFrame(entry["data"])[["A", "B", "wp", "y"]]
+    names = list(frame.columns[:2])
+    frame.columns = [*names, "whole_plot", "y"]
+    crossed = len(entry["term_tests"]) == 3
+    made = Study.from_dict(
+        {
+            "study": {"name": "Split plot"},
+            "factor": [{"name": n, "levels": sorted(set(frame[n])), "hard_to_change": n == names[0]} for n in names],
+            "plan": {"model": {"process": "factorial" if crossed else "linear"}},
+            "response": [{"name": "y", "aim": "watch", "method": "as published", "scale": "linear"}],
+        }
+    )
+    rows = fit(made, made.results(frame), terms="all")["y"].anova.set_index("source")
+    assert len(rows) == len(entry["term_tests"])
+    for term, wanted in entry["term_tests"].items():
+        row = rows.loc[" × ".join(f"[{part}]" for part in term.split(":"))]
+        assert row["df"] == wanted["ndf"]
+        assert row["df_error"] == pytest.approx(wanted["ddf_kr"], rel=1e-6)
+        assert row["f"] == pytest.approx(wanted["F_kr"], rel=1e-6)
+        assert row["p"] == pytest.approx(wanted["p_kr"], rel=1e-5)
+
+
 def test_many_blocks_are_taken_as_drawn_anew():
     """The same batches named as 14 blocks: the same likelihood; of few blocks each has an effect of its own."""
     made, entry = study(), REFERENCE["blend_batches_linear"]
