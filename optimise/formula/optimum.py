@@ -23,7 +23,8 @@ class Certificate:
     gap is at most `target`; without any proof the bound is what no chance or desirability can exceed: 1. `alone`: where
     responses of a batch go together, the bound of the product of their chances, which is what is searched.
     `boxes` is how many pieces of the region were looked at, `fenced` whether only what was tried counts, `held` what
-    was held: the bound is for recipes that have it so.
+    was held: the bound is for recipes that have it so. `beside`: nothing was found within what was tried, and only
+    places nearest to it were looked at.
     """
 
     objective: str
@@ -35,6 +36,7 @@ class Certificate:
     boxes: int = 0
     fenced: bool = True
     held: tuple[str, ...] = ()
+    beside: bool = False
 
     @property
     def gap(self) -> Number:
@@ -58,6 +60,7 @@ class Certificate:
             "boxes": self.boxes,
             "fenced": self.fenced,
             "held": list(self.held),
+            "beside": self.beside,
         }
 
 

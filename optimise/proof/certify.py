@@ -124,7 +124,8 @@ def certificate(
     if not exact_met and objective == "chance" and value == 0:
         return Certificate(objective, value, 0.0, proved=True, target=TARGET)
     if proof is None or quest.objective != objective:
-        return Certificate(objective, value, 1.0, target=TARGET, fenced=inside)
+        beside = quest.fence is not None and not inside
+        return Certificate(objective, value, 1.0, target=TARGET, fenced=inside, beside=beside)
     upper = min(1.0, float(np.exp(proof.upper)) + _LEAST)
     alone = None
     if objective == "chance":

@@ -23,6 +23,10 @@ def bound(certificate: Mapping[str, Any]) -> str:
     held = list(certificate.get("held", ()))
     if held and not certificate.get("boxes"):
         return ""  # one recipe was looked at; nothing is said of others
+    if certificate.get("beside"):
+        return (
+            "Only the places nearest to what was tried were looked at: how much better another could be is not known."
+        )
     where = "in the tried region" if certificate.get("fenced", True) else "within the limits"
     where = f"{where} with this {listed(held)}" if held else where
     chance = certificate["objective"] == "chance"

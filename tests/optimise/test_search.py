@@ -331,6 +331,12 @@ def test_leaving_what_was_tried_is_said():
     assert free.is_extrapolating
     assert free.chance >= fenced.chance
     assert "outside" in {finding.code for finding in free.findings}
+    # With A held beyond every trial nothing lies within: that only places beside it were looked at is said.
+    held = find(study, models, hold={"A": 1.0})
+    assert held.is_extrapolating
+    assert held.certificate.beside
+    assert not held.certificate.proved
+    assert [one.certificate.beside for one in (fenced, free)] == [False, False]
 
 
 def test_categories_are_searched_one_by_one():

@@ -32,6 +32,11 @@ def test_a_bound_that_leaves_a_gap_says_so():
     assert "is open" in said
 
 
+def test_places_beside_what_was_tried_are_not_said_to_have_been_searched():
+    said = wording_proof.bound({**CHANCE, "upper_bound": 1.0, "proved": False, "fenced": False, "beside": True})
+    assert said.startswith("Only the places nearest to what was tried were looked at")
+
+
 def test_a_wide_gap_is_not_led_with_as_proved():
     said = wording_proof.bound({**CHANCE, "upper_bound": 0.93, "proved": False})
     assert said.startswith("Found by many starts")
