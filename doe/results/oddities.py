@@ -19,6 +19,7 @@ from doe.definition.impossible import is_ph
 from doe.definition.parts import Response
 from doe.problems import Problem, listed
 from doe.results.curves import observed
+from doe.results.panel import odd_panels
 from doe.results.resultset import UNUSED_FLAGS, Results
 
 if TYPE_CHECKING:
@@ -55,6 +56,7 @@ def odd(study: Study, results: Results) -> list[Problem]:
         *_adjusters(study, results),
         *not_made(study, results),
         *_order(results),
+        *odd_panels(study, results),
     ]
 
 

@@ -136,6 +136,10 @@ def _piece(piece: str, names: Sequence[str], categories: Categories, text: str) 
     if power and power[1] in names:
         raised = {sign: number for number, sign in _POWERS.items()}
         return Term(((power[1], raised.get(power[2]) or int(power[2][-1])),))
+    for factor, levels in categories.items():
+        if piece in (factor, short(factor)):
+            spelt = ", ".join(f"[{short(factor)}: {level}]" for level in contrasts(factor, levels))
+            raise ValueError(f"{text}: {piece} has levels by name, a term each but for the last: {spelt}")
     near = nearest(piece, tuple(names))
     raise ValueError(f"{text}: {piece or 'nothing'} is not known" + (f"; did you mean {near}?" if near else ""))
 

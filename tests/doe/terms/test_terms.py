@@ -71,6 +71,13 @@ def test_unknown_terms_are_named():
         Terms.build(region(3), terms=["x1", "x9"])
 
 
+def test_a_category_alone_is_told_how_its_terms_are_spelt():
+    with pytest.raises(
+        StudyError, match=r"Mill has levels by name, a term each but for the last: \[Mill: a\], \[Mill: b\]"
+    ):
+        Terms.build(region(2, categories={"Mill": ("a", "b", "c")}), terms=["x1", "x1 × Mill"])
+
+
 def test_contrasts_sum_to_zero():
     where = region(2, categories={"Mill": ("a", "b", "c")})
     terms = Terms.build(where, terms=["[Mill: a]", "[Mill: b]"])
