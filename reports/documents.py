@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from doe.design.compare import WORTH
-from doe.design.reading import Reading
+from doe.design.reading import PlanReading
 from doe.problems import Problem, StudyError, Unavailable
 from doe.recipes.costs import cost_range
 from doe.region.redundant import redundant_limits
@@ -167,7 +167,7 @@ def plan_document(study: Study, design: Design) -> Document:
         "runs": run_rows(design),
         "make_first": list(design.make_first),
         "quality": design.quality.to_dict(),
-        "reading": Reading.of(study, design),
+        "reading": PlanReading.of(study, design),
     }
     rests = {**design.study_digests, "plan": design.digest}
     return document("plan", body, problems=design.findings, digests=rests)

@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import Any, Literal
 
 from doe.definition.materials import label
-from doe.design.reading import Reading
+from doe.design.reading import PlanReading
 from doe.problems import Problem, Unavailable
 
 Amount = float | Unavailable
@@ -318,7 +318,7 @@ class PlanFacts:
     maybe: tuple[str, ...]
     digest: str
     purpose: Purpose
-    reading: Reading
+    reading: PlanReading
     findings: tuple[Problem, ...] = ()
     extremes: tuple[tuple[str, str], ...] = ()
     lead: bool = False

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from doe.groups.setups import is_absent, label
+from doe.groups.setups import group_label, is_absent
 
 if TYPE_CHECKING:
     from doe.design.design import Design
@@ -38,8 +38,8 @@ def planned_trials(design: Design | Sequence[Design] | None) -> dict[str, Planne
                 round=int(one.round),
                 levels={str(k): v if isinstance(v, str) else float(v) for k, v in row.items()},
                 order=None if is_absent(run.get("order")) else int(run["order"]),
-                block=label(run.get("block")),
-                whole_plot=label(run.get("whole_plot")),
-                replicate_of=label(run.get("replicate_of")) or "",
+                block=group_label(run.get("block")),
+                whole_plot=group_label(run.get("whole_plot")),
+                replicate_of=group_label(run.get("replicate_of")) or "",
             )
     return out

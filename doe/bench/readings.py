@@ -10,7 +10,7 @@ from doe.bench.bench import DO_NOT_USE, NOT_MEASURED
 from doe.bench.drafts import BatchDraft, Intake, Reading, text_of
 from doe.bench.headings import Headings, nearest_name
 from doe.bench.moments import Moment, read_moment
-from doe.definition.cells import Entry, Mark, Refusal, read_number, read_response, same_unit, tidy, within_reads
+from doe.definition.cells import Entry, Mark, Refusal, read_number, read_reading, same_unit, tidy, within_reads
 from doe.definition.parts import Response
 from doe.problems import Level
 from doe.tables.rawtable import RawTable, is_blank
@@ -44,7 +44,7 @@ def read_row(intake: Intake, draft: BatchDraft, table: RawTable, row: int, headi
                     "the method of one response", do)  # fmt: skip
     for column in filled:
         response = intake.study.response(column.name)
-        entry = read_response(table.rows[row][column.place], response, mark)
+        entry = read_reading(table.rows[row][column.place], response, mark)
         _note(intake, draft, response, entry, table.where(row, column.place), about)
 
 
@@ -102,7 +102,7 @@ def _read_long(
                         nearest_name(name, names) or "name the response as in study.toml")  # fmt: skip
         return
     intake.seen.add(response.name)
-    entry = read_response(*_with_unit(table, row, headings, value_place, response, mark))
+    entry = read_reading(*_with_unit(table, row, headings, value_place, response, mark))
     bound_place = headings.word("bound")
     if isinstance(entry, Entry) and bound_place is not None and entry.bound == "none":
         entry = _with_bound(entry, table, row, headings, mark, response)

@@ -15,7 +15,7 @@ from doe.definition.cells import Mark, Refusal, decimal_mark, read_number
 from doe.definition.materials import labels
 from doe.problems import Problem, ResultsError, listed
 from doe.recipes.composition import Weighed, as_made
-from doe.recipes.deviations import Deviation, off_plan, off_target, told
+from doe.recipes.deviations import Deviation, deviation_findings, off_plan, off_target
 from doe.tables.rawtable import RawTable, calculated, is_blank, with_columns
 
 if TYPE_CHECKING:
@@ -225,7 +225,7 @@ def _levels_table(
                 math.fsum(grams[key].values()) if grams.get(key) else None,
             )
         )
-    findings += told(study, table.where(), *off)
+    findings += deviation_findings(study, table.where(), *off)
     if not rows:
         return None
     names_of_lots = (f"lot: {i.name}" for i in study.ingredients)

@@ -309,7 +309,7 @@ def read_number(raw: object, unit: str = "", mark: Mark = "unknown") -> Entry | 
     """A cell that should hold a number in `unit`, or a bound, or a word for nothing measured.
 
     `mark` is the decimal mark of the whole table, from `decimal_mark`. "none seen" and "over range" are
-    left to `read_response`, which knows what the method can read.
+    left to `read_reading`, which knows what the method can read.
     """
     native = _native(raw)
     if native is not None:
@@ -399,7 +399,7 @@ def _passed(raw: object) -> Entry | Refusal:
     return Refusal(f"{word!r}", "pass or fail", "write pass or fail")
 
 
-def read_response(raw: object, response: Response, mark: Mark = "unknown") -> Entry | Refusal:
+def read_reading(raw: object, response: Response, mark: Mark = "unknown") -> Entry | Refusal:
     """A cell read as a reading of `response`: a number in its unit, a bound, one of its grades, or pass or fail.
 
     "none seen" means below the lowest value the method can read; where the study declares none, it is 0, and

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from doe.definition.keys import RESERVED, RESERVED_AS_SPELT, RESERVED_BEGINNINGS, SECTIONS, WORDS, Key, Section, nearest
-from doe.definition.rules import tidy
+from doe.definition.rules import normalised
 from doe.problems import Level, Problem
 
 LARGEST = 1e12
@@ -107,7 +107,7 @@ def _where(section: Section, row: Mapping[str, Any], n: int) -> str:
 def _checked(section: Section, row: Mapping[str, Any], where: str, notes: Notes) -> Row:
     good = check_row(section.keys, row, where, notes, f"[{section.name}]")
     if section.name != "study" and "name" in good:
-        good["name"] = tidy(good["name"])
+        good["name"] = normalised(good["name"])
     for name in good:
         if not section.keys[name].used:
             notes.wait(section.name, name, where)
@@ -328,7 +328,7 @@ def named(tables: list[Row], kind: str) -> list[tuple[Row, str]]:
 
 def folded(name: str) -> str:
     """A name as compared with others: tidy and without case."""
-    return tidy(name).casefold()
+    return normalised(name).casefold()
 
 
 def check_names(tables: Mapping[str, list[Row]], notes: Notes) -> None:

@@ -11,7 +11,7 @@ from doe.definition.categories import NONE, PRESENT, material_of
 from doe.definition.checks import Notes, folded, shown
 from doe.definition.parts import Factor, Ingredient
 from doe.definition.responses import hint
-from doe.definition.rules import tidy
+from doe.definition.rules import normalised
 
 Condition = tuple[str, tuple[str, ...]]
 BARS = "is not"
@@ -26,7 +26,7 @@ def read_condition(
     """
     known: dict[str, tuple[str, tuple[str, ...]]] = {f.name: (f.name, f.levels) for f in factors if f.is_category}
     known |= {i.name: (material_of(i.name), i.materials) for i in ingredients if i.materials}
-    said = tidy(text)
+    said = normalised(text)
     for name in sorted(known, key=len, reverse=True):
         if folded(said).startswith(f"{folded(name)} {verb} "):
             category, levels = known[name]

@@ -26,7 +26,7 @@ from doe.definition.parts import (
     Step,
 )
 from doe.definition.responses import grade_numbers, number_or_none, read_response
-from doe.definition.rules import Linear, Rule, RuleError, parse_rule, pointed, tidy
+from doe.definition.rules import Linear, Rule, RuleError, normalised, parse_rule, pointed
 from doe.trade.legal import read_law
 
 
@@ -93,7 +93,7 @@ def read_parts(source: Mapping[str, Any], notes: Notes) -> Parts:
 
 def _factor(t: Row, where: str, notes: Notes) -> Factor:
     low, high = low_high(t, where, notes)
-    levels = tuple(tidy(level) for level in t.get("levels", ()))
+    levels = tuple(normalised(level) for level in t.get("levels", ()))
     named_levels = t.gives("levels")
     if named_levels and any(t.gives(key) for key in ("low", "high", "step")):
         got = "has named levels and low, high or step"
@@ -115,7 +115,7 @@ def _factor(t: Row, where: str, notes: Notes) -> Factor:
         levels=levels,
         step=number_or_none(t.get("step")),
         hard_to_change=t.get("hard_to_change", False),
-        was=tuple(tidy(name) for name in t.get("was", ())),
+        was=tuple(normalised(name) for name in t.get("was", ())),
     )
 
 
@@ -141,7 +141,7 @@ class _Limits:
         """The limit of one table: two of them for a ratio with two ends, none where it cannot be read."""
         if "rule" not in t:
             return []
-        text = tidy(t["rule"])
+        text = normalised(t["rule"])
         where = f"limit {shown(text)}"
         if f" {BARS} " in text and not set("<>=≤≥") & set(text):
             return self._barring(text, where, t)
@@ -221,7 +221,7 @@ def _reach(ingredient: Ingredient, total: float) -> tuple[float, float]:
 
 
 def _recipe(table: Mapping[str, Any]) -> Mapping[str, Any]:
-    return MappingProxyType({tidy(str(k)): float(v) if is_number(v) else v for k, v in table.items()})
+    return MappingProxyType({normalised(str(k)): float(v) if is_number(v) else v for k, v in table.items()})
 
 
 def _reference(t: Mapping[str, Any], responses: Sequence[Response]) -> Reference:
@@ -243,7 +243,7 @@ def _step(t: Mapping[str, Any]) -> Step:
     pair = None if temp is None else (float(temp[0]), float(temp[1])) if isinstance(temp, list) else (float(temp),) * 2
     return Step(
         does=t.get("does", ""),
-        takes=tuple(tidy(name) for name in t.get("takes", ())),
+        takes=tuple(normalised(name) for name in t.get("takes", ())),
         temp_c=pair,
         minutes=number_or_none(t.get("minutes")),
         rpm=number_or_none(t.get("rpm")),

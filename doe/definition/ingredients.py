@@ -14,7 +14,7 @@ from doe.definition.keys import SECTIONS
 from doe.definition.material_facts import read_facts, shares_of
 from doe.definition.parts import Factor, Ingredient, Material
 from doe.definition.responses import number_or_none
-from doe.definition.rules import tidy
+from doe.definition.rules import normalised
 from doe.definition.steps import nearest_steps
 
 _FIELDS = (
@@ -43,7 +43,7 @@ def read_ingredient(t: Row, where: str, notes: Notes) -> Ingredient:
         adjusts=t.get("adjusts"),
         or_none=t.get("or_none", False),
         withdrawn=t.get("withdrawn", False),
-        was=tuple(tidy(name) for name in t.get("was", ())),
+        was=tuple(normalised(name) for name in t.get("was", ())),
         facts=_facts(t, where, notes),
     )
     choice = _choice(t, item, where, notes)
@@ -79,7 +79,7 @@ def _facts(t: Mapping[str, Any], where: str, notes: Notes, base: Mapping[str, An
 
 def _lot_assay(t: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, float]:
     """The active part of single lots, each above 0 and at most 1; not beside made_of, which says what a solution is."""
-    parts = {tidy(str(lot)): fraction(value) for lot, value in t["lot_assay"].items()}
+    parts = {normalised(str(lot)): fraction(value) for lot, value in t["lot_assay"].items()}
     for lot, part in parts.items():
         if part is None or not 0 < part <= 1:
             got = f"{lot} = {shown(t['lot_assay'].get(lot))}"
@@ -130,7 +130,7 @@ def _material(t: Row, item: Ingredient, row: Mapping[str, Any], where: str, note
     low, high = (item.low if own[0] is None else own[0], item.high if own[1] is None else own[1])
     _check_ends(t, row, (low, high), where, notes)
     return Material(
-        name=tidy(row["name"]),
+        name=normalised(row["name"]),
         low=low,
         high=high,
         step=number_or_none(row.get("step", item.step)),
@@ -237,7 +237,7 @@ def check_step(t: Mapping[str, Any], low: float | None, high: float | None, wher
 
 def _inci(value: Any, where: str, notes: Notes) -> tuple[tuple[str, float], ...]:
     if isinstance(value, str):
-        return ((tidy(value), 1.0),) if value.strip() else ()
+        return ((normalised(value), 1.0),) if value.strip() else ()
     rows = []
     for row in value:
         name, share = row.get("name"), fraction(row.get("share", 1.0))
@@ -246,7 +246,7 @@ def _inci(value: Any, where: str, notes: Notes) -> tuple[tuple[str, float], ...]
             allowed = '{name = "...", share = above 0 and up to 1}'
             notes.stop("wrong-type", where, f"came {shown(dict(row))}", allowed, "give each a name and its share")
             continue
-        rows.append((tidy(name), share))
+        rows.append((normalised(name), share))
     if sum(share for _, share in rows) > 1 + 1e-6:
         got = f"shares add up to {sum(share for _, share in rows):g}"
         notes.stop("shares-above-one", where, got, "at most 1", "mend the shares")

@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import Any
 
 from doe.definition.checks import Notes, fraction, is_number, shown
-from doe.definition.rules import tidy
+from doe.definition.rules import normalised
 from doe.trade.acids import ACIDS, acid_by_name
 
 _SHARES = ("natural_share", "solids", "lot_sd")
@@ -51,7 +51,7 @@ def shares_of(table: Mapping[str, Any], where: str, notes: Notes, do: str) -> di
         if share is None or not 0 <= share <= 1:
             notes.stop("wrong-type", where, f"{name} = {shown(value)}", "a fraction from 0 to 1", do)
         else:
-            shares[tidy(str(name))] = share
+            shares[normalised(str(name))] = share
     return shares
 
 
@@ -95,5 +95,5 @@ def _acid(value: Any, where: str, notes: Notes) -> Mapping[str, Any] | None:
         got = f"{factor:.3g} g of acid from 1 g of it"
         notes.stop("acid-factor", where, got, "at most 1", "acid_g_mol is the acid's molar mass, salt_g_mol the salt's")
     pka = float(numbers["pka"]) if "pka" in numbers else known.pka if known else 0.0
-    name = known.name if known is not None else tidy(str(value.get("name", "its acid")))
+    name = known.name if known is not None else normalised(str(value.get("name", "its acid")))
     return MappingProxyType({"name": name, "pka": pka, **form})

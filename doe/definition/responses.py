@@ -12,7 +12,7 @@ from doe.definition.cells import grade_values
 from doe.definition.checks import Notes, Row, folded, fraction, is_number, is_numeral, shown
 from doe.definition.keys import WORDS, nearest
 from doe.definition.parts import CURVE_QUANTITIES, Response
-from doe.definition.rules import RuleError, parse_sum, pointed, tidy
+from doe.definition.rules import RuleError, normalised, parse_sum, pointed
 from doe.trade.quantities import QUANTITIES
 
 NAMES = (*QUANTITIES, *CURVE_QUANTITIES)
@@ -75,7 +75,7 @@ def read_response(t: Row, where: str, numeric: Sequence[str], notes: Notes) -> R
         grades=grades,
         against=t.get("against"),
         source=source,
-        of=tidy(t["of"]) if "of" in t else None,
+        of=normalised(t["of"]) if "of" in t else None,
         rates=_rates(t.get("at")),
         store=t.get("store", ""),
         model=MappingProxyType(dict(model)) if isinstance(model, Mapping) else model,
@@ -102,7 +102,7 @@ def _source(value: Any, where: str, numeric: Sequence[str], notes: Notes) -> str
         return _weights(value, where, numeric, notes)
     if value is None or value in NAMES:
         return None if value is None else str(value)
-    text = tidy(value)
+    text = normalised(value)
     near = nearest(text, NAMES)
     if near is not None:
         notes.stop("unknown-quantity", where, f"came {shown(text)}", near, f"did you mean {near}?")
@@ -125,7 +125,7 @@ def _source(value: Any, where: str, numeric: Sequence[str], notes: Notes) -> str
 def _weights(table: Mapping[str, Any], where: str, numeric: Sequence[str], notes: Notes) -> Mapping[str, float]:
     weights = {}
     for raw, weight in table.items():
-        name = tidy(str(raw))
+        name = normalised(str(raw))
         if name not in numeric:
             allowed = "names of ingredients and numeric factors"
             notes.stop("unknown-name", where, f"{name} is not known", allowed, hint(name, numeric))
@@ -139,7 +139,7 @@ def _weights(table: Mapping[str, Any], where: str, numeric: Sequence[str], notes
 
 
 def _grades(t: Row, where: str, notes: Notes) -> tuple[str, ...]:
-    grades = tuple(tidy(grade) for grade in t.get("grades", ()))
+    grades = tuple(normalised(grade) for grade in t.get("grades", ()))
     graded = t.get("kind") == "grade"
     if graded and len(grades) < 2 and "grades" not in t.wrong:
         notes.stop("no-grades", where, "is graded but has no grades", "grades = [...], worst first", "add two or more")

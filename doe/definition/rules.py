@@ -93,7 +93,7 @@ class _Value:
         return _Value(self.top.scaled(by), self.under)
 
 
-def tidy(text: str) -> str:
+def normalised(text: str) -> str:
     """A name or rule as it is compared: Unicode composed (NFC), every kind of blank one space, none at the ends."""
     return " ".join(unicodedata.normalize("NFC", text).split())
 
@@ -138,7 +138,7 @@ def pointed(text: str, error: RuleError) -> str:
 
 
 def parse_rule(text: str, names: Sequence[str]) -> tuple[Rule, ...]:
-    """Read one tidy rule over tidy `names`. Raises RuleError with the characters at fault.
+    """Read one rule over `names`, all `normalised`. Raises RuleError with the characters at fault.
 
     A ratio `A / B >= k` becomes `A - k B >= 0`; one with two ends, `j <= A / B <= k`, becomes two rules. All else is
     one rule.
@@ -165,7 +165,7 @@ def parse_rule(text: str, names: Sequence[str]) -> tuple[Rule, ...]:
 
 
 def parse_sum(text: str, names: Sequence[str]) -> Linear:
-    """Read a tidy linear sum such as `Wax + 0.5 * Oil` over tidy `names`. Raises RuleError."""
+    """Read a linear sum such as `Wax + 0.5 * Oil` over `names`, all `normalised`. Raises RuleError."""
     reader = _reader(text, names)
     value = reader.side()
     token = reader.peek()

@@ -16,7 +16,7 @@ from doe.design.extremes import extremes
 from doe.design.filling import filling
 from doe.design.findings import plan_findings
 from doe.design.groundwork import Groundwork, terms_of, thawed, wish_of
-from doe.design.quality import MADE, Quality, Trials, assess, recipes
+from doe.design.quality import MADE, Quality, Trials, assess, recipe_numbers
 from doe.design.textbook import Points
 from doe.groups import seating, setups
 from doe.ideal.yardstick import Yardsticks
@@ -279,7 +279,7 @@ class _Maker:
         study, n = self.study, len(U)
         trials = [f"T{self.first_trial + i:02d}" for i in range(n)]
         table = self._table(U, C).set_axis(pd.Index(trials, name="trial"))
-        number = recipes(U, C)
+        number = recipe_numbers(U, C)
         first: dict[int, str] = {}
         same: list[str | None] = []
         for trial, recipe in zip(trials, number, strict=True):

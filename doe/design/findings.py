@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from doe.definition.categories import short
 from doe.design.groundwork import still, untold
-from doe.design.quality import Quality, Trials, recipes
+from doe.design.quality import Quality, Trials, recipe_numbers
 from doe.design.textbook import CENTRED
 from doe.problems import Problem
 from doe.region.limits import number
@@ -157,7 +157,7 @@ def _spare(ground: Groundwork, trials: Trials, quality: Quality) -> list[Problem
     if quality.df["pure_error"] > 0:
         return []
     within = ""
-    if len(set(recipes(trials.U, trials.C).tolist())) < len(trials.U):
+    if len(set(recipe_numbers(trials.U, trials.C).tolist())) < len(trials.U):
         within = " within a block" if trials.strata.n_blocks > 1 else " within a set-up"
     got = f"no trial is repeated{within}, so lack of fit cannot be tested"
     do = "give replicate_batches = 3 or more runs"

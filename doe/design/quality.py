@@ -134,7 +134,7 @@ def assess(study: Study, plan: Layout, trials: Trials, yardstick: Yardstick | No
     A = G.T @ W @ G + plan.prior
     sound = np.linalg.cond(A) < 1e12
     V = np.asarray(np.linalg.inv(A), dtype=np.float64) if sound else None
-    df = freedom(G, trials.strata, recipes(trials.U, trials.C), rank)
+    df = freedom(G, trials.strata, recipe_numbers(trials.U, trials.C), rank)
     hard = Hard.of(study, plan)
     spread = _prediction(plan, V)
     per_trial = None if V is None else np.einsum("ij,ji->i", G @ V, G.T @ W)
@@ -189,7 +189,7 @@ def _condition(F: Array, rank: int) -> Figure:
     return float(s[0] / s[-1])
 
 
-def recipes(U: Array, C: Indices) -> Indices:
+def recipe_numbers(U: Array, C: Indices) -> Indices:
     """A number for each distinct recipe, in order of first appearance, (n,)."""
     rows = np.column_stack([np.round(U, 7) + 0.0, C])
     _, first, inverse = np.unique(rows, axis=0, return_index=True, return_inverse=True)
@@ -331,7 +331,7 @@ def visible(plan: Layout, trials: Trials, response: Response) -> dict[str, Any] 
 def _unjudged(plan: Layout, trials: Trials, blind: Sequence[str]) -> Unavailable:
     """Why effects in whole plots cannot be judged: nothing left within set-ups, or too few of them."""
     G = plan.space.model(trials.U, trials.C)
-    left = freedom(G, trials.strata, recipes(trials.U, trials.C), int(np.linalg.matrix_rank(G)))
+    left = freedom(G, trials.strata, recipe_numbers(trials.U, trials.C), int(np.linalg.matrix_rank(G)))
     within, between = left["lack_of_fit"] + left["pure_error"], left["whole_plot_error"]
     got = f"nothing is left over to judge {', '.join(blind)} against"
     if within and not between:

@@ -25,7 +25,7 @@ ALONE = 0.9  # a trial of this leverage and more is fitted almost exactly, whate
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Reading:
+class PlanReading:
     """What a plan will show, read off its trials and its quality.
 
     `known`: for each response the sd of a predicted mean in its own terms, over the region: its mean, the value that
@@ -47,7 +47,7 @@ class Reading:
     alike: tuple[tuple[str, str, float], ...]
 
     @classmethod
-    def of(cls, study: Study, design: Design) -> Reading:
+    def of(cls, study: Study, design: Design) -> PlanReading:
         """Read `design`, under its own definition where the study has changed what is tried since then."""
         same = dict(study.digests).get("tried") == design.study_digests.get("tried")
         own = study if same else Study.from_dict(design.definition)

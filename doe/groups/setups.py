@@ -47,10 +47,10 @@ def made_before(recipes: Recipes, frame: pd.DataFrame | None) -> Made:
     n = len(recipes[0])
     if frame is None or not n:
         return Made(*recipes, tuple(range(n)), (-1,) * n, 0)
-    rounds = [label(value) for value in frame["round"]] if "round" in frame else [None] * n
+    rounds = [group_label(value) for value in frame["round"]] if "round" in frame else [None] * n
 
     def named(column: str) -> list[tuple[str | None, str] | None]:
-        found = [label(value) for value in frame[column]] if column in frame else [None] * n
+        found = [group_label(value) for value in frame[column]] if column in frame else [None] * n
         return [None if name is None else (r, name) for r, name in zip(rounds, found, strict=True)]
 
     plots, blocks = named("whole_plot"), named("block")
@@ -108,7 +108,7 @@ def by_setting(hard: Hard, found: Found, blocks: Sequence[int], count: int | Non
     return plots
 
 
-def label(value: object) -> str | None:
+def group_label(value: object) -> str | None:
     """A name for a block or whole plot as text, whole numbers without a point; None where there is none."""
     if is_absent(value):
         return None

@@ -55,7 +55,9 @@ def off_plan(study: Study, trial: str, put_in_g: float, there_g: float) -> list[
     return [Deviation(trial, f"{trial} all but {study.fill.name} {100 * (share - 1):+.2g} %", off)]
 
 
-def told(study: Study, where: str, weighed: Sequence[Deviation], whole: Sequence[Deviation]) -> list[Problem]:
+def deviation_findings(
+    study: Study, where: str, weighed: Sequence[Deviation], whole: Sequence[Deviation]
+) -> list[Problem]:
     """At most one finding of each kind for a table: the worst of each trial, the worst trials first."""
     found = []
     tolerance = f"within {100 * study.make.weigh_tolerance:g} %"

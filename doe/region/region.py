@@ -20,7 +20,7 @@ from doe.region.feasible import Rows, extent
 from doe.region.hull import Frame, frame_of
 from doe.region.limits import LimitRow, rows_of, scaled_rows
 from doe.region.polytope import Corners, TooManyError, centroids, corners
-from doe.region.uniform import SAMPLE, Measure, draw
+from doe.region.uniform import SAMPLE, Cubature, draw
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -309,14 +309,14 @@ class Region:
         except TooManyError as error:
             return error.seen
 
-    def measures(self, groups: Sequence[Sequence[int]], degree: int) -> tuple[Measure, ...]:
+    def measures(self, groups: Sequence[Sequence[int]], degree: int) -> tuple[Cubature, ...]:
         """Cubature of the uniform law over groups of parts of the region, exact to `degree` where it can be."""
         return tuple(self._measure(tuple(group), degree) for group in groups)
 
-    def _measure(self, group: tuple[int, ...], degree: int) -> Measure:
+    def _measure(self, group: tuple[int, ...], degree: int) -> Cubature:
         return self._keep(f"measure {group} {degree}", lambda: self._find_measure(group, degree))
 
-    def _find_measure(self, group: tuple[int, ...], degree: int) -> Measure:
+    def _find_measure(self, group: tuple[int, ...], degree: int) -> Cubature:
         rows = self.frame.part_rows()
         columns = tuple(j for i in group for j in self.frame.parts[i])
         found: Corners | None = None
@@ -328,7 +328,7 @@ class Region:
             h = np.concatenate([h for _, h in used]) if used else np.zeros(0)
             with suppress(TooManyError):
                 found = corners(G, h)
-        return Measure.over(found, G, h, self.frame.inside[list(columns)], columns, degree)
+        return Cubature.over(found, G, h, self.frame.inside[list(columns)], columns, degree)
 
     def _natural(self, u: Array) -> Array:
         return self.frame.snapped(self.decoded(u))

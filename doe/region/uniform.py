@@ -80,7 +80,7 @@ def _steps(G: Array, h: Array, points: Array, shape: Array, steps: int, rng: np.
 
 
 @dataclass(frozen=True, slots=True)
-class Measure:
+class Cubature:
     """Points (n, c) and weights (n,), summing to one, that stand for the uniform law over some coordinates `columns`.
 
     Exact for polynomials of the degree asked for when `exact`; else a fixed random sample of `SAMPLE` points.
@@ -94,7 +94,7 @@ class Measure:
     @classmethod
     def over(
         cls, found: Corners | None, G: Array, h: Array, inside: Array, columns: tuple[int, ...], degree: int
-    ) -> Measure:
+    ) -> Cubature:
         """The measure over the polytope with these corners and rows.
 
         Exact by a cubature of simplices (below) on the fan of the region from one corner, as long as its corners are

@@ -9,7 +9,7 @@ import pandas as pd
 
 from doe.bench.drafts import USABLE
 from doe.bench.headings import meant_id, nearest_name
-from doe.definition.cells import Entry, Refusal, read_response
+from doe.definition.cells import Entry, Refusal, read_reading
 from doe.problems import Problem, ResultsError
 from doe.results.resultset import Results, typed_batches, typed_readings
 
@@ -84,7 +84,7 @@ def correct(
             )
         )
     else:
-        entry = read_response(typed, wanted)
+        entry = read_reading(typed, wanted)
         if isinstance(entry, Refusal):
             problems.append(
                 Problem("bad-reading", "stop", f"{response} of {which}", entry.got, entry.allowed, entry.do)

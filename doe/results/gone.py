@@ -60,7 +60,7 @@ def fixed_elsewhere(item: Ingredient) -> Out:
     return Out(f"{item.name} is now fixed at {level}", remedy)
 
 
-def told(out: Mapping[str, Out]) -> list[Problem]:
+def dropped_findings(out: Mapping[str, Out]) -> list[Problem]:
     """One finding for each reason for which batches are out."""
     reasons: dict[Out, list[str]] = {}
     for batch, one in out.items():

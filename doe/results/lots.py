@@ -55,10 +55,10 @@ def of_record(study: Study, results: Results) -> list[Problem]:
         lots[str(batch)] = mine
         factors[str(batch)] = lot_factors(study, {c: row[c] for c in results.columns}, mine)
     since = "; by lot_assay as it stands now, what is on record stays as it was taken in"
-    return [replace(one, do=one.do + since) for one in told(study, lots, factors)]
+    return [replace(one, do=one.do + since) for one in lot_findings(study, lots, factors)]
 
 
-def told(
+def lot_findings(
     study: Study, lots: Mapping[str, Mapping[str, str]], factors: Mapping[str, Mapping[str, float]]
 ) -> list[Problem]:
     """One finding for each ingredient and lot that counted otherwise than it was weighed; both by batch."""

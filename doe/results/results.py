@@ -15,7 +15,7 @@ from doe.bench.planned import Planned, planned_trials
 from doe.bench.returned import bench_tables
 from doe.problems import Problem, ResultsError, listed
 from doe.results.ages import check_ages
-from doe.results.lots import by_active_part, lot_factors, told
+from doe.results.lots import by_active_part, lot_factors, lot_findings
 from doe.results.resultset import (
     BATCH_COLUMNS,
     BATCH_NOTES,
@@ -223,7 +223,7 @@ def _whole_recipes(intake: Intake, earlier: Results | None) -> dict[str, Levels]
             counted = {name: lot for name, lot in draft.lots.items() if name not in known}  # the others count already
         factors[batch] = lot_factors(study, made, counted)
         out[batch] = by_active_part(study, made, factors[batch]) if factors[batch] else made
-    intake.findings += told(study, lots, factors)
+    intake.findings += lot_findings(study, lots, factors)
     return out
 
 

@@ -19,7 +19,7 @@ from doe.definition.cells import same_unit, typed_form
 from doe.definition.parts import Factor, Ingredient
 from doe.problems import Problem, ResultsError, listed
 from doe.recipes.composition import fixed_range
-from doe.results.gone import GONE_SHARE, Out, dropped, fixed_elsewhere, none_left, told
+from doe.results.gone import GONE_SHARE, Out, dropped, dropped_findings, fixed_elsewhere, none_left
 from doe.results.resultset import (
     BATCH_COLUMNS,
     BATCH_NOTES,
@@ -310,7 +310,7 @@ def carried(study: Study, stored: Results) -> Results:
     for batch, one in out.items():
         if frame.loc[[batch], "state"].isin(USABLE).any():
             frame.loc[[batch], ["state", "why"]] = ["set aside", one.why]
-    findings += told(out)
+    findings += dropped_findings(out)
     if len(usable) and set(usable) <= set(out):
         findings.append(none_left([out[batch] for batch in usable]))
     lots = [str(c) for c in frame.columns if str(c).startswith("lot: ")]

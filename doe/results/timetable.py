@@ -20,7 +20,7 @@ _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday")
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class DueReading:
     """What is to be read on a day: of which batches, which response, at what age [h]."""
 
     response: str
@@ -35,7 +35,7 @@ class Day:
 
     number: int
     make: tuple[str, ...]
-    read: tuple[Reading, ...]
+    read: tuple[DueReading, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Weekends:
     """What falls due on a Saturday or Sunday where making begins on the weekday `start` and rests on both."""
 
     start: str
-    readings: tuple[Reading, ...]
+    readings: tuple[DueReading, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +79,7 @@ def days(study: Study, design: Design) -> tuple[Day, ...]:
     out = []
     for number in sorted({*made, *(day for day, _ in due)}):
         read = tuple(
-            Reading(
+            DueReading(
                 responses[place].name, responses[place].after_h or 0.0, responses[place].store, tuple(due[day, place])
             )
             for day, place in sorted(due)
@@ -105,7 +105,7 @@ def weekends(study: Study, design: Design) -> tuple[Weekends, ...]:
             # The weekday of bench day n: five of them make a week.
             trials = [trial for day, mine in made.items() for trial in mine if ((start + day - 1) % 5 + later) % 7 >= 5]
             if trials:
-                late.append(Reading(response.name, response.after_h or 0.0, response.store, tuple(trials)))
+                late.append(DueReading(response.name, response.after_h or 0.0, response.store, tuple(trials)))
         out.append(Weekends(name, tuple(late)))
     return tuple(out)
 

@@ -128,7 +128,7 @@ def first_best(score: Array) -> Indices:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class CurrentRun:
     """One run of every start as it stands, and what the exchange formulas need of it.
 
     Levels X (s, k), C (s, c); V (s, p, p) the inverse information, with Vg (s, p) and g'Vg (s,) of the run's row g; for
@@ -147,7 +147,7 @@ class Standing:
     now: Array | None = None
 
     @classmethod
-    def of(cls, criterion: Criterion, V: Array, g: Array, X: Array, C: Indices, root: float = 1.0) -> Standing:
+    def of(cls, criterion: Criterion, V: Array, g: Array, X: Array, C: Indices, root: float = 1.0) -> CurrentRun:
         """The runs with rows g (s, p)."""
         Vg = (V @ g[:, :, None])[..., 0]
         v_g = (Vg * g).sum(axis=1)
@@ -185,7 +185,7 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class BestMove:
     """The best place found for one run of each start: its gain (s,), where it is X (s, k), C (s, c)."""
 
     gain: Array
@@ -193,7 +193,7 @@ class Step:
     C: Indices
 
 
-Move = Callable[[Space, Standing], Step]
+Move = Callable[[Space, CurrentRun], BestMove]
 
 
 def _replaced(V: Array, g: Array, h: Array) -> Array:
@@ -229,7 +229,7 @@ def sweep(
             if move is None:
                 continue
             at = runs.X[active, i], runs.C[active, i]
-            step = move(space, Standing.of(criterion, V, G[active, i], *at, float(roots[i])))
+            step = move(space, CurrentRun.of(criterion, V, G[active, i], *at, float(roots[i])))
             take = np.flatnonzero(step.gain > _GAIN)
             if not len(take):
                 continue
@@ -244,16 +244,16 @@ def sweep(
     return runs
 
 
-def picked(gain: Array, X: Array, C: Indices) -> Step:
+def picked(gain: Array, X: Array, C: Indices) -> BestMove:
     """The best of the places X (s, m, k), C (s, m, c) by their gain (s, m)."""
     best, s = first_best(gain), np.arange(len(gain))
-    return Step(gain[s, best], X[s, best], C[s, best])
+    return BestMove(gain[s, best], X[s, best], C[s, best])
 
 
 def offered(proposer: Proposer) -> Move:
     """The move to the best of what a proposer offers."""
 
-    def move(space: Space, run: Standing) -> Step:
+    def move(space: Space, run: CurrentRun) -> BestMove:
         offer = proposer(space, run.X, run.C)
         s, m, k = offer.X.shape
         H = space.model(offer.X.reshape(s * m, k), offer.C.reshape(s * m, offer.C.shape[2])).reshape(s, m, -1)

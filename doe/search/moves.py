@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from doe.search.exchange import Move, Space, Standing, Step, directions, first_best, picked, with_levels
+from doe.search.exchange import BestMove, CurrentRun, Move, Space, directions, first_best, picked, with_levels
 
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
@@ -37,14 +37,14 @@ def to_candidates(space: Space, X: Array, C: Indices) -> Move:
         found: Array = Q[:, upper[0], upper[1]] @ squares[0]
         return found
 
-    def move(_: Space, run: Standing) -> Step:
+    def move(_: Space, run: CurrentRun) -> BestMove:
         forms = []
         for Q, Qg in ((run.V, run.Vg), (run.P, run.Pg)):
             if Q is not None and Qg is not None:
                 forms += [run.root**2 * quadratic(Q), run.root * (Qg @ H.T)]
         gain = run.gain(*forms)
         best = first_best(gain)
-        return Step(gain[np.arange(len(gain)), best], X[best], C[best])
+        return BestMove(gain[np.arange(len(gain)), best], X[best], C[best])
 
     return move
 
@@ -61,7 +61,7 @@ def along_lines(shares: Array, *, cox: bool = False, pairs: bool = False, near: 
     # How far from each place looked at the next one is.
     gaps = np.concatenate([np.full(len(shares), wide), np.abs(away)])
 
-    def move(space: Space, run: Standing) -> Step:
+    def move(space: Space, run: CurrentRun) -> BestMove:
         U = directions(space, run.X, cox=cox, pairs=pairs)
         low, high = space.ranges(run.X[:, None, :], U, run.C)
         nodes, s = _nodes(space.degree), np.arange(len(U))
@@ -79,14 +79,14 @@ def along_lines(shares: Array, *, cox: bool = False, pairs: bool = False, near: 
         if near:
             share, gained = _closer(run, [f[s, line][:, None] for f in forms], nodes, share, gained, gaps[place])
         t = low[s, line] + (high - low)[s, line] * share
-        step = Step(gained, run.X + t[:, None] * U[s, line], run.C)
+        step = BestMove(gained, run.X + t[:, None] * U[s, line], run.C)
         return _or_level(space, run, step)
 
     return move
 
 
 def _closer(
-    run: Standing, forms: list[Array], nodes: Array, share: Array, gained: Array, gap: Array
+    run: CurrentRun, forms: list[Array], nodes: Array, share: Array, gained: Array, gap: Array
 ) -> tuple[Array, Array]:
     """A better place on each start's line near `share` (s,), at first within `gap` (s,), and its gain."""
     s = np.arange(len(share))
@@ -113,7 +113,7 @@ def _weights(nodes: Array, at: Array) -> Array:
     return found
 
 
-def _forms(space: Space, run: Standing, U: Array, low: Array, high: Array, nodes: Array) -> list[Array]:
+def _forms(space: Space, run: CurrentRun, U: Array, low: Array, high: Array, nodes: Array) -> list[Array]:
     """Along each line (s, q): products of its rows at the nodes with V and each other, then with Vg; for L with P too.
 
     The products stand for i <= j, those of unlike nodes twice: the coefficients of the products of Lagrange weights.
@@ -135,7 +135,7 @@ def _forms(space: Space, run: Standing, U: Array, low: Array, high: Array, nodes
     return forms
 
 
-def _gain(run: Standing, forms: list[Array], weights: Array) -> Array:
+def _gain(run: CurrentRun, forms: list[Array], weights: Array) -> Array:
     """The gain (s, q, l) on lines with these forms where the Lagrange weights are (l, n) or (s, q, l, n)."""
     i, j = np.triu_indices(weights.shape[-1])
     pairs = weights[..., i] * weights[..., j]
@@ -145,7 +145,7 @@ def _gain(run: Standing, forms: list[Array], weights: Array) -> Array:
     return run.gain(*values)
 
 
-def _or_level(space: Space, run: Standing, step: Step) -> Step:
+def _or_level(space: Space, run: CurrentRun, step: BestMove) -> BestMove:
     """The step, or a change of one category's level where the run stands, if that is better."""
     if not space.levels:
         return step
@@ -158,7 +158,7 @@ def _or_level(space: Space, run: Standing, step: Step) -> Step:
         gain = np.where(offer.allowed, gain, -np.inf)
     other = picked(gain, offer.X, offer.C)
     better = other.gain > step.gain * (1 + 1e-9)
-    return Step(
+    return BestMove(
         np.where(better, other.gain, step.gain),
         np.where(better[:, None], other.X, step.X),
         np.where(better[:, None], other.C, step.C),

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from doe.search.exchange import RIDGE, Criterion, Move, Runs, Space, Standing, first_best, stacked, sweep
+from doe.search.exchange import RIDGE, Criterion, CurrentRun, Move, Runs, Space, first_best, stacked, sweep
 from doe.search.moves import along_lines, to_candidates
 from doe.search.polish import polished
 
@@ -222,7 +222,7 @@ class _Stages:
             G = F * self.roots[:, None]
             V = np.asarray(np.linalg.inv(np.swapaxes(G, 1, 2) @ G + self.ridged.prior), dtype=np.float64)
             more = np.sqrt(self.roots[i] ** 2 - roots.min() ** 2)
-            here = Standing.of(self.criterion, V, more * F[:, i], runs.X[:, i], runs.C[:, i])
+            here = CurrentRun.of(self.criterion, V, more * F[:, i], runs.X[:, i], runs.C[:, i])
             gain = here.gains(more * F[:, others])
             best = first_best(gain)
             who = np.flatnonzero(gain[np.arange(len(gain)), best] > 1e-6)

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from doe.definition.checks import Notes, shown
 from doe.definition.kinds import is_fragrance, is_preservative
 from doe.definition.parts import Ingredient, Law
-from doe.definition.rules import tidy
+from doe.definition.rules import normalised
 from doe.problems import Problem
 from doe.trade.acids import ACIDS, acid_by_name, acids_of, data_file
 from doe.trade.check import Check, Live, Words, figure
@@ -44,14 +44,14 @@ _DECIDES = "the law of the market and a qualified safety assessor decide"
 
 def read_law(t: dict[str, Any], notes: Notes) -> Law:
     """One `[[law]]` of study.toml; problems go to `notes`."""
-    substance = tidy(t["substance"])
+    substance = normalised(t["substance"])
     where = f"law {substance!r}"
     acid = t.get("as_acid", "").casefold()
     if acid and acid not in ACIDS:
         notes.stop("unknown-word", f"{where}, as_acid", f"came {shown(t['as_acid'])}", "one of " + ", ".join(ACIDS),
                    "leave it out, and give max of the substance as it is")  # fmt: skip
         acid = ""
-    names = tuple(tidy(name) for name in t.get("names", ())) or (substance,)
+    names = tuple(normalised(name) for name in t.get("names", ())) or (substance,)
     for name in names:
         known = acid_by_name(name)
         if acid and (known is None or known[0].name != acid):
@@ -66,8 +66,8 @@ def read_law(t: dict[str, Any], notes: Notes) -> Law:
         notes.stop(
             "bad-date", f"{where}, edition", f"came {shown(t['edition'])}", "a date such as 2026-05-04", "mend it"
         )
-    return Law(substance, names, float(t["max"]), acid, tidy(t.get("market", "")), t.get("product", ""),
-               tidy(t["source"]), tidy(t["edition"]))  # fmt: skip
+    return Law(substance, names, float(t["max"]), acid, normalised(t.get("market", "")), t.get("product", ""),
+               normalised(t["source"]), normalised(t["edition"]))  # fmt: skip
 
 
 def edition_date(text: str) -> date | None:

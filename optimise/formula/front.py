@@ -12,7 +12,7 @@ from doe.definition.parts import Response
 from doe.problems import ModelError, Problem
 from optimise.formula.brief import Brief
 from optimise.formula.exact import Exact, exact_form
-from optimise.formula.measures import Measure, Price, TowardsAim, Wanting, bands, of
+from optimise.formula.measures import Measure, Price, TowardsAim, Wanting, at_peak, bands
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.wholesteps import in_whole_steps, weighable
 
@@ -66,13 +66,13 @@ def cheapest(quest: Quest, best: Peak, peaks: list[Peak]) -> Peak | None:
     price = _price(quest)
     if price is None:
         return None
-    least, dear = best.score + np.log(_SAME), of(price, best)
+    least, dear = best.score + np.log(_SAME), at_peak(price, best)
     found, whole = None, in_whole_steps(quest, best)
     for start in (best, *_one_each(quest, best, peaks)):
         one = _cheapest_at(quest, start, price, least, dear, whole)
         if one is not None:
-            found, dear = one, of(price, one)
-    if found is None or of(price, found) > of(price, best) - 0.005 * abs(of(price, best)):
+            found, dear = one, at_peak(price, one)
+    if found is None or at_peak(price, found) > at_peak(price, best) - 0.005 * abs(at_peak(price, best)):
         return None
     return found
 
@@ -95,7 +95,7 @@ def _under(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure, along:
     Those that measure more than another without scoring better are left out. `along` are places to start from too,
     the dearest of each combination of categories that lies under the ceiling.
     """
-    most = of(measure, best)
+    most = at_peak(measure, best)
     least = min(measure.least(combo) for combo in quest.space.combos)
     found = [(most, best)]
     if most - least <= 1e-9 * max(abs(most), 1.0):
@@ -112,7 +112,7 @@ def _under(quest: Quest, best: Peak, peaks: list[Peak], measure: Measure, along:
         peak = weighable(quest, peak, (measure.limit(peak.combo, float(ceiling)),))
         # Where no recipe of whole steps lies under the ceiling, there is none to make.
         if in_whole_steps(quest, peak) or not whole:
-            found.append((of(measure, peak), peak))
+            found.append((at_peak(measure, peak), peak))
     found.sort(key=lambda pair: (round(pair[0], 12), -pair[1].score))
     kept: list[tuple[float, Peak]] = []
     for pair in found:
@@ -126,7 +126,7 @@ def _across(quest: Quest, best: Peak, peaks: list[Peak], steps: Sequence[tuple[M
 
     A range that no recipe reaches is left out.
     """
-    own = min(range(len(steps)), key=lambda k: of(steps[k][0], best))
+    own = min(range(len(steps)), key=lambda k: at_peak(steps[k][0], best))
     found: dict[int, Peak] = {own: best}
     whole = in_whole_steps(quest, best)
     # From the best outwards, each step from the one before: what is good lies on from what is good.
@@ -163,7 +163,7 @@ def _keeping(quest: TowardsAim, peaks: Sequence[Peak], measure: Measure) -> list
     out = []
     for peak in peaks:
         here: Peak | None = peak
-        for ceiling in np.linspace(of(measure, peak), measure.least(peak.combo), _CEILINGS + 1):
+        for ceiling in np.linspace(at_peak(measure, peak), measure.least(peak.combo), _CEILINGS + 1):
             here = here and _drawn_in(quest.whole, here, measure, float(ceiling))
             if here is None or not quest.keeps(here):
                 break
@@ -175,7 +175,7 @@ def _dearest_under(peaks: Sequence[Peak], measure: Measure, ceiling: float) -> l
     """Of peaks under a ceiling, that which measures most at each combination of categories."""
     under: dict[tuple[tuple[str, str], ...], tuple[float, Peak]] = {}
     for peak in peaks:
-        value, combo = of(measure, peak), tuple(sorted(peak.combo.items()))
+        value, combo = at_peak(measure, peak), tuple(sorted(peak.combo.items()))
         if value <= ceiling and (combo not in under or value > under[combo][0]):
             under[combo] = (value, peak)
     return [peak for _, peak in under.values()]
@@ -229,4 +229,4 @@ def _below(quest: Quest, peak: Peak, measure: Measure, ceiling: float) -> Peak |
 def _drawn_in(quest: Quest, peak: Peak, measure: Measure, ceiling: float) -> Peak | None:
     """The best under a ceiling, climbed from a peak that lies above it."""
     climbed = quest.climb(quest.hill(peak.combo, (measure.limit(peak.combo, ceiling),)), peak.u)
-    return climbed if of(measure, climbed) <= ceiling * (1 + _NEAR) else None
+    return climbed if at_peak(measure, climbed) <= ceiling * (1 + _NEAR) else None

@@ -37,7 +37,7 @@ class Measure(Protocol):
         """The lowest number at a combo, or the lowest that was found."""
 
 
-def of(measure: Measure, peak: Peak) -> float:
+def at_peak(measure: Measure, peak: Peak) -> float:
     """The number at a peak."""
     return float(measure.values(peak.u[None], peak.combo)[0])
 

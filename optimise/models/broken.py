@@ -21,7 +21,7 @@ _CLOSE = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class LimitStanding:
     """The bounds and limits that a whole recipe breaks, and those on which it stands, as they are labelled, each once.
 
     Limits on which every recipe stands do not count.
@@ -31,14 +31,14 @@ class Standing:
     touched: tuple[str, ...]
 
 
-def standings(study: Study, recipes: pd.DataFrame) -> list[Standing]:
+def standings(study: Study, recipes: pd.DataFrame) -> list[LimitStanding]:
     """How whole recipes stand to the limits of a study, one after another.
 
     Held to 1e-6 of the size of the terms of each, as what is stored and read back may differ in a last digit.
     """
     levels = study.region.chosen(recipes)
     combos = list(zip(*levels.values(), strict=True)) if levels else [()] * len(recipes)
-    out = [Standing((), ())] * len(recipes)
+    out = [LimitStanding((), ())] * len(recipes)
     for combo in dict.fromkeys(combos):
         rows = [i for i, own in enumerate(combos) if own == combo]
         chosen = {name: str(level) for name, level in zip(levels, combo, strict=True)}
@@ -47,13 +47,13 @@ def standings(study: Study, recipes: pd.DataFrame) -> list[Standing]:
     return out
 
 
-def _at_one(study: Study, recipes: pd.DataFrame, chosen: Mapping[str, str]) -> list[Standing]:
+def _at_one(study: Study, recipes: pd.DataFrame, chosen: Mapping[str, str]) -> list[LimitStanding]:
     """The same for recipes that have their category levels in common."""
     region = study.region.at(chosen)
     bars = study.region.bars if isinstance(study.region, Pieces) else ()
     barred = tuple(bar.words for bar in bars if bar.holds(chosen))
     if not region.names:
-        return [Standing(barred, ())] * len(recipes)
+        return [LimitStanding(barred, ())] * len(recipes)
     X = recipes[list(region.names)].to_numpy(dtype=float)
     past, size = X @ region.A.T - region.b, _size(region.A, X)
     on = np.abs(past) <= size
@@ -66,7 +66,7 @@ def _at_one(study: Study, recipes: pd.DataFrame, chosen: Mapping[str, str]) -> l
         equal = [label for label in equal if not (held and label.startswith(TOTAL))]
         over = _labels(region.labels, past[i] > size[i])
         broken = tuple(dict.fromkeys((*barred, *over, *held, *equal)))
-        out.append(Standing(broken, tuple(dict.fromkeys(_labels(region.labels, on[i])))))
+        out.append(LimitStanding(broken, tuple(dict.fromkeys(_labels(region.labels, on[i])))))
     return out
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 from doe.problems import Problem, Unavailable
 from optimise.models.batchdata import BatchData, Sharing
 from optimise.models.fitted import Core, Estimate, FittedModel, anova_frame, number_column
-from optimise.models.grouped import left_out, told
+from optimise.models.grouped import left_out, shared_error_finding
 from optimise.statistics.censored import CensoredFit, censored_fit, log_share
 from optimise.statistics.censored_shared import SharedCensoredFit, censored_shared
 from optimise.statistics.leastsq import Array, independent, two_sided
@@ -51,7 +51,7 @@ def by_likelihood(
         between, within = joint.variance
         used = Estimate(joint.estimate, joint.covariance, float(np.sqrt(between + within)), joint.df_of_a_batch,
                         float(np.sqrt(between)))  # fmt: skip
-        return Likely(joint.expected, used, joint), [told(shared, joint.variance, joint.at_zero, where)]
+        return Likely(joint.expected, used, joint), [shared_error_finding(shared, joint.variance, joint.at_zero, where)]
     alone = likely(columns, low, high)
     return None if alone is None else (Likely(alone[0], estimate(alone[1], len(low))), [])
 

@@ -74,8 +74,8 @@ def block_of(data: BatchData) -> tuple[str, ...]:
     return tuple(data.block_names[j] for j in membership(data).argmax(axis=1))
 
 
-def told(blocks: FewBlocks, sd: float, where: str, scale: str) -> Problem:
-    """What to say of them."""
+def block_finding(blocks: FewBlocks, sd: float, where: str, scale: str) -> Problem:
+    """The finding that tells how far a few blocks lie apart, beside the `sd` of batches within them."""
     count = len(blocks.effects)
     got = f"batches were made in {count} blocks"
     if blocks.variance > 0:

@@ -19,7 +19,7 @@ from doe.terms.terms import Terms
 from optimise.models.predictors import PosteriorPredictor, Predictor, split_levels
 from optimise.models.recipes import recipes
 from optimise.models.scales import BoxCox, Scale
-from optimise.statistics.diagnosis import LackOfFit, Line, Number
+from optimise.statistics.diagnosis import AnovaLine, LackOfFit, Number
 from optimise.statistics.leastsq import Array, LeastSquares
 from optimise.statistics.predictive import TMixture
 
@@ -257,7 +257,7 @@ def number_column(values: Sequence[Number]) -> pd.Series:
     return pd.Series(list(values), dtype=float)
 
 
-def anova_frame(lines: tuple[Line, ...]) -> pd.DataFrame:
+def anova_frame(lines: tuple[AnovaLine, ...]) -> pd.DataFrame:
     """The analysis of variance as a table."""
     columns: dict[str, Any] = {
         "source": [line.source for line in lines],

@@ -22,7 +22,7 @@ from optimise.models.batchdata import BatchData, gather
 from optimise.models.censored import by_likelihood, likely, with_bounds
 from optimise.models.choosing import Chosen, TermsChoice, pick
 from optimise.models.coefficients import coefficient_table, stationary_point, way_out
-from optimise.models.fewblocks import FewBlocks, block_of, few_blocks, told
+from optimise.models.fewblocks import FewBlocks, block_finding, block_of, few_blocks
 from optimise.models.findings import blocks_confounded, blocks_left_out, say
 from optimise.models.fitted import Core, FittedModel, anova_frame, number_column
 from optimise.models.grades import fit_grades
@@ -310,7 +310,7 @@ def _assembled(
     variance: dict[str, Number] = {"batch": fit.sd**2 if fit.has_error else diagnosis.no_error(fit)}
     if blocked is not None and core.error is not None:
         variance["block"] = blocked.variance
-        said.append(told(blocked, core.error[0], where, scale.name))
+        said.append(block_finding(blocked, core.error[0], where, scale.name))
     no_error = diagnosis.no_error(fit)
     power = box_cox(columns, data.y, turn=None if seen is None else seen.turn)
     said += findings.scale_findings(where, scale, power)

@@ -17,7 +17,7 @@ from doe.problems import Problem, Unavailable, rounded
 from optimise.models.batchdata import BatchData, Sharing
 from optimise.models.findings import say
 from optimise.models.fitted import Core, Estimate, FittedModel, anova_frame, number_column
-from optimise.statistics.diagnosis import Line, Number, total_ss
+from optimise.statistics.diagnosis import AnovaLine, Number, total_ss
 from optimise.statistics.leastsq import Array, independent
 from optimise.statistics.mixed import MixedFit, reml
 from optimise.statistics.whitened import Whitened
@@ -41,10 +41,10 @@ def allowed_for(columns: Array, y: Array, shared: Sharing, where: str) -> tuple[
             f" fitted as if it stood alone, and what was changed between {many} only looks surer than it is"
         )
         return None, [say(code, "warn", where, got, f"make more {many}")]
-    return fit, [told(shared, fit.variance, fit.at_zero[0], where)]
+    return fit, [shared_error_finding(shared, fit.variance, fit.at_zero[0], where)]
 
 
-def told(shared: Sharing, variance: Array, at_zero: bool, where: str) -> Problem:
+def shared_error_finding(shared: Sharing, variance: Array, at_zero: bool, where: str) -> Problem:
     """What to say of errors that are shared: `variance` between groups and between batches of one."""
     code, many, one = _CALLED[shared.kind]
     count = len(set(shared.names))
@@ -160,7 +160,7 @@ def _table(model: FittedModel, core: Core, data: BatchData, shared: Sharing, y: 
     return table, covariance
 
 
-def _lines(fit: MixedFit, groups: Mapping[str, Sequence[int]]) -> tuple[Line, ...]:
+def _lines(fit: MixedFit, groups: Mapping[str, Sequence[int]]) -> tuple[AnovaLine, ...]:
     """A line for each kind of term, its F and p by Kenward and Roger.
 
     Sums of squares, and the lines that would only have one, are left out: what is shared divides no sum among terms.
@@ -169,7 +169,7 @@ def _lines(fit: MixedFit, groups: Mapping[str, Sequence[int]]) -> tuple[Line, ..
     lines = []
     for source, columns in groups.items():
         test = fit.test(np.eye(len(fit.estimate))[list(columns)])
-        lines.append(Line(source, len(columns), none, none, test.f, test.p, _finite(test.ddf)))
+        lines.append(AnovaLine(source, len(columns), none, none, test.f, test.p, _finite(test.ddf)))
     return tuple(lines)
 
 

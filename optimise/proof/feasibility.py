@@ -16,7 +16,7 @@ from optimise.proof.domain import Domain
 from optimise.proof.expansion import Source
 from optimise.proof.missfield import MissField
 from optimise.proof.misssearch import MET, MissSearch, Numbers, Place
-from optimise.proof.sources import Line, expander
+from optimise.proof.sources import LinearSource, expander
 from optimise.proof.specs import Spec
 
 Array = npt.NDArray[np.float64]
@@ -144,7 +144,7 @@ def _gains(
     return tuple(sources), gains
 
 
-def _lines(spec: Spec, sums: Sum, part: Space) -> list[tuple[Line, float]]:
+def _lines(spec: Spec, sums: Sum, part: Space) -> list[tuple[LinearSource, float]]:
     """Linear sums that are not below 0 where an exact spec is met, and their sizes.
 
     Whatever is made of a ratio lies within its limit where the ratio lies between two values, and that is linear in
@@ -162,5 +162,5 @@ def _lines(spec: Spec, sums: Sum, part: Space) -> list[tuple[Line, float]]:
             size *= max(abs(float(centre @ sums.under + sums.under_constant)), 1e-12)
         if sums.bend is not None:
             size /= max(abs(float(sums.bend.slope(np.array([end]))[0])), 1e-12)
-        out.append((Line.of(sign * weights, sign * constant, part), size))
+        out.append((LinearSource.of(sign * weights, sign * constant, part), size))
     return out

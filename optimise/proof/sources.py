@@ -34,12 +34,12 @@ def source(predictor: Predictor | None, exact: Exact | None, space: Space, combo
     sums = None if exact is None else exact.at(combo)
     if sums is None or sums.bend is not None:
         return None
-    top = Line.of(sums.top, sums.constant, space)
-    return top if sums.under is None else Ratio(top, Line.of(sums.under, sums.under_constant, space))
+    top = LinearSource.of(sums.top, sums.constant, space)
+    return top if sums.under is None else RatioSource(top, LinearSource.of(sums.under, sums.under_constant, space))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Line:
+class LinearSource:
     """A linear sum of the levels over the free coordinates: value + slope'u."""
 
     value: float
@@ -47,7 +47,7 @@ class Line:
     mean_cost: float = 2000.0
 
     @classmethod
-    def of(cls, weights: Array, constant: float, space: Space) -> Line:
+    def of(cls, weights: Array, constant: float, space: Space) -> LinearSource:
         """The sum of the levels with `weights` (k,), and a constant."""
         slope = np.asarray(space.basis.T @ weights, dtype=float)
         return cls(float(space.origin @ weights + constant), slope)
@@ -60,14 +60,14 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Ratio:
+class RatioSource:
     """A ratio of two sums, the one under it above 0.
 
     With v the ratio at a, it is v + r / (1 + s) where r = (top' - v under')t / under and s = under't / under.
     """
 
-    top: Line
-    under: Line
+    top: LinearSource
+    under: LinearSource
     mean_cost: float = 5000.0
 
     def mean(self, a: Array, w: Array) -> Curve:

@@ -22,7 +22,7 @@ _BALANCED = 1e-9  # of the total sum of squares
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class AnovaLine:
     """One line of an analysis of variance. `f` is against the residual, for the lack of fit against pure error.
 
     `df_error` are the degrees of freedom of what it is set against.
@@ -126,7 +126,7 @@ def analysis_of_variance(
     groups: Mapping[str, Sequence[int]],
     pure: PureError,
     block_count: int,
-) -> tuple[Line, ...]:
+) -> tuple[AnovaLine, ...]:
     """Blocks (about the mean), model (after blocks), each group of columns (partial), residual, its split, total.
 
     `groups` maps a name to column numbers of X (n, p); the last `block_count` columns of X are the blocks. A group's
@@ -135,7 +135,7 @@ def analysis_of_variance(
     """
     total = total_ss(y, fit.weights)
     block_columns = X[:, X.shape[1] - block_count :]
-    lines: list[Line] = []
+    lines: list[AnovaLine] = []
     block_ss, block_df = 0.0, 0
     if block_count:
         with_blocks = solve(np.column_stack([np.ones(y.size), block_columns]), y, fit.weights)
@@ -156,32 +156,32 @@ def analysis_of_variance(
         untestable = Unavailable(
             "the model contains no constant, so its gain over the mean has no F", "add an intercept"
         )
-        lines.append(Line("model", fit.rank - block_df, model_ss, untestable, untestable, untestable, untestable))
+        lines.append(AnovaLine("model", fit.rank - block_df, model_ss, untestable, untestable, untestable, untestable))
     if len(groups) > 1:
         lines += [_partial(name, columns, X, y, fit) for name, columns in groups.items()]
     mean_square: Number = fit.sd**2 if fit.has_error else no_error(fit)
     nothing = Unavailable("there is nothing further to set it against", "read the lines above")
-    lines.append(Line("residual", fit.df, fit.rss, mean_square, nothing, nothing, nothing))
+    lines.append(AnovaLine("residual", fit.df, fit.rss, mean_square, nothing, nothing, nothing))
     tested = lack_of_fit(fit, pure)
     if isinstance(tested, LackOfFit):
         a, b = tested.df
-        lines.append(Line("lack of fit", a, tested.ss[0], tested.ss[0] / a, tested.f, tested.p, float(b)))
-        lines.append(Line("pure error", b, tested.ss[1], tested.ss[1] / b, nothing, nothing, nothing))
-    lines.append(Line("total", y.size - 1, total, nothing, nothing, nothing, nothing))
+        lines.append(AnovaLine("lack of fit", a, tested.ss[0], tested.ss[0] / a, tested.f, tested.p, float(b)))
+        lines.append(AnovaLine("pure error", b, tested.ss[1], tested.ss[1] / b, nothing, nothing, nothing))
+    lines.append(AnovaLine("total", y.size - 1, total, nothing, nothing, nothing, nothing))
     return tuple(lines)
 
 
-def _line(source: str, df: int, ss: float, fit: LeastSquares) -> Line:
+def _line(source: str, df: int, ss: float, fit: LeastSquares) -> AnovaLine:
     if df <= 0:
         none = Unavailable("no degrees of freedom", "nothing to do: the model adds nothing here")
-        return Line(source, df, ss, none, none, none, none)
+        return AnovaLine(source, df, ss, none, none, none, none)
     if not fit.has_error:
-        return Line(source, df, ss, ss / df, no_error(fit), no_error(fit), no_error(fit))
+        return AnovaLine(source, df, ss, ss / df, no_error(fit), no_error(fit), no_error(fit))
     f = ss / df / fit.sd**2
-    return Line(source, df, ss, ss / df, f, float(stats.f.sf(f, df, fit.df)), float(fit.df))
+    return AnovaLine(source, df, ss, ss / df, f, float(stats.f.sf(f, df, fit.df)), float(fit.df))
 
 
-def _partial(name: str, columns: Sequence[int], X: Array, y: Array, fit: LeastSquares) -> Line:
+def _partial(name: str, columns: Sequence[int], X: Array, y: Array, fit: LeastSquares) -> AnovaLine:
     others = [j for j in range(X.shape[1]) if j not in set(columns)]
     without = solve(X[:, others], y, fit.weights)
     return _line(name, fit.rank - without.rank, max(without.rss - fit.rss, 0.0), fit)

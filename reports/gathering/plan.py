@@ -9,7 +9,7 @@ import numpy as np
 
 from doe import Study
 from doe.design.design import Design
-from doe.design.reading import Reading
+from doe.design.reading import PlanReading
 from reports.facts import PlanFacts, Purpose
 from reports.numbers import listed
 
@@ -30,7 +30,7 @@ def plan_facts(study: Study, design: Design, *, is_first: bool = True) -> PlanFa
         maybe=tuple(t for t, sure in zip(design.terms.labels, design.terms.sure, strict=True) if not sure),
         digest=design.digest,
         purpose=purpose_of(design, is_first=is_first),
-        reading=Reading.of(study, design),
+        reading=PlanReading.of(study, design),
         findings=tuple(design.findings),
         extremes=extremes(study, design),
         lead=leads(design),

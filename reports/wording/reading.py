@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from doe.design.reading import Reading
+from doe.design.reading import PlanReading
 from doe.problems import Unavailable
 from doe.study import Study
 from reports.facts import Facts, PlanFacts
@@ -49,7 +49,7 @@ def size(value: Any, relative: bool, unit: str, digits: int = 2) -> str:
     )
 
 
-def shown_rows(reading: Reading, units: Mapping[str, str]) -> list[list[str]]:
+def shown_rows(reading: PlanReading, units: Mapping[str, str]) -> list[list[str]]:
     """What a plan will show in each response, a row a response."""
     rows = []
     for name, seen in reading.shows.items():
@@ -69,7 +69,7 @@ def shown_rows(reading: Reading, units: Mapping[str, str]) -> list[list[str]]:
     return rows
 
 
-def unknown_lines(reading: Reading) -> list[str]:
+def unknown_lines(reading: PlanReading) -> list[str]:
     """Why figures of `shown_rows` are not known, responses with one reason in one sentence."""
     why: dict[str, list[str]] = {}
     for name, seen in reading.shows.items():
@@ -80,7 +80,7 @@ def unknown_lines(reading: Reading) -> list[str]:
     return [f"Not known for {listed(names)}: {reason}." for reason, names in why.items()]
 
 
-def known_line(reading: Reading, units: Mapping[str, str]) -> str:
+def known_line(reading: PlanReading, units: Mapping[str, str]) -> str:
     """How well means will be known, in the responses' own units."""
     said = []
     for name, known in reading.known.items():
@@ -116,7 +116,7 @@ def _named(terms: Sequence[str]) -> str:
     return listed(names) if len(names) <= _NAMED else f"{', '.join(names[:_NAMED])} and {len(names) - _NAMED} more"
 
 
-def missed(reading: Reading) -> dict[str, float]:
+def missed(reading: PlanReading) -> dict[str, float]:
     """The responses of which what matters has less than 80 % chance to be seen, with that chance."""
     return {
         name: seen["chance"]
@@ -125,7 +125,7 @@ def missed(reading: Reading) -> dict[str, float]:
     }
 
 
-def missed_line(reading: Reading) -> str:
+def missed_line(reading: PlanReading) -> str:
     """Where the chance to see what matters is short of 80 %."""
     short = [f"{name} ({likely(chance)})" for name, chance in missed(reading).items()]
     judged = any(
@@ -221,7 +221,7 @@ def alone_line(plan: PlanFacts) -> str:
     )
 
 
-def spread_rows(reading: Reading) -> list[list[str]]:
+def spread_rows(reading: PlanReading) -> list[list[str]]:
     """Each ingredient's and factor's reach, and what of it is tried."""
     rows = []
     for name, entry in reading.spread.items():
@@ -255,7 +255,7 @@ def filling_line(quality: Mapping[str, Any]) -> str:
     )
 
 
-def spread_line(reading: Reading) -> str:
+def spread_line(reading: PlanReading) -> str:
     """Which columns are not tried over their whole reach."""
     short = [
         f"{name} ({percent(math.floor(100 * entry['share']) / 100)})"

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from doe.design.reading import Reading
+from doe.design.reading import PlanReading
 from doe.problems import Unavailable
 from reports.facts import Amount, Decision, Effect, Facts, Formula, NextStep, Spec, State, Strip
 from reports.numbers import (
@@ -90,7 +90,7 @@ def asked(spec: Spec) -> str:
 
 def decision(
     formula: Formula | None, due: Due | None, clash: Sequence[Mapping[str, Any]], batches: int, planned: int,
-    verdict: Mapping[str, Any] | None = None, shows: Reading | None = None,
+    verdict: Mapping[str, Any] | None = None, shows: PlanReading | None = None,
 ) -> Decision:  # fmt: skip
     """The first line of a report: what is due, in words; `verdict` is what fresh batches of the formula said.
 
@@ -134,7 +134,7 @@ def decision(
     )
 
 
-def _to_plan(planned: int, shows: Reading | None) -> Decision:
+def _to_plan(planned: int, shows: PlanReading | None) -> Decision:
     """What to decide before anything is made: whether the plan will show what matters comes first."""
     if not planned:
         return Decision("plan", "Plan the first trials", "There is no plan yet.")
@@ -175,7 +175,7 @@ def _lower(text: str) -> str:
 
 def next_step(
     made: Decision, due: Due | None, formula: Formula | None, batch_cost: float, per_day: float, weak: str,
-    planned: int, shows: Reading | None = None,
+    planned: int, shows: PlanReading | None = None,
 ) -> NextStep:  # fmt: skip
     """What to do next, with its cost and its days at the bench."""
     name = formula.name if formula is not None else ""

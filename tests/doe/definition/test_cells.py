@@ -13,7 +13,7 @@ from doe.definition.cells import (
     decimal_mark,
     grade_values,
     read_number,
-    read_response,
+    read_reading,
     same_unit,
     unit_factor,
 )
@@ -157,14 +157,14 @@ def test_not_measured(raw):
     [("18500 cP", 18500), ("18500 mPa·s", 18500), ("4.2 Pa.s", 4200), ("18,5 Pa.s", 18500), ("185 P", 18500)],
 )
 def test_units_are_checked_and_converted(raw, value):
-    read = read_response(raw, VISCOSITY)
+    read = read_reading(raw, VISCOSITY)
     assert isinstance(read, Entry)
     assert (read.value, read.bound) == (value, "none")
 
 
 @pytest.mark.parametrize("raw", ["5 g", "18500 MPa.s", "12 %", "18500 mPa"])
 def test_other_units_are_refused(raw):
-    read = read_response(raw, VISCOSITY)
+    read = read_reading(raw, VISCOSITY)
     assert isinstance(read, Refusal)
     assert "mPa.s" in read.do
 
@@ -180,32 +180,32 @@ def test_percent_and_units_of_nothing():
 
 
 def test_beyond_what_is_read_is_censored_not_missing():
-    assert read_response("1500", VISCOSITY).bound == "below"
-    over = read_response(250000, VISCOSITY)
+    assert read_reading("1500", VISCOSITY).bound == "below"
+    over = read_reading(250000, VISCOSITY)
     assert (over.bound, over.value) == ("above", 200000)
     assert "250000" in over.said
-    assert read_response("over range", VISCOSITY) == Entry(200000.0, "above")
-    assert isinstance(read_response("over range", Response("Height", unit="mm")), Refusal)
+    assert read_reading("over range", VISCOSITY) == Entry(200000.0, "above")
+    assert isinstance(read_reading("over range", Response("Height", unit="mm")), Refusal)
 
 
 def test_none_seen():
-    assert read_response("none seen", VISCOSITY) == Entry(2000.0, "below")
-    assert read_response("none seen", Response("Settled", unit="mm")).value == 0.0
-    assert isinstance(read_response("none seen", Response("Settled", unit="mm", scale="log")), Refusal)
+    assert read_reading("none seen", VISCOSITY) == Entry(2000.0, "below")
+    assert read_reading("none seen", Response("Settled", unit="mm")).value == 0.0
+    assert isinstance(read_reading("none seen", Response("Settled", unit="mm", scale="log")), Refusal)
 
 
 def test_grades_and_passes():
     words = Response("Look", kind="grade", grades=("poor", "fair", "good"))
-    assert read_response("Fair", words) == Entry(2.0)
-    assert "poor, fair, good" in read_response("bad", words).allowed
-    assert isinstance(read_response(3, words), Refusal)
-    assert read_response(3.0, Response("Look", kind="grade", grades=("1", "3", "5"))) == Entry(3.0)
+    assert read_reading("Fair", words) == Entry(2.0)
+    assert "poor, fair, good" in read_reading("bad", words).allowed
+    assert isinstance(read_reading(3, words), Refusal)
+    assert read_reading(3.0, Response("Look", kind="grade", grades=("1", "3", "5"))) == Entry(3.0)
     assert grade_values(("0", "1")) == {"0": 0.0, "1": 1.0}
     passes = Response("Lids", kind="pass")
-    assert read_response("Pass", passes) == Entry(1.0)
-    assert read_response(False, passes) == Entry(0.0)
-    assert isinstance(read_response("perhaps", passes), Refusal)
-    assert read_response("", passes) == Entry(missing="blank")
+    assert read_reading("Pass", passes) == Entry(1.0)
+    assert read_reading(False, passes) == Entry(0.0)
+    assert isinstance(read_reading("perhaps", passes), Refusal)
+    assert read_reading("", passes) == Entry(missing="blank")
 
 
 def test_the_mark_of_a_table():
@@ -225,60 +225,60 @@ def test_every_number_written_out_comes_back_exactly(number):
 @given(st.text(max_size=12))
 def test_no_text_ever_breaks_the_reader(text):
     for response in (VISCOSITY, Response("Look", kind="grade", grades=("a", "b")), Response("Lids", kind="pass")):
-        assert isinstance(read_response(text, response), Entry | Refusal)
+        assert isinstance(read_reading(text, response), Entry | Refusal)
 
 
 @pytest.mark.parametrize("raw", [56, "-5", "62", ">20", "5 to 55"])
 def test_no_ph_lies_far_off_its_scale(raw):
     # 0 to 14 is the scale of dilute solutions; concentrated ones read a little beyond (common practice, no source).
     for response in (Response("pH", unit="pH"), Response("pH"), Response("Acidity", unit="pH")):
-        refused = read_response(raw, response)
+        refused = read_reading(raw, response)
         assert isinstance(refused, Refusal)
         assert "no pH" in refused.got
         assert "0 to 14" in refused.allowed
-        assert read_response(-0.4, response) == Entry(-0.4)
-        assert read_response("5.6", response) == Entry(5.6)
+        assert read_reading(-0.4, response) == Entry(-0.4)
+        assert read_reading("5.6", response) == Entry(5.6)
     # What a pH moved by in a month is none, nor is a score that is called so.
-    assert read_response(-2, Response("Drift", unit="pH", low=-3.0, high=3.0)) == Entry(-2.0)
-    assert read_response(56, Response("pH", unit="score")) == Entry(56.0)
+    assert read_reading(-2, Response("Drift", unit="pH", low=-3.0, high=3.0)) == Entry(-2.0)
+    assert read_reading(56, Response("pH", unit="score")) == Entry(56.0)
 
 
 def test_nothing_is_no_small_reading_of_what_is_never_nothing():
-    refused = read_response(0, VISCOSITY)
+    refused = read_reading(0, VISCOSITY)
     assert isinstance(refused, Refusal)
     assert "<2000" in refused.do
-    assert isinstance(read_response("0", Response("Settled", unit="mm", scale="log")), Refusal)
-    assert isinstance(read_response("0 to 5", Response("Settled", unit="mm", scale="log")), Refusal)
-    assert read_response("<2000", VISCOSITY) == Entry(2000.0, "below")
-    assert read_response(1500, VISCOSITY).measured == (2000.0, "below", None)
-    assert read_response(0, Response("Settled", unit="mm", reads=(0.0, 50.0))) == Entry(0.0)
+    assert isinstance(read_reading("0", Response("Settled", unit="mm", scale="log")), Refusal)
+    assert isinstance(read_reading("0 to 5", Response("Settled", unit="mm", scale="log")), Refusal)
+    assert read_reading("<2000", VISCOSITY) == Entry(2000.0, "below")
+    assert read_reading(1500, VISCOSITY).measured == (2000.0, "below", None)
+    assert read_reading(0, Response("Settled", unit="mm", reads=(0.0, 50.0))) == Entry(0.0)
 
 
 def test_shares_lie_within_their_whole():
     for raw, unit in ((120, "%"), (-3, "%"), (1.2, "fraction")):
-        assert isinstance(read_response(raw, Response("Pass rate", unit=unit, scale="logit")), Refusal)
-    assert read_response(99, Response("Pass rate", unit="%", scale="logit")) == Entry(99.0)
+        assert isinstance(read_reading(raw, Response("Pass rate", unit=unit, scale="logit")), Refusal)
+    assert read_reading(99, Response("Pass rate", unit="%", scale="logit")) == Entry(99.0)
 
 
 def test_a_number_far_above_what_the_method_reads_may_be_a_slip():
-    assert "a slip?" in read_response(410000, VISCOSITY).said
-    assert read_response(281000, VISCOSITY).said.endswith("kept as >200000")
+    assert "a slip?" in read_reading(410000, VISCOSITY).said
+    assert read_reading(281000, VISCOSITY).said.endswith("kept as >200000")
 
 
 def test_a_number_a_thousand_times_off_is_asked_about_as_another_unit():
     # 1 Pa.s = 1000 mPa.s.
-    below, above = read_response(9.5, VISCOSITY), read_response(9.5e6, VISCOSITY)
+    below, above = read_reading(9.5, VISCOSITY), read_reading(9.5e6, VISCOSITY)
     assert (below.value, below.bound) == (2000.0, "below")
     assert below.said.endswith("1000 times as much would be within: another unit, or a slip?")
     assert above.said.endswith("a thousandth of it would be within: another unit, or a slip?")
-    assert read_response(1500, VISCOSITY).said.endswith("kept as <2000")
+    assert read_reading(1500, VISCOSITY).said.endswith("kept as <2000")
 
 
 @pytest.mark.parametrize("raw", [-18000, "-18000", "-18 Pa.s"])
 def test_a_number_below_nothing_is_a_slip_and_no_small_reading(raw):
-    refused = read_response(raw, VISCOSITY)
+    refused = read_reading(raw, VISCOSITY)
     assert isinstance(refused, Refusal)
     assert "below 0" in refused.got
-    assert isinstance(read_response(raw, Response("Viscosity", unit="mPa.s", scale="log")), Refusal)
+    assert isinstance(read_reading(raw, Response("Viscosity", unit="mPa.s", scale="log")), Refusal)
     # A colour difference or a temperature may be negative.
-    assert read_response(-3, Response("b*", unit="")) == Entry(-3.0)
+    assert read_reading(-3, Response("b*", unit="")) == Entry(-3.0)

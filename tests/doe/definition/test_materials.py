@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from doe import Study, StudyError, plan
 from doe.definition.categories import contrast_table
-from doe.design.quality import recipes
+from doe.design.quality import recipe_numbers
 from doe.recipes.costs import cost_per_kg, cost_range
 
 MATERIALS = {
@@ -162,8 +162,8 @@ def test_must_make_and_trials_already_made_have_their_material():
 def test_textbook_plans_take_each_piece():
     study = Study.from_dict({**source(), "plan": {"design": "vertices", "model": "linear"}})
     design = plan(study, runs=None)
-    corners = study.region.vertex_count
-    assert len(np.unique(recipes(design.table[["Gum", "Oil"]].to_numpy(), np.zeros((len(design.table), 0))))) <= corners
+    corners, levels = study.region.vertex_count, design.table[["Gum", "Oil"]].to_numpy()
+    assert len(np.unique(recipe_numbers(levels, np.zeros((len(levels), 0))))) <= corners
     spread = plan(study, design="space-filling", runs=20).table
     region = study.region
     assert region.contains(spread[list(region.names)].to_numpy(dtype=float), 1e-9, region.chosen(spread)).all()

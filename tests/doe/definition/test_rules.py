@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from doe.definition.rules import RuleError, is_plain, parse_rule, parse_sum, pointed, quoted, tidy, written
+from doe.definition.rules import RuleError, is_plain, normalised, parse_rule, parse_sum, pointed, quoted, written
 
 NAMES = ("Gum", "Wax", "Oil", "Gum wetting", "Humectant", "C12-15 (ester)")
 
@@ -140,7 +140,7 @@ def test_sums():
             parse_sum(text, NAMES)
 
 
-anything = st.text(min_size=1, max_size=12).map(tidy).filter(bool)
+anything = st.text(min_size=1, max_size=12).map(normalised).filter(bool)
 
 
 @given(

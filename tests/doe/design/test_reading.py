@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from doe import Study, Unavailable, plan
-from doe.design.reading import Reading, known_to
+from doe.design.reading import PlanReading, known_to
 
 
 def study(response='sd = 0.5\nmatters = 2\nunit = "score"', terms="", extra="", design="factorial"):
@@ -37,7 +37,7 @@ design = "{design}"
 
 def read(*args, **kwargs):
     one = study(*args, **kwargs)
-    return Reading.of(one, plan(one))
+    return PlanReading.of(one, plan(one))
 
 
 def test_means_are_known_in_the_units_of_the_response():
@@ -93,7 +93,7 @@ def test_categories_count_batches():
     source = study().to_dict()
     source["factor"][1] = {"name": "B", "levels": ["x", "y"]}
     one = Study.from_dict(source)
-    assert Reading.of(one, plan(one)).spread["B"]["batches"] == {"x": 2, "y": 2}
+    assert PlanReading.of(one, plan(one)).spread["B"]["batches"] == {"x": 2, "y": 2}
 
 
 def test_a_factorial_parts_all_effects_and_a_saturated_one_stands_on_every_trial():
@@ -122,7 +122,7 @@ def test_an_older_definition_reads_its_own_plan():
     design = plan(before)
     source = before.to_dict()
     source["factor"][0]["high"] = 20
-    reading = Reading.of(Study.from_dict(source), design)
+    reading = PlanReading.of(Study.from_dict(source), design)
     assert reading.spread["A"]["reach"] == (0, 10)
     assert reading.to_dict()["spread"]["A"]["share"] == 1
 
@@ -143,4 +143,4 @@ def test_what_may_be_absent_is_counted_with_and_without():
     design = plan(one)
     absent = int((design.table["Wax"] == 0).sum())
     assert 0 < absent < 8
-    assert Reading.of(one, design).spread["material: Wax"] == {"batches": {"present": 8 - absent, "none": absent}}
+    assert PlanReading.of(one, design).spread["material: Wax"] == {"batches": {"present": 8 - absent, "none": absent}}

@@ -4,7 +4,7 @@ import pytest
 
 from doe import Study
 from doe.bench.levels import range_findings
-from doe.recipes.deviations import off_plan, off_target, told
+from doe.recipes.deviations import deviation_findings, off_plan, off_target
 
 STUDY = Study.from_dict(
     {
@@ -61,10 +61,10 @@ def test_a_table_has_one_finding_of_a_kind_with_the_worst_first():
         *off_target(STUDY, "T01", PLAN, PLAN | {"Wax": 51.0}),
         *off_target(STUDY, "T02", PLAN, PLAN | {"Wax": 48.0, "Dye": 0.51}),
     ]
-    (found,) = told(STUDY, "Weigh", weighed, [])
+    (found,) = deviation_findings(STUDY, "Weigh", weighed, [])
     assert found.got.index("T02 Wax 48 g instead of 50 g") < found.got.index("T01 Wax 51 g instead of 50 g")
     assert "Dye" not in found.got
     assert found.level == "warn"
-    (mild,) = told(STUDY, "Weigh", weighed[:1], [])
+    (mild,) = deviation_findings(STUDY, "Weigh", weighed[:1], [])
     assert mild.level == "inform"  # two tolerances: told, not to be looked at
-    assert told(STUDY, "Weigh", [], []) == []
+    assert deviation_findings(STUDY, "Weigh", [], []) == []

@@ -9,7 +9,7 @@ from doe import Region, Terms
 from doe.ideal.approximate import optimum
 from doe.ideal.bracket import proven
 from doe.search import candidates
-from doe.search.exchange import Criterion, Runs, Space, Standing, sweep
+from doe.search.exchange import Criterion, CurrentRun, Runs, Space, sweep
 from doe.search.moves import along_lines, to_candidates
 from doe.search.spaces import layout
 from doe.search.staged import Pool, search, starting
@@ -106,7 +106,7 @@ def test_gain_of_a_swap_is_the_change_of_the_criterion(kind):
     criterion = Criterion(kind, weight, np.diag([0.0, 0, 0.3, 0.3]))
     V = np.linalg.inv(F.T @ F + criterion.prior)
     none = np.zeros((1, 0)), np.zeros((1, 0), dtype=np.intp)
-    got = Standing.of(criterion, V[None], F[:1], *none).gains(h)[0]
+    got = CurrentRun.of(criterion, V[None], F[:1], *none).gains(h)[0]
     for j in range(6):
         swapped = np.vstack([F[1:], h[0, j]])
         gain = criterion.value(swapped[None])[0] - criterion.value(F[None])[0]
@@ -212,7 +212,7 @@ def test_the_gain_along_a_line_is_the_gain_of_the_recipe_there(model, kind):
     C = np.zeros((1, 0), dtype=np.intp)
     G = plan.space.model(U, np.zeros((14, 0), dtype=np.intp))
     criterion = plan.criterion(kind)
-    run = Standing.of(criterion, np.linalg.inv(G.T @ G)[None], G[:1], U[:1], C)
+    run = CurrentRun.of(criterion, np.linalg.inv(G.T @ G)[None], G[:1], U[:1], C)
     step = along_lines(np.sort(rng.random(9)), cox=True, pairs=True, near=4)(plan.space, run)
     moved = np.vstack([plan.space.model(step.X, C), G[1:]])
     gain = criterion.value(moved[None])[0] - criterion.value(G[None])[0]
