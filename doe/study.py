@@ -255,15 +255,15 @@ class Study(Shown):
 
     def response(self, name: str) -> parts.Response:
         """The response of that name; KeyError when there is none."""
-        return {r.name: r for r in self.responses}[name]
+        return self.responses[_place([one.name for one in self.responses], name, "response")]
 
     def ingredient(self, name: str) -> parts.Ingredient:
         """The ingredient of that name; KeyError when there is none."""
-        return {i.name: i for i in self.ingredients}[name]
+        return self.ingredients[_place([one.name for one in self.ingredients], name, "ingredient")]
 
     def factor(self, name: str) -> parts.Factor:
         """The factor of that name; KeyError when there is none."""
-        return {f.name: f for f in self.factors}[name]
+        return self.factors[_place([one.name for one in self.factors], name, "factor")]
 
     def results(
         self, frame: pd.DataFrame | None = None, batches: pd.DataFrame | None = None, design: Design | None = None
@@ -277,9 +277,17 @@ class Study(Shown):
 
     def __str__(self) -> str:
         fitted = ", ".join(r.name for r in self.fitted_responses)
-        return f"Study {self.name!r}: {len(self.varied)} varied ingredients, {len(self.factors)} factors; {fitted}"
+        varied, factors = (f"{n} {word}{'' if n == 1 else 's'}" for n, word in
+                           ((len(self.varied), "varied ingredient"), (len(self.factors), "factor")))  # fmt: skip
+        return f"Study {self.name!r}: {varied}, {factors}; {fitted}"
 
     __repr__ = __str__
+
+
+def _place(names: list[str], name: str, what: str) -> int:
+    if name not in names:
+        raise KeyError(f"{name!r} is no {what} of this study: {', '.join(names) or 'it has none'}")
+    return names.index(name)
 
 
 def _absent(name: str, levels: pd.DataFrame) -> Problem:

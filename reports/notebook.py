@@ -6,14 +6,17 @@ whichever floor was imported. A table that cannot be made gives way to the plain
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from html import escape
 from typing import Any
 
+from doe.problems import Unavailable
 from reports.numbers import NOTHING, between, exactly, figure, level, likely, percent
 from reports.wording import grades
 from reports.wording.fit import threshold_rows
 from reports.wording.stopping import when_to_stop
+from reports.wording.verdict import said
+from reports.wording.wording import confirm_line
 
 _MOST_ROWS = 30
 
@@ -116,18 +119,39 @@ def _optimum(best: Any) -> str:
 
 
 def _upcoming(upcoming: Any) -> str:
+    verdict = upcoming.verdict
+    told = [
+        said(verdict) if isinstance(verdict, Mapping) else "",
+        confirm_line(upcoming.advice),
+        when_to_stop(upcoming),
+    ]
+    more = " ".join(part for part in told if part)
+    if upcoming.design is None:
+        return f"<p><b>Nothing more to make</b></p><p>{escape(more)}</p>"
     table = upcoming.table
     columns = [c for c in table.columns if table[c].nunique() > 1] or list(table.columns)
     rows = [[trial, *(_cell(table.loc[trial, c]) for c in columns)] for trial in table.index]
-    title = {"confirm": "Batches to confirm", "learn": "Trials to learn from"}.get(
-        upcoming.purpose, "Nothing more to make"
-    )
-    return _table(title, ("trial", *map(str, columns)), rows, when_to_stop(upcoming))
+    title = "Batches to confirm" if upcoming.purpose == "confirm" else "Trials to learn from"
+    return _table(title, ("trial", *map(str, columns)), rows, more)
+
+
+def _quality(quality: Any) -> str:
+    shares = {"D efficiency": quality.d_efficiency, "I efficiency": quality.i_efficiency}
+    rows = [["terms", quality.terms], ["rank", quality.rank]]
+    rows += [[name, percent(share)] for name, share in shares.items() if not isinstance(share, Unavailable)]
+    rows += [[f"degrees of freedom: {name.replace('_', ' ')}", count] for name, count in quality.df.items()]
+    rows += [[f"prediction sd, {name}, in batch sd", figure(sd)] for name, sd in quality.prediction_sd.items()]
+    for name, seen in quality.can_see.items():
+        if not isinstance(seen, Unavailable):
+            size = percent(seen["difference"]) if seen["relative"] else figure(seen["difference"])
+            rows.append([f"smallest difference seen in {name}", size])
+    return _table("Quality of the plan", ("", ""), [*rows, ["days", quality.days], ["cost", figure(quality.cost)]])
 
 
 _MAKERS: dict[tuple[str, str], Callable[[Any], str]] = {
     ("doe.study", "Study"): _study,
     ("doe.design.design", "Design"): _design,
+    ("doe.design.quality", "Quality"): _quality,
     ("doe.results.resultset", "Results"): _results,
     ("optimise.models.models", "Models"): _models,
     ("optimise.models.fitted", "FittedModel"): _fitted,

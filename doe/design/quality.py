@@ -24,6 +24,7 @@ from doe.recipes.costs import cost_per_kg
 from doe.search import candidates
 from doe.search.spaces import Layout, relations
 from doe.search.strata import Contrasts, Strata, freedom
+from doe.shown import Shown
 
 if TYPE_CHECKING:
     from doe.study import Study
@@ -38,8 +39,8 @@ MADE = "made "  # how trials made before a plan are called in it, by number
 _GROUPS = ("whole_plots", "blocks", "steps", "two_level", "filling")
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Quality:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Quality(Shown):
     """The figures of `plan --json`, "quality".
 
     `d_efficiency`, `i_efficiency`: against the best approximate plan found over the region. `best_possible`: for each
@@ -76,6 +77,13 @@ class Quality:
     steps: Mapping[str, Any] = field(default_factory=dict)
     two_level: Mapping[str, Any] = field(default_factory=dict)
     filling: Mapping[str, Any] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        shares = (("D", self.d_efficiency), ("I", self.i_efficiency))
+        told = [f"{letter} efficiency {share:.3f}" for letter, share in shares if isinstance(share, float)]
+        return ", ".join([f"Quality: {self.terms} terms", *told, f"{self.days} days"])
+
+    __repr__ = __str__
 
     @property
     def made_before(self) -> int:

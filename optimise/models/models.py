@@ -101,6 +101,8 @@ class Models(Shown, Mapping[str, FittedModel]):
     _kept: dict[str, Any] = field(default_factory=dict)
 
     def __getitem__(self, name: str) -> FittedModel:
+        if name not in self.models:
+            raise KeyError(f"{name!r} is no response that was fitted: {', '.join(self.models)}")
         return self.models[name]
 
     def __iter__(self) -> Iterator[str]:

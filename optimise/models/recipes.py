@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from doe.definition.keys import nearest
 from doe.problems import ModelError, Problem, StudyError
 from doe.study import Study
 
@@ -15,10 +16,14 @@ from doe.study import Study
 def recipes(study: Study, frame: pd.DataFrame) -> pd.DataFrame:
     """Whole recipes from a frame of levels (varied ingredients and factors at least); it is not changed.
 
-    The fill takes up the rest; fixed ingredients stand at their level unless given. Raises ModelError with every column
-    that is absent, every cell that is not a number and every category that is not known.
+    The fill takes up the rest; fixed ingredients stand at their level unless given. Columns that are no names of the
+    study are left alone, but for what looks like a misspelt one. Raises ModelError with every column that is absent or
+    misspelt, every cell that is not a number and every category that is not known.
     """
-    problems: list[Problem] = []
+    if not hasattr(frame, "columns"):
+        got, do = f"a {type(frame).__name__}", "of one recipe as levels by name: pd.DataFrame([levels])"
+        raise ModelError([_problem("recipes", got, "a DataFrame, one row a recipe", do)])
+    problems = _misspelt(study, frame)
     needed = [i.name for i in study.varied if i.role == "varied"] + [f.name for f in study.numeric_factors]
     levels = pd.DataFrame(index=frame.index)
     for name in frame.columns:
@@ -49,6 +54,18 @@ def recipes(study: Study, frame: pd.DataFrame) -> pd.DataFrame:
         return study.complete(levels)
     except StudyError as error:
         raise ModelError(error.problems) from None
+
+
+def _misspelt(study: Study, frame: pd.DataFrame) -> list[Problem]:
+    """Columns that are no names of the study, each much like one that the frame does not have."""
+    absent = tuple(name for name in study.columns if name not in frame.columns)
+    own = {*study.columns, *(response.name for response in study.responses)}
+    near = {str(name): nearest(str(name), absent) for name in frame.columns if name not in own}
+    return [
+        _problem(name, "no name of this study", "names of study.toml", f"did you mean {other}?")
+        for name, other in near.items()
+        if other is not None
+    ]
 
 
 def level_of(value: Any) -> str | float:

@@ -81,7 +81,10 @@ class Upcoming(Shown):
         return None if self.design is None else self.design.quality
 
     def __str__(self) -> str:
-        return f"Upcoming: {self.purpose}, {len(self.table)} batches"
+        if self.design is None:
+            return f"Upcoming: stop ({self.due.why})"
+        count = len(self.table)
+        return f"Upcoming: {self.purpose}, {count} {'batch' if count == 1 else 'batches'}"
 
     __repr__ = __str__
 

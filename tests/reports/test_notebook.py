@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
@@ -33,7 +34,9 @@ def formatter():
 def test_each_object_shows_itself(job, formatter):
     upcoming = next_trials(job.study, job.models, confirm=3, best=job.best)
     fitted = job.models["Thickness"]
-    for thing in (job.study, job.design, job.results, job.models, fitted, job.best, upcoming):
+    quality = job.design.quality
+    assert len(repr(quality)) < 100
+    for thing in (job.study, job.design, quality, job.results, job.models, fitted, job.best, upcoming):
         html = formatter(thing)
         assert html is not None, type(thing)
         page = Balanced()
@@ -42,6 +45,16 @@ def test_each_object_shows_itself(job, formatter):
         assert "table" in page.seen
         assert "b" not in page.seen[1:] or "<b>invented" not in html
         assert "<b>invented</b>" not in html
+
+
+def test_what_is_due_tells_what_batches_said_and_shows_no_empty_table(job, formatter):
+    upcoming = next_trials(job.study, job.models, confirm=3, best=job.best)
+    facts = {"off": [], "missed": [], "breaks": [], "left_out": [], "near": 0.02, "batches": ["T17-1"]}
+    done = replace(upcoming, purpose="stop", design=None, verdict={**facts, "confirmed": True})
+    html = formatter(done)
+    assert "Confirmed: the confirmation batch came out as predicted" in html
+    assert "<table>" not in html
+    assert str(done) == f"Upcoming: stop ({done.due.why})"
 
 
 def test_names_are_escaped(job, formatter):
