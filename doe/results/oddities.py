@@ -14,6 +14,7 @@ import pandas as pd
 from scipy.special import chdtr, stdtrit
 
 from doe.bench.drafts import USABLE
+from doe.bench.readings import LOW_TORQUE
 from doe.definition.cells import unit_factor
 from doe.definition.impossible import is_ph
 from doe.definition.parts import Response
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 _BEYOND, _NEAR, _SLIPS = 3.0, 1.5, (1000.0, 100.0, 10.0)
 _LEAST_OTHERS = 4
 _SEVERAL, _ABOUT = 3, 10.0  # readings, and how many times what is asked they may lie apart and still be about it
+_CLOSE_TORQUE = 20.0  # % of full scale; from there on the reading is within 5 % of the value; our choice
 _PINCH = 0.003  # of the total: a pH adjuster beyond it is to be looked at (common practice, no source)
 _SAME = 1e-9  # spread below which a column does not vary
 _ALIKE = 1e-3  # chance of a scatter this small or smaller, below which it is odd; our choice
@@ -46,6 +48,7 @@ def odd(study: Study, results: Results) -> list[Problem]:
             found += _apart(study, response, results)
             found += _alike(study, response, results)
             found += _speeds(response, results)
+            found += _low_torque(response, results)
     return [
         *found,
         *_curves(study, results),
@@ -204,6 +207,23 @@ def _speeds(response: Response, results: Results) -> list[Problem]:
     got = "read at several speeds: " + "; ".join(f"{speed} in {listed(who)}" for speed, who in groups.items())
     return [Problem("other-method", "warn", response.name, got, "one speed, named in its method",
                     "make each speed a response of its own, or read a curve")]  # fmt: skip
+
+
+def _low_torque(response: Response, results: Results) -> list[Problem]:
+    """Readings low on the scale of the instrument: 1 % of full scale is then much of what was read.
+
+    The error of a rotational viscometer is one of full scale, 1 % of it as makers state.
+    """
+    rows = results.counted
+    rows = rows[(rows["response"] == response.name) & rows["batch"].isin(results.usable) & rows["value"].notna()]
+    torque = pd.to_numeric(rows["torque_pct"], errors="coerce")
+    low = torque.between(LOW_TORQUE, _CLOSE_TORQUE, inclusive="left")
+    if not low.any():
+        return []
+    read = zip(rows["batch"][low], torque[low], strict=True)
+    got = "may be off by the reading alone: " + listed([f"{batch} by {100 / share:.2g} %" for batch, share in read])
+    do = "a larger spindle or more speed for batches this thin, as a response of its own; aim at half of full scale"
+    return [Problem("low-torque", "inform", response.name, got, f"{_CLOSE_TORQUE:g} % torque or more", do)]
 
 
 def _expected(response: Response, value: float) -> float:

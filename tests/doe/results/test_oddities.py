@@ -204,3 +204,11 @@ def test_a_whole_column_in_another_unit_is_told_by_what_is_asked():
     frame = pd.DataFrame({"Gum": [0.3, 0.4, 0.5, 0.6], "Wax": 3.0, "Viscosity": [4.0, 12.0, 15.0, 20.0]})
     assert "all lie at 4 to 20, where 10000 to 30000 is asked" in said(study(asks), frame)["slip"]
     assert "slip" not in said(study(asks), frame.assign(Viscosity=frame["Viscosity"] * 1000))
+
+
+def test_a_reading_low_on_the_scale_is_told_with_its_error():
+    # An instrument of 1 % of full scale: 8 % of the value at 12.5 % torque, 5 % at 20 % torque.
+    frame = pd.DataFrame({"Gum": [0.3, 0.4, 0.5, 0.6], "Wax": 3.0, "Viscosity": [9e3, 1.2e4, 1.5e4, 2e4]})
+    told = said(study(one()), frame.assign(torque_pct=[12.5, 20, 50, 100]))
+    assert "T01-1 by 8 %; 20 % torque or more" in told["low-torque"]
+    assert "low-torque" not in said(study(one()), frame.assign(torque_pct=[20, 20, 50, 100]))
