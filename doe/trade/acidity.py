@@ -26,6 +26,8 @@ Rows = npt.NDArray[np.intp]
 PH_SD = 0.05  # of a reading on an emulsion; common practice, no source
 LEAST_FREE = 0.10  # share of the acid below which it is said; our choice
 _TEST = "an index, no verdict: only a challenge test tells whether a formula keeps"
+# Partition between oil and water, and into micelles: Anderson & Chow (1967) J. Soc. Cosmet. Chem. 18, 207.
+_HELD = "oil and emulsifier hold some of that back from the water, not counted here; "
 
 
 def ph_response(study: Study) -> Response | None:
@@ -174,12 +176,14 @@ def acid_checks(stock: Stock, percent: Array, given: Given) -> Iterator[Check]:
     The window is that of the product and of all materials that are there; where its own does not meet that of the rest,
     the rest's.
     """
+    test = f"{_HELD}{_TEST}" if _holds_acid(stock) else _TEST
     for row in range(len(stock.items)):
         for name, pka, factor in stock.acids(row):
             there = percent[:, row] > 0
             if given.ph is not None:
                 free = np.where(there, undissociated(given.ph, pka), np.nan)
-                yield _free(stock.labels[row], name, free, percent[:, row] * factor, given.how, pka, stock.names[row])
+                total = percent[:, row] * factor
+                yield _free(stock.labels[row], name, free, total, given.how, pka, test, stock.names[row])
                 continue
             low, high = _window_of_acid(stock, percent, row)
             free = np.where(there & np.isfinite(high), undissociated(high, pka), np.nan)
@@ -187,7 +191,12 @@ def acid_checks(stock: Stock, percent: Array, given: Given) -> Iterator[Check]:
             end = "the upper end of the window"
             if np.isfinite(least):
                 end += f"; at {least:g} it is {100 * float(undissociated(least, pka)):.2g} %"
-            yield _free(stock.labels[row], name, free, percent[:, row] * factor, end, pka)
+            yield _free(stock.labels[row], name, free, percent[:, row] * factor, end, pka, test)
+
+
+def _holds_acid(stock: Stock) -> bool:
+    """Whether oil or emulsifier is among the materials, as facts tell: both take undissociated acid from the water."""
+    return bool((~np.isnan(stock.facts("required_hlb")) | ~np.isnan(stock.facts("hlb"))).any())
 
 
 def _window_of_acid(stock: Stock, percent: Array, row: int) -> tuple[Array, Array]:
@@ -205,9 +214,12 @@ def _window_of_acid(stock: Stock, percent: Array, row: int) -> tuple[Array, Arra
 
 
 def _free(
-    item: str, acid: str, free: Array, total: Array, at: str, pka: float, name: str | None = None
+    item: str, acid: str, free: Array, total: Array, at: str, pka: float, test: str, name: str | None = None
 ) -> Check:  # fmt: skip
-    """Below the least it is a warning; else it is told as it is. `name` is the ingredient where the pH is known."""
+    """Below the least it is a warning; else it is told as it is, with what only a `test` tells.
+
+    `name` is the ingredient where the pH is known.
+    """
     little = bool((np.nan_to_num(free, nan=1.0) < LEAST_FREE).any())
     most = float(total.max(initial=0.0))
     return Check(
@@ -215,7 +227,7 @@ def _free(
         lambda v: f"{100 * v:.2g} % of its {acid} acid is undissociated at pH {_ph_of(v, pka):.3g} ({at}); "
         f"of up to {figure(most)} % acid in all that is {figure(v * most)} %",
         f"at least {100 * LEAST_FREE:g} % (our choice)" if little else "",
-        f"lower the pH, or take a preservative that works there; {_TEST}" if little else _TEST,
+        f"lower the pH, or take a preservative that works there; {test}" if little else test,
         low=LEAST_FREE, number="undissociated", level="warn" if little else "inform", tell=not little, worse=-1.0,
         also=(("pka", pka), ("acid_percent", most)), topic=acid,
         live=None if name is None else Live(

@@ -17,7 +17,7 @@ from doe.definition.checks import Notes, shown
 from doe.definition.kinds import is_fragrance, is_preservative
 from doe.definition.parts import Ingredient, Law
 from doe.definition.rules import normalised
-from doe.problems import Problem
+from doe.problems import Problem, listed
 from doe.trade.acids import ACIDS, acid_by_name, acids_of, data_file
 from doe.trade.check import Check, Live, Words, figure
 from doe.trade.composition import Stock, exploded
@@ -262,25 +262,27 @@ def stopped_polymer(stock: Stock) -> Array:
 
 
 def polymer_checks(stock: Stock, percent: Array) -> Iterator[Check]:
-    """K17: solid particles of a synthetic polymer, or of a modified natural one without proof."""
+    """K17: solid particles of a synthetic polymer in all, and of modified natural ones without proof."""
     if not is_eu(stock.study):
         return
+    found: dict[str, list[tuple[int, float, float]]] = {}
     for row in range(len(stock.items)):
         for kind, size, share in _solids(stock, row):
-            rinsed = stock.study.product == "rinse-off"
-            when = "beads that scrub since 2023-10-17, other rinse-off from 2027-10-17, leave-on from 2029-10-17 on"
-            is_stop = kind == "synthetic" and (rinsed or stock.study.product is None)
-            weights = stock.percent(stock.one(row, share))
-            what = f"% of particles of {size:g} um, a {kind} polymer"
-            yield Check(
-                "K17", stock.labels[row], share * percent[:, row],
-                _amount(what, POLYMER_SHARE),
-                f"below {POLYMER_SHARE:g} %, unless natural, degradable or soluble ({when})",
-                f"take beads of wax, mineral or plant; or show that these degrade: {_DECIDES}",
-                high=POLYMER_SHARE * (1 - 1e-6), number="percent", level="stop" if is_stop else "warn", topic=kind,
-                live=Live(f"{{v}} {what}", ((1.0, Form(weights)),),
-                          high=POLYMER_SHARE * (1 - 1e-6)),
-            )  # fmt: skip
+            found.setdefault(kind, []).append((row, size, share))
+    when = "beads that scrub since 2023-10-17, other rinse-off from 2027-10-17, leave-on from 2029-10-17 on"
+    for kind, solids in found.items():
+        is_stop = kind == "synthetic" and stock.study.product in ("rinse-off", None)
+        shares = sum((stock.one(row, share) for row, _, share in solids), np.zeros(len(stock.items)))
+        sizes = listed(sorted({f"{size:g}" for _, size, _ in solids}, key=float))
+        what = f"% of particles of {sizes} um, a {kind} polymer"
+        yield Check(
+            "K17", ", ".join(dict.fromkeys(stock.labels[row] for row, _, _ in solids)), percent @ shares,
+            _amount(what, POLYMER_SHARE),
+            f"below {POLYMER_SHARE:g} %, unless natural, degradable or soluble ({when})",
+            f"take beads of wax, mineral or plant; or show that these degrade: {_DECIDES}",
+            high=POLYMER_SHARE * (1 - 1e-6), number="percent", level="stop" if is_stop else "warn", topic=kind,
+            live=Live(f"{{v}} {what}", ((1.0, Form(stock.percent(shares))),), high=POLYMER_SHARE * (1 - 1e-6)),
+        )  # fmt: skip
 
 
 def coverage(study: Study, today: date | None = None) -> tuple[Problem, ...]:

@@ -68,6 +68,15 @@ def test_enough_free_acid_is_told_as_a_note(study, findings):
     assert "37 %" in found.got  # Steinberg (2005) prints 37 for sorbic acid at pH 5
 
 
+def test_oil_is_said_to_hold_acid_back_from_the_water(study, findings):
+    # Anderson & Chow (1967) J. Soc. Cosmet. Chem. 18, 207: oil takes a preservative acid out of the water.
+    oil = {"name": "Oil", "level": 8.0, "required_hlb": 10}
+    told = findings(study(SORBATE, oil, response=asked(4.5, 5.0)))["K13"].do
+    assert told.startswith("oil and emulsifier hold some of that back from the water")
+    assert told.endswith("only a challenge test tells whether a formula keeps")
+    assert "oil" not in findings(study(SORBATE, response=asked(4.5, 5.0)))["K13"].do
+
+
 def test_the_ph_known_takes_the_place_of_the_window(study, findings):
     made = study(SORBATE, response=asked(4.5, 5.0))
     found = findings(made, given=Given(ph=np.array([6.0]), how="measured"))

@@ -146,6 +146,15 @@ def test_the_threshold_of_particles_is_a_hundredth_of_a_percent(study, findings)
     assert "K17" not in findings(made, Beads=0.0099)
 
 
+def test_particles_of_polymer_count_together(study, findings):
+    # The regulation limits synthetic polymer particles in the product, whatever they came in with.
+    made = study({**BEADS, "polymer": "synthetic"}, {**BEADS, "name": "Glitter", "d50_um": 90, "polymer": "synthetic"})
+    told = findings(made, Beads=0.006, Glitter=0.006)["K17"]
+    assert told.where == "Beads, Glitter"
+    assert told.got.startswith("0.012 % of particles of 90, 400 um, a synthetic polymer")
+    assert "K17" not in findings(made, Beads=0.006, Glitter=0.003)
+
+
 def test_without_a_market_the_silence_is_said(study):
     (told,) = coverage(study({"name": "Preservative", "level": 1.0, "inci": "Phenoxyethanol"}, market=None))
     assert "no market is given" in told.got
