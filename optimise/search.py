@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -38,7 +38,6 @@ from optimise.proof.clash import Clash, find_clash
 from optimise.proof.nearest import closest
 
 Array = npt.NDArray[np.float64]
-Objective = Literal["chance", "desirability"]
 
 _STARTS = 6
 _TIE = 1e-9

@@ -13,12 +13,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from doe.region.feasible import FLAT, Rows, violations
 
-Array = npt.NDArray[np.float64]
 Row = tuple[bool, int]
 
 MOST_CONFLICTS = 4

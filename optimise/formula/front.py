@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
 
 from doe.definition.parts import Response
 from doe.problems import ModelError, Problem
@@ -15,8 +14,6 @@ from optimise.formula.exact import Exact, exact_form
 from optimise.formula.measures import Measure, Price, TowardsAim, Wanting, at_peak, bands
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.wholesteps import in_whole_steps, weighable
-
-Array = npt.NDArray[np.float64]
 
 _CEILINGS = 5
 _BANDS = 6

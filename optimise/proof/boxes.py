@@ -51,11 +51,6 @@ class Boxes:
         return Boxes(np.vstack([self.low, last]), np.vstack([first, self.high]))
 
 
-def joined(many: list[Boxes]) -> Boxes:
-    """All boxes of several lots."""
-    return Boxes(np.vstack([b.low for b in many]), np.vstack([b.high for b in many]))
-
-
 def tightened(boxes: Boxes, G: Array, h: Array) -> tuple[Boxes, Flags]:
     """Boxes drawn in to what G u <= h leaves of them, and which are not proven empty, (B,).
 

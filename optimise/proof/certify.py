@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from doe.problems import Unavailable
 from optimise.formula.optimum import Certificate, Number
@@ -18,7 +17,6 @@ from optimise.proof.desirabilityfield import DesirabilityField
 if TYPE_CHECKING:
     from optimise.models.models import Models
 
-Array = npt.NDArray[np.float64]
 
 TARGET = 0.001
 _WORK, _FAR_WORK = 1e9, 5e9  # nanoseconds of one slow core, about; the second from so many free dimensions on:

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from doe.plain import plain
 from optimise.formula.brief import Brief
@@ -16,8 +15,6 @@ from optimise.models.fence import Fence
 from optimise.proof.feasibility import Feasibility
 from optimise.proof.misssearch import HELD, MET, MissSearch, Numbers, Place
 from optimise.proof.specs import Spec, specs_of
-
-Array = npt.NDArray[np.float64]
 
 _BEARS = 1e-6
 

@@ -18,7 +18,6 @@ from optimise.upcoming.course import by_variance
 from optimise.upcoming.outlook import Inside, Outlook, View
 
 Array = npt.NDArray[np.float64]
-Places = npt.NDArray[np.intp]
 
 _TARGETS = 128  # to begin with; those that are never the best in a draw go
 _NOW = 32  # targets that are kept since they are good now

@@ -9,7 +9,7 @@ from plotly.subplots import make_subplots
 
 from reports.gathering.effects import effect_rows
 from reports.gathering.slices import slices
-from reports.page.rows import within
+from reports.page.rows import in_polygon
 from reports.tokens import FIGURE_FONT, LIGHT
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def contours(study: Study, models: Models, best: Optimum, response: str | None =
 
 def _contour(facts: Slice) -> Any:
     z = [
-        [v if within(facts.polygon, x, y) else None for x, v in zip(facts.xs, row, strict=True)]
+        [v if in_polygon(facts.polygon, x, y) else None for x, v in zip(facts.xs, row, strict=True)]
         for y, row in zip(facts.ys, facts.values, strict=True)
     ]
     scale = [[i / 5, colour] for i, colour in enumerate(LIGHT.steps)]

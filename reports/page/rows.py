@@ -29,12 +29,7 @@ def cell(value: Any, digits: int = 6) -> str:
     return numbers.precise(value, digits) if isinstance(value, int | float) else str(value)
 
 
-def ends(value: Any) -> str:
-    """Two ends of an interval, nothing where there is none."""
-    return numbers.between(*value) if isinstance(value, tuple) else ""
-
-
-def sure(formula: Formula) -> Rows:
+def prediction_rows(formula: Formula) -> Rows:
     """What is asked and predicted of each response, with the three intervals."""
     return [
         [
@@ -51,7 +46,7 @@ def sure(formula: Formula) -> Rows:
     ]
 
 
-def beside(facts: Facts) -> Rows:
+def comparison_rows(facts: Facts) -> Rows:
     """The chosen formula, its alternatives and the references, side by side."""
     shown = [facts.formula] if facts.formula is not None else []
     return [
@@ -71,7 +66,7 @@ def _levels(formula: Formula) -> str:
     return ", ".join(said)
 
 
-def front(facts: Facts) -> Rows:
+def front_rows(facts: Facts) -> Rows:
     """The values of the two aims along the front, the second aim first."""
     up, across = facts.front_of
 
@@ -83,7 +78,7 @@ def front(facts: Facts) -> Rows:
     return [[cell(a, across), cell(b, up)] for a, b, _ in sorted(facts.front)]
 
 
-def effect(row: EffectRow) -> Rows:
+def effect_rows(row: EffectRow) -> Rows:
     """Start and end of each direction."""
     return [
         [
@@ -107,7 +102,7 @@ def _at_end(row: EffectRow, point: Sequence[float]) -> tuple[str, str]:
     return numbers.likely(value / 100), least if least == most else f"{least} to {most}"
 
 
-def asked(fit: FitFacts) -> list[str]:
+def question_lines(fit: FitFacts) -> list[str]:
     """The questions put to the residuals with their answers; those with one answer are asked together."""
     groups: dict[str, list[str]] = {}
     for one in fit.questions:
@@ -115,12 +110,12 @@ def asked(fit: FitFacts) -> list[str]:
     return [f"{asks[0] if len(asks) == 1 else 'Is each level read right?'} {answer}" for answer, asks in groups.items()]
 
 
-def left_head(fit: FitFacts) -> list[str]:
+def residual_head(fit: FitFacts) -> list[str]:
     """The head of the table of residuals: the deleted residual, then what it is set against."""
     return ["Batch", "Off its fit, in sds", *(one.axis for one in fit.questions)]
 
 
-def left_over_rows(fit: FitFacts) -> Rows:
+def residual_rows(fit: FitFacts) -> Rows:
     """Each batch's deleted residual with its place on the axis of every question."""
     places = [{batch: place for batch, place, _ in one.points} for one in fit.questions]
     return [
@@ -129,20 +124,20 @@ def left_over_rows(fit: FitFacts) -> Rows:
     ]
 
 
-def grid_head(facts: Slice) -> list[str]:
+def slice_head(facts: Slice) -> list[str]:
     """The head of a slice's table: its y name down, its x values across."""
     down, across = (f"{name} [{unit}]" if unit else name
                     for name, unit in ((facts.y_name, facts.y_unit), (facts.x_name, facts.x_unit)))  # fmt: skip
     return [f"{down} down, {across} across", *numbers.alike(facts.xs[i] for i in _spread(facts.xs))]
 
 
-def grid(facts: Slice) -> Rows:
+def slice_rows(facts: Slice) -> Rows:
     """A slice's values at every fourth line of its grid and the last, all with the same decimals.
 
     What the limits do not allow has a dash.
     """
     across, down = _spread(facts.xs), _spread(facts.ys)[::-1]
-    places = [(j, i) for j in down for i in across if within(facts.polygon, facts.xs[i], facts.ys[j])]
+    places = [(j, i) for j in down for i in across if in_polygon(facts.polygon, facts.xs[i], facts.ys[j])]
     values = [facts.values[j][i] for j, i in places]
     said = dict(zip(places, _written(facts, values), strict=True))
     heads = numbers.alike(facts.ys[j] for j in down)
@@ -163,7 +158,7 @@ def _spread(values: Sequence[float]) -> list[int]:
     return [*range(0, last, _COARSE), last]
 
 
-def within(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:
+def in_polygon(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:
     """Whether a point lies in a convex polygon."""
     turns = []
     size = max(abs(v) for p in polygon for v in p) or 1.0
@@ -172,7 +167,7 @@ def within(polygon: Sequence[tuple[float, float]], x: float, y: float) -> bool:
     return all(t >= -1e-9 * size for t in turns) or all(t <= 1e-9 * size for t in turns)
 
 
-def made(facts: Facts) -> Rows:
+def batch_rows(facts: Facts) -> Rows:
     """Batches as made, with what was read and why one does not count."""
     responses, told = [s.name for s in facts.specs if not s.exact], states_differ(facts)
     places = {t.name: _places([b.levels[t.name] for b in facts.made], t.weighed) for t in facts.tried}
@@ -208,7 +203,7 @@ def _level(value: Any, places: int) -> str:
     return numbers.plain(value, places) if numbers.exists(value) else str(value)
 
 
-def left_out(facts: Facts) -> Rows:
+def left_out_rows(facts: Facts) -> Rows:
     """Batches left out of fits, a line for each batch and reason, with the responses that lack it."""
     lines: dict[tuple[str, str], list[str]] = {}
     for fit in facts.fits:
@@ -218,7 +213,7 @@ def left_out(facts: Facts) -> Rows:
     return [[", ".join(names), batch, why] for (batch, why), names in lines.items()]
 
 
-def figures(fit: FitFacts) -> Rows:
+def brief_figures(fit: FitFacts) -> Rows:
     """The few numbers that stand beside a fit's pictures."""
     entry = fit.fit
     r2 = entry.get("r2_predicted")
@@ -266,7 +261,7 @@ def coefficient_head(fit: FitFacts) -> list[str]:
     return head + (["Chosen"] if wording_fit.shares(fit.fit) else [])
 
 
-def coefficients(fit: FitFacts) -> Rows:
+def coefficient_rows(fit: FitFacts) -> Rows:
     """The coefficient table: limits that hold for all terms at once, those of the planned model, how often chosen."""
     found, share = fit.fit.get("together"), wording_fit.shares(fit.fit)
     limits = found["terms"] if wording_fit.known(found) and found is not None else None
@@ -310,7 +305,7 @@ def _ends(pair: tuple[float, float] | None) -> list[str]:
     return ["", ""] if pair is None else [numbers.figure(end, (pair[1] - pair[0]) / 4 or None) for end in pair]
 
 
-def other_form(fit: FitFacts) -> Rows:
+def other_form_rows(fit: FitFacts) -> Rows:
     """The coefficients of a blend's other form; none where there is none, or where it says the same."""
     found = fit.fit.get("other_form")
     if not wording_fit.known(found) or found is None:
@@ -318,7 +313,7 @@ def other_form(fit: FitFacts) -> Rows:
     return [[str(row["term"]), *_tested(row)[:2], _p(row)] for row in found["terms"]]
 
 
-def together(formula: Formula | None) -> Rows:
+def simultaneous_rows(formula: Formula | None) -> Rows:
     """Confidence and prediction limits of a formula by which all responses can be read at once."""
     if formula is None:
         return []
@@ -335,7 +330,7 @@ def _nothing(value: Any) -> bool:
     return isinstance(value, Mapping) and "unavailable" in value
 
 
-def not_there(fit: FitFacts) -> list[str]:
+def missing_batch_numbers(fit: FitFacts) -> list[str]:
     """Why numbers of the table of batches are not there, each reason once with its batches."""
     reasons: dict[str, list[str]] = {}
     for row in fit.fit["trials"]:
@@ -349,7 +344,7 @@ def not_there(fit: FitFacts) -> list[str]:
     return [f"{'all' if len(who) == every else numbers.spans(who)}: {why}" for why, who in reasons.items()]
 
 
-def plan_quality(plan: PlanFacts) -> Rows:
+def quality_rows(plan: PlanFacts) -> Rows:
     """The quality of a plan under its standard names."""
     quality = plan.quality
     out: Rows = []
@@ -379,7 +374,7 @@ def _named(key: str) -> str:
     return known.get(key, key.replace("_", " "))
 
 
-def leverage(plan: PlanFacts) -> Rows:
+def leverage_rows(plan: PlanFacts) -> Rows:
     """The leverage of each trial, the highest first."""
     found = plan.quality.get("leverage") or {}
     known = [(name, value) for name, value in found.items() if isinstance(value, float)]
@@ -392,7 +387,7 @@ def _pair(value: Any) -> str:
     return cell(value, _PLAN_DIGITS)
 
 
-def events(facts: Facts) -> Rows:
+def event_rows(facts: Facts) -> Rows:
     """The journal as a list."""
     return [
         [e.when[:16].replace("T", " "), e.who, e.command, e.says if e.says != e.command else ""] for e in facts.events

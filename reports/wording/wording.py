@@ -169,10 +169,6 @@ def first_upper(text: str) -> str:
     return text if any(c.isupper() for c in text.split(" ", 1)[0]) else text[:1].upper() + text[1:]
 
 
-def _lower(text: str) -> str:
-    return text[:1].lower() + text[1:]
-
-
 def next_step(
     made: Decision, due: Due | None, formula: Formula | None, batch_cost: float, per_day: float, weak: str,
     planned: int, shows: PlanReading | None = None,

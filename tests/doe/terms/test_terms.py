@@ -7,8 +7,6 @@ import pandas as pd
 import pytest
 
 from doe import Region, StudyError, Terms
-from doe.problems import Unavailable
-from doe.terms.recoding import recoding
 from doe.terms.terms import Term
 
 
@@ -197,41 +195,3 @@ def test_a_factor_beside_all_its_products_is_not_said_twice():
     # Full quadratic in 3 free coordinates: 10 terms.
     assert (len(terms), np.linalg.matrix_rank(F)) == (10, 10)
     assert dict(zip(terms.labels, terms.sure, strict=True))["z1"]
-
-
-@pytest.mark.parametrize(("given", "wanted"), [("coded", "units"), ("units", "l-pseudo"), ("l-pseudo", "proportion")])
-@pytest.mark.parametrize(("fill", "model"), [(None, "quadratic"), ("x4", "quadratic"), (None, "full-cubic")])
-def test_coefficients_in_another_coding_predict_the_same(given, wanted, fill, model):
-    names = ("x1", "x2", "x3", "x4", "Speed")
-    low, high = np.array([0.3, 2, 0.5, 0, 500.0]), np.array([0.8, 6, 3, np.inf, 6000])
-    where = Region.build(names, names[:4], 100.0, fill, low, high)
-    terms = Terms.build(where, {"blend": model, "process": "quadratic", "cross": "linear"})
-    one, other = terms.coding(where, given), terms.coding(where, wanted)
-    turn = recoding(terms, where, one, other)
-    beta = np.random.default_rng(1).normal(size=len(terms)) * 10
-    X = where.sample(50, seed=3)
-    before = terms.rows(X, {}, one) @ beta
-    after = terms.rows(X, {}, other) @ (turn @ beta)
-    # The sums themselves lose digits where large terms cancel: judged against the size of those terms.
-    size = np.maximum(
-        np.abs(terms.rows(X, {}, one)) @ np.abs(beta), np.abs(terms.rows(X, {}, other)) @ np.abs(turn @ beta)
-    )
-    assert (np.abs(before - after) <= 1e-10 * size).all()
-    back = recoding(terms, where, other, one)
-    assert back @ turn @ beta == pytest.approx(beta, rel=1e-6, abs=1e-6)
-
-
-def test_coefficients_of_a_parabola_in_units():
-    # b0 + b1 u + b2 u^2 with u = (z - 3000)/1000, multiplied out.
-    where = factor_region([2000], [4000])
-    terms = Terms.build(where, "quadratic")
-    turn = recoding(terms, where, terms.coding(where, "coded"), terms.coding(where, "units"))
-    assert turn == pytest.approx(np.array([[1, -3, 9], [0, 1e-3, -6e-3], [0, 0, 1e-6]]), rel=1e-10, abs=1e-300)
-
-
-def test_a_model_that_is_another_in_that_coding_says_so():
-    where = factor_region([10, 20], [30, 40])
-    terms = Terms.build(where, terms=["z1 × z2"])
-    found = recoding(terms, where, terms.coding(where, "coded"), terms.coding(where, "units"))
-    assert isinstance(found, Unavailable)
-    assert "another model" in found.reason

@@ -17,7 +17,7 @@ from reports.gathering import gather as gathering
 from reports.gathering import slices as gather_slices
 from reports.gathering.gather import gather
 from reports.page.page import render
-from reports.page.rows import within
+from reports.page.rows import in_polygon
 from reports.terminal import terminal
 from reports.wording import reading as wording_reading
 from reports.wording import wording
@@ -99,7 +99,7 @@ def test_slices_say_what_predict_says_and_keep_the_limits(job, facts):
     thick = next(s for s in facts.slices if s.title.startswith("Thickness"))
     for drawn in (chance, thick):
         corners = np.array(drawn.polygon)
-        assert within(drawn.polygon, *drawn.chosen)
+        assert in_polygon(drawn.polygon, *drawn.chosen)
         recipe = pd.concat([job.best.levels] * len(corners), ignore_index=True)
         recipe[drawn.x_name], recipe[drawn.y_name] = corners.T
         whole = job.study.complete(recipe)[list(job.study.region.names)].to_numpy(dtype=float)

@@ -10,7 +10,7 @@ from reports.facts import Frame
 from reports.gathering.blends import frame_of
 from reports.gathering.gather import gather
 from reports.page.page import render
-from reports.page.rows import within
+from reports.page.rows import in_polygon
 from reports.pictures import slice as svg_slice
 from reports.pictures import triangle as svg_triangle
 
@@ -82,7 +82,7 @@ def test_the_region_is_whole_and_holds_the_trials(three):
     corners = study.region.vertex_array
     assert len(blends.polygon) == len(corners)
     for _, a, b, _ in blends.trials:
-        assert within(blends.polygon, a, b)
+        assert in_polygon(blends.polygon, a, b)
     x, y = np.array(blends.polygon).T
     area = abs(np.dot(x, np.roll(y, 1)) - np.dot(y, np.roll(x, 1))) / 2
     # Wax 10 to 50 and Oil 30 to 70, less the corner of Butter under 5 (legs of 25) and that of Butter over 45 (of 15).
