@@ -22,6 +22,7 @@ Indices = npt.NDArray[np.intp]
 
 _ORTHOGONAL = 0.99
 _MOST = 6
+_WATCHED = 0.3  # of the trials: the most that watching the bench is to take before it is said; our choice
 _MOVES = 1e-6
 
 
@@ -37,6 +38,7 @@ def plan_findings(
         *(_unmoved(ground, trials) if chosen else ()),
         *(_set_ups(quality) if in_plots else ()),
         *_blocks(quality),
+        *_standards(ground, len(trials.U)),
         *(untold(ground.layout, trials.U, trials.C) if chosen else ()),
         *_spare(ground, trials, quality),
     )
@@ -150,6 +152,18 @@ def _worst(quality: Quality) -> str:
     worst = quality.blocks["worst"]
     names = [worst["term"], *worst.get("alike", ())]
     return _are(names, "", "").strip() if len(names) <= _MOST else f"{', '.join(names[:_MOST])} and others alike"
+
+
+def _standards(ground: Groundwork, trials: int) -> list[Problem]:
+    """How many of the trials are the standard recipe, where they are more than what a plan spares on repeats."""
+    wanted = ground.wanted
+    watch = len(wanted.standards[0])
+    if watch <= trials * _WATCHED:
+        return []
+    each = f"three a block, {wanted.blocks} blocks" if wanted.blocks > 1 else "first, in the middle and last"
+    got = f"{watch} of {trials} trials are the standard recipe ({each})"
+    do = f"give runs = {trials + watch} or more to try as much beside it, fewer blocks, or no standard"
+    return [Problem("standard", "inform", "[plan], standard", got, f"up to {_WATCHED:.0%} of the trials", do)]
 
 
 def _spare(ground: Groundwork, trials: Trials, quality: Quality) -> list[Problem]:

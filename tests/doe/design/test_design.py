@@ -187,6 +187,13 @@ def test_blocks_are_even_and_terms_hardly_differ_between_them():
     assert apart(design.runs["block"].to_numpy()) < min(chance)
 
 
+def test_what_a_standard_takes_of_the_trials_is_said():
+    wish = "runs = {}\nblocks = {}\n[plan.standard]\nGum = 0.5\nHumectant = 3\nWax = 5"
+    told = {f.code: f.got for f in plan(wash(plan=wish.format(20, 3))).findings}
+    assert told["standard"] == "9 of 20 trials are the standard recipe (three a block, 3 blocks)"
+    assert "standard" not in {f.code for f in plan(wash(plan=wish.format(20, 0))).findings}  # 3 of 20
+
+
 def test_a_standard_is_made_first_in_the_middle_and_last_of_each_block():
     study = wash(plan="runs = 20\nblocks = 2\n[plan.standard]\nGum = 0.5\nHumectant = 3\nWax = 5")
     design = plan(study)
