@@ -76,7 +76,7 @@ class Study(Shown):
 
     @classmethod
     def read(cls, path: str | Path) -> Study:
-        """Read a study folder, or the path of its study.toml."""
+        """Read a study folder, or the path of its study.toml. Raises StudyError with every problem found."""
         place = Path(path)
         file = place / "study.toml" if place.is_dir() else place
         try:
@@ -94,12 +94,12 @@ class Study(Shown):
 
     @classmethod
     def from_toml(cls, text: str) -> Study:
-        """Read a study from the text of a study.toml."""
+        """Read a study from the text of a study.toml. Raises StudyError with every problem found."""
         return cls._build(parsed(text), None)
 
     @classmethod
     def from_dict(cls, source: Mapping[str, Any]) -> Study:
-        """Read a study from nested mappings of the same shape as study.toml."""
+        """Read a study from nested mappings of the same shape as study.toml. Raises StudyError with every problem."""
         return cls._build(tables_of(source), None)
 
     @classmethod

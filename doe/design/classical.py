@@ -75,7 +75,7 @@ def simplex_centroid(q: int) -> Array:
 
 
 def axial_blends(q: int) -> Array:
-    """Points half way from the centroid to each corner (Cornell 2002): (q + 1) / 2q of one, 1 / 2q of the rest."""
+    """Points half way from the centroid to each corner (Cornell 2002), (q, q): (q + 1) / 2q of one, 1 / 2q of rest."""
     return np.full((q, q), 1 / (2 * q)) + np.eye(q) / 2
 
 
@@ -210,7 +210,8 @@ def box_behnken(k: int) -> Array:
 def definitive_screening(k: int) -> Array:
     """A definitive screening plan (Jones & Nachtsheim 2011, J. Qual. Technol. 43): C, -C and the centre, (2m + 1, k).
 
-    C is a conference matrix of the least order m >= k built here; unused columns are left out.
+    C is a conference matrix of the least order m >= k built here; unused columns are left out. Raises ValueError for
+    fewer than 3 and more than 32 factors.
     """
     order = next((m for m in (4, 6, 8, 10, 12, 14, 18, 20, 24, 30, 32) if m >= k), None)
     if order is None or k < 3:
@@ -220,7 +221,7 @@ def definitive_screening(k: int) -> Array:
 
 
 def conference(order: int) -> Array:
-    """A conference matrix C of even order: zero diagonal, +-1 elsewhere, C'C = (order - 1) I (Paley 1933)."""
+    """A conference matrix C of even order m, (m, m): zero diagonal, +-1 elsewhere, C'C = (m - 1) I (Paley 1933)."""
     q = order - 1
     chi = _character_nine() if q == 9 else _character(q)
     C = np.ones((order, order))

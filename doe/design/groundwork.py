@@ -125,7 +125,10 @@ def foreseen(study: Study) -> tuple[tuple[Problem, ...], tuple[Problem, ...]]:
 
 
 def wish_of(study: Study, given: Mapping[str, Any]) -> PlanWish:
-    """The plan of the study with some keys replaced (None takes one out), checked as study.toml is."""
+    """The plan of the study with some keys replaced (None takes one out), checked as study.toml is.
+
+    Raises PlanError with all that is wrong with it.
+    """
     if not given:
         return study.plan
     source = study.to_dict()

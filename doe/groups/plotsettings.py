@@ -47,7 +47,10 @@ def _possible(plan: Layout, hard: Hard, setting: Array, levels: Indices | None =
 
 
 def settings_of(plan: Layout, hard: Hard) -> tuple[Array, Indices]:
-    """Settings of the hard-to-change factors to try: low, middle, high of each, and those of corners and middles."""
+    """Settings of the hard-to-change factors to try: numeric ones (s, h), coded, and level indices of others (s, hl).
+
+    Low, middle and high of each; where limits cut these, those of the region's corners and edge middles too.
+    """
     if not hard:
         return np.zeros((0, 0)), np.zeros((0, 0), dtype=np.intp)
     columns = list(hard.columns)

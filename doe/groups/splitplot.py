@@ -191,7 +191,11 @@ def drawn(task: Task, base: Plans, count: int, rng: np.random.Generator) -> Plan
 def redraw(
     task: Task, plans: Plans, who: Indices, group: Indices, rng: np.random.Generator, share: float = 1.0
 ) -> None:
-    """New recipes, and a new setting where it may move, for one whole plot of some plans; each with chance `share`."""
+    """Put new random recipes into one whole plot, recipes `group` (g,), of the plans `who` (s,); `plans` is changed.
+
+    Each recipe moves with chance `share`; with 1 the setting of the whole plot is drawn anew as well, unless a recipe
+    of it is fixed.
+    """
     pinned = bool(task.fixed[group].any()) or share < 1.0
     lead = group[task.fixed[group]][0] if task.fixed[group].any() else group[0]
     pick = rng.integers(max(1, len(task.settings)), size=len(who))

@@ -53,7 +53,7 @@ class Hard:
         return bool(self.columns or self.levels)
 
     def settings(self, U: Array, C: Indices) -> list[tuple[float, ...]]:
-        """The setting of each recipe, alike where it is the same."""
+        """The setting of what is hard to change in each recipe U (n, d), C (n, c): equal tuples for equal settings."""
         rows = np.column_stack([np.round(U[:, self.columns], 7) + 0.0, C[:, self.levels]])
         return [tuple(row) for row in rows.tolist()]
 

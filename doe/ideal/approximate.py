@@ -262,7 +262,7 @@ def optimum(plan: Layout, criterion: Criterion, runs: int) -> Approximate:
 
 
 def judged(plan: Layout, like: Approximate, U: Array, C: Indices, weights: Array) -> Approximate:
-    """Another plan by the criterion of `like`."""
+    """The plan of points U (m, d), C (m, c) with `weights` (m,), judged by the criterion of `like`."""
     return _judged(like.criterion, like.prior, plan.space, U, C, weights, like.seen)
 
 

@@ -183,7 +183,7 @@ def _polytopes(plan: Layout, Q: Array, U: Array) -> list[Piece]:
 
 
 def is_shared(spread: Spread, plan: Layout, Q: Array) -> bool:
-    """Whether f'Qf has the symmetry of `spread`."""
+    """Whether the variance function f'Qf, with Q (p, p), has the symmetry of `spread`: tried at generic points."""
     U = _generic(plan.region.dimension)
     combos = plan.combinations()
     if spread.levels and len(_distinct(plan, Q, U, combos, 1e-6)) > 1:
@@ -220,7 +220,7 @@ def _distinct(plan: Layout, Q: Array, U: Array, combos: Indices, tolerance: floa
 
 
 def is_even(plan: Layout, Q: Array, U: Array, k: int, combos: Indices, tolerance: float = _SAME) -> bool:
-    """Whether f'Qf is the same at -u_k as at u_k, for these combinations of categories."""
+    """Whether f'Qf, Q (p, p), is the same at -u_k as at u_k: at points U (n, d), for combinations `combos` (m, c)."""
     mirrored = U.copy()
     mirrored[:, k] *= -1
     pairs = [(_values(plan, Q, U, combo), _values(plan, Q, mirrored, combo)) for combo in combos]

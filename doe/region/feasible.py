@@ -69,13 +69,13 @@ def _free(k: int) -> list[tuple[float | None, float | None]]:
 
 
 def extent(rows: Rows, direction: Array) -> float:
-    """The greatest value of direction'y. Raises UnboundedError when there is none."""
+    """The greatest direction'y, `direction` (k,), under the rows; -inf where none can hold. Raises UnboundedError."""
     y = _solve(-direction, rows.A, rows.b, rows.E, rows.e, _free(len(direction)))
     return float(direction @ y) if y is not None else -np.inf
 
 
 def deepest(rows: Rows) -> tuple[Array, float] | None:
-    """A point as far inside all rows as can be, and how far (at most 1); None when no point obeys them all."""
+    """A point (k,) as far inside all rows as can be, and how far (at most 1); None when no point obeys them all."""
     m, k = rows.A.shape
     reach = np.linalg.norm(rows.A, axis=1)
     A = np.column_stack([rows.A, reach])
@@ -87,7 +87,7 @@ def deepest(rows: Rows) -> tuple[Array, float] | None:
 
 
 def always_tight(rows: Rows) -> tuple[npt.NDArray[np.bool_], Array]:
-    """Which rows of A no point can be off, and a point that is off all the others.
+    """Which rows of A hold as equalities at every point, (m,), and a point (k,) that has room in all the others.
 
     The rows must be feasible. Each round asks for as much room as can be in the rows not yet seen to have any; the
     mean of the answers has room in every row that can have it.
@@ -141,7 +141,7 @@ def is_open(rows: Rows) -> bool:
 
 
 def least_change(rows: Rows, line: Array, end: float, *, both_ways: bool) -> float | None:
-    """The least c for which line y <= end + c can hold with all rows; with `both_ways`, line y = end + c, c signed.
+    """The least c for which line'y <= end + c, `line` (k,), can hold with all rows; `both_ways`: = end + c, c signed.
 
     None when the rows alone cannot be met.
     """

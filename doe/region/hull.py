@@ -46,7 +46,7 @@ class Frame:
     tight_rows: Indices
 
     def part_rows(self) -> list[tuple[Array, Array]]:
-        """For each part, its own rows (G, h)."""
+        """For each part, the rows G (m, d), h (m,) that concern its own coordinates."""
         out = []
         for part in self.parts:
             own = (self.G[:, list(part)] != 0).any(axis=1)

@@ -48,7 +48,9 @@ def rows_of(
     high: Array,
     limits: Sequence[LimitRow],
 ) -> Written:
-    """All rows of a region. A blend variable without a lower bound cannot be below 0; nothing else is assumed.
+    """All rows of a region with columns `names` (k), bounds `low` and `high` (k,), and linear `limits`.
+
+    A blend variable without a lower bound cannot be below 0; nothing else is assumed.
 
     Raises StudyError, with everything found: a bound that is not a number or low above high, a name that is no column.
     """
@@ -131,7 +133,7 @@ def _check(names: tuple[str, ...], blend: tuple[str, ...], low: Array, high: Arr
 
 
 def scaled_rows(written: Rows, shift: Array, scale: Array) -> Rows:
-    """The rows for y = (x - shift) / scale, each of unit length."""
+    """The rows for y = (x - shift) / scale, both (k,), each scaled to unit length."""
     A, b = written.A * scale, written.b - written.A @ shift
     E, e = written.E * scale, written.e - written.E @ shift
     long_a, long_e = np.linalg.norm(A, axis=1), np.linalg.norm(E, axis=1)

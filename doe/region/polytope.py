@@ -204,7 +204,7 @@ def _tidy(state: _Cutting, G: Array, h: Array) -> Corners:
 
 
 def solved(points: Array, tight: Flags, G: Array, h: Array) -> Array:
-    """The points again, from the rows they lie on, so that rounding along the way leaves no trace."""
+    """The points (v, d) solved anew from the rows they lie on, `tight` (v, m), so that rounding leaves no trace."""
     d = points.shape[1]
     out = points.copy()
     counts = tight.sum(axis=1)
@@ -259,7 +259,7 @@ def centroids(found: Corners, dimension: int) -> Array:
 
 
 def cross(parts: Sequence[Array]) -> Array:
-    """All combinations of the rows of several arrays, side by side; the last varies fastest."""
+    """All combinations of the rows of arrays (n_i, d_i) side by side, (product n_i, sum d_i); the last goes fastest."""
     total = np.zeros((1, 0))
     for part in parts:
         total = np.column_stack([np.repeat(total, len(part), axis=0), np.tile(part, (len(total), 1))])

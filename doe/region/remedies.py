@@ -30,7 +30,7 @@ _MOST_DIGITS = 12
 def nothing_left(rows: Written, scaled: Rows, shift: Array, scale: Array) -> StudyError:
     """The error for an empty region: a smallest set of conflicting limits, every other conflict beside it, what helps.
 
-    `scaled` are the rows in coordinates (x - shift) / scale.
+    `scaled` are the rows in coordinates (x - shift) / scale, both (k,).
     """
     found = conflicts(scaled, rows.law)
     problems = []

@@ -15,7 +15,7 @@ EDGE = 1e-12
 
 
 def inside(A: Array, b: Array, X: Array, tolerance: float) -> Flags:
-    """Whether each point X (..., k) meets every limit, to `tolerance` of the limit's own size."""
+    """Whether each point X (..., k) meets every limit A x <= b, to `tolerance` of the limit's own size, (...)."""
     size = np.abs(A).max(axis=1, initial=1.0)
     met: Flags = (X @ A.T - b <= tolerance * np.maximum(size, np.abs(b))).all(axis=-1)
     return met
@@ -68,7 +68,7 @@ class Rooms:
         return np.asarray(self.which[tuple(C.T)], dtype=np.intp)
 
     def inside(self, X: Array, C: Indices, tolerance: float) -> Flags:
-        """Whether each point X (..., k) at levels C (..., c) meets the limits that hold there."""
+        """Whether each point X (..., k) at level indices C (..., c) meets the limits that hold there, (...)."""
         out = np.zeros(X.shape[:-1], dtype=bool)
         here = self.at(C.reshape(-1, C.shape[-1])).reshape(C.shape[:-1])
         for i, room in enumerate(self.rooms):

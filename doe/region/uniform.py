@@ -95,7 +95,7 @@ class Cubature:
     def over(
         cls, found: Corners | None, G: Array, h: Array, inside: Array, columns: tuple[int, ...], degree: int
     ) -> Cubature:
-        """The measure over the polytope with these corners and rows.
+        """The cubature over the polytope {u : G u <= h} with these corners, exact to `degree` where it can be.
 
         Exact by a cubature of simplices (below) on the fan of the region from one corner, as long as its corners are
         known and it has no more than `MOST_SIMPLICES` simplices.
@@ -115,7 +115,7 @@ class Cubature:
         return cls(columns, points, spread, True)
 
     def chunks(self) -> Iterator[tuple[Array, Array]]:
-        """Points and weights in pieces, to spare memory."""
+        """Points (n, c) and weights (n,) in pieces, to spare memory."""
         for start in range(0, len(self.points), _PIECE):
             yield self.points[start : start + _PIECE], self.weights[start : start + _PIECE]
 

@@ -52,7 +52,10 @@ def stored_results(folder: Path) -> Results:
 
 
 def parsed_results(readings: str, batches: str) -> Results:
-    """Results from the texts that `readings_csv` and `batches_csv` gave; exactly those that were written."""
+    """Results from the texts that `readings_csv` and `batches_csv` gave; exactly those that were written.
+
+    Raises ResultsError where a text is not such a table any more.
+    """
     reading_frame = _frame(readings, "readings.csv", READING_COLUMNS, optional=("read_at",))
     batch_frame = _frame(batches, "batches.csv", ("batch", *BATCH_COLUMNS), optional=BATCH_NOTES)
     try:

@@ -22,7 +22,7 @@ _FEWEST = 6
 
 
 def unique(U: Array) -> Array:
-    """The distinct rows of U, in order of first appearance."""
+    """The distinct rows of U (n, d), in order of first appearance."""
     _, first = np.unique(np.round(U, 9) + 0.0, axis=0, return_index=True)
     distinct: Array = U[np.sort(first)]
     return distinct
@@ -133,7 +133,7 @@ def rich(region: Region, around: Region | None = None) -> Array:
 
 
 def short(region: Region, around: Region | None = None, most: int = 240) -> Array:
-    """A short set of candidates for point exchange: corners, edge middles, centroids, at most `most`."""
+    """A short set of candidates for point exchange, (m, d), m at most `most`: corners, edge middles, centroids."""
     lists = [corners(region, around, most // 2), _evenly(edge_middles(region, around), most)]
     U = unique(np.concatenate([*lists, face_centroids(region, around), centroid(region, around)]))
     if len(U) <= most:
@@ -146,7 +146,7 @@ def short(region: Region, around: Region | None = None, most: int = 240) -> Arra
 def everywhere(
     pieces: Sequence[tuple[Region, Indices]], around: Region, find: Callable[[Region, Region], Array], most: int = 4000
 ) -> tuple[Array, Indices]:
-    """The candidates that `find` gives of each piece, at the combinations of category levels where it holds.
+    """The candidates U (m, d), C (m, c) that `find` gives of each piece, at the combinations where it holds.
 
     Of many pieces each has its share of `most`, an even choice of its candidates.
     """
@@ -161,7 +161,7 @@ def everywhere(
 
 
 def with_levels(U: Array, combos: Indices, most: int = 4000) -> tuple[Array, Indices]:
-    """Every candidate at every combination of category levels; where that is more than `most`, levels in turn."""
+    """Every candidate U (n, d) at every combination (m, c); the levels in turn where that is more than `most`."""
     if len(U) * len(combos) <= most:
         return np.repeat(U, len(combos), axis=0), np.tile(combos, (len(U), 1))
     turns = max(1, most // len(U))

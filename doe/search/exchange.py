@@ -121,7 +121,7 @@ Proposer = Callable[[Space, Array, Indices], Proposals]
 
 
 def first_best(score: Array) -> Indices:
-    """Along the last axis: the first index whose score ties with the greatest, so that a last digit decides nothing."""
+    """The first index along the last axis whose score (..., m) ties with the greatest: no last digit decides, (...)."""
     top = score.max(axis=-1, keepdims=True)
     where: Indices = (score >= top - _TIE * (1 + np.abs(top))).argmax(axis=-1)
     return where
@@ -305,7 +305,7 @@ def directions(space: Space, at: Array, *, cox: bool, pairs: bool, frozen: Seque
 def with_levels(
     space: Space, at: Array, level: Indices, X: Array, C: Indices, frozen: Sequence[int] = ()
 ) -> Proposals:  # fmt: skip
-    """Adds every other level of every category: where the run stands, or as near as the limits there allow."""
+    """Proposals X (s, m, k), C (s, m, c) and every other level of a category for runs `at` (s, k), `level` (s, c)."""
     offer = other_levels(space, at, level, frozen)
     if offer is None:
         return Proposals(X, C)

@@ -39,7 +39,10 @@ class Grids:
         return self.parts.get(tuple(int(i) for i in c), self.whole)
 
     def snapped(self, U: Array, C: Indices, held: Sequence[int] = ()) -> tuple[Array, Flags]:
-        """Coded recipes moved to the nearest place on their grid within every limit; and which could be."""
+        """Coded recipes U (n, d), C (n, c) moved to the nearest place on their grid within every limit.
+
+        And which of them could be, (n,); the columns `held` stay.
+        """
         if not self.parts:
             return weighable.snapped(self.whole, U, held)
         out, done = U.copy(), np.ones(len(U), dtype=bool)

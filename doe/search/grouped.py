@@ -75,12 +75,12 @@ class Task:
 
     @property
     def free(self) -> Indices:
-        """Recipes that may move."""
+        """Numbers of the recipes that may move."""
         return np.flatnonzero(~self.fixed)
 
     @property
     def movable(self) -> tuple[Indices, ...]:
-        """Whole plots whose setting may move: those without a fixed recipe."""
+        """The recipes (g,) of each whole plot whose setting may move: those without a fixed one."""
         if not self.hard and not self.hard_levels:
             return ()
         return tuple(group for group in self.groups if not self.fixed[group].any())

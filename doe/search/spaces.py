@@ -66,7 +66,7 @@ class Layout:
         return _combinations(self.region, self.region.combinations)
 
     def coded_from(self, piece: Region) -> Callable[[Array], Array]:
-        """From a polytope's own free coordinates to those of the whole region."""
+        """What turns a polytope's own free coordinates (n, k) into those of the whole region, (n, d)."""
         return _carried(self.region, piece)
 
     def chosen(self, C: Indices) -> Mapping[str, npt.NDArray[Any]]:

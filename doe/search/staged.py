@@ -29,7 +29,10 @@ class Pool:
 
 
 def starting(pools: Sequence[Pool], held: Runs | None, starts: int, seed: int) -> Runs:
-    """Random plans drawn from each run's pool; held runs stand first, the same in every start."""
+    """Random plans drawn from each run's pool; held runs stand first, the same in every start.
+
+    Raises ValueError where there is neither a pool nor a held run.
+    """
     rng = np.random.default_rng(np.random.SeedSequence([seed, 11]))
     X, C = [], []
     for pool in pools:

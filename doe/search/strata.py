@@ -34,7 +34,7 @@ class Strata:
 
     @classmethod
     def of(cls, plots: Sequence[int] | Indices, blocks: Sequence[int] | Indices, ratio: float) -> Strata:
-        """Any labels made into numbers from 0, in order of first appearance."""
+        """The strata of n trials from labels of any kind: numbered from 0, in order of first appearance."""
         return cls(_numbered(plots), _numbered(blocks), ratio)
 
     @classmethod
@@ -59,7 +59,7 @@ class Strata:
 
     @property
     def sizes(self) -> Indices:
-        """How many trials each whole plot holds."""
+        """How many trials each whole plot holds, (n_plots,)."""
         return np.bincount(self.plots, minlength=self.n_plots)
 
     @property
@@ -122,9 +122,9 @@ def repeats_within(recipe: Indices, groups: Indices) -> int:
 def freedom(F: Array, strata: Strata, recipe: Indices, rank: int) -> dict[str, int]:
     """How n trials are spent: on the model, lack of fit, pure error, and on blocks and whole plots where there are any.
 
-    `recipe` numbers the distinct recipes. "whole_plot_error" is what whole plots differ by beyond the model and
-    blocks: what effects of the hard-to-change factors are judged against. With whole plots, pure error is that of
-    recipes repeated within one.
+    F (n, p) is the model matrix, of `rank`; `recipe` (n,) numbers the distinct recipes. "whole_plot_error" is what
+    whole plots differ by beyond the model and blocks: what effects of the hard-to-change factors are judged against.
+    With whole plots, pure error is that of recipes repeated within one.
     """
     n = len(F)
     blocks = strata.n_blocks - 1
@@ -173,7 +173,7 @@ class Contrasts:
         self.information = np.array([[0.5 * np.einsum("ij,ji->", a, b) for b in QV] for a in QV])
 
     def judge(self, c: Array) -> tuple[float, float]:
-        """Variance (in units of that of batches) and degrees of freedom of c'b; 0 of these where nothing measures it.
+        """Variance of c'b, c (p,), in units of that of batches, and its degrees of freedom; 0 where none measures it.
 
         A variance that nothing measures is passed over where it makes up less than 1 % of the contrast's own.
         """

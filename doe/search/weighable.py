@@ -135,7 +135,7 @@ def _inside(at: Grid, X: Array) -> Array:
 
 
 def on_it(at: Grid, U: Array) -> npt.NDArray[np.bool_]:
-    """Which coded recipes obey every limit, columns that follow from the others being on their steps as well."""
+    """Which coded recipes U (n, d) obey every limit and have on their steps what follows from the others, (n,)."""
     X = at.region.decoded(U)
     good = at.within.contains(X, _EXACT)
     for name, step in at.kept.items():

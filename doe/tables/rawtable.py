@@ -157,7 +157,7 @@ def refuse(where: str, got: str, allowed: str, do: str, code: str = "table") -> 
 def table_from_frame(frame: pd.DataFrame) -> RawTable:
     """A DataFrame as a raw table. Its index becomes column `trial` if it is named so or holds names.
 
-    The frame is not changed.
+    The frame is not changed. Raises `ResultsError` for one without rows, and as `checked` does.
     """
     header = [str(column).strip() for column in frame.columns]
     columns = [frame.iloc[:, place].tolist() for place in range(frame.shape[1])]

@@ -78,13 +78,13 @@ class Flow:
 
 
 def fit_flow(rate: Array, stress: Array) -> Flow | None:
-    """The law of a curve by least squares of the log of the stress, so that each point counts by its relative error.
+    """The law of a curve, `rate` (n,) [1/s] and `stress` (n,) [Pa], by least squares of the log of the stress.
 
-    The law is the one with the lower AICc (Hurvich & Tsai 1989, from memory), the error variance counted as a
-    parameter; Herschel-Bulkley needs six points for one. With hardly more than six, AICc leaves out a yield value that
-    the readings show beyond doubt, so that one is kept as well where an F test of none finds against it at 1 %. None
-    where fewer than three different rates were read, or
-    where the stress falls (`falls`). A curve seen before is not fitted again.
+    So each point counts by its relative error. The law is the one with the lower AICc (Hurvich & Tsai 1989, from
+    memory), the error variance counted as a parameter; Herschel-Bulkley needs six points for one. With hardly more than
+    six, AICc leaves out a yield value that the readings show beyond doubt, so that one is kept as well where an F test
+    of none finds against it at 1 %. None where fewer than three different rates were read, or where the stress falls
+    (`falls`). A curve seen before is not fitted again.
     """
     order = np.argsort(rate, kind="stable")
     return _fitted(rate[order].astype(float).tobytes(), stress[order].astype(float).tobytes())

@@ -22,7 +22,10 @@ _STARTS = 4
 
 
 def limited_by(brief: Brief, x: Array, combo: Mapping[str, str]) -> list[dict[str, Any]]:
-    """The fitted musts in order of what they cost: the chance of all were this one always met, less that as it is."""
+    """The fitted musts at levels x (k,), those that cost most chance first: `response`, its own `chance`, and `costs`.
+
+    What a must `costs` is the chance of all musts were this one always met, less that as it is.
+    """
     chosen = {name: np.array([level], dtype=object) for name, level in combo.items()}
     each = np.array([float(one.each(x[None], chosen)[0]) for one in brief.aimed])
     out = []

@@ -83,7 +83,10 @@ def _falling(y: Array, full: float | None, end: float | None, exponent: float) -
 
 
 def overall(values: Mapping[str, Array], responses: tuple[Response, ...]) -> Array:
-    """Weighted geometric mean of desirabilities (Derringer & Suich 1980; weights as in Derringer 1994, from memory)."""
+    """Weighted geometric mean of the desirabilities `values` by response, of their common shape.
+
+    Derringer & Suich 1980; weights as in Derringer 1994, from memory.
+    """
     total = sum(r.weight for r in responses)
     shape = np.shape(next(iter(values.values()))) if values else ()
     if not responses or total <= 0:

@@ -67,7 +67,7 @@ def likely(columns: Array, low: Array, high: Array) -> tuple[Array, CensoredFit]
 
 
 def expected(centre: Array, sd: float, low: Array, high: Array) -> Array:
-    """The mean of each normal law (`centre`, `sd`) kept between its ends; the value itself where these are equal."""
+    """The mean (n,) of each normal law (`centre` (n,), `sd`) truncated to its ends (n,); the end if both agree."""
     open_now = low != high
     out = np.where(open_now, 0.0, low)
     a, b = (low - centre)[open_now] / sd, (high - centre)[open_now] / sd
@@ -91,7 +91,10 @@ def estimate(fit: CensoredFit, n: int) -> Estimate:
 def with_bounds(
     model: FittedModel, core: Core, data: BatchData, low: Array, high: Array, joint: SharedCensoredFit | None
 ) -> FittedModel:
-    """`model` with the numbers that the bounds change: table, covariance, sd, likelihood; none by sums of squares."""
+    """`model` with the numbers that bounds change: table, covariance, sd, likelihood; none by sums of squares.
+
+    The values lie between `low` and `high` (n,); `joint` is the fit where batches share an error.
+    """
     if core.other is None or (low == high).all():
         return model
     p = len(core.terms)

@@ -35,7 +35,9 @@ _DISTANCES = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
 def coefficient_table(
     study: Study, core: Core, data: BatchData, y: Array, coding: str, aliased: list[str], where: str
 ) -> tuple[pd.DataFrame, Array | Unavailable, str, list[Problem]]:
-    """Terms with estimate, se, t, df, p in `coding`, their covariance, the coding used, and what there is to say.
+    """Terms with estimate, se, t, df, p in `coding`, their covariance (p, p), the coding used, and findings.
+
+    y (n,) are the values on the model scale; terms `aliased` with others have no estimate.
 
     The fit is done again in that coding. Where its columns do not span the same functions (a model without the terms
     that divide its products), or are too close together to compute with, the coding of the fit is shown instead.

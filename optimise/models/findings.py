@@ -57,6 +57,7 @@ def outlier_findings(
 ) -> list[Problem]:
     """Batches beyond the Bonferroni limit, and batches that decide much, each with what changes without it.
 
+    X (n, r) are the columns and y (n,) the values of the `fit`, on the model `scale`; `names` those of the batches.
     `without` gives the fit without one of them, where it is not that of plain least squares.
     """
     out: list[Problem] = []
@@ -105,7 +106,10 @@ def outlier_findings(
 def trend_findings(
     where: str, X: Array, y: Array, fit: LeastSquares, order: Array | None, scale: Scale, turn: Array | None = None
 ) -> list[Problem]:
-    """Drift with the run order and errors that grow with the level; `turn` as in `added`."""
+    """Drift with the run order and errors that grow with the level.
+
+    X (n, r), y (n,) and `scale` as in `outlier_findings`; `order` (n,) of making; `turn` as in `added`.
+    """
     out: list[Problem] = []
     if order is not None:
         drift = added(X, y, fit, order, turn)
@@ -203,7 +207,7 @@ def scale_findings(where: str, scale: Scale, power: BoxCox | Unavailable) -> lis
 
 
 def pooled_reading_sd(sds: Array, counts: Array) -> float | None:
-    """Sd of readings of one batch, pooled over batches with more than one; None where there is none."""
+    """Sd of readings of one batch, pooled over batches: sds (n,) of `counts` (n,) readings; None where none has two."""
     many = (counts > 1) & np.isfinite(sds)
     df = float(np.sum(counts[many] - 1))
     if df == 0:

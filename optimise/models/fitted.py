@@ -172,7 +172,7 @@ class FittedModel(Shown):
         return self.predictive_at(*split_levels(recipes(self.study, frame), self.study.region))
 
     def predictive_at(self, X: Array, chosen: Chosen) -> TMixture:
-        """The same at levels X (n, k) in the order of the region's names."""
+        """The same at levels X (n, k) in the order of the region's names. Raises ModelError as `predictive` does."""
         if isinstance(self.predictor, Unavailable):
             raise ModelError(
                 [
@@ -189,7 +189,10 @@ class FittedModel(Shown):
         return self.predictor.at(X, chosen)
 
     def leverage(self, frame: pd.DataFrame) -> Array:
-        """Variance of the mean at recipes `frame` in units of the batch variance, under these terms, (n,)."""
+        """Variance of the mean at recipes `frame` in units of the batch variance, under these terms, (n,).
+
+        Raises ModelError where no least squares stands behind the model.
+        """
         if self.core is None:
             raise ModelError([Problem("no-fit", "stop", self.response, "nothing was fitted", "results", "measure it")])
         X, chosen = split_levels(recipes(self.study, frame), self.study.region)

@@ -45,7 +45,7 @@ def allowed_for(columns: Array, y: Array, shared: Sharing, where: str) -> tuple[
 
 
 def shared_error_finding(shared: Sharing, variance: Array, at_zero: bool, where: str) -> Problem:
-    """What to say of errors that are shared: `variance` between groups and between batches of one."""
+    """What to say of errors that are shared: `variance` (2,) between groups, and between batches of one group."""
     code, many, one = _CALLED[shared.kind]
     count = len(set(shared.names))
     between, within = np.sqrt(variance)
@@ -115,7 +115,11 @@ def with_groups(
     columns: Array,
     seen: Whitened,
 ) -> FittedModel:
-    """`model` with the numbers that shared errors change: table, covariance, variances, tests and R²."""
+    """`model` with the numbers that shared errors change: table, covariance, variances, tests and R².
+
+    `fit` is that of y (n,) by `columns` (n, r) with an error for each group; `groups` are the columns of each kind of
+    term; `seen` what single values show under the shared errors.
+    """
     table, covariance = _table(model, core, data, shared, y)
     press, total = _press(columns, y, shared.names), total_ss(y, np.ones(y.size))
     r2, adjusted, predicted = model.r2, model.r2_adjusted, press

@@ -367,7 +367,10 @@ class Models(Shown, Mapping[str, FittedModel]):
         return pd.Series(found, index=frame.index, name="chance")
 
     def leverage(self, frame: pd.DataFrame) -> pd.Series:
-        """Variance of the mean at recipes `frame` in units of the batch variance, under the planned model."""
+        """Variance of the mean at recipes `frame` in units of the batch variance, under the planned model.
+
+        Raises ModelError where the trials carry no model.
+        """
         _, X, chosen = self._levels(frame)
         fence = self.fence
         if fence is None:

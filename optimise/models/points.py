@@ -139,7 +139,7 @@ def within(values: Array, ends: Ends) -> Array:
 
 
 def exact_chance(values: npt.NDArray[Any], ends: Ends) -> Any:
-    """The chance of an exact response, 0 or 1 each; or why there is none."""
+    """The chance of an exact response at each of its `values` (n,), 0 or 1; or why there is none."""
     if len(values) and isinstance(values[0], Unavailable):
         return values
     if ends == (None, None):

@@ -25,7 +25,7 @@ class Predictor(Protocol):
     """What predicts a response, on its model scale, at levels X (n, k) of the region's names and chosen categories."""
 
     def at(self, X: Array, chosen: Chosen) -> TMixture:
-        """The law of the mean and of one new batch."""
+        """The law of the mean and of one new batch at levels X (n, k)."""
         ...
 
     def slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
@@ -33,7 +33,7 @@ class Predictor(Protocol):
         ...
 
     def at_with_slopes(self, X: Array, chosen: Chosen) -> tuple[TMixture, Array, Array]:
-        """`at` and `slopes` in one pass, for searches."""
+        """`at` and `slopes` at levels X (n, k) in one pass, for searches."""
         ...
 
     def covariance(self, X: Array, chosen: Chosen, parts: int) -> Array:
@@ -72,7 +72,7 @@ class LeastSquaresPredictor:
         return self.at_with_slopes(X, chosen)[1:]
 
     def at_with_slopes(self, X: Array, chosen: Chosen) -> tuple[TMixture, Array, Array]:
-        """`at` and `slopes` in one pass, for searches."""
+        """`at` and `slopes` at levels X (n, k) in one pass, for searches."""
         rows, gradient = self.terms.with_gradient(X, chosen, self.coding)
         by_location = np.einsum("npk,p->nk", gradient, self.beta)
         by_variance = 2 * self.sd**2 * np.einsum("npk,np->nk", gradient, rows @ self.unscaled)
@@ -118,7 +118,7 @@ class PosteriorPredictor:
         return self.at_with_slopes(X, chosen)[1:]
 
     def at_with_slopes(self, X: Array, chosen: Chosen) -> tuple[TMixture, Array, Array]:
-        """`at` and `slopes` in one pass, for searches."""
+        """`at` and `slopes` at levels X (n, k) in one pass, for searches."""
         law, by_location, by_variance = self.posterior.at_with_slopes(coordinates(self.region, X, chosen))
         J, d = self.turn, len(self.turn)
         return law, by_location[:, :, :d] @ J, by_variance[:, :, :d] @ J
@@ -129,9 +129,10 @@ class PosteriorPredictor:
 
 
 def coordinates(region: Region, X: Array, chosen: Chosen) -> Array:
-    """Coordinates of the posterior: whitened numbers, then sqrt 2 (indicator - 1/levels) of each category level.
+    """Coordinates (n, D) of the posterior: whitened numbers, then sqrt 2 (indicator - 1/levels) of category levels.
 
     A material that is absent is at 0 of all levels: it has no material to differ by (see `doe.definition.categories`).
+    Raises KeyError for a level that is not known.
     """
     parts = [region.whitened(X)]
     for name, levels in modelled(region).items():

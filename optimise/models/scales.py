@@ -34,7 +34,7 @@ class Scale:
     marks: tuple[float, ...] = ()
 
     def forward(self, values: npt.ArrayLike) -> Array:
-        """Values in the response's unit to the model scale; what lies at or beyond the scale's end maps to it."""
+        """Values of any shape in the response's unit on the model scale; what lies at or beyond its end maps to it."""
         v = np.asarray(values, dtype=float)
         if self.name == "linear":
             return v.copy()
@@ -48,7 +48,7 @@ class Scale:
         return np.asarray(np.where(np.isnan(v), np.nan, mapped), dtype=float)
 
     def back(self, values: npt.ArrayLike) -> Array:
-        """Values on the model scale to the response's unit."""
+        """Values of any shape on the model scale, in the response's unit."""
         v = np.asarray(values, dtype=float)
         if self.name == "linear":
             return v.copy()
@@ -59,7 +59,7 @@ class Scale:
         return np.asarray(self.whole * 0.5 * (1 + np.tanh(v / 2)), dtype=float)
 
     def back_slope(self, values: npt.ArrayLike) -> Array:
-        """Derivative of `back` at values on the model scale."""
+        """Derivative of `back` at values on the model scale, of their shape."""
         v = np.asarray(values, dtype=float)
         if self.name == "linear":
             return np.ones_like(v)

@@ -154,9 +154,10 @@ def score_predictor(
 ) -> LeastSquaresPredictor:
     """What predicts the score of a new batch in a new group: logistic noise, `batch` variance, variance between groups.
 
-    Without groups the noise is t with 8 degrees of freedom. Normal scores of groups add their variance and thin its
-    tails, so that variance and fourth moment agree; that it is only estimated thickens them (Satterthwaite, reciprocals
-    of degrees of freedom adding). The level that a few groups have in common is off by that of as many draws.
+    Terms with rows (n, p) in the coding `base`, coefficients `beta` (p,) with their covariance (p, p). Without groups
+    the noise is t with 8 degrees of freedom. Normal scores of groups add their variance and thin its tails, so that
+    variance and fourth moment agree; that it is only estimated thickens them (Satterthwaite, reciprocals of degrees of
+    freedom adding). The level that a few groups have in common is off by that of as many draws.
     """
     groups = sum(one.variance for one in between)
     alone = NOISE_SD**2 / (1 - 2 / NOISE_DF) + batch

@@ -40,7 +40,7 @@ class Boxes:
         return half
 
     def only(self, rows: npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> Boxes:
-        """Some of them."""
+        """The boxes with these numbers, or where a flag is set."""
         return Boxes(self.low[rows], self.high[rows])
 
     def halved(self, side: npt.NDArray[np.intp]) -> Boxes:

@@ -150,7 +150,7 @@ class Leverage:
         return bent, ((cubic.reshape(n, d, d * d) @ pairs[:, :, None])[:, :, 0] * w).sum(axis=1)
 
     def at(self, a: Array, w: Array) -> Curve:
-        """The lower curve around a over |t| <= w."""
+        """The lower curve around a (n, d) over |t| <= w (n, d)."""
         return self.near(a, w)[0]
 
 
@@ -179,7 +179,7 @@ class LeastSquaresExpander:
         return 1500.0 + 10.0 * sum(part.size for part in self.centre.parts)
 
     def mean(self, a: Array, w: Array) -> Curve:
-        """The centre near a over |t| <= w."""
+        """The centre near a (n, d) over |t| <= w (n, d)."""
         rows = self.centre.near(a, w)
         bend, third = np.broadcast_to(rows.bend[:, 0], (len(a), *rows.bend.shape[2:])), rows.third[:, 0]
         bent = 0.5 * np.einsum("nd,nde,ne->n", w, np.abs(bend), w)

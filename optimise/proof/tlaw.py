@@ -17,23 +17,23 @@ _STEPS, _SHARES = 16, 8
 
 
 def cdf(df: float, x: Array) -> Array:
-    """The distribution function, within 1e-13."""
+    """The distribution function of t with `df` degrees of freedom, 1 or more, at x of any shape, within 1e-13."""
     return quick_cdf(df, x)
 
 
 def density(df: float, x: Array) -> Array:
-    """The density."""
+    """The density of t with `df` degrees of freedom at x of any shape."""
     return student_density(np.array([df], dtype=float), np.clip(x, -1e100, 1e100))
 
 
 def density_slope(df: float, x: Array) -> Array:
-    """The derivative of the density."""
+    """The derivative of the density by x, of the shape of x."""
     pull = (df + 1) * x / (df + x * x) if np.isfinite(df) else x
     return np.asarray(-pull * density(df, x), dtype=float)
 
 
 def density_slope_range(df: float, low: Array, high: Array) -> tuple[Array, Array]:
-    """Least and greatest slope of the density over intervals: it turns only at -c and c, c² = df / (df + 2)."""
+    """Least and greatest slope of the density over intervals, (n,): it turns at -c and c only, c² = df / (df + 2)."""
     turn = np.sqrt(df / (df + 2)) if np.isfinite(df) else 1.0
     a, b = density_slope(df, low), density_slope(df, high)
     steepest = float(density_slope(df, np.array([-turn]))[0])
@@ -42,7 +42,7 @@ def density_slope_range(df: float, low: Array, high: Array) -> tuple[Array, Arra
 
 
 def line_above(df: float, low: Array, high: Array, at: Array, shrink: Array) -> tuple[Array, Array]:
-    """Value and rise at `at` of a line that is nowhere below a function from `low` to `high`.
+    """Value and rise at `at` of a line that is nowhere below a function from `low` to `high`, all of one shape.
 
     The function is the distribution function at z where z >= 0, and at `shrink` z, a share in 0..1 of it, where z < 0.
     The line is the tangent at `at` where that is so; else the tangent that meets the function at the lower end, or,

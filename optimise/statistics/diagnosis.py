@@ -188,7 +188,7 @@ def _partial(name: str, columns: Sequence[int], X: Array, y: Array, fit: LeastSq
 
 
 def r_squared(y: Array, fit: LeastSquares) -> tuple[Number, Number, Number, Number]:
-    """R2, adjusted, predicted (all about the mean) and PRESS."""
+    """R2, adjusted and predicted R2 of the fit of y (n,), all about the mean, and PRESS."""
     total = total_ss(y, fit.weights)
     size = float(np.max(np.abs(y), initial=0.0))
     if total <= y.size * (1e-14 * size) ** 2:

@@ -247,5 +247,5 @@ def _influence(fit: LeastSquares) -> Influence:
 
 
 def two_sided(t: npt.ArrayLike, df: float) -> Array:
-    """Two-sided p-values of Student's t, from the survival function."""
+    """Two-sided p-values of Student's t with `df` degrees of freedom, of the shape of t, from the survival function."""
     return np.asarray(2 * stats.t.sf(np.abs(np.asarray(t, dtype=float)), df), dtype=float)

@@ -42,9 +42,10 @@ def joint_factor(correlation: Array, df: float, level: float = 0.95) -> float:
 
 
 def box_chance(half: float | Array, root: Array, df: float, low: Array | None = None) -> float:
-    """P(low_i <= T_i <= half_i) for T = root z / s, z normal and s² chi-square over df; `low` is -half where not given.
+    """P(low_i <= T_i <= half_i, all i) for T = root z / s, `root` (p, p), z normal, s² chi-square over df.
 
-    By sequential conditioning on fixed nodes (Genz & Bretz 1999, J. Statist. Comput. Simul. 63, 361-378).
+    The ends are numbers or (p,); `low` is -half where not given. By sequential conditioning on fixed nodes (Genz &
+    Bretz 1999, J. Statist. Comput. Simul. 63, 361-378).
     """
     p = len(root)
     upper = np.broadcast_to(np.asarray(half, dtype=float), (p,))

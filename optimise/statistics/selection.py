@@ -42,7 +42,10 @@ class Choice:
 
 
 def aicc(rss: npt.ArrayLike, n: int, k: npt.ArrayLike) -> Array:
-    """Corrected AIC, n log(rss/n) + 2 m + 2 m (m + 1) / (n - m - 1), m = k + 1; inf where n <= m + 1."""
+    """Corrected AIC, n log(rss/n) + 2 m + 2 m (m + 1) / (n - m - 1), m = k + 1; inf where n <= m + 1.
+
+    For n values and k columns with residual sums of squares `rss`, of their shape (Hurvich & Tsai 1989).
+    """
     m = np.asarray(k, dtype=float) + 1
     spare = n - m - 1
     penalty = np.where(spare > 0, 2 * m + 2 * m * (m + 1) / np.where(spare > 0, spare, 1.0), np.inf)

@@ -58,7 +58,7 @@ def quadratic_of(surface: Callable[[Array], Array], dimension: int) -> tuple[flo
 
 
 def canonical(constant: float, gradient: Array, hessian: Array) -> Canonical | Unavailable:
-    """Stationary point of constant + g'u + u'Hu/2, with the eigenvalues of H/2 in the published convention."""
+    """Stationary point of constant + g'u + u'Hu/2, g (d,), H (d, d); eigenvalues of H/2 as is published."""
     half = hessian / 2
     values, axes = np.linalg.eigh(half)
     order = np.argsort(-values, kind="stable")

@@ -83,7 +83,7 @@ def _laws(df: bytes, shape: tuple[int, ...]) -> _Laws:
 
 
 def between(df: Array, a: Array, b: Array) -> Array:
-    """P(a < t < b), taken in the tail where it loses no digits."""
+    """P(a < t < b) for a, b (..., c) and `df` (c,), taken in the tail where it loses no digits."""
     flip = a > 0
     found = cdf(df, np.stack([np.where(flip, -a, b), np.where(flip, -b, a)]))
     return np.asarray(found[0] - found[1], dtype=float)
@@ -108,7 +108,7 @@ def sd_factor(df: Array, tail: float | Array) -> Array:
 
 
 def quick_cdf(df: float, x: Array) -> Array:
-    """The same with one number of degrees of freedom, 1 or more, to an absolute 1e-13."""
+    """`cdf` at x of any shape with one number of degrees of freedom, 1 or more, to an absolute 1e-13."""
     flat = x.ravel()
     at = np.clip(flat, -_FAR, _FAR)
     at += _FAR

@@ -166,7 +166,7 @@ def check_share(name: str, value: float) -> None:
 
 
 def increasing_root(excess: Callable[[Array], Array], low: Array, high: Array, tol: float = 4e-15) -> Array:
-    """Roots of increasing functions, one a row, each bracketed by low and high: false position, halving when slow.
+    """Roots (n,) of n increasing functions, each bracketed by low and high (n,): false position, halving when slow.
 
     `tol` is the width of the last bracket relative to the size of its first ends.
     """

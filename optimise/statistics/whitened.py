@@ -36,7 +36,10 @@ class Whitened:
 
     @classmethod
     def of(cls, X: Array, y: Array, V: Array) -> Whitened:
-        """Raises ValueError (LinAlgError among them) where V is not positive definite."""
+        """The fit of y (n,) by X (n, p) where errors have the covariance V (n, n), up to a factor.
+
+        Raises ValueError (LinAlgError among them) where V is not positive definite.
+        """
         roots, ways = np.linalg.eigh(V)
         if roots[0] <= 0:
             raise ValueError("V is not positive definite")
