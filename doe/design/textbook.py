@@ -148,6 +148,7 @@ def _joined(U: Array, C: Indices) -> tuple[Array, Indices]:
 
 
 def _blend_plan(plan: Layout, wish: PlanWish, runs: int | None) -> Points:
+    """A lattice or centroid in the simplex above the lower limits, at every end of the factors and every category."""
     region = plan.region
     q = len(region.blend)
     if not q:
@@ -202,6 +203,7 @@ def _enough(family: str, count: int, runs: int | None, what: str) -> None:
 
 
 def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) -> Points:
+    """A plan of factors at low, high and between: coded rows first, then in the study's units, held to its limits."""
     family = wish.design
     numeric = [f.name for f in study.numeric_factors]
     categories = list(study.category_factors)
@@ -230,7 +232,24 @@ def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) 
     high = np.array([f.high for f in study.numeric_factors], dtype=float)
     X = (low + high) / 2 + coded * (high - low) / 2
     U = plan.region.coded(X) if len(numeric) else np.zeros((len(X), 0))
-    core = np.abs(coded).max(axis=1, initial=0.0) <= 1 + 1e-9
+    _check_limits(plan, family, X, level, np.abs(coded).max(axis=1, initial=0.0) <= 1 + 1e-9)
+    _enough(family, len(U), runs, "with its centre points" if centres else "as tabled")
+    if blocks is not None:
+        return Points(U, level, findings, outside, blocks)
+    if wish.n_blocks > 1 and family in ("factorial", "fractional") and not many:
+        signs = np.concatenate([rows[:, : len(numeric)], 2.0 * level[: len(rows)] - 1], axis=1)
+        names = [*numeric, *(f.name for f in categories)]
+        blocks, told = _worded(plan, wish, signs, names, U, level)
+        return Points(U, level, findings + told, outside, blocks)
+    return Points(U, level, findings, outside)
+
+
+def _check_limits(plan: Layout, family: str, X: Array, level: Indices, core: npt.NDArray[np.bool_]) -> None:
+    """Raises PlanError where a limit forbids some of the trials X (n, k), `level` (n, c).
+
+    Those of the `core` (n,) lie between low and high; the axial ones of a central composite may lie beyond, and are
+    held to the limits alone.
+    """
     if not plan.region.contains(X[core], 1e-7, plan.chosen(level[core])).all():
         raise refuse(
             "limits-cut-the-plan",
@@ -248,15 +267,6 @@ def _process_plan(study: Study, plan: Layout, wish: PlanWish, runs: int | None) 
             'give axial = "inscribed", which keeps them within low and high, or ' + _INSTEAD.removeprefix("use "),
             "[plan], axial",
         )
-    _enough(family, len(U), runs, "with its centre points" if centres else "as tabled")
-    if blocks is not None:
-        return Points(U, level, findings, outside, blocks)
-    if wish.n_blocks > 1 and family in ("factorial", "fractional") and not many:
-        signs = np.concatenate([rows[:, : len(numeric)], 2.0 * level[: len(rows)] - 1], axis=1)
-        names = [*numeric, *(f.name for f in categories)]
-        blocks, told = _worded(plan, wish, signs, names, U, level)
-        return Points(U, level, findings + told, outside, blocks)
-    return Points(U, level, findings, outside)
 
 
 def _worded(

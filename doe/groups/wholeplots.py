@@ -59,18 +59,22 @@ class Hard:
 
 
 def between(plan: Layout, hard: Hard) -> Array:
-    """The sure functions of the model that depend on hard-to-change factors only, (p, p_w), in the working basis."""
+    """The sure functions of the model that depend on hard-to-change factors only, (p, p_w), in the working basis.
+
+    Found from random pairs of points that agree in these factors and in nothing else: a combination of terms that is
+    the same at both points of every pair depends on them alone. One with prior precision is not sure, and left out.
+    """
     p, d = len(plan.terms), plan.region.dimension
     rng = np.random.default_rng(np.random.SeedSequence([41, p, d]))
-    m = 3 * p + 10
-    U = rng.uniform(-1, 1, (2, m, d))
-    C = np.stack([[rng.integers(n, size=m) for n in plan.space.levels] for _ in range(2)]).reshape(2, -1, m)
+    pairs = 3 * p + 10
+    U = rng.uniform(-1, 1, (2, pairs, d))
+    C = np.stack([[rng.integers(n, size=pairs) for n in plan.space.levels] for _ in range(2)]).reshape(2, -1, pairs)
     U[1][:, hard.columns] = U[0][:, hard.columns]
     C[1][list(hard.levels)] = C[0][list(hard.levels)]
     one, two = (plan.space.model(u, c.T.astype(np.intp)) for u, c in zip(U, C, strict=True))
-    scale = np.linalg.norm(one, axis=0) / np.sqrt(m)
+    scale = np.linalg.norm(one, axis=0) / np.sqrt(pairs)
     scale = np.where(scale > 0, scale, 1.0)
-    basis = null_space(np.vstack([(one - two) / scale, np.sqrt(m) * plan.prior / scale]), rcond=1e-8)
+    basis = null_space(np.vstack([(one - two) / scale, np.sqrt(pairs) * plan.prior / scale]), rcond=1e-8)
     out: Array = basis / scale[:, None]
     return out
 

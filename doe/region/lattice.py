@@ -76,33 +76,45 @@ def _near_middle(region: Region, steps: Mapping[str, float]) -> Array | None:
 def _solved(
     region: Region, steps: Mapping[str, float], target: Array | None, held: Sequence[str], shy: float
 ) -> Array | None:
-    """The programme in y = level / size, whole numbers n of steps, and distances t; `shy` keeps off every limit."""
+    """The recipe (k,) of a mixed-integer linear programme; None where there is none. `shy` keeps off every limit.
+
+    Unknowns, side by side: levels y = level / size (k,); for each level with a step how many steps it is, a whole
+    number (s,); distances t (k,) of y from what is wanted, in shares of the reach. Where a `target` (k,) is given, the
+    sum of t is made least; levels `held` stay at it.
+    """
     k = len(region.names)
     low, high = region.frame.reach_low, region.frame.reach_high
     size = np.maximum(np.maximum(np.abs(low), np.abs(high)), 1e-300)
+    reach = np.where(high > low, high - low, 1.0) / size
+    wanted = (low + high) / 2 / size if target is None else target / size
     stepped = [j for j, name in enumerate(region.names) if name in steps]
     step = np.array([steps[region.names[j]] for j in stepped])
     s = len(stepped)
+
+    def columns(y: Array, whole: Array | None = None, t: Array | None = None) -> Array:
+        """Rows of a constraint from its three blocks; a block that is not given is 0."""
+        n = len(y)
+        return np.column_stack([y, np.zeros((n, s)) if whole is None else whole, np.zeros((n, k)) if t is None else t])
+
+    # Each row of the region, of unit length.
     A, E = region.A * size, region.E * size
     long_a, long_e = (np.maximum(np.linalg.norm(M, axis=1), 1e-300)[:, None] for M in (A, E))
-    width = np.where(high > low, high - low, 1.0) / size
-    wanted = (low + high) / 2 / size if target is None else target / size
-    none = np.zeros
-    rows = [np.column_stack([A / long_a, none((len(A), s + k))]), np.column_stack([E / long_e, none((len(E), s + k))])]
-    sides = [(np.full(len(A), -np.inf), region.b / long_a[:, 0] - shy), (region.e / long_e[:, 0],) * 2]
-    tied = none((s, k + s + k))
-    tied[np.arange(s), stepped] = size[stepped] / step
-    tied[np.arange(s), k + np.arange(s)] = -1.0
-    rows.append(tied)
-    sides.append((none(s), none(s)))
-    far = np.column_stack([np.eye(k) / width[:, None], none((k, s)), np.eye(k)])
-    rows += [far, far - 2 * np.column_stack([none((k, k + s)), np.eye(k)])]
-    sides += [(wanted / width, np.full(k, np.inf)), (np.full(k, -np.inf), wanted / width)]
+    # level = steps * step, so y size / step is the number of steps.
+    in_steps = np.zeros((s, k))
+    in_steps[np.arange(s), stepped] = size[stepped] / step
+    # (wanted - y) / reach <= t and (y - wanted) / reach <= t.
+    by_reach, one_each = np.eye(k) / reach[:, None], np.eye(k)
+    rows = [columns(A / long_a), columns(E / long_e), columns(in_steps, -np.eye(s)),
+            columns(by_reach, t=one_each), columns(by_reach, t=-one_each)]  # fmt: skip
+    open_end, level = np.full(k, np.inf), wanted / reach
+    sides = [(np.full(len(A), -np.inf), region.b / long_a[:, 0] - shy), (region.e / long_e[:, 0],) * 2,
+             (np.zeros(s), np.zeros(s)), (level, open_end), (-open_end, level)]  # fmt: skip
     ends = np.array([wanted[j] if n in held else np.nan for j, n in enumerate(region.names)])
-    least = np.concatenate([np.where(np.isnan(ends), -np.inf, ends), np.full(s, -np.inf), none(k)])
+    least = np.concatenate([np.where(np.isnan(ends), -np.inf, ends), np.full(s, -np.inf), np.zeros(k)])
     most = np.concatenate([np.where(np.isnan(ends), np.inf, ends), np.full(s + k, np.inf)])
+    distance = np.concatenate([np.zeros(k + s), np.ones(k)])
     found = milp(
-        np.concatenate([none(k + s), np.ones(k)]) if target is not None else none(k + s + k),
+        distance if target is not None else np.zeros(k + s + k),
         integrality=np.concatenate([np.zeros(k), np.ones(s), np.zeros(k)]).astype(np.int64),
         bounds=Bounds(least, most),
         constraints=LinearConstraint(

@@ -179,7 +179,10 @@ def _told_apart(inner: Sequence[Array]) -> None:
 
 
 def _components(inner: Sequence[Array], u: Array) -> tuple[Array, float]:
-    """Ratios of the grouping variances to that of a batch, at the restricted maximum, and the batch variance."""
+    """Ratios (c,) of the grouping variances to that of a batch, at the restricted maximum, and the batch variance.
+
+    `inner` are the c matrices (m, m) of the groupings in the space of error contrasts u (m,).
+    """
     m, c = len(u), len(inner)
     if not c:
         return np.zeros(0), float(u @ u) / m
@@ -204,7 +207,10 @@ def _components(inner: Sequence[Array], u: Array) -> tuple[Array, float]:
 
 
 def _loss(inner: Sequence[Array], u: Array, ratios: Array) -> tuple[float, Array, Array]:
-    """-2 log restricted likelihood with the batch variance profiled out, less constants; its slope and bend."""
+    """-2 log restricted likelihood with the batch variance profiled out, less constants; its slope and bend.
+
+    With H = I + sum ratio_i A_i, A_i the `inner` (m, m) and u (m,) the error contrasts: log det H + m log u'H^-1 u.
+    """
     m = len(u)
     H = np.eye(m) + sum(r * A for r, A in zip(ratios, inner, strict=True))
     inverse = np.linalg.inv(H)
@@ -256,6 +262,9 @@ def _coefficients(
 ) -> tuple[Array, Array, Array, Array, list[Array]]:
     """Coefficients of the columns Q, their plain and adjusted covariances, the inverse information on the components,
     and the slopes of Q'V^-1 Q in them.
+
+    V is the sum of variance_i G_i. The adjusted covariance allows for the components being estimated: Kenward & Roger
+    (1997), Biometrics 53, 983-997; their P_i are `slopes`, their Q_ij `bends`, their W is `information`.
     """
     n = len(y)
     parts = [Z @ Z.T for Z in members] + [np.eye(n)]
