@@ -104,6 +104,7 @@ class Study(Shown):
 
     @classmethod
     def _build(cls, source: dict[str, Any], folder: Path | None) -> Study:
+        """The study of raw tables. Raises StudyError with every problem that stops; the others stay with the study."""
         notes = Notes()
         read = read_parts(source, notes)
         check_whole(read, notes)

@@ -114,6 +114,7 @@ def _started(args: argparse.Namespace, as_json: bool) -> int:
 
 
 def _run(args: argparse.Namespace, as_json: bool) -> int:
+    """Run the command and say what came of it; every refusal and defect is turned into words and an exit code."""
     from doe.problems import Problem, StudyError
     from studies.pending import UnfinishedError
 

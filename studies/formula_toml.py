@@ -97,6 +97,7 @@ def formula_toml(formula: Formula, study: str, file: str) -> str:
 
 
 def _ingredient(line: Line) -> list[str]:
+    """The lines of one ingredient in study.toml, with what is to be decided as comments."""
     remarks = [f"{what}: {_one_line(text)}" for what, text in
                (("function", line.function), ("supplier", line.supplier), ("note", line.note)) if text]  # fmt: skip
     out = [f"# {'; '.join(remarks)}"] if remarks else []

@@ -118,6 +118,7 @@ def completed(
 
 
 def _fill_in(whole: Levels, study: Study, where: str) -> list[Problem]:
+    """Fill in fixed levels and the fill of one recipe, which is changed; what is missing or does not add up is told."""
     for item in study.fixed:
         whole.setdefault(item.name, float(item.level or 0.0))
     for item in study.ingredients:

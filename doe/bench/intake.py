@@ -112,6 +112,7 @@ def _says_nothing(table: RawTable, row: int, headings: Headings) -> bool:
 
 
 def _planned_draft(intake: Intake, table: RawTable, row: int, headings: Headings) -> BatchDraft | None:
+    """The batch that a row of a planned trial speaks of; None, with a problem in `intake`, where it names none."""
     trial_place, batch_place = headings.word("trial"), headings.word("batch")
     place = trial_place if trial_place is not None else batch_place
     if place is None:

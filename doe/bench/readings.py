@@ -49,6 +49,7 @@ def read_row(intake: Intake, draft: BatchDraft, table: RawTable, row: int, headi
 
 
 def _about(intake: Intake, table: RawTable, row: int, headings: Headings, mark: Mark) -> _Row:
+    """What stands in a row beside its readings: words, the number of the reading, when it was read."""
     cells = table.rows[row]
     words: dict[str, object] = {
         word: text_of(cells[place]) for word in _TEXT_WORDS if (place := headings.word(word)) is not None

@@ -182,6 +182,7 @@ def is_number(value: Any) -> bool:
 
 
 def _value_is_good(key: Key, value: Any, where: str, notes: Notes) -> bool:
+    """Whether a value is of a type its key may have and within its words and ends; if not, a problem in `notes`."""
     if not all(_signs_are_good(text, where, notes) for text in _texts(value)):
         return False
     kinds = [kind for kind in key.types if has_type(kind, value)]

@@ -92,6 +92,7 @@ def read_parts(source: Mapping[str, Any], notes: Notes) -> Parts:
 
 
 def _factor(t: Row, where: str, notes: Notes) -> Factor:
+    """The factor of one table: numeric between low and high, or one of named levels; problems go to `notes`."""
     low, high = low_high(t, where, notes)
     levels = tuple(normalised(level) for level in t.get("levels", ()))
     named_levels = t.gives("levels")

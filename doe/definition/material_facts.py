@@ -64,6 +64,7 @@ def _allergens(table: Mapping[str, Any], where: str, notes: Notes) -> Mapping[st
 
 
 def _acid(value: Any, where: str, notes: Notes) -> Mapping[str, Any] | None:
+    """A preservative acid as {name, pka, factor} from its name or a table; None, with a problem, for anything else."""
     if isinstance(value, str):
         found = acid_by_name(value)
         if found is None:

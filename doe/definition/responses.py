@@ -204,6 +204,7 @@ def _pass_marks(t: Row, where: str, notes: Notes) -> dict[str, float]:
 
 
 def _check_aim(t: Row, marks: Mapping[str, float], where: str, notes: Notes) -> None:
+    """Whether the limits given are those that the aim needs and looks at; what is not goes to `notes`."""
     given = [key for key in _MARKS if t.gives(key)]
     if "aim" not in t:
         if given and not t.gives("aim"):

@@ -66,6 +66,7 @@ class Design(Shown):
         return digest_of(self._content())
 
     def _content(self) -> dict[str, Any]:
+        """What plan.json holds beside the digest, which is made of it."""
         rows = []
         for trial in self.table.index:
             row: dict[str, Any] = {"trial": trial}
@@ -276,6 +277,7 @@ class _Maker:
         return f"round {self.round}" if max(self.made.blocks, default=-1) >= 0 else None
 
     def _written(self, U: Array, C: Indices, block: list[int], plots: list[int], wanted: Wanted) -> Design:
+        """The plan in the study's units, its trials named in the order of making, with quality and findings."""
         study, n = self.study, len(U)
         trials = [f"T{self.first_trial + i:02d}" for i in range(n)]
         table = self._table(U, C).set_axis(pd.Index(trials, name="trial"))

@@ -134,6 +134,7 @@ class _FormReader:
                 self.source.setdefault(cell.section, {})[cell.key] = value
 
     def _rows(self, sheet: Sheet, table: RawTable, mark: Mark) -> None:
+        """Take the parts of a repeated section from a sheet, a row each; rows left as their hints stand are none."""
         places = {
             cell.heading: table.header.index(cell.heading) for cell in sheet.cells if cell.heading in table.header
         }

@@ -279,6 +279,10 @@ def _framed(
     high: Array,
     tight: Indices,
 ) -> Frame:
+    """The frame with its `free` columns, the `bound` ones being constant + weights @ free levels.
+
+    `point` (k,) lies inside; rows `tight` hold as equalities and are left out of G.
+    """
     k, d = len(low), len(free)
     middle, half = (low[free] + high[free]) / 2, (high[free] - low[free]) / 2
     origin, spread = np.zeros(k), np.zeros((k, d))

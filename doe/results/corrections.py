@@ -31,6 +31,7 @@ def restore(results: Results, which: Iterable[str], why: str) -> Results:
 
 
 def _marked(results: Results, which: Iterable[str], why: str, state: str) -> Results:
+    """The results with batches put into another `state`, a row each; raises ResultsError with all that is wrong."""
     problems = _no_reason(why)
     chosen: list[str] = []
     batches = results.batches

@@ -297,6 +297,7 @@ def _reading_frame(readings: list[Reading], intake: Intake) -> pd.DataFrame:
 
 
 def _batch_frame(study: Study, intake: Intake, levels: Mapping[str, Levels]) -> pd.DataFrame:
+    """The table of batches: a row each with its words, whole recipe, lots, and the first trial of its recipe."""
     groups: dict[tuple[object, ...], str] = {}
     rows = []
     for batch, draft in intake.batches.items():

@@ -149,6 +149,7 @@ def _room(
     existing: Recipes,
     problems: list[Problem],
 ) -> None:
+    """Note in `problems` where the runs do not hold the sure terms, repeats, standards and recipes asked for."""
     sure = plan.terms.n_sure
     known = len(existing[0])
     if known and len(held[0]) == runs:

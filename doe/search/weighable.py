@@ -157,6 +157,7 @@ def on_grid(at: Grid, frozen: tuple[int, ...], free_levels: bool = True) -> Prop
     shift = _exchanges(at, [j for j in moving if at.region.free[j] in at.region.blend], tied)
 
     def propose(space: Space, here: Array, level: Indices) -> Proposals:
+        """Places along each column (nine over its reach, four beside it), pairs exchanged by a step, other levels."""
         s = len(here)
         low, high = space.ranges(here[:, None, :], np.broadcast_to(np.eye(d), (s, d, d)), level)
         tried = [here[:, None, :] + shift]

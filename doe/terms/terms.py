@@ -117,6 +117,7 @@ def _split(text: str, names: Sequence[str]) -> list[str]:
 
 
 def _piece(piece: str, names: Sequence[str], categories: Categories, text: str) -> Term:
+    """One factor of a product: a name, a power of one, a difference, a category level. Raises ValueError in words."""
     if piece in names:
         return Term(((piece, 1),))
     for factor, levels in categories.items():

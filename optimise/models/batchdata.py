@@ -211,6 +211,7 @@ def _left_out(response: Response, lost: pd.DataFrame) -> Problem:
 
 
 def _blocks(where: str, used: pd.DataFrame) -> tuple[Array, tuple[str, ...], list[Problem]]:
+    """Block columns (n, b - 1), which sum to zero, and the names of the b blocks; neither where no block is known."""
     none = np.empty((len(used), 0))
     given = used["block"]
     if not len(given) or given.isna().all():

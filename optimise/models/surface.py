@@ -140,6 +140,8 @@ def best_way(
 
 
 def _best_within(surface: Fitted, sign: float, start: Array, G: Array, h: Array, distance: float, near: Array) -> Array:
+    """The place (d,) predicted best within `distance` of `start` and G u <= h; `near` is one to begin with."""
+
     def lost(u: Array) -> tuple[float, Array]:
         return -sign * float(surface.value(u[None])[0]), -sign * (surface.slope(u) @ surface.beta)
 

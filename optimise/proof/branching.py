@@ -180,6 +180,7 @@ def prove(fields: Sequence[Field], enough: float, work: float, stop: float = np.
 
 
 def _prove(fields: Sequence[Field], enough: float, work: float, stop: float) -> Proof:
+    """As `prove`: `opened` holds the boxes that are left, `count` those looked at, `left` the work still allowed."""
     starts = [one.domain.whole() for one in fields]
     most = max((boxes.low.shape[1] for boxes in starts), default=0)
     none, first = np.zeros((0, most)), np.zeros(0, dtype=np.intp)

@@ -365,6 +365,7 @@ def _levels_of(levels: pd.DataFrame, name: str, trials: Sequence[str]) -> list[t
 
 
 def _made(study: Study, results: Results | None) -> tuple[BatchRow, ...]:
+    """Every batch as made, in the order recorded, with what was read of it."""
     if results is None:
         return ()
     rows = []

@@ -286,6 +286,7 @@ def _slice(
     levels: tuple[float, ...], limits: tuple[float, ...], reading: str, *, is_chance: bool = False,
     spec: Spec | None = None,
 ) -> Slice:  # fmt: skip
+    """One slice as facts: `values` on the grid of a plane, its outline, trials near it, and its sentence."""
     inside = np.asarray(models.inside(plane.frame), dtype=bool).reshape(_GRID, _GRID)
     return Slice(
         spec=spec,

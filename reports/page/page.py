@@ -94,6 +94,7 @@ def _first(facts: Facts) -> dict[str, Any]:
 
 
 def _pictures(facts: Facts) -> dict[str, Any]:
+    """The pictures that the templates ask for by name, each with the sentence or rows that say the same."""
     plan = facts.plan
     curve = plan.quality.get("fds") if plan else None
     points = [(float(a), float(b)) for a, b in curve] if isinstance(curve, list | tuple) else []
@@ -133,6 +134,7 @@ def _effect_pictures(row: EffectRow) -> tuple[EffectRow, list[Markup]]:
 
 
 def _tables(facts: Facts) -> dict[str, Any]:
+    """The tables that the templates ask for by name: rows, or a function that makes them of one part."""
     plan = facts.plan
     responses = [spec for spec in facts.specs if not spec.exact]
     return {

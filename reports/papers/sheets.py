@@ -105,6 +105,7 @@ def _plain(value: float) -> str:
 
 
 def _pages(study: Study, design: Design) -> list[Page]:
+    """The page of each trial, in the order of making."""
     pages = []
     runs = design.runs.sort_values("order", kind="stable")
     together: dict[str, list[str]] = {}

@@ -97,6 +97,7 @@ def _times(count: int) -> str:
 
 
 def _why(plan: PlanFacts) -> str:
+    """Why these trials: what they can tell apart, how near the best plan they come, why their order is drawn."""
     quality = plan.quality
     df = quality.get("df")
     terms = counted(len(plan.terms), "sure term" if plan.maybe else "term")
