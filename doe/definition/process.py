@@ -15,7 +15,7 @@ from doe.definition.cells import unit_key
 from doe.definition.checks import Notes
 from doe.definition.kinds import is_bead, is_fragrance, is_gum, is_humectant, is_seen, is_water
 from doe.definition.materials import label
-from doe.definition.parts import Factor, Ingredient, Response, Step
+from doe.definition.parts import Factor, Ingredient, Make, Response, Step
 from doe.trade.settling import RCF_PER_CM_RPM2, centrifuge_of, force_of
 
 if TYPE_CHECKING:
@@ -99,6 +99,8 @@ def check_process(read: Parts, notes: Notes) -> None:
         _check_hot_stage(making, notes)
         _check_beads(making, notes)
         _check_ph(making, notes)
+    if any(item.role == "fill" for item in read.ingredients):
+        _check_loss(read.make, notes)
     if read.ingredients:
         _check_age(read.responses, notes)
         _check_force(read.responses, notes)
@@ -264,3 +266,15 @@ def _check_force(responses: Sequence[Response], notes: Notes) -> None:
         do = f"give the force, as x g = {RCF_PER_CM_RPM2 * 1e5:g} x 10^-5 r n^2 (r in cm, n in rpm), or add r = ... cm"
         notes.add("K42", "warn", f"response {response.name!r}, method", f"a centrifuge at {speed:g} rpm, of no radius",
                   "its force in multiples of gravity, and the minutes", do)  # fmt: skip
+
+
+def _check_loss(make: Make, notes: Notes) -> None:
+    """K05: water that boils off and is not made up leaves more of all else, by 1 / (1 - loss)."""
+    more = make.loss / (1.0 - make.loss)
+    if make.make_up or more <= make.weigh_tolerance:
+        return
+    got = (
+        f"{100 * make.loss:.3g} % of a batch boils off and is not made up: it holds {100 * more:.3g} % more of all else"
+    )
+    do = "make_up = true, and water to weight once it is cool; or weigh each batch after heating, and the fit uses that"
+    notes.add("K05", "warn", "[make]", got, f"within {100 * make.weigh_tolerance:g} % of the recipe", do)

@@ -57,6 +57,7 @@ def odd(study: Study, results: Results) -> list[Problem]:
         *_another_jar(results),
         *_lots(results),
         *_adjusters(study, results),
+        *_never_weighed(study, results),
         *not_made(study, results),
         *_order(results),
         *odd_panels(study, results),
@@ -316,6 +317,20 @@ def _lots(results: Results) -> list[Problem]:
         found.append(Problem("one-lot", "inform", "lots", f"one lot only of {listed(single)}", "",
                              "what another lot would do is not known"))  # fmt: skip
     return found
+
+
+def _never_weighed(study: Study, results: Results) -> list[Problem]:
+    """Planned batches that lose water which is not made up, and that were not weighed after heating."""
+    loss = study.make.loss
+    if study.make.make_up or loss / (1.0 - loss) <= study.make.weigh_tolerance or study.fill is None:
+        return []
+    rows = results.batches.loc[results.usable]
+    bare = rows["after_heat_g"].isna() & rows["made_up_to_g"].isna() & rows["weighed_g"].isna() & (rows["round"] > 0)
+    if not bare.any():
+        return []
+    got = f"no weight after heating of {listed(list(map(str, rows.index[bare])))}"
+    do = "their levels count as written; weigh after heating, or make up to weight"
+    return [Problem("no-final-weight", "warn", "batches", got, f"water is lost ({loss:.0%} expected)", do)]
 
 
 def _adjusters(study: Study, results: Results) -> list[Problem]:

@@ -81,6 +81,8 @@ _RULES = (
     Rule("density-unknown", "the base that particles stand in has a density", "materials of 2 % and more without one "
          "count as 1 g/ml", ("inform",), "mass balance; densities as given"),
     Rule("mass-unit", "levels are shares of mass", "unit of [study]", ("inform",), "checks of the trade count mass"),
+    Rule("K05", "what boils off is made up, or weighed", "all but water times 1 / (1 - loss), against weigh_tolerance",
+         ("warn",), "mass balance"),
     Rule("K20", "what melts is melted, what does not stand heat is spared it, in the steps as given",
          "hot stage >= melting points up to 100 C + 5 C; beads <= melting point - 20 C; fragrance <= 40 C, or max_c",
          ("warn",), PRACTICE),

@@ -25,7 +25,7 @@ RIGHT = [
 ]
 
 
-def findings(steps=RIGHT, ingredients=ALL, response=None, factor=()):
+def findings(steps=RIGHT, ingredients=ALL, response=None, factor=(), make=None):
     study = Study.from_dict(
         {
             "study": {"name": "Invented"},
@@ -33,6 +33,7 @@ def findings(steps=RIGHT, ingredients=ALL, response=None, factor=()):
             "factor": list(factor),
             "step": list(steps),
             "response": [response or {"name": "pH", "method": "meter"}],
+            "make": make or {},
         }
     )
     return [(p.code, p.where, p.got) for p in study.problems if p.code not in ("not-used-yet", "no-method")]
@@ -149,6 +150,15 @@ def test_ph_when_all_is_in_and_cool():
 
 def test_an_ingredient_that_no_step_takes():
     assert findings(RIGHT[:3] + RIGHT[4:]) == [("not-taken", "[[step]], takes", "no step takes Scent")]
+
+
+def test_water_that_boils_off_and_is_not_made_up_leaves_more_of_all_else():
+    # Mass balance: of 100 g that lose 10 g of water, what was 1 g is 1 / 0.9 = 1.11 %.
+    ((code, where, got),) = findings(make={"loss": "10 %"})
+    assert (code, where) == ("K05", "[make]")
+    assert got == "10 % of a batch boils off and is not made up: it holds 11.1 % more of all else"
+    assert findings(make={"loss": "10 %", "make_up": True}) == []
+    assert findings(make={"loss": "0.9 %"}) == []  # within the 1 % that a weighing may be off
 
 
 @pytest.mark.parametrize("hours, said", [(None, "does not say"), (4, "read after 4 h"), (24, None)])

@@ -212,3 +212,15 @@ def test_a_reading_low_on_the_scale_is_told_with_its_error():
     told = said(study(one()), frame.assign(torque_pct=[12.5, 20, 50, 100]))
     assert "T01-1 by 8 %; 20 % torque or more" in told["low-torque"]
     assert "low-torque" not in said(study(one()), frame.assign(torque_pct=[20, 20, 50, 100]))
+
+
+def test_batches_that_lose_water_and_were_never_weighed_are_named():
+    plain = pd.DataFrame({"trial": TRIALS, "Viscosity": 9000.0, "pH": 5.2, "Spread": 5.2, "Look": "good"})
+
+    def codes(**make):
+        of = Study.from_dict(STUDY.to_dict() | {"make": make})
+        return {f.code: str(f) for f in odd(of, take_in(of, plain, design=_Plan))}
+
+    assert "T01-1, T02-1" in codes(loss="5 %")["no-final-weight"]
+    assert "no-final-weight" not in codes(loss="5 %", make_up=True)
+    assert "no-final-weight" not in codes()
