@@ -39,7 +39,7 @@ class Region:
     A x <= b with its label in words; the blend total and limits with both sides equal are rows of E x = e. Limits that
     leave no room (a flat region) are found and the region described in its own `dimension`. Corners and all that
     follows from them are found when first asked for, and kept. Here the same limits hold at every combination of
-    category levels; `doe.pieces.Pieces` is the region where they do not, and `at` gives the polytope of each.
+    category levels; `doe.region.pieces.Pieces` is the region where they do not, and `at` gives the polytope of each.
     """
 
     names: tuple[str, ...]

@@ -147,7 +147,7 @@ class Products:
         """The average of f f' over one polytope as if every contrast were 1, and whether it is exact.
 
         Every part of a region that varies by itself has its own uniform law, and the average of a product over a
-        product of laws is the product of averages. Each is exact by cubature (`doe.uniform.Measure`), up to about
+        product of laws is the product of averages. Each is exact by cubature (`doe.region.uniform.Cubature`), up to about
         seven coupled dimensions; beyond, from a fixed sample of 2^15 points.
         """
         k = len(region.names)

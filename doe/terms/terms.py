@@ -291,7 +291,7 @@ class Terms:
         return self.coding(region, "coded")
 
     def coding(self, region: Region, name: str, total: float | None = None) -> Coding:
-        """The coding called `name`, as `doe.codings.coding` makes it for this form."""
+        """The coding called `name`, as `doe.terms.codings.coding` makes it for this form."""
         free = () if self.form == "scheffe" else tuple(n for n in self.blend if n != self.fill)
         return coding(region, name, total, free=free)
 

@@ -1,5 +1,9 @@
-"""DEVELOPERS.md is the map: every module of the four floors is named in its room, and what is named is there."""
+"""DEVELOPERS.md is the map: every module of the four floors is named in its room, and what is named is there.
 
+So is whatever a docstring or comment sends its reader to.
+"""
+
+import ast
 import re
 from pathlib import Path
 
@@ -42,3 +46,37 @@ def test_paths_that_readers_are_sent_to_are_there():
     # Pages under `tests` also name what lies there from there.
     lost = [one for one in sorted(named) if not any((at / one[1]).exists() for at in (ROOT, ROOT / "tests"))]
     assert lost == []
+
+
+def holds(dotted):
+    """Whether a dotted name is that of a package, a module, or something defined or handed on by one."""
+    parts = dotted.split(".")
+    for count in range(len(parts), 0, -1):
+        at, rest = ROOT.joinpath(*parts[:count]), parts[count:]
+        module = at / "__init__.py" if at.is_dir() else at.with_suffix(".py")
+        if module.exists():
+            body = ast.parse(module.read_text(encoding="utf-8")).body
+            for name in rest:
+                found = [node for node in body if name in names_of(node)]
+                if not found:
+                    return False
+                body = getattr(found[0], "body", [])
+            return True
+    return at.is_dir()
+
+
+def names_of(node):
+    if isinstance(node, ast.FunctionDef | ast.ClassDef):
+        return {node.name}
+    if isinstance(node, ast.ImportFrom):
+        return {one.asname or one.name for one in node.names}
+    targets = getattr(node, "targets", [getattr(node, "target", None)])
+    return {one.id for target in targets if target for one in ast.walk(target) if isinstance(one, ast.Name)}
+
+
+def test_names_that_docstrings_send_readers_to_are_there():
+    name = re.compile(r"`((?:doe|optimise|reports|studies)(?:\.[A-Za-z_]\w*)+)`")
+    sources = [path for floor in FLOORS for end in ("*.py", "*.js") for path in (ROOT / floor).rglob(end)]
+    told = {(path, found) for path in sources for found in name.findall(path.read_text(encoding="utf-8"))}
+    assert len(told) > 10
+    assert sorted((str(path.relative_to(ROOT)), found) for path, found in told if not holds(found)) == []
