@@ -35,8 +35,8 @@ _FILLING, _SHARE = 2000, 0.6
 def proven(plan: Layout, best: Approximate) -> float:
     """A proven bound (0..1) of how much better than `best` any plan on the whole region could be: its own efficiency.
 
-    It holds in exact arithmetic up to what is said of rounding in `doe.ideal.bernstein.search` (which is added to the bound)
-    and `doe.ideal.relaxation.limit` (1e-12 of the bound), and up to 1e-6 in the symmetry that is used.
+    It holds in exact arithmetic up to what is said of rounding in `doe.ideal.bernstein.search` (which is added to the
+    bound) and `doe.ideal.relaxation.limit` (1e-12 of the bound), and up to 1e-6 in the symmetry that is used.
     """
     spread = spread_of(plan, best)
     halves = pieces(spread, plan, halved=True)

@@ -147,8 +147,8 @@ class Products:
         """The average of f f' over one polytope as if every contrast were 1, and whether it is exact.
 
         Every part of a region that varies by itself has its own uniform law, and the average of a product over a
-        product of laws is the product of averages. Each is exact by cubature (`doe.region.uniform.Cubature`), up to about
-        seven coupled dimensions; beyond, from a fixed sample of 2^15 points.
+        product of laws is the product of averages. Each is exact by cubature (`doe.region.uniform.Cubature`), up to
+        about seven coupled dimensions; beyond, from a fixed sample of 2^15 points.
         """
         k = len(region.names)
         moves = np.abs(self.slopes) @ (np.abs(region.frame.map) > 0) > 0
