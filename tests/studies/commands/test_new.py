@@ -29,6 +29,13 @@ def test_template_is_a_study_and_names_every_key(tmp_path, capsys):
     assert main(["verify", str(folder)]) == 0
 
 
+def test_the_template_has_no_prices_rather_than_prices_of_nothing(tmp_path, capsys):
+    assert main(["new", str(tmp_path / "x")]) == 0
+    capsys.readouterr()
+    assert main(["check", str(tmp_path / "x"), "--json"]) == 0
+    assert "no price" in json.loads(capsys.readouterr().out)["cost_per_kg"]["unavailable"]
+
+
 @pytest.mark.parametrize("name", new.EXAMPLES)
 def test_shipped_example(name, tmp_path):
     assert main(["new", str(tmp_path / "x"), "--from", name]) == 0
