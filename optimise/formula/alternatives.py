@@ -16,9 +16,9 @@ from optimise.formula.wholesteps import in_whole_steps, weighable
 
 Array = npt.NDArray[np.float64]
 
-_MOST, _NEARLY = 3, 0.8
-APART = 0.35
-_STARTS = 4
+_MOST, _NEARLY = 3, 0.8  # how many, and the share of the best measure that each has at least
+APART = 0.35  # in coded units, whose whole reach is 2, times the root of the dimension
+_STARTS = 4  # runs for each alternative and combination of categories
 
 
 def limited_by(brief: Brief, x: Array, combo: Mapping[str, str]) -> list[dict[str, Any]]:

@@ -15,13 +15,13 @@ from optimise.formula.measures import Measure, Price, TowardsAim, Wanting, at_pe
 from optimise.formula.peaks import Peak, Quest
 from optimise.formula.wholesteps import in_whole_steps, weighable
 
-_CEILINGS = 5
-_BANDS = 6
-_NEAR = 1e-3
-_SAME = 0.99
-_KEPT = 0.9
-_SAVINGS = 7
-_PENNY = 1e-9
+_CEILINGS = 5  # points of a front below its best
+_BANDS = 6  # of a response that is wanted within limits alone
+_NEAR = 1e-3  # by how much of a ceiling a run may end above it
+_SAME = 0.99  # the share of the best measure that counts as the same, for the cheapest
+_KEPT = 0.9  # the share of the objective that formulas keep, of which two aims are set against each other
+_SAVINGS = 7  # halvings of the cost range in the search for the cheapest
+_PENNY = 1e-9  # a saving, as a share of the cost, that is none
 
 
 def check_against(brief: Brief, against: Sequence[str]) -> None:

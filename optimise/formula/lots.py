@@ -19,9 +19,9 @@ from optimise.models.recipes import recipes
 
 Array = npt.NDArray[np.float64]
 
-_DRAWS = 256
-_FEW = 0.1
-_MUCH = 0.05
+_DRAWS = 256  # sets of lots
+_FEW = 0.1  # the share of lots that do worse than what is told
+_MUCH = 0.05  # a loss of chance that is told as a warning
 _NOT_SEARCHED = "; the search goes by the chance without that, so another formula may stand new lots better"
 
 

@@ -20,8 +20,8 @@ from optimise.models.aims import sides
 
 Array = npt.NDArray[np.float64]
 
-_FAR = 1e6
-_SLACK = 1e-6
+_FAR = 1e6  # taken off where too little of the whole search is kept: below every other score
+_SLACK = 1e-6  # of a log score: what a run may be short of the share by
 
 
 class Measure(Protocol):

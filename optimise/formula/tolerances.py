@@ -20,14 +20,14 @@ from optimise.formula.peaks import Quest
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
-KEEP = 0.9
+KEEP = 0.9  # the share of the measure that is kept
 LEAST = 0.01  # a measure under this has nothing to keep; our choice
-_ALONG = 25
-_HALVINGS = 20
-_CORNERS = 64
-_WITHIN = 256
-_GROWN = 3
-_SMALLER = 0.93
+_ALONG = 25  # places looked at along each level, for the first at which too little is kept
+_HALVINGS = 20  # of the interval in which that happens
+_CORNERS = 64  # of the box that are looked at, all where there are no more
+_WITHIN = 256  # places spread within the box
+_GROWN = 3  # halvings of the way that a side of the box may go outwards
+_SMALLER = 0.93  # by which a box shrinks in which some place keeps too little
 
 
 def worth_keeping(score: float) -> bool:

@@ -18,8 +18,8 @@ from optimise.models.recipes import recipes
 
 Array = npt.NDArray[np.float64]
 
-_DRAWS = 64
-_LITTLE, _MUCH = 0.01, 0.05
+_DRAWS = 64  # weighings of a recipe
+_LITTLE, _MUCH = 0.01, 0.05  # losses of chance: told beyond the first, as a warning beyond the second
 
 
 def weighed_chance(models: Models, frame: pd.DataFrame, tolerance: float | None = None) -> Array | Unavailable:

@@ -14,12 +14,12 @@ from optimise.formula.space import Space
 
 Array = npt.NDArray[np.float64]
 
-_MOST_ROUNDINGS = 4096
-_MOST_BOXES = 20
-_MOST_IN_BOX = 10_000
-_TIE = 1e-9
-_ON_WAY = (0.05, 0.1, 0.2, 0.4, 0.7, 1.0)
-_ELSEWHERE = 8
+_MOST_ROUNDINGS = 4096  # of a place at once; beyond, the farthest roundings of the level with most are left out
+_MOST_BOXES = 20  # boxes of steps that are gone through one after another, each about the best of the last
+_MOST_IN_BOX = 10_000  # recipes of whole steps in such a box
+_TIE = 1e-9  # scores that are as good
+_ON_WAY = (0.05, 0.1, 0.2, 0.4, 0.7, 1.0)  # shares of the way to the centre, where no rounding of the peak is allowed
+_ELSEWHERE = 8  # places of the pool that are tried then
 
 
 def weighable(quest: Quest, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:

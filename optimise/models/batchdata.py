@@ -20,7 +20,7 @@ from doe.study import Study
 from optimise.models.findings import pooled_reading_sd, say
 from optimise.statistics.leastsq import Array
 
-_SAME_SUM = 1e-9
+_SAME_SUM = 1e-9  # of the total: how far a blend may be from adding up
 # From so many blocks on their differences are taken as drawn anew each time; fewer say too little of how they vary
 # (common practice, no source).
 _MANY_BLOCKS = 5

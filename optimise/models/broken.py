@@ -17,7 +17,7 @@ from doe.study import Study
 Array = npt.NDArray[np.float64]
 
 BROKEN = "breaks-a-limit"
-_CLOSE = 1e-6
+_CLOSE = 1e-6  # how near a level is to a bound or limit on which it stands
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,12 +17,12 @@ from optimise.statistics.student import quick_cdf
 Array = npt.NDArray[np.float64]
 Window = tuple[float | None, float | None]
 
-_NODES = 512
-_SHIFTS = 8
-_DRAWS = 2048
-SOBOL_BITS = 30
-_EDGE = 1e-15
-_ROWS = 32
+_NODES = 512  # of the Sobol set
+_SHIFTS = 8  # of it; what their means differ by gives the error bar
+_DRAWS = 2048  # of the parameters
+SOBOL_BITS = 30  # so that a page holds the nodes exactly
+_EDGE = 1e-15  # kept between a chance and 0 or 1, whose normal deviates are infinite
+_ROWS = 32  # recipes done at a time, to spare memory
 
 
 @dataclass(frozen=True, slots=True, eq=False)

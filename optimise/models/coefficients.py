@@ -27,9 +27,9 @@ from optimise.statistics.leastsq import Array, LeastSquares, solve, two_sided
 from optimise.statistics.stationary import Canonical, canonical, quadratic_of
 
 _NO_ERROR = Unavailable("nothing is left to judge the error by", "make more batches than the model has terms")
-_SAME_FIT = 1e-6
+_SAME_FIT = 1e-6  # how far fitted values in another coding may be off, of the largest
 _DUST = 1e-13  # of the largest value; solving leaves some 1e-15 of it
-_DISTANCES = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0)
+_DISTANCES = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0)  # from the middle, in coded units
 
 
 def coefficient_table(

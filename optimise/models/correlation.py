@@ -10,8 +10,8 @@ import pandas as pd
 from optimise.models.fitted import FittedModel
 from optimise.statistics.leastsq import Array
 
-_LEAST_COMMON = 5
-_LEAST_EIGENVALUE = 1e-3
+_LEAST_COMMON = 5  # batches that two responses have in common
+_LEAST_EIGENVALUE = 1e-3  # of the matrix, which keeps it positive definite
 
 
 def residual_correlation(models: Mapping[str, FittedModel]) -> pd.DataFrame:

@@ -20,7 +20,7 @@ from doe.terms.terms import Terms
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
 
-_SINGULAR = 1e-9
+_SINGULAR = 1e-9  # the least over the greatest size of a pivot
 
 NO_FENCE = Unavailable("the trials carry no model", "make more trials")
 _HAIR = 1e-9

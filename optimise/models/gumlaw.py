@@ -34,7 +34,7 @@ Array = npt.NDArray[np.float64]
 
 _SPARE = 3  # batches beyond the terms; our choice
 _APART = 1.2  # highest gum over lowest; our choice
-_LEVEL = 0.95
+_LEVEL = 0.95  # of the interval of the exponent
 _NEAR = 2.0  # AICc within which forms are near-equal (Burnham & Anderson 2002, section 2.6)
 
 

@@ -11,7 +11,7 @@ from doe.problems import Problem, Unavailable, listed, rounded
 from optimise.models.fitted import FittedModel
 
 CODE = "last-round"
-_LEVEL = 0.95
+_LEVEL = 0.95  # with which all batches of the round lie within their intervals (Bonferroni)
 _DIGITS = 4
 
 

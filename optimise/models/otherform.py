@@ -30,7 +30,7 @@ Chosen = Mapping[str, npt.NDArray[Any]]
 
 _SAME = 1e-6  # of a batch sd: one model, but for rounding
 _HARDLY = 0.05  # of a batch sd: no difference that anyone would see
-_PLACES = 400
+_PLACES = 400  # at which the two forms are compared, corners among them
 _LISTED = 8  # dimensions up to which corners are listed as well
 _NAMED = {"slack": "the form with the fill left out", "scheffe": "Scheffé's form"}
 

@@ -23,8 +23,8 @@ Array = npt.NDArray[np.float64]
 Rows = Callable[[Array], Array]
 
 _MISSED = 0.05  # how often a confidence region does not hold the truth
-_FAR = 5.0
-_RAYS = 200
+_FAR = 5.0  # how far along a ray the end of the confidence region is looked for, in coded units
+_RAYS = 200  # random ones beside those along the coordinates
 _NEARER, _BESIDE = (0.3, 0.15, 0.07, 0.03), 20  # how far beside the best rays others are tried, and how many
 
 

@@ -10,9 +10,9 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
-_ROUNDS = 2
-_SLACK = 1e-9
-_FLAT = 1e-12
+_ROUNDS = 2  # of tightening: one row may leave more to another
+_SLACK = 1e-9  # of a row, for rounding
+_FLAT = 1e-12  # a slope that is none
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -24,10 +24,10 @@ Flags = npt.NDArray[np.bool_]
 
 _BATCH = 1.2e8  # the work of boxes taken at once: with more, what they need does not stay near the processor
 _LEAST_AT_ONCE, _MOST_AT_ONCE = 64, 512
-_SMALLEST = 1e-7
+_SMALLEST = 1e-7  # half the width of a box that is not halved any more
 BOX = 10_000.0  # the work of a box beside that of the predictions in it
 _HALVING = 20_000.0  # the work of halving a box
-_HARDLY = 1e-6
+_HARDLY = 1e-6  # above what is enough: halving alone is likely to show the rest
 
 
 @dataclass(frozen=True, slots=True, eq=False)

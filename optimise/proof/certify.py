@@ -18,13 +18,14 @@ if TYPE_CHECKING:
     from optimise.models.models import Models
 
 
-TARGET = 0.001
+TARGET = 0.001  # the gap at which a formula is called proven the best
 _WORK, _FAR_WORK = 1e9, 5e9  # nanoseconds of one slow core, about; the second from so many free dimensions on:
-_FAR = 6
-_BETTER = 1e-6
+_FAR = 6  # free dimensions
+_BETTER = 1e-6  # of a log score: a place that is better than the best peak
 _NEARLY = 1 - 1e-6  # of the target, so that rounding does not take a proof over it
+# What has to be left of the target above the best peak for the bound to be held against the recipe of whole steps.
 _ROOM = 0.3
-_LEAST = 1e-12
+_LEAST = 1e-12  # added to a bound, for rounding
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -26,10 +26,10 @@ from optimise.proof.expansion import Expansion, rise_of
 Array = npt.NDArray[np.float64]
 Ends = tuple[float | None, float | None]
 
-_LEAST = 1e-4
+_LEAST = 1e-4  # the least chance that a tangent of its log is taken at
 _PART = 2.0
-_NARROW = 1e-6
-_TINY = 1e-290
+_NARROW = 1e-6  # a range so narrow that the tangent stands in for the chord
+_TINY = 1e-290  # in place of 0 under a log or a fraction
 # What tabled values can be off by, over the least chance that a tangent is taken at.
 _ROUNDING = 1e-7
 

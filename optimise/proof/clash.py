@@ -16,7 +16,7 @@ from optimise.proof.feasibility import Feasibility
 from optimise.proof.misssearch import HELD, MET, MissSearch, Numbers, Place
 from optimise.proof.specs import Spec, specs_of
 
-_BEARS = 1e-6
+_BEARS = 1e-6  # the least multiplier of a must that bears on where the largest miss is smallest
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,9 +18,9 @@ from optimise.proof.multipliers import best_multipliers
 Array = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 
-SLACK = 1e-9
-_HOPE = 0.5
-_SWEEPS = 2
+SLACK = 1e-9  # added to a bound, for rounding
+_HOPE = 0.5  # above the plain bound: a bound from cuts that is worse than that is not worth more cuts
+_SWEEPS = 2  # over the coordinates, uphill
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -21,9 +21,9 @@ from optimise.proof.sources import source
 
 Array = npt.NDArray[np.float64]
 
-_LEAST = 1e-3
-_NOTHING = -1e3
-_ROUNDS = 1
+_LEAST = 1e-3  # the least desirability that a tangent of its log is taken at
+_NOTHING = -1e3  # in place of the log of 0
+_ROUNDS = 1  # of further cuts
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -22,7 +22,7 @@ from optimise.proof.specs import Spec
 Array = npt.NDArray[np.float64]
 Verdict = Literal["met", "never", "open"]
 
-_NEVER = 1e-9
+_NEVER = 1e-9  # the least that every recipe has to miss by
 # In the units of a field's `cost`: of all verdicts, and of one.
 _WORK, _WORK_EACH = 3e9, 1e9
 

@@ -20,7 +20,7 @@ from optimise.proof.expansion import Curve, Source
 
 Array = npt.NDArray[np.float64]
 
-_STEPS = 24
+_STEPS = 24  # of the game for the weights; the first third is not counted in
 
 
 @dataclass(frozen=True, slots=True, eq=False)

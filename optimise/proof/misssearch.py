@@ -26,7 +26,7 @@ HELD = 1e-4
 # Runs in each piece, fewer of them where there are more than `_MANY` pieces.
 _STARTS, _STARTS_OF_MANY = 4, 2
 _MANY = 4
-_APART = 1e-3
+_APART = 1e-3  # starts that are as good as the same, in free coordinates
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,8 +14,8 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-_SWEEPS = 6
-_FINER = 0.3
+_SWEEPS = 6  # of reweighting
+_FINER = 0.3  # by which what is added to the weights' divisors falls each time
 
 
 def best_multipliers(

@@ -11,8 +11,8 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-_ROWS_TRIED = 3
-_STEPS = 6
+_ROWS_TRIED = 3  # limits taken in, the worst first
+_STEPS = 6  # of the search for the price of one
 
 
 def highest(g: Array, B: Array, w: Array, G: Array | None = None, room: Array | None = None) -> tuple[Array, Array]:

@@ -19,7 +19,7 @@ from optimise.formula.space import Space
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
 
-_LEAST = 1e-6
+_LEAST = 1e-6  # of the limit: the least size that misses of an exact response count in
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,8 +12,8 @@ from optimise.statistics.student import quick_cdf
 
 Array = npt.NDArray[np.float64]
 
-_FAR = 16.0
-_STEPS, _SHARES = 16, 8
+_FAR = 16.0  # to where the touching places are tabled; beyond, the tangent is taken from far off
+_STEPS, _SHARES = 16, 8  # of the table: rows to a unit of z, and shares of shrinking
 
 
 def cdf(df: float, x: Array) -> Array:
