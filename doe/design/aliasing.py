@@ -17,8 +17,8 @@ import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
 
-_LONGEST = 5
-_MOST_FACTORS = 15
+_LONGEST = 5  # letters of a word that is looked for: with longer ones only, products of two are free of each other
+_MOST_FACTORS = 15  # beyond, the words are too many to go through
 
 
 def two_level(U: Array, names: Sequence[str]) -> dict[str, Any]:

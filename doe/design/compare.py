@@ -20,7 +20,7 @@ from doe.study import Study
 from doe.threads import one_thread
 
 WORTH = 0.10  # a day that shrinks the smallest visible difference by less than this does not pay: our own choice
-_COUNTS = 6
+_COUNTS = 6  # numbers of trials that are compared
 _CROWDED = {"too-many-repeats", "too-few-runs"}
 _NEEDS_MORE = {"fewer-runs-than-points", "fewer-runs-than-vertices", "no-fraction"}
 _OF_A_FAMILY = ("fraction", "centre_points", "axial", "degree", "whole_plots")

@@ -29,9 +29,9 @@ if TYPE_CHECKING:
 
 Array = npt.NDArray[np.float64]
 
-_FEW = 4
+_FEW = 4  # levels on steps below which a square may be a constant
 _TOLERANCE = 1e-8
-_MOST_NAMED = 8
+_MOST_NAMED = 8  # terms that are named
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,8 +15,8 @@ from doe.region.region import Region
 
 Array = npt.NDArray[np.float64]
 
-_MOST, _FEW, _LEAST = 3, 8, 4
-_SAME_SIDE = 0.25
+_MOST, _FEW, _LEAST = 3, 8, 4  # trials to make first; recipes below which it is two, and none
+_SAME_SIDE = 0.25  # of their lengths: two recipes whose directions have more in common lie to the same side
 
 
 def extremes(region: Region, X: Array, allowed: Sequence[int] | None = None) -> tuple[int, ...]:

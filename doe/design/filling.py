@@ -10,7 +10,7 @@ from doe.region.region import Region
 
 Array = npt.NDArray[np.float64]
 
-_POINTS, _LOTS = 2000, 20
+_POINTS, _LOTS = 2000, 20  # points that stand for the region; plans drawn by lot to compare with
 
 
 def filling(region: Region, U: Array, seed: int) -> dict[str, float]:

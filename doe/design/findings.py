@@ -20,10 +20,10 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_ORTHOGONAL = 0.99
-_MOST = 6
+_ORTHOGONAL = 0.99  # the share of information kept from which blocks take nothing worth telling
+_MOST = 6  # names in a sentence
 _WATCHED = 0.3  # of the trials: the most that watching the bench is to take before it is said; our choice
-_MOVES = 1e-6
+_MOVES = 1e-6  # in coded units
 
 
 def plan_findings(

@@ -36,9 +36,9 @@ from doe.terms.terms import Terms
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_LEFT = 3
+_LEFT = 3  # degrees of freedom to judge the error by, below which it is told
 _SAME = 1e-8
-_NAMED = 8
+_NAMED = 8  # terms that are named
 
 
 @dataclass(frozen=True, slots=True, eq=False)

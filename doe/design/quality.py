@@ -33,7 +33,7 @@ Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 Figure = float | Unavailable
 
-POWER, SIZE = 0.80, 0.05
+POWER, SIZE = 0.80, 0.05  # of the two-sided t test by which a difference is seen; common practice, no source
 LOST = 100.0  # what trials show is off by so many batch sds: no number means anything; our own choice
 MADE = "made "  # how trials made before a plan are called in it, by number
 _GROUPS = ("whole_plots", "blocks", "steps", "two_level", "filling")

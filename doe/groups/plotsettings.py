@@ -18,6 +18,7 @@ from doe.search.spaces import Layout
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
+# The share of efficiency that plain settings may cost, how far they are looked for, and which they are
 _COST, _NEAR, _PLAIN = 0.005, (0.1, 0.3), (-1.0, 0.0, 1.0)
 _POLISH = replace(FINE, plots=False, swaps=False)
 

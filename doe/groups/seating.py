@@ -26,9 +26,9 @@ from doe.search.strata import repeats_within
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_LEFT_OVER = 3
-_SAME = 0.02
-_FREE = -1
+_LEFT_OVER = 3  # whole plots to judge effects of hard-to-change factors by (see `_how_many`)
+_SAME = 0.02  # in coded units: settings and recipes that are made one
+_FREE = -1  # no whole plot or block yet
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,7 +18,7 @@ from doe.search.strata import repeats_within
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_GAIN = 1e-8
+_GAIN = 1e-8  # of the logarithm of the criterion: less is none
 
 
 class _Sweep:

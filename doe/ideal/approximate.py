@@ -24,12 +24,12 @@ Indices = npt.NDArray[np.intp]
 
 # How near the optimum is sought, by free dimensions.
 _SLACK = (5e-5, 5e-5, 5e-5, 5e-5, 5e-5, 1e-4, 5e-4, 5e-4, 1e-3, 3e-3)
-_ROUNDS, _CLIMBS = 25, 25
+_ROUNDS, _CLIMBS = 25, 25  # of climbing and reweighting in turn; steps of a climb
 _MOST_DEGREE = 4
 # Climbs begin from twice as many points as the model has terms, but from as many where these are many.
 _MANY = 45
-_MULTIPLIED = 60
-_NEWTON = 30
+_MULTIPLIED = 60  # steps of the multiplicative algorithm, before Newton's
+_NEWTON = 30  # steps of Newton's method
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -25,10 +25,10 @@ Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 Reals = npt.NDArray[Any]
 
-_FIRST = 256
-_BATCH = 1024
-_DEEPEST = 64
-_ROUNDING = 1e-4
+_FIRST = 256  # simplices begun with at a time
+_BATCH = 1024  # cells worked out at a time
+_DEEPEST = 64  # halvings of a cell
+_ROUNDING = 1e-4  # of the level: single precision is used where rounding stays below
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,10 +23,10 @@ from doe.search.spaces import Layout, same_levels
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-MOST_PIECES = 1024
-_MOST_IMAGES = 60_000
-_GENERIC = 48
-_SAME = 1e-9
+MOST_PIECES = 1024  # beyond, a proof is not tried
+_MOST_IMAGES = 60_000  # points of a plan spread over its images
+_GENERIC = 48  # random points at which a symmetry is tried
+_SAME = 1e-9  # of the greatest value
 
 
 @dataclass(frozen=True, slots=True, eq=False)

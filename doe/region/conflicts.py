@@ -19,8 +19,8 @@ from doe.region.feasible import FLAT, Rows, violations
 
 Row = tuple[bool, int]
 
-MOST_CONFLICTS = 4
-_MOST_ROUNDS = 250
+MOST_CONFLICTS = 4  # that are told
+_MOST_ROUNDS = 250  # of correction sets; then the best conflict so far is taken, its size not proven
 
 
 @dataclass(frozen=True, slots=True)

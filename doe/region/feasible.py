@@ -15,9 +15,9 @@ from scipy.optimize import linprog
 
 Array = npt.NDArray[np.float64]
 
-FLAT = 1e-9
+FLAT = 1e-9  # room that is none, in rows of unit length
 _INFEASIBLE = 2
-_SHARP = 1e-10
+_SHARP = 1e-10  # the finest tolerance that HiGHS takes
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from doe.region.remedies import nothing_left
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_NICE = 10
+_NICE = 10  # digits of the number that stands for a level
 
 
 @dataclass(frozen=True, slots=True)

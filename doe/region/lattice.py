@@ -19,9 +19,9 @@ from doe.region.region import Combination, Region
 
 Array = npt.NDArray[np.float64]
 
-_FINER = (2, 5, 10, 20, 50, 100)
-_ENOUGH = 3
-_SHY = 1e-6
+_FINER = (2, 5, 10, 20, 50, 100)  # by how much a step is divided in the search for one that would do
+_ENOUGH = 3  # levels of an ingredient to learn a bend from
+_SHY = 1e-6  # how far off every limit a second try keeps, where rounding broke one
 _EDGE = 1e-9
 
 

@@ -19,11 +19,11 @@ Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.intp]
 
-TOLERANCE = 1e-9
-_CHUNK = 1024
-_BOX = 12
-_MOST_POINTS = 40_000
-_MOST_ON_FACE = 8_000
+TOLERANCE = 1e-9  # in coordinates -1..+1
+_CHUNK = 1024  # corners compared at a time, to spare memory
+_BOX = 12  # dimensions up to which the search begins with a box, which has 2^d corners
+_MOST_POINTS = 40_000  # corners in hand on the way
+_MOST_ON_FACE = 8_000  # corners on one new face
 
 
 class TooManyError(ArithmeticError):

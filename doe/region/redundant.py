@@ -19,7 +19,7 @@ from doe.region.rewriting import ratio_of, renumbered, rule_of
 Array = npt.NDArray[np.float64]
 
 _CLOSE = 1e-9
-_ROOM = 1e-5
+_ROOM = 1e-5  # by which a limit is tightened, to see what pins it
 _SEEN = 'the others already see to "{}"'
 
 

@@ -27,7 +27,7 @@ Flags = npt.NDArray[np.bool_]
 Combination = Mapping[str, str]
 _T = TypeVar("_T")
 
-MOST_CORNERS = 200_000
+MOST_CORNERS = 200_000  # that can be listed
 _SEED = 20_012
 
 

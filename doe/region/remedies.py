@@ -23,8 +23,8 @@ from doe.region.rewriting import Ratio, free_of_dust, ratio_of, renumbered, rule
 Array = npt.NDArray[np.float64]
 
 _LEAST = "each the least that opens the region; go further to have room"
-_OVERSHOOT = 1.02
-_MOST_DIGITS = 12
+_OVERSHOOT = 1.02  # of a change: how far it may be rounded up
+_MOST_DIGITS = 12  # of a number that is proposed
 
 
 def nothing_left(rows: Written, scaled: Rows, shift: Array, scale: Array) -> StudyError:

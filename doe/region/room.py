@@ -11,7 +11,7 @@ Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.intp]
 
-EDGE = 1e-12
+EDGE = 1e-12  # a rate or an excess that is rounding
 
 
 def inside(A: Array, b: Array, X: Array, tolerance: float) -> Flags:

@@ -11,10 +11,10 @@ from doe.region.region import Region
 
 Array = npt.NDArray[np.float64]
 
-_MOST_SIMPLICES = 20_000
-_MOST_CORNERS = 400
-_DRAWN = 2**16
-_FEWEST = 100
+_MOST_SIMPLICES = 20_000  # of the region cut up, for an exact volume
+_MOST_CORNERS = 400  # of a region that is cut up
+_DRAWN = 2**16  # random points otherwise
+_FEWEST = 100  # of them in the region, for a share to be told
 
 
 def share_of_box(region: Region) -> float | Unavailable:

@@ -15,13 +15,13 @@ from doe.region.polytope import Corners, fan
 
 Array = npt.NDArray[np.float64]
 
-SAMPLE = 2**15
-MOST_SIMPLICES = 40_000
+SAMPLE = 2**15  # random points that stand for the uniform law where there is no cubature
+MOST_SIMPLICES = 40_000  # of a cubature
 _SEED = 20_011
-_TRIAL = 2048
-_WORTHWHILE = 0.02
-_CHAINS = 2048
-_PIECE = 65_536
+_TRIAL = 2048  # points of the box that are tried for rejection
+_WORTHWHILE = 0.02  # the share of them in the region from which rejection pays; else hit-and-run
+_CHAINS = 2048  # hit-and-run chains side by side
+_PIECE = 65_536  # points at a time, to spare memory
 
 
 def draw(G: Array, h: Array, inside: Array, n: int, rng: np.random.Generator) -> Array:

@@ -16,9 +16,9 @@ from doe.region.region import Region
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_FEW_CORNERS = 64
-_MANY_CORNERS = 400
-_FEWEST = 6
+_FEW_CORNERS = 64  # corners up to which all pairs and faces are taken
+_MANY_CORNERS = 400  # corners that are taken, an even choice where there are more
+_FEWEST = 6  # candidates of each piece, times one more than the dimension
 
 
 def unique(U: Array) -> Array:

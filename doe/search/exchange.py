@@ -23,9 +23,9 @@ Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 Model = Callable[[Array, Indices], Array]
 
-RIDGE = 1e-8
-_TIE = 1e-10
-_GAIN = 1e-8
+RIDGE = 1e-8  # added to the information, so that a plan that is still singular can be compared
+_TIE = 1e-10  # scores that are as good, relative to their size
+_GAIN = 1e-8  # a gain that is none
 
 
 @dataclass(frozen=True, slots=True)

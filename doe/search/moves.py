@@ -16,7 +16,7 @@ Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
 _AROUND = np.linspace(-1, 1, 9)
-_ROUNDS = 2
+_ROUNDS = 2  # of looking closer along a line, each four times finer
 _FEW = 4
 
 

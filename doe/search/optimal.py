@@ -27,10 +27,11 @@ Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 Recipes = tuple[Array, Indices]
 
+# Degrees of freedom that a plan has for each unless told otherwise; common practice, no source
 _LACK_OF_FIT, _PURE_ERROR = 5, 4
-_SAME = 0.02
-_WORK = 5400.0
-_TURNS = 4
+_SAME = 0.02  # in coded units: recipes that are made one
+_WORK = 5400.0  # starts times terms times the root of the runs
+_TURNS = 4  # of choosing repeats and searching again
 
 
 @dataclass(frozen=True, slots=True, eq=False)

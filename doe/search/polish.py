@@ -17,12 +17,12 @@ Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 Flags = npt.NDArray[np.bool_]
 
-_TOUCH = 1e-9
-_DUST = 1e-10
-_MEMORY = 8
-_STEP = 1e-3
-_HALVINGS = 6
-_ENOUGH = 1e-7
+_TOUCH = 1e-9  # room below which a run lies on a limit
+_DUST = 1e-10  # a direction that is rounding
+_MEMORY = 8  # steps that the curvature is taken from
+_STEP = 1e-3  # of central differences, in coded units
+_HALVINGS = 6  # of a step that does not gain
+_ENOUGH = 1e-7  # a gain below which a plan is left
 
 
 def polished(space: Space, criterion: Criterion, runs: Runs, held: int, roots: Array, *, steps: int) -> Runs:

@@ -18,7 +18,7 @@ import numpy.typing as npt
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_NOT_KNOWN = 0.01
+_NOT_KNOWN = 0.01  # the share of a variance that may be unmeasured (see `Contrasts.judge`)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

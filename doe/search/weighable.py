@@ -18,10 +18,10 @@ from doe.search.exchange import Proposals, Proposer, Space
 Array = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.intp]
 
-_ON_GRID = 1e-7
-_EXACT = 1e-12
-_LONGEST = 1000
-_MOST_EXCHANGES = 16
+_ON_GRID = 1e-7  # of a step
+_EXACT = 1e-12  # of a limit
+_LONGEST = 1000  # steps after which a column that follows has to be on its own step again
+_MOST_EXCHANGES = 16  # exchanges of two ingredients that keep such columns on their steps
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -17,7 +17,7 @@ from scipy import special
 
 Array = npt.NDArray[np.float64]
 
-_MOST_STEPS = 200
+_MOST_STEPS = 200  # of Newton's method
 _ROOT = 0.5 * log(2 * pi)
 
 

@@ -25,12 +25,12 @@ from optimise.statistics.mixed import Contrast, MixedFit, at_variances
 Array = npt.NDArray[np.float64]
 Places = npt.NDArray[np.intp]
 
-_NODES = 21
+_NODES = 21  # of the quadrature over what a group shares
 _ROOT = 0.5 * log(2 * pi)
 _STARTS = (0.15, 0.6, 1.5, 4.0)  # sd between groups over that within
 _NOTHING = 1e-3  # a ratio of sds below this is none: the likelihood is flat there
-_FAR = 1e3
-_STEP = 1e-3
+_FAR = 1e3  # a ratio of sds beyond which the likelihood has no maximum
+_STEP = 1e-3  # of differences in the variances, relative to them
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,7 +12,7 @@ from scipy.special import expit, log_expit
 
 from optimise.statistics.leastsq import Array
 
-_MOST_STEPS = 200
+_MOST_STEPS = 200  # of Newton's method
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -15,6 +15,7 @@ from optimise.statistics.posterior import log_weights, prepared, projections
 
 Array = npt.NDArray[np.float64]
 
+# Completions kept; turns before the first and from one to the next; sweeps over the unread values in each
 _DRAWS, _BURN, _BETWEEN, _SWEEPS = 8, 12, 3, 4
 
 

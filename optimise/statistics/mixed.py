@@ -21,7 +21,7 @@ from optimise.statistics.leastsq import two_sided
 
 Array = npt.NDArray[np.float64]
 
-_STARTS = (0.0, 0.1, 1.0, 10.0)
+_STARTS = (0.0, 0.1, 1.0, 10.0)  # ratios of variances to begin with
 _CONVERGED = 1e-13
 
 

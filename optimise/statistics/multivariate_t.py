@@ -11,8 +11,8 @@ from scipy.stats import qmc
 
 Array = npt.NDArray[np.float64]
 
-_NODES, _SHIFTS = 1024, 8
-_EDGE = 1e-15
+_NODES, _SHIFTS = 1024, 8  # of the Sobol set, and shifts of it
+_EDGE = 1e-15  # kept between a chance and 0 or 1, whose normal deviates are infinite
 
 
 def joint_factor(correlation: Array, df: float, level: float = 0.95) -> float:

@@ -19,7 +19,7 @@ from optimise.statistics.censored import log_share
 Array = npt.NDArray[np.float64]
 Link = Literal["logit", "probit"]
 
-_MOST_STEPS = 200
+_MOST_STEPS = 200  # of Newton's method
 
 
 @dataclass(frozen=True, slots=True, eq=False)

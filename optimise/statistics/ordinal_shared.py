@@ -24,7 +24,7 @@ _NODES = 60
 _NODES_OF_TWO = 24  # each way, where there are groups within groups
 _NOTHING = 1e-3  # a shared sd below this is none: the likelihood is flat there
 _FAR = 30.0  # beyond this the groups themselves part the grades
-_STEP = 1e-4
+_STEP = 1e-4  # of central differences
 # Where a prior holds the slopes, the sd of the larger groups is half-t with 3 degrees of freedom: weak (common
 # practice, no source), about three times the scatter of a single grade.
 _HELD_SD = 3 * float(np.pi / np.sqrt(3))

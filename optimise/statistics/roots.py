@@ -11,9 +11,9 @@ from scipy import special
 Array = npt.NDArray[np.float64]
 Rows = npt.NDArray[np.intp]
 
-_STEPS = 100
+_STEPS = 100  # at most
 _NEAR = 1e-9
-_EDGE = 1e-13
+_EDGE = 1e-13  # kept between a chance and 0 or 1, whose normal deviates are infinite
 
 
 def newton_root(off: Callable[[Array, Rows], tuple[Array, Array]], low: Array, high: Array, start: Array) -> Array:

@@ -20,9 +20,9 @@ Sets = npt.NDArray[np.bool_]
 
 _EXHAUSTIVE = 20  # free terms up to which every subset is looked at: a million models
 _LEADING = 2000  # of those, how many best ones are kept to be set against each other
-_BEAM = 60
+_BEAM = 60  # models that a beam search goes on from
 _NEAR = 2.0  # AICc within which models are near-equal (Burnham & Anderson 2002, section 2.6)
-_CHUNK = 4096
+_CHUNK = 4096  # models worked out at a time
 _DEPENDENT = 1e-10  # squared distance of a unit column from the others
 
 

@@ -19,8 +19,8 @@ Array = npt.NDArray[np.float64]
 _FAR = 16.0
 _SMALL = -6.0  # below, a chance is too small to keep its digits
 _CELLS = 32  # a unit
-_DEGREE = 5
-_MANY = 128
+_DEGREE = 5  # of the polynomials of the table
+_MANY = 128  # values from which the table is quicker
 
 
 def cdf(df: Array, x: Array) -> Array:
