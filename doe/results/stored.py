@@ -19,7 +19,7 @@ from doe.definition.cells import same_unit, typed_form
 from doe.definition.parts import Factor, Ingredient
 from doe.problems import Problem, ResultsError, listed
 from doe.recipes.composition import fixed_range
-from doe.results.gone import GONE_SHARE, Out, dropped, dropped_findings, fixed_elsewhere, none_left
+from doe.results.dropped import GONE_SHARE, Out, dropped, dropped_findings, fixed_elsewhere, none_left
 from doe.results.resultset import (
     BATCH_COLUMNS,
     BATCH_NOTES,
