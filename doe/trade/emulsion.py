@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from itertools import product
 
@@ -35,6 +36,20 @@ _CATIONIC = (
     "benzalkonium", "cetylpyridinium", "chlorhexidine", "polyaminopropyl biguanide", "amidopropyl dimethylamine",
 )  # fmt: skip
 
+# Pairs that go wrong without being of unlike charge: a trade thread on gums in washes, read; salt: common practice.
+_PAIRS = (
+    (
+        re.compile(r"xanthan gum|carrageenan|cellulose gum|gellan gum|\balgin|guar gum"),
+        re.compile(r"glucoside\b|\S betaine\b|\w-betaine\b"),
+        "gums have come out of some washes of sugar surfactant and betaine",
+    ),
+    (
+        re.compile(r"carbomer|acrylates/c10-30"),
+        re.compile(r"sodium chloride|magnesium sulfate|sodium lactate|sodium pca"),
+        "salt thins what such a polymer thickens",
+    ),
+)
+
 
 def charge_of(item: Ingredient, *, by_name: bool = False) -> str:
     """The ionic character of a material: as given, else (or `by_name`) as its INCI names tell, else nothing."""
@@ -65,6 +80,29 @@ def charge_checks(stock: Stock, percent: Array) -> Iterator[Check]:
             live=Live(_CURD, ((1.0, Form(stock.percent(stock.one(i)))),), high=0.0,
                       present=(stock.names[i], stock.names[j])),
         )  # fmt: skip
+
+
+def pair_checks(stock: Stock, percent: Array) -> Iterator[Check]:
+    """A gum or polymer that thickens beside what is known to thin it or bring it out; both told by their INCI names."""
+    for gums, others, words in _PAIRS:
+        thick, thins = ([i for i, item in enumerate(stock.items) if _named(item, one)] for one in (gums, others))
+        for i, j in product(thick, thins):
+            both = np.where((percent[:, i] > 0) & (percent[:, j] > 0), 1.0, np.nan)
+            yield Check(
+                "gum-pair", " and ".join(dict.fromkeys((stock.labels[i], stock.labels[j]))), both,
+                _always(words), "", "try them alone in water first, at the levels of the recipe",
+                high=0.0, number="pair",
+                live=Live(words, ((1.0, Form(stock.percent(stock.one(i)))),), high=0.0,
+                          present=(stock.names[i], stock.names[j])),
+            )  # fmt: skip
+
+
+def _always(words: str) -> Words:
+    return lambda v: words
+
+
+def _named(item: Ingredient, words: re.Pattern[str]) -> bool:
+    return any(words.search(name.casefold()) for name, _ in item.inci)
 
 
 def oil_rows(stock: Stock) -> tuple[Array, Array]:

@@ -15,7 +15,7 @@ from doe.problems import Problem
 from doe.trade.acidity import acid_checks, measured_checks, window_checks
 from doe.trade.check import NOTHING, Check, Given
 from doe.trade.composition import Stock, counts_mass
-from doe.trade.emulsion import charge_checks, emulsion_checks, use_checks, wetting_checks
+from doe.trade.emulsion import charge_checks, emulsion_checks, pair_checks, use_checks, wetting_checks
 from doe.trade.legal import allergen_checks, legal_checks, polymer_checks
 from doe.trade.rulebook import RULES
 from doe.trade.statements import statements
@@ -28,8 +28,8 @@ Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 _BY_LEVELS: tuple[Callable[[Stock, Array], Iterator[Check]], ...] = (
-    legal_checks, window_checks, polymer_checks, use_checks, charge_checks, allergen_checks, emulsion_checks,
-    wetting_checks,
+    legal_checks, window_checks, polymer_checks, use_checks, charge_checks, pair_checks, allergen_checks,
+    emulsion_checks, wetting_checks,
 )  # fmt: skip
 _WITH_READINGS: tuple[Callable[[Stock, Array, Given], Iterator[Check]], ...] = (
     acid_checks, measured_checks, suspension_checks,

@@ -51,6 +51,8 @@ _RULES = (
          ("stop", "warn", "inform"), "Regulation (EU) 2023/2055 (Annex XVII of REACH, entry 78), read in summaries"),
     Rule("K18", "no anionic material beside a cationic one", "ionic character as given, or as the INCI name tells",
          ("warn",), PRACTICE),
+    Rule("gum-pair", "no gum beside sugar surfactant or betaine, no carbomer beside salt, untried", "INCI names",
+         ("inform",), "a trade thread on gums in washes, read; carbomer and salt: common practice, no source"),
     Rule("K19", "the HLB of the emulsifiers is near what the oils require",
          "means weighted by level: sum(w HLB) / sum(w) over emulsifiers, sum(w required HLB) / sum(w) over oils; "
          "1 apart at most", ("inform",), "Griffin (1949) J. Soc. Cosmet. Chem. 1, 311; (1954) 5, 249; from memory"),

@@ -101,3 +101,23 @@ def test_two_choices_that_clash_are_told_with_the_limit_that_keeps_them_apart(st
     source = study(gum, soap).to_dict()
     source["limit"] = [{"rule": "Gum is not A", "when": "Soap is C"}]
     assert "K18" not in {p.code for p in study_findings(Study.from_dict(source))}
+
+
+@pytest.mark.parametrize(
+    ("thick", "other", "said"),
+    # Common practice, no source; gums in washes of sugar surfactant and betaine: a trade thread.
+    [
+        ("Xanthan Gum", "Decyl Glucoside", "come out"),
+        ("Carrageenan", "Cocamidopropyl Betaine", "come out"),
+        ("Xanthan Gum", "Coco-Betaine", "come out"),
+        ("Xanthan Gum", "Betaine", None),  # trimethylglycine, a humectant
+        ("Carbomer", "Sodium Chloride", "salt thins"),
+        ("Carbomer", "Decyl Glucoside", None),
+        ("Hydroxyethylcellulose", "Sodium Chloride", None),
+    ],
+)
+def test_pairs_that_thin_or_come_out(study, findings, thick, other, said):
+    rows = ({"name": "Thick", "level": 0.5, "inci": thick}, {"name": "Other", "low": 0.0, "high": 9.0, "inci": other})
+    found = findings(study(*rows), Other=5.0).get("gum-pair")
+    assert (found is None) if said is None else (said in found.got and found.where == "Thick and Other")
+    assert "gum-pair" not in findings(study(*rows), Other=0.0)
