@@ -2,6 +2,7 @@
 
 import copy
 import json
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -56,6 +57,12 @@ def fitted(study=None, frame=None, **how):
     return fit(study, study.results(frame.drop(columns=spare)), **how)
 
 
+@cache
+def usual(terms="select"):
+    """The models of the usual trials, fitted once."""
+    return fitted(terms=terms)
+
+
 def codes(model):
     return [finding.code for finding in model.findings]
 
@@ -71,7 +78,7 @@ SPOT = pd.DataFrame({"Gum": [0.5, 0.9], "Wax": [2.0, 4.0], "Mixing": [5.0, 3.0]}
 
 @pytest.mark.parametrize("terms", ["select", "all"])
 def test_the_promised_keys_are_there(terms):
-    models = fitted(terms=terms)
+    models = usual(terms)
     stored, entries, points = as_json(models, SPOT)
     wanted = {
         "scale", "model", "coding", "n", "excluded", "terms", "residual_sd", "df_residual", "variance", "anova", "r2",
@@ -99,7 +106,7 @@ def test_the_promised_keys_are_there(terms):
 
 
 def test_every_coding_shows_the_same_model():
-    base = fitted(terms="all")
+    base = usual("all")
     for coding in ("proportion", "l-pseudo", "coded"):
         other = fitted(terms="all", coding=coding)
         for name, model in base.items():
@@ -111,7 +118,7 @@ def test_every_coding_shows_the_same_model():
 
 
 def test_estimates_in_units_rebuild_the_fitted_values():
-    models = fitted(terms="all")
+    models = usual("all")
     model = models["Gloss"]
     levels = models.results.levels()
     total = np.zeros(len(levels))
@@ -123,8 +130,8 @@ def test_estimates_in_units_rebuild_the_fitted_values():
 
 
 def test_models_json_repeats_the_predictions():
-    stored = json.loads(json.dumps(fitted(terms="all").to_dict()))["responses"]["Gloss"]["models"][0]
-    models = fitted(terms="all")
+    stored = json.loads(json.dumps(usual("all").to_dict()))["responses"]["Gloss"]["models"][0]
+    models = usual("all")
     point = {"Gum": 0.5, "Wax": 2.0, "Mixing": 5.0}
     coding = stored["coding"]
     v = {k: (x - coding["shift"][k]) / coding["scale"][k] for k, x in point.items()}
@@ -140,7 +147,7 @@ def test_models_json_repeats_the_predictions():
 def test_models_json_repeats_the_averaged_posterior():
     from optimise.statistics.posterior import Posterior
 
-    models = fitted()
+    models = usual()
     stored = json.loads(json.dumps(models.to_dict()))["responses"]["Gloss"]
     how = stored["coordinates"]
     z = np.array(how["constant"]) + SPOT[how["columns"]].to_numpy() @ np.array(how["slopes"])
@@ -149,15 +156,15 @@ def test_models_json_repeats_the_averaged_posterior():
 
 
 def test_true_terms_are_found_and_shares_are_told():
-    model = fitted()["Gloss"]
+    model = usual()["Gloss"]
     assert "Wax²" in set(model.terms["term"])
     assert model.selection["chosen_share"]["Wax²"] > 0.95
     assert model.selection["near"][0]["delta_aicc"] == 0
-    assert set(fitted(terms="all")["Gloss"].terms["term"]) > set(model.terms["term"])
+    assert set(usual("all")["Gloss"].terms["term"]) > set(model.terms["term"])
 
 
 def test_a_log_scale_maps_limits_and_shows_the_median():
-    models = fitted(terms="all")
+    models = usual("all")
     model = models["Viscosity"]
     assert model.window == pytest.approx((np.log(500), np.log(5000)))
     row = models.predict(SPOT)["Viscosity"].iloc[0]
@@ -175,7 +182,7 @@ def test_an_auto_scale_chooses_the_logarithm_and_says_why():
 
 
 def test_chance_is_joint_and_an_exact_must_takes_part():
-    models = fitted()
+    models = usual()
     both = models.chance(SPOT)
     each = models.predict(SPOT)
     assert list(both.index) == ["a", "b"]
@@ -197,13 +204,13 @@ def test_frames_that_come_in_are_not_changed():
 
 
 def test_the_same_results_give_the_same_bytes():
-    assert json.dumps(fitted().to_dict()) == json.dumps(fitted().to_dict())
-    one, two = fitted()["Gloss"].to_dict(), fitted()["Gloss"].to_dict()
-    assert json.dumps(one) == json.dumps(two)
+    one, two = fitted(), fitted()
+    assert json.dumps(one.to_dict()) == json.dumps(two.to_dict())
+    assert json.dumps(one["Gloss"].to_dict()) == json.dumps(two["Gloss"].to_dict())
 
 
 def test_inside_hull_and_leverage():
-    models = fitted()
+    models = usual()
     far = pd.DataFrame({"Gum": [0.6, 3.0], "Wax": [3.0, 3.0], "Mixing": [5.0, 5.0]})
     assert models.inside(far).tolist() == [True, False]
     assert models.in_hull(far).tolist() == [True, False]
@@ -215,7 +222,7 @@ def test_inside_hull_and_leverage():
 
 
 def test_planned_is_least_squares_of_the_full_model_where_it_can_be():
-    models = fitted()
+    models = usual()
     assert len(models.planned("Gloss").terms) == len(models.study.terms())
     few = fitted(frame=trials(9))
     assert few.planned("Gloss").df_residual > 0
@@ -238,7 +245,7 @@ def test_batches_set_aside_are_told_with_their_reason():
     assert (gone["trial"], gone["reason"]) == ("T03", "set aside: wrong lot")
     (said,) = [f for f in models.findings if f.code == "not-counted"]
     assert "wrong lot" in said.got
-    assert not [f for f in fitted().findings if f.code == "not-counted"]
+    assert not [f for f in usual().findings if f.code == "not-counted"]
 
 
 def test_over_range_readings_take_part_as_what_they_are():
@@ -357,7 +364,7 @@ def test_what_benches_really_give_never_crashes_nor_pretends(spoilt, terms):
         assert "aliased" in codes(model)
     if spoilt in ("tiny", "huge"):
         factor = 1e-12 if spoilt == "tiny" else 1e12
-        plain = fitted(terms=terms)["Gloss"]
+        plain = usual(terms)["Gloss"]
         assert model.residual_sd / factor == pytest.approx(plain.residual_sd, rel=1e-9)
         assert list(model.terms["term"]) == list(plain.terms["term"])
 
@@ -392,14 +399,14 @@ def test_unknown_wishes_are_refused(how, said):
 
 def test_bad_recipes_are_refused_all_at_once():
     with pytest.raises(ModelError) as caught:
-        fitted().predict(pd.DataFrame({"Gum": ["much"], "Mixing": [1.0]}))
+        usual().predict(pd.DataFrame({"Gum": ["much"], "Mixing": [1.0]}))
     assert {p.where for p in caught.value.problems} == {"Gum", "Wax"}
 
 
 def test_as_made_levels_count_and_the_fill_takes_the_rest():
     frame = trials()
     frame["Water"] = 99.5 - frame["Gum"] - frame["Wax"]
-    a, b = fitted(frame=frame, terms="all"), fitted(terms="all")
+    a, b = fitted(frame=frame, terms="all"), usual("all")
     assert a["Gloss"].terms["estimate"].to_numpy(dtype=float) == pytest.approx(
         b["Gloss"].terms["estimate"].to_numpy(dtype=float), rel=1e-9
     )
