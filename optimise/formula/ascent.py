@@ -15,6 +15,7 @@ a multiple of what limits are missed by goes up (the exact penalty of Han).
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass, field, fields
 from typing import Self
 
@@ -22,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import nnls
 
-from optimise.formula.bends import Bent
+from optimise.formula.bends import Bent, Sloped
 
 Array = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.intp]
@@ -37,7 +38,8 @@ _GAIN = 1e-7  # a step that gains less is not made
 _MET, _WITHIN = 1e-9, 1e-6  # misses of limits: none while a run goes on, none worth speaking of
 _BESIDE = 0.25  # how much nearer than to ended runs those under way come before they count as one
 _ASTRAY = 0.1  # how far beyond limits a run may go that was within them
-_MOST_ROUNDS = 120
+MOST_ROUNDS = 120
+_REAL = 1e-8  # of what it might be: the least share of a change of slopes along a step that corrects anything
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,7 +48,8 @@ class Ascent:
 
     `rises` gives the aims, then the limits, which ask for 0 or more: values (n, m), slopes (n, m, d) and second
     derivatives (n, m, d, d) at places (n, d). `group` (a,) numbers each aim's group, in order, and `weights` (r,) are
-    the groups'. Rows G u <= h hold throughout; `frozen` coordinates keep their start.
+    the groups'. Rows G u <= h hold throughout; `frozen` coordinates keep their start. Where second derivatives are
+    dear, `sloped` gives values and slopes alone: those of a run's start are then corrected by what its slopes tell.
     """
 
     rises: Bent
@@ -56,10 +59,14 @@ class Ascent:
     G: Array
     h: Array
     frozen: Flags | None = None
+    sloped: Sloped | None = None
     _first: Numbers = field(init=False, repr=False)
+    _rows: Array = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "_first", np.searchsorted(self.group, np.arange(len(self.weights))))
+        still = np.zeros(self.G.shape[1], dtype=bool) if self.frozen is None else self.frozen
+        object.__setattr__(self, "_rows", -np.where(still, 0.0, self.G).T)
 
     @property
     def smooth(self) -> bool:
@@ -100,19 +107,38 @@ class _Places(_Rows):
     missed: Array
 
     @classmethod
-    def of(cls, ascent: Ascent, U: Array) -> _Places:
-        """At places U."""
-        values, slopes, bends = ascent.rises(U)
+    def of(cls, ascent: Ascent, U: Array, before: _Places | None = None) -> _Places:
+        """At places U, to which runs came from those `before`."""
+        if before is None or ascent.sloped is None:
+            values, slopes, bends = ascent.rises(U)
+        else:
+            values, slopes = ascent.sloped(U)
+            bends = before.corrected(U, slopes)
         if ascent.frozen is not None:
             slopes, bends = np.array(slopes), np.array(bends)
             slopes[..., ascent.frozen], bends[..., ascent.frozen], bends[..., ascent.frozen, :] = 0.0, 0.0, 0.0
         height = ascent.least(values) @ ascent.weights
         missed = -np.minimum(values[:, len(ascent.group) :], 0.0).sum(axis=1)
         slopes, bends = (part if part.flags.writeable else part.copy() for part in (slopes, bends))
-        whole = np.isfinite(height + missed + slopes.sum(axis=(1, 2)) + bends.sum(axis=(1, 2, 3)))
+        n = len(U)
+        whole = np.isfinite(height + missed + slopes.reshape(n, -1).sum(axis=1) + bends.reshape(n, -1).sum(axis=1))
         if not whole.all():
             height, missed = np.where(whole, height, -np.inf), np.where(whole, missed, np.inf)
         return cls(U, values, slopes, bends, height, missed)
+
+    def corrected(self, U: Array, slopes: Array) -> Array:
+        """The bends, made to tell the slopes (n, m, d) found at U by the least change: symmetric, of rank one.
+
+        Nocedal & Wright 2006, section 6.2 (from memory).
+        """
+        step = (U - self.U)[:, :, None]
+        off = slopes - self.slopes - (self.bends @ step[:, None])[..., 0]
+        share = off @ step
+        size = np.linalg.norm(off, axis=2, keepdims=True) * np.linalg.norm(step, axis=1)[:, None]
+        real = np.abs(share) > _REAL * size
+        scaled = np.where(real, off / np.where(real, share, 1.0), 0.0)
+        bends: Array = self.bends + scaled[..., None] * off[:, :, None]
+        return bends
 
 
 @dataclass(slots=True, eq=False)
@@ -140,16 +166,16 @@ class Ends:
 
 def ascend(
     ascent: Ascent, starts: Array, known: Array | None = None, apart: float = 0.0, enough: float = np.inf,
-    least: float = _GAIN, most: int = _MOST_ROUNDS,
+    least: float = _GAIN, most: int = MOST_ROUNDS, suffice: int = sys.maxsize,
 ) -> Ends:  # fmt: skip
     """The ends of runs uphill from `starts` (n, d), of at most so many rounds; all are worked out once in each.
 
     A run ends where it comes within `apart` of `known` places (k, d), or of a higher one of the other runs that has
     ended, or much nearer to one still under way; where F is `enough` with every limit met; and where a step
-    would gain less than `least`.
+    would gain less than `least`. All end once as many as `suffice` have enough.
     """
     n, d = starts.shape
-    runs = _Runs(starts.copy(), np.full(n, -np.inf), np.ones(n, dtype=bool), np.arange(n))
+    runs = _Runs(starts.copy(), np.full(n, -np.inf), np.zeros(n, dtype=bool), np.ones(n, dtype=bool), np.arange(n))
     if not n or not d or (ascent.frozen is not None and ascent.frozen.all()):
         return Ends(runs.U, runs.own, runs.height)
     with np.errstate(all="ignore"):
@@ -158,7 +184,11 @@ def ascend(
         steps = _Steps(np.zeros((n, d)), np.zeros(n), first, np.zeros(n), np.ones(n), np.zeros(n, dtype=np.intp))
         fresh = going = np.isfinite(here.height)
         for _ in range(most):
-            going = going & ((here.height < enough) | (here.missed > 0))
+            full = (here.height >= enough) & (here.missed <= 0)
+            suffice -= int(full.sum())
+            if suffice <= 0:
+                break
+            going = going & ~full
             if (fresh & going).any():
                 steps = _chosen(ascent, here, steps, fresh & going)
                 going = going & (~fresh | (steps.gain > least) | (here.missed > _MET))
@@ -167,26 +197,27 @@ def ascend(
             if not going.all():
                 here, steps, runs.ids = here.only(going), steps.only(going), runs.ids[going]
             here, fresh, going = _tried(ascent, here, steps)
-            runs.U[runs.ids], runs.height[runs.ids] = here.U, np.where(here.missed <= _WITHIN, here.height, -np.inf)
-            going = going & ~runs.joined(here.height, going, known, apart)
-    return Ends(runs.U, runs.own, runs.height)
+            runs.U[runs.ids], runs.height[runs.ids], runs.within[runs.ids] = here.U, here.height, here.missed <= _WITHIN
+            going = going & ~runs.joined(going, known, apart)
+    return Ends(runs.U, runs.own, np.where(runs.within, runs.height, -np.inf))
 
 
 @dataclass(slots=True, eq=False)
 class _Runs:
-    """Where all runs are, (n, d), how high within limits, (n,), which are their `own` still, which are under way."""
+    """Where runs are, (n, d), how high, which are within limits and which their `own` still, (n,); those under way."""
 
     U: Array
     height: Array
+    within: Flags
     own: Flags
     ids: Numbers
 
-    def joined(self, height: Array, going: Flags, known: Array | None, apart: float) -> Flags:
-        """Which of the runs under way, at `height` and `going` on, come to known places, or to others as high."""
+    def joined(self, going: Flags, known: Array | None, apart: float) -> Flags:
+        """Which of the runs under way that are `going` on come to known places, or to others as high."""
         out = np.zeros(len(self.ids), dtype=bool)
         if apart <= 0:
             return out
-        U, height = self.U[self.ids], height[:, None]
+        U, height = self.U[self.ids], self.height[self.ids, None]
         if known is not None and len(known):
             out |= (_squares(U, known) <= apart**2).any(axis=1)
         ended = np.ones(len(self.U), dtype=bool)
@@ -197,7 +228,7 @@ class _Runs:
             return out
         # Of two under way that are as high as each other the first goes on.
         ahead = (self.height > height) | ((self.height == height) & (np.arange(len(self.U)) < self.ids[:, None]))
-        joins = going & (near & np.where(ended, self.height >= height - 1e-12, ahead)).any(axis=1)
+        joins = going & (near & np.where(ended, self.within & (self.height >= height - 1e-12), ahead)).any(axis=1)
         self.own[self.ids[joins]] = False
         return out | joins
 
@@ -222,8 +253,9 @@ def _bends(ascent: Ascent, now: _Places, multipliers: Array) -> tuple[Array, Arr
     n, m, d = now.slopes.shape
     H = (-multipliers[:, None, :] @ now.bends.reshape(n, m, d * d)).reshape(n, d, d)
     size, ways = np.linalg.eigh(H)
-    slope = np.abs(now.slopes[:, : len(ascent.group)]).max(axis=(1, 2), initial=0.0) * ascent.weights.max(initial=0.0)
-    return np.maximum(np.abs(size), np.maximum(_FLAT * slope, 1e-12)[:, None]), ways
+    steep = np.abs(now.slopes[:, : len(ascent.group)]).reshape(n, -1).max(axis=1, initial=0.0)
+    least = np.maximum(_FLAT * ascent.weights.max(initial=0.0) * steep, 1e-12)
+    return np.maximum(np.abs(size), least[:, None]), ways
 
 
 def _tops(ascent: Ascent, now: _Places, size: Array, ways: Array) -> tuple[Array, Array, Array]:
@@ -247,11 +279,12 @@ def _tops(ascent: Ascent, now: _Places, size: Array, ways: Array) -> tuple[Array
     m = first + bound.shape[1]
     last = m - (now.values.shape[1] - a)
     E = np.zeros((n, d + r + 2, m + (r if ascent.capped else 0)))
-    E[:, :d, :first] = -back @ (ascent.G if ascent.frozen is None else np.where(ascent.frozen, 0.0, ascent.G)).T
+    E[:, :d, :first] = back @ ascent._rows
     E[:, :d, first:m] = back @ bound.transpose(0, 2, 1)
     E[:, -1, :first] = np.minimum(now.U @ ascent.G.T - ascent.h, 0.0)
     E[:, -1, last:m] = -now.values[:, a:]
-    E[:, -2, last:m] = np.maximum(-now.values[:, a:], 0.0) / np.sqrt(_SLACK)
+    if now.missed.any():
+        E[:, -2, last:m] = np.maximum(-now.values[:, a:], 0.0) / np.sqrt(_SLACK)
     low = ascent.least(now.values)
     if not smooth:
         t = weights / (unit * _LEVEL)
@@ -263,7 +296,8 @@ def _tops(ascent: Ascent, now: _Places, size: Array, ways: Array) -> tuple[Array
     else:
         E[:, -1] += (about[:, None, :] @ E[:, :d])[:, 0]
     y, dual = _least_distances(E)
-    p = np.nan_to_num(((y[:, :d] - about)[:, None, :] @ back)[:, 0])
+    p = ((y[:, :d] - about)[:, None, :] @ back)[:, 0]
+    p[~np.isfinite(p)] = 0.0
     if ascent.frozen is not None:
         p[:, ascent.frozen] = 0.0
     dual *= unit
@@ -312,7 +346,7 @@ def _tried(ascent: Ascent, here: _Places, steps: _Steps) -> tuple[_Places, Flags
 
     A step that is no good is made shorter, to be tried again with the next steps of the others.
     """
-    there = _Places.of(ascent, here.U + steps.share[:, None] * steps.p)
+    there = _Places.of(ascent, here.U + steps.share[:, None] * steps.p, here)
     drop = steps.share * steps.gain
     up = (there.height - here.height) - steps.weight * (there.missed - here.missed)
     fine = (up >= _RISE * drop) & (there.missed <= np.maximum(here.missed, _ASTRAY))
@@ -320,7 +354,8 @@ def _tried(ascent: Ascent, here: _Places, steps: _Steps) -> tuple[_Places, Flags
         return there, fine, fine
     here.put(fine, there.only(fine))
     # Where the top of the parabola through what is known would lie, but a tenth of the way at least.
-    cut = np.clip(np.nan_to_num(drop / np.maximum(2 * (drop - up), 1e-300), nan=0.1), 0.1, 0.5)
+    cut = drop / np.maximum(2 * (drop - up), 1e-300)
+    cut = np.where(cut >= 0.1, np.minimum(cut, 0.5), 0.1)
     steps.share = np.where(fine, steps.share, steps.share * cut)
     steps.cuts = steps.cuts + ~fine
     return here, fine, fine | (steps.cuts < _CUTS)

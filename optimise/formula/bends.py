@@ -64,30 +64,38 @@ def by_differences(sloped: Sloped) -> Bent:
     return bent
 
 
-def one_after_another(parts: Sequence[Bent]) -> Bent:
+def without_bends(bent: Bent) -> Sloped:
+    """Values and slopes alone."""
+
+    def sloped(U: Array) -> Slopes:
+        return bent(U)[:2]
+
+    return sloped
+
+
+def one_after_another(parts: Sequence[Callable[[Array], _Numbers]]) -> Callable[[Array], _Numbers]:
     """The numbers of several parts, side by side."""
-    if len(parts) == 1:
-        return parts[0]
-
-    def bent(U: Array) -> Bends:
-        values, slopes, bends = zip(*(part(U) for part in parts), strict=True)
-        return np.concatenate(values, axis=1), np.concatenate(slopes, axis=1), np.concatenate(bends, axis=1)
-
-    return bent
+    return _of_all(parts, lambda every: np.concatenate(every, axis=1))
 
 
 def added(parts: Sequence[Callable[[Array], _Numbers]]) -> Callable[[Array], _Numbers]:
     """The sum of several parts of the same numbers."""
+    return _of_all(parts, lambda every: reduce(np.add, every))
+
+
+def _of_all(
+    parts: Sequence[Callable[[Array], _Numbers]], joined: Callable[[tuple[Array, ...]], Array]
+) -> Callable[[Array], _Numbers]:
     if len(parts) == 1:
         return parts[0]
 
-    def total(U: Array) -> _Numbers:
+    def all_of_them(U: Array) -> _Numbers:
         every: Any = zip(*(part(U) for part in parts), strict=True)
-        sums: Any = tuple(reduce(np.add, one) for one in every)
-        found: _Numbers = sums
-        return found
+        found: Any = tuple(joined(one) for one in every)
+        numbers: _Numbers = found
+        return numbers
 
-    return total
+    return all_of_them
 
 
 def in_places(parts: Sequence[tuple[Sequence[int], Bent]]) -> Bent:

@@ -9,8 +9,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from optimise.formula.ascent import Ascent, Ends, ascend
-from optimise.formula.bends import Bends, Bent, Plane, Quadratics, Sloped, by_differences, on, one_after_another
+from optimise.formula.ascent import MOST_ROUNDS, Ascent, Ends, ascend
+from optimise.formula.bends import (
+    Bends,
+    Bent,
+    Plane,
+    Quadratics,
+    Sloped,
+    by_differences,
+    on,
+    one_after_another,
+    without_bends,
+)
 from optimise.formula.centres import Centres
 from optimise.formula.goals import SOFT, ChanceGoal, Ramp, soft_log
 from optimise.formula.space import Space
@@ -22,8 +32,10 @@ Limit = Sloped
 Wall = tuple[int, float, float]
 
 APART = 0.1  # tops nearer to each other than this count as one
+_COMPLETE = 3  # as many recipes of complete desirability are enough
 _FENCE_ROOM = 1e-7
-_NEAR = 1e-4  # of a log: as far as the chance at a glance is gone up
+_NEAR = 2e-4  # of a log: as far as the chance at a glance is gone up
+_LAST = 3e-7  # and the chance itself
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,12 +65,16 @@ class Hill:
         """Levels (n, k) at free coordinates U (n, d)."""
         return self.plane.levels(U)
 
-    def ascent(self, aims: Bent, group: Sequence[int], weights: Array, capped: bool = False) -> Ascent:
+    def ascent(
+        self, aims: Bent, group: Sequence[int], weights: Array, capped: bool = False, sloped: Sloped | None = None
+    ) -> Ascent:
         """What goes up on this hill (see `Ascent`); `aims` may give limits of their own behind them."""
         numbers, space = np.array(group, dtype=np.intp), self.space
         fence = [] if self.fence is None else [self.fence]
         rises = one_after_another([aims, *fence, *(by_differences(limit) for limit in self.limits)])
-        return Ascent(rises, numbers, weights, capped, space.G, space.h, self.frozen)
+        if sloped is not None:
+            sloped = one_after_another([sloped, *(without_bends(one) for one in fence), *self.limits])
+        return Ascent(rises, numbers, weights, capped, space.G, space.h, self.frozen, sloped)
 
 
 def within_fence(fence: Fence, plane: Plane) -> Bent:
@@ -90,7 +106,7 @@ def climb_chance(hill: Hill, goal: ChanceGoal, starts: Array, known: Array | Non
     """Local bests of the joint chance, from `starts` (n, d); a run ends next to places `known` (k, d).
 
     Each run first goes up the chance at a glance; those that come to tops of their own go on from there up the chance,
-    which is taken to bend as that does.
+    which is taken to bend as that does until its slopes tell.
     """
     near, sloped = goal.glance.bent(hill.plane), goal.sloped(hill.plane)
 
@@ -100,7 +116,7 @@ def climb_chance(hill: Hill, goal: ChanceGoal, starts: Array, known: Array | Non
     one, alone = np.ones(1), [0]
     ends = ascend(hill.ascent(near, alone, one), starts, known, APART, least=_NEAR)
     rows = np.flatnonzero(ends.own)
-    last = ascend(hill.ascent(whole, alone, one), ends.U[rows], known, APART)
+    last = ascend(hill.ascent(whole, alone, one, sloped=sloped), ends.U[rows], known, APART, least=_LAST)
     ends.U[rows], ends.own[rows], ends.height[rows] = last.U, last.own, last.height
     return ends
 
@@ -140,7 +156,9 @@ def climb_desirability(
         )
 
     group = [numbers.index(number) for number in which]
-    return ascend(hill.ascent(tops, group, weights[numbers], capped=True), starts, known, APART, enough=0.0)
+    return ascend(
+        hill.ascent(tops, group, weights[numbers], capped=True), starts, known, APART, enough=0.0, suffice=_COMPLETE
+    )
 
 
 def climb_down(hill: Hill, measure: Sloped, starts: Array) -> Ends:
@@ -149,10 +167,12 @@ def climb_down(hill: Hill, measure: Sloped, starts: Array) -> Ends:
     return Ends(ends, np.ones(len(ends), dtype=bool), -worst)
 
 
-def climb_smallest_miss(hill: Hill, misses: Bent, starts: Array, enough: float = -np.inf) -> tuple[Array, Array]:
+def climb_smallest_miss(
+    hill: Hill, misses: Bent, starts: Array, enough: float = -np.inf, most: int = MOST_ROUNDS
+) -> tuple[Array, Array]:
     """Where the largest of `misses` is smallest from `starts` (n, d), and that largest miss, (n, d) and (n,).
 
-    A run ends where a place within every limit misses by no more than `enough`.
+    A run ends where a place within every limit misses by no more than `enough`, or after the `most` rounds.
     """
 
     def met(U: Array) -> Bends:
@@ -160,7 +180,7 @@ def climb_smallest_miss(hill: Hill, misses: Bent, starts: Array, enough: float =
         return -miss, -slope, -bend
 
     before = misses(starts)[0]
-    ends = ascend(hill.ascent(met, [0] * before.shape[1], np.ones(1)), starts, enough=-enough).U
+    ends = ascend(hill.ascent(met, [0] * before.shape[1], np.ones(1)), starts, enough=-enough, most=most).U
     worst, best = before.max(axis=1), misses(ends)[0].max(axis=1)
     better = best < worst
     return np.where(better[:, None], ends, starts), np.where(better, best, worst)

@@ -24,6 +24,7 @@ from optimise.statistics.student import between, density, density_slope
 Array = npt.NDArray[np.float64]
 
 _TINY = 1e-300
+_FAR = 1e100  # in place of an end that is not there
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,10 +97,11 @@ class Laws:
 
     def bent(self, plane: Plane) -> Bent:
         """The same (m, 1) at free coordinates of a plane, with slopes and second derivatives by them."""
-        start, turn = on_plane(self.predictor, plane)
+        start, way = on_plane(self.predictor, plane)
+        turn = _Turn.of(way)
 
         def bent(U: Array) -> Bends:
-            parts = zip(*(self._bent(z, turn) for z in self._chunks(start + U @ turn.T)), strict=True)
+            parts = zip(*(self._bent(z, turn) for z in self._chunks(start + U @ way.T)), strict=True)
             value, slope, bend = (np.concatenate(part) for part in parts)
             return value[:, None], slope[:, None], bend[:, None]
 
@@ -124,17 +126,18 @@ class Laws:
         square += (pushed * f).sum(axis=2).T
         return self.level + f @ self.mean, np.sqrt(np.maximum(square, _TINY)), pushed
 
-    def _bent(self, z: Array, turn: Array) -> Bends:
-        """Sum of the log chances (m,) at coordinates z (m, D), and its derivatives by u, with dz = turn du."""
+    def _bent(self, z: Array, turn: _Turn) -> Bends:
+        """Sum of the log chances (m,) at coordinates z (m, D), and its derivatives by u."""
         (m, D), known = z.shape, self.predictor.posterior.z
         one, other = _pairs(D)
-        first, apart, q, along = D + len(one), z[:, None] - known, (z * z).sum(axis=1), z @ turn
-        away, distance = apart @ turn, np.sqrt((apart * apart).sum(axis=2))
+        d, first = turn.way.shape[1], D + len(one)
+        apart, q, along = z[:, None] - known, (z * z).sum(axis=1), z @ turn.way
+        away, distance = apart @ turn.way, np.sqrt((apart * apart).sum(axis=2))
         value, rise, twist = matern_with_bend(distance[:, None], self.lengths[:, None])
         f = np.concatenate([z, z[:, one] * z[:, other], value.reshape(m, -1)], axis=1)
-        products = z[:, one, None] * turn[other] + z[:, other, None] * turn[one]
-        bells = (rise[..., None] * away[:, None]).reshape(m, -1, turn.shape[1])
-        moves = np.concatenate([np.broadcast_to(turn, (m, *turn.shape)), products, bells], axis=1)
+        moves = np.empty((m, f.shape[1], d))
+        moves[:, :D], moves[:, D:first] = turn.way, (z @ turn.moves).reshape(m, -1, d)
+        moves[:, first:] = (rise[..., None] * away[:, None]).reshape(m, -1, d)
         mean, scale, pushed = self._law(f, q)
         total, by, (twice, mixed, square) = log_between_bent(self.df, self.low, self.high, mean, scale)
         drive = 2 * pushed.transpose(1, 0, 2) + self.lean.T
@@ -147,16 +150,37 @@ class Laws:
         bend += of_mean.transpose(0, 2, 1) @ (twice[..., None] * of_mean + mixed[..., None] * of_square)
         bend += of_square.transpose(0, 2, 1) @ (mixed[..., None] * of_mean + square[..., None] * of_square)
         # What the parts bend by themselves: products, bells, and the squared length.
-        pairs, by_bells = np.zeros((m, D, D)), by_parts[:, first:].reshape(rise.shape)
-        pairs[:, one, other] = by_parts[:, D:first]
-        bend += turn.T @ (pairs + pairs.transpose(0, 2, 1)) @ turn
-        ownest = by[1] @ self.ownest
+        by_bells, ownest = by_parts[:, first:].reshape(rise.shape), by[1] @ self.ownest
         straight = (by_bells * rise).sum(axis=(1, 2)) + 2 * (by[1] @ self.own) + 4 * q * ownest
-        bend += straight[:, None, None] * (turn.T @ turn) + 8 * ownest[:, None, None] * (
-            along[..., None] * along[:, None]
-        )
+        bend += (by_parts[:, D:first] @ turn.bends + straight[:, None] * turn.flat).reshape(m, d, d)
+        bend += 8 * ownest[:, None, None] * along[..., None] * along[:, None]
         bend += ((by_bells * twist).sum(axis=1)[..., None] * away).transpose(0, 2, 1) @ away
         return total, slope, bend
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Turn:
+    """How coordinates z (D,) and their k products two by two move with free ones u (d,): dz = way du.
+
+    `moves` (D, k d) times z are the slopes of the products and `bends` (k, d d) their second derivatives; `flat` (d d,)
+    is half that of the squared length.
+    """
+
+    way: Array
+    moves: Array
+    bends: Array
+    flat: Array
+
+    @classmethod
+    def of(cls, way: Array) -> _Turn:
+        """For dz = way du."""
+        D, d = way.shape
+        one, other = _pairs(D)
+        moves, each = np.zeros((D, len(one), d)), np.arange(len(one))
+        np.add.at(moves, (one, each), way[other])
+        np.add.at(moves, (other, each), way[one])
+        bends = (moves.transpose(1, 2, 0) @ way).reshape(len(one), d * d)
+        return cls(way, moves.reshape(D, -1), bends, (way.T @ way).ravel())
 
 
 def log_between_bent(
@@ -168,9 +192,9 @@ def log_between_bent(
     out by hand from dx/d mean = -1/s and dx/dv = -x / 2v of each end x on the standard law.
     """
     x = np.stack([low - mean, high - mean]) / scale
+    x = np.clip(x, -_FAR, _FAR)
     chance = np.maximum(between(df, x[0], x[1]), LEAST)
     at = density(df, x)
-    x = np.where(np.isfinite(x), x, 0.0)
     steep = density_slope(df, x, at)
     fall = x * steep
 

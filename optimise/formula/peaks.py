@@ -33,13 +33,14 @@ from optimise.models.fence import Fence
 Array = npt.NDArray[np.float64]
 
 _POOL = 128
-_BOX = 2048
+_BOX = 1024
 _MIXED = 4
 _MOST_CORNERS = 64
 _LEAST_STARTS = 3
 _STARTS_A_PEAK = 6
 _MOST_STARTS = 48
 _POOR = np.log(0.02)
+_ROUGHLY, _CLEAR = 15, -0.05  # rounds of a search for places that miss nothing, and the largest miss to be content with
 _TIE = 1e-9
 _HAIR = 5e-10  # half of what the fence allows: written out, a recipe at its edge may move by a last digit
 _SAME = 1e-7
@@ -151,8 +152,7 @@ class Quest:
         """Ends of runs (n, d) put exactly within limits; `starts` where they cannot be, or where those were better."""
         if not len(ends):
             return []
-        U = np.array([_snapped(hill.space, hill.space.repaired(u)) for u in np.clip(ends, -1.0, 1.0)])
-        U = self.pulled(hill, U, starts)
+        U = self.pulled(hill, _snapped(hill, hill.space.repaired(np.clip(ends, -1.0, 1.0))), starts)
         both = np.vstack([U, starts])
         scores, allowed = self.score(both, hill.combo).reshape(2, -1), _held(hill, both).reshape(2, -1)
         first = allowed[0] & (~allowed[1] | (scores[0] >= scores[1] - _TIE))
@@ -207,7 +207,7 @@ class Quest:
         places = islice(spread_out(pool, scores), most)
         begin = np.array(list(islice(places, least)))
         if scores.max() < _POOR:
-            begin = np.vstack([self.smallest_miss(hill, begin[:2])[0], begin])
+            begin = np.vstack([self._nearest(hill, begin[:2]), begin])
         found: list[Peak] = []
         tried = 0
         while len(begin):
@@ -218,14 +218,13 @@ class Quest:
             begin = np.array(list(islice(places, max(more, 0))))
         return found
 
-    def smallest_miss(self, hill: Hill, starts: Array) -> tuple[Array, Array]:
-        """Where the largest miss of a predicted centre is smallest, in batch sds (chance) or ramps (desirability)."""
+    def _nearest(self, hill: Hill, starts: Array) -> Array:
+        """Where the largest miss of a predicted centre is small, in batch sds (chance) or ramps (desirability)."""
         misses = self._chance_misses(hill, starts[0]) if self.objective == "chance" else self._ramp_misses(hill)
         if misses is None or hill.space.dimension == 0:
-            return starts, np.zeros(len(starts))
-        ends, worst = climb_smallest_miss(hill, misses, starts)
-        ends = np.array([hill.space.repaired(u) for u in np.clip(ends, -1.0, 1.0)])
-        return self.pulled(hill, ends, starts), worst
+            return starts
+        ends, _ = climb_smallest_miss(hill, misses, starts, _CLEAR, _ROUGHLY)
+        return self.pulled(hill, hill.space.repaired(np.clip(ends, -1.0, 1.0)), starts)
 
     def _chance_misses(self, hill: Hill, start: Array) -> Bent | None:
         aimed = self.brief.aimed
@@ -308,19 +307,22 @@ def _box(d: int) -> Array:
     return spread
 
 
-def _held(hill: Hill, U: Array) -> npt.NDArray[np.bool_]:
-    """Whether places U (n, d) keep the further limits, (n,)."""
+def _held(hill: Hill, U: Array, hair: float = 1e-7) -> npt.NDArray[np.bool_]:
+    """Whether places U (n, d) keep the further limits, but for a hair, (n,)."""
     out = np.ones(len(U), dtype=bool)
     for limit in hill.limits:
-        out &= (limit(U)[0] >= -1e-7).all(axis=1)
+        out &= (limit(U)[0] >= -hair).all(axis=1)
     return out
 
 
-def _snapped(space: Space, u: Array) -> Array:
-    """Coordinates within a hair of -1 or +1 put on it, where that is allowed."""
-    near = np.abs(np.abs(u) - 1.0) <= 1e-7
-    snapped = np.where(near, np.sign(u), u)
-    return snapped if bool(space.region.contains(space.region.decoded(snapped[None]))[0]) else u
+def _snapped(hill: Hill, U: Array) -> Array:
+    """Coordinates (n, d) within a hair of -1 or +1 put on it, where that is allowed."""
+    near = np.abs(np.abs(U) - 1.0) <= 1e-7
+    if not near.any():
+        return U
+    snapped, region = np.where(near, np.sign(U), U), hill.space.region
+    allowed = region.contains(region.decoded(snapped)) & _held(hill, snapped, 1e-10)
+    return np.where(allowed[:, None], snapped, U)
 
 
 def _trials(brief: Brief, space: Space, combo: Mapping[str, str]) -> Array:

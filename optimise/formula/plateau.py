@@ -4,46 +4,54 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import islice
 
 import numpy as np
 import numpy.typing as npt
 
 from optimise.formula.climb import Hill, Limit
 from optimise.formula.goals import ramps
-from optimise.formula.peaks import Peak, Quest
+from optimise.formula.peaks import Peak, Quest, spread_out
 from optimise.formula.wholesteps import weighable
 
 Array = npt.NDArray[np.float64]
 
 _COMPLETE = -1e-9
 _MARGIN = 1e-6  # of a ramp, so that what rounds away leaves it complete
-_STARTS = 4
+_STARTS = 6
 
 
 def likeliest(quest: Quest, peaks: Sequence[Peak]) -> list[Peak]:
     """The tops of the chance among recipes of complete desirability, in whole weighable steps; empty where none is.
 
-    Runs go up the chance from those of `peaks` where all is as wanted, at each combo of category levels.
+    Runs go up the chance from a few places where all is as wanted, at each combo of category levels: the likeliest at a
+    glance that keep apart, of `peaks` and of the places a search starts from.
     """
     full = [peak for peak in peaks if peak.score >= _COMPLETE]
     if quest.objective != "desirability" or not full or not quest.brief.aimed:
         return []
     likely, out = replace(quest, objective="chance"), []
     for combo in quest.space.combos:
-        starts = [peak.u for peak in full if dict(peak.combo) == dict(combo)][:_STARTS]
-        if not starts or not starts[0].size:
+        found = [peak.u for peak in full if dict(peak.combo) == dict(combo)]
+        if not found or not found[0].size:
             continue
+        pool = quest.pool(combo)
+        places = np.vstack([found, pool[quest.score(pool, combo) >= _COMPLETE]])
+        starts = np.array(list(islice(spread_out(places, likely.glanced(places, combo)), _STARTS)))
         complete = _complete(quest, quest.hill(combo))
-        for top in likely.climbs(quest.hill(combo, (complete,)), np.array(starts)):
+        for top in likely.climbs(quest.hill(combo, (complete,)), starts):
             u = weighable(likely, top, (complete,)).u
             out.append(Peak(u, combo, float(quest.score(u[None], combo)[0])))
     return [peak for peak in out if peak.score >= _COMPLETE]
 
 
 def _complete(quest: Quest, hill: Hill) -> Limit:
-    """That every response is as wanted: past the top of each ramp, within each plain limit."""
+    """That every response is as wanted: past the top of each ramp, at a target, within each plain limit."""
     sides, walls = ramps([p.response for p in quest.brief.properties])
     which = [*(side.response for side in sides), *(number for number, _, _ in walls)]
+    # What is wanted at a target has a ramp on each side, and nothing is past both.
+    tops = [(side.response, side.full) for side in sides]
+    margin = np.array([*(_MARGIN if tops.count(top) == 1 else 0.0 for top in tops), *(_MARGIN for _ in walls)])
     ends = np.array([*(side.full for side in sides), *(limit for _, _, limit in walls)])
     rate = np.array(
         [
@@ -55,6 +63,6 @@ def _complete(quest: Quest, hill: Hill) -> Limit:
     def complete(U: Array) -> tuple[Array, Array]:
         y, dy = quest.brief.centres.with_slopes(hill.levels(U), hill.chosen(len(U)))
         slope = rate[:, None] * (dy @ hill.space.basis)[:, which]
-        return rate * (y[:, which] - ends) - _MARGIN, slope
+        return rate * (y[:, which] - ends) - margin, slope
 
     return complete

@@ -119,15 +119,13 @@ class Space:
         levels = pd.DataFrame(np.atleast_2d(X), columns=list(self.region.names)).assign(**combo)
         return self.study.complete(levels)
 
-    def repaired(self, u: Array) -> Array:
-        """The point moved towards the centre until every row holds, at once for the last digits of a solver."""
-        G, h, centre = self.G, self.h, self.centre
-        over, room = G @ u - h, h - G @ centre
-        out = over > 0
-        if not out.any():
-            return u
-        share = float(np.max(over[out] / np.maximum(over[out] + np.maximum(room[out], 0.0), 1e-300)))
-        moved: Array = u + min(1.0, share * (1 + 1e-12)) * (centre - u)
+    def repaired(self, U: Array) -> Array:
+        """Points (n, d) moved towards the centre until every row holds, at once for the last digits of a solver."""
+        over, room = U @ self.G.T - self.h, np.maximum(self.h - self.G @ self.centre, 0.0)
+        if not (over > 0).any():
+            return U
+        share = np.where(over > 0, over / np.maximum(over + room, 1e-300), 0.0).max(axis=1)
+        moved: Array = U + np.minimum(1.0, share * (1 + 1e-12))[:, None] * (self.centre - U)
         return moved
 
 

@@ -162,7 +162,7 @@ class MissSearch:
 
         hill = quest.hill(combo, (met,) if kept else ())
         ends, _ = climb_smallest_miss(hill, by_differences(sought), start[None], -np.inf if kept else 0.0)
-        end = quest.pulled(hill, space.repaired(np.clip(ends[0], -1.0, 1.0))[None], start[None])[0]
+        end = quest.pulled(hill, space.repaired(np.clip(ends, -1.0, 1.0)), start[None])[0]
         for u in (end, start):
             place = Place(piece, u, every(u[None])[0][0])
             if place.worst(second) <= HELD:

@@ -17,14 +17,14 @@ ASKED = [
 ]
 
 
-def studied(step, target=5.5):
+def studied(step, target=5.5, **asked):
     """Two factors; Y falls and Z rises along A, and a band of recipes is as wanted throughout."""
     factor = [{"name": name, "low": -1, "high": 1, **({"step": step} if step else {})} for name in "AB"]
     made = Study.from_dict(
         {
             "study": {"name": "s"},
             "factor": factor,
-            "response": [ASKED[0], {**ASKED[1], "target": target}],
+            "response": [ASKED[0], {**ASKED[1], "target": target, **asked}],
             "plan": {"model": "quadratic"},
         }
     )
@@ -57,6 +57,24 @@ def test_no_recipe_of_a_dense_grid_is_as_desirable_and_likelier(step):
     # With steps the grid is all that there is; without, the best lies between its recipes.
     assert best.chance >= chances.max() - 1e-9
     assert best.chance <= chances.max() + (1e-9 if step else 0.01)
+
+
+def test_at_a_target_the_likeliest_of_the_recipes_that_hit_it_is_taken():
+    made, models, (a, b, y, z) = studied(None, aim="target", high=6.5)
+    best = find(made, models, objective="desirability")
+    assert best.desirability == pytest.approx(1, abs=1e-8)
+    beta = np.linalg.lstsq(quadratic(a, b), np.column_stack([y, z]), rcond=None)[0]
+    # Where the mean of Z is 5.5: for each B the A that solves the quadratic, within -1..+1.
+    B = np.linspace(-1, 1, 401)
+    c, slope, bend = beta[0, 1] + beta[2, 1] * B + beta[5, 1] * B**2 - 5.5, beta[1, 1] + beta[3, 1] * B, beta[4, 1]
+    A = 2 * c / (-slope - np.sign(slope) * np.sqrt(slope**2 - 4 * bend * c))
+    hit = pd.DataFrame({"A": A, "B": B})[np.abs(A) <= 1]
+    means = quadratic(hit["A"].to_numpy(), hit["B"].to_numpy()) @ beta
+    assert means[:, 1] == pytest.approx(np.full(len(hit), 5.5))
+    hit = hit[(means[:, 0] >= 4) & (means[:, 0] <= 8) & models.inside(hit).to_numpy()]
+    chances = models.joint_chance(hit)
+    assert chances.max() - chances.min() > 0.1
+    assert best.chance == pytest.approx(chances.max(), abs=1e-3)
 
 
 def test_nothing_is_added_where_no_recipe_is_all_that_is_wanted():
