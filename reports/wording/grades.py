@@ -80,10 +80,13 @@ def span(response: Response | Spec, low: float, high: float, error: Amount = Non
 
 
 def legend(responses: Sequence[Response]) -> str:
-    """What is predicted of a pass or fail and of named grades, and how that differs from the chance beside it."""
+    """What is predicted on a log scale, of a pass or fail and of named grades, and how that differs from the chance."""
+    skewed = [clean(r.name) for r in responses if r.kind == "number" and r.scale in ("log", "logit") and not r.is_exact]
     passes = [clean(r.name) for r in responses if r.kind == "pass"]
     graded = [clean(r.name) for r in responses if named(r)]
     said = []
+    if skewed:
+        said.append(f"Predicted of {listed(skewed)} is the median: half of all batches come out above it.")
     if passes:
         said.append(f"Predicted of {listed(passes)} is the likeliest share of passes, the interval where that share "
                     "may lie; the chance is that one new batch passes, with all of that interval in it.")  # fmt: skip

@@ -42,6 +42,15 @@ def test_any_grade_is_called_so_and_shares_of_passes_are_told_apart():
     assert "Stable" in said
     assert "Feel" in said
     assert wording_grades.legend([MARKS]) == ""
+    # exp of a symmetric law's middle is its median; the mean lies above it.
+    skewed = [
+        Response("Viscosity", scale="log"),
+        Response("Share", scale="logit"),
+        Response("Cost", source="cost_per_kg"),
+    ]
+    assert wording_grades.legend(skewed) == (
+        "Predicted of Viscosity and Share is the median: half of all batches come out above it."
+    )
 
 
 def test_contours_of_grades_are_the_thresholds_between_them():
