@@ -25,6 +25,7 @@ from optimise.models.points import within
 from optimise.models.recipes import recipes
 from optimise.statistics.predictive import TMixture
 from optimise.upcoming.confirmdays import Kind, recorded_days
+from optimise.upcoming.confirming import FEWEST
 from optimise.upcoming.jointlimits import joint_limits
 
 Array = npt.NDArray[np.float64]
@@ -41,13 +42,14 @@ def confirmation(
     `formula` gives levels by name, or is a frame of one row. `then` is the study as it was when they were planned, if
     it has moved on. Unavailable before any such batch came back.
 
-    A batch belongs to the confirmation when it comes from the last round after the first trials in which the formula
-    was made, and each varied level as made lies within 2 % of its reach of the formula's. They are held against a fit
-    that has not seen them. Confirmed: every reading within the joint 95 % limits, every must within its own (those that
-    are computed too), and the formula one that the limits of the study still allow. What stands against it: `off`,
-    the responses not as predicted, `missed`, the musts outside their limits, `breaks`, the limits of the study. Where
-    `then` is given, `confirmed_then` says whether they did confirm it by what was asked when they were planned.
-    `left_out` are batches made to confirm it too, but farther from it than the share `near` of a reach.
+    A batch belongs to the confirmation when it comes from the last round after the first trials that was made of the
+    formula (of it alone, or of three batches of it at least), and each varied level as made lies within 2 % of its
+    reach of the formula's. They are held against a fit that has not seen them. Confirmed: every reading within the
+    joint 95 % limits, every must within its own (those that are computed too), and the formula one that the limits of
+    the study still allow. What stands against it: `off`, the responses not as predicted, `missed`, the musts outside
+    their limits, `breaks`, the limits of the study. Where `then` is given, `confirmed_then` says whether they did
+    confirm it by what was asked when they were planned. `left_out` are batches made to confirm it too, but farther from
+    it than the share `near` of a reach.
     `passes`: how many of those whose every must was read `passed`, the chance by the models that have not seen them,
     and how likely so many or fewer (`so_few`), and so many or more (`so_many`), then were (see `passing`).
     """
@@ -218,7 +220,11 @@ def _left_out(results: Results, mine: Sequence[str]) -> list[str]:
 
 
 def _confirmations(study: Study, results: Results, recipe: pd.DataFrame) -> list[str]:
-    """Usable batches of the last round after the first in which the formula was made."""
+    """Usable batches of the last round after the first that was made of the formula, to confirm it.
+
+    It is of that recipe alone, or has at least as many batches of it as confirm: a single one among trials to learn
+    from may be what led to the formula.
+    """
     region = study.region
     levels = results.levels()
     if not len(levels):
@@ -234,6 +240,11 @@ def _confirmations(study: Study, results: Results, recipe: pd.DataFrame) -> list
     made = rounds.loc[levels.index].to_numpy()
     # The first trials are those of the first round that still counts.
     good = near & (made > made.min())
+    groups = results.batches.loc[levels.index, "replicate_group"].to_numpy()
+    for number in set(made[good]):
+        own = made == number
+        if len(set(groups[own])) > 1 and int((good & own).sum()) < FEWEST:
+            good &= ~own
     # Those of rounds before are known to the fit: what counts is whether the formula holds now.
     good &= made == max(made[good], default=0)
     return [str(batch) for batch, mine in zip(levels.index, good, strict=True) if mine]

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from doe import Study
+from doe import Study, plan
 from doe.problems import ModelError, Unavailable
 from doe.results.stored import joined
 from optimise.models.models import fit
@@ -343,3 +343,24 @@ def test_a_batch_made_too_far_from_the_formula_to_confirm_it_is_named():
     verdict = confirmation(study, results, {"Water": 96.2, **formula})
     assert verdict["confirmed"]
     assert (len(verdict["batches"]), verdict["left_out"]) == (2, [f"{trials[2]}-1"])
+
+
+def test_one_batch_among_trials_to_learn_from_confirms_nothing():
+    """It may be the very one for which the formula was chosen; three of it, or a round of it alone, do count."""
+    rng = np.random.default_rng(4)
+    first = pd.DataFrame({"Gum": np.tile([0.2, 0.5, 0.8, 1.0], 3), "Oil": np.repeat([1.0, 3.0, 5.0], 4)})
+    first["Foam"] = 20 + 5 * first["Gum"] + rng.normal(0, 0.3, 12)
+    formula, study = {"Gum": 0.8, "Oil": 3.0}, priced()
+
+    def said(gum):
+        recipes = [{"Gum": level, "Oil": 3.0} for level in gum]
+        done = study.results(first)
+        more = plan(study, runs=len(gum), round=2, first_trial=13, existing=done.made(), must_make=recipes,
+                    replicate_batches=0, pure_error_df=0)  # fmt: skip
+        back = more.table[["Gum"]].assign(Foam=20 + 5 * more.table["Gum"].astype(float)).drop(columns="Gum")
+        back = back.reset_index(names="trial")
+        return confirmation(study, joined(done, study.results(back, design=more)), {"Water": 96.2, **formula})
+
+    assert isinstance(said([0.8, 0.3, 0.6]), Unavailable)
+    assert len(said([0.8])["batches"]) == 1
+    assert len(said([0.8, 0.8, 0.8, 0.3])["batches"]) == 3
