@@ -212,7 +212,7 @@ class FurtherFacts:
     """What further trials are expected to bring: sentences, a row a number of them, and what the columns mean."""
 
     says: tuple[str, ...]
-    rows: tuple[tuple[str, str, str, str, str], ...]
+    rows: tuple[tuple[str, ...], ...]
     note: str
 
 

@@ -28,7 +28,7 @@ def weighed_chance(models: Models, frame: pd.DataFrame, tolerance: float | None 
     `tolerance` is a fraction; without one that of `[make]`. Errors are independent and rectangular within the tolerance
     (JCGM 100:2008, 4.3.7), for all ingredients alike; what was made is then taken as shares of the whole, as a fit
     takes it. Exact quantities, as the cost, are those of the recipe as written. 64 fixed draws (Sobol), the same for
-    every recipe. Unavailable where `Models.joint` is.
+    every recipe. Unavailable where `Models.joint` is, and where nothing is weighed.
     """
     study = models.study
     share = study.make.weigh_tolerance if tolerance is None else tolerance
@@ -36,7 +36,9 @@ def weighed_chance(models: Models, frame: pd.DataFrame, tolerance: float | None 
     plain = models.joint_chance(whole)
     if isinstance(plain, Unavailable):
         return plain
-    if not study.ingredients or share <= 0:
+    if not study.ingredients:
+        return Unavailable("nothing is weighed in this study", "the chance without it holds")
+    if share <= 0:
         return plain
     out = np.empty(len(whole))
     for i in range(len(whole)):

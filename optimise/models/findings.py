@@ -183,7 +183,8 @@ def quality_findings(
                 )
             )
         elif lack.df[1] < 3:
-            got = f"the test of the shape rests on {lack.df[1]} degrees of freedom of replicates and is nearly blind"
+            freedom = f"{lack.df[1]} degree{'' if lack.df[1] == 1 else 's'} of freedom"
+            got = f"the test of the shape rests on {freedom} of replicates and is nearly blind"
             out.append(say("blind-test", "inform", where, got, "make more replicate batches"))
     return out
 

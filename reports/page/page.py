@@ -153,7 +153,7 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "beside": rows.comparison_rows(facts),
         "front_rows": rows.front_rows(facts),
         "front_heads": [aim.label for aim in reversed(facts.front_of)],
-        "further_heads": [head[:1].upper() + head[1:] for head in HEADS],
+        "further_heads": [head[:1].upper() + head[1:] for head in _further_heads(facts)],
         "sure_rows": rows.prediction_rows(facts.formula) if facts.formula else [],
         "methods": [f"{spec.name}: {spec.method}" for spec in facts.specs if spec.method],
         "effect_rows": rows.effect_rows,
@@ -226,6 +226,11 @@ def _front(facts: Facts) -> Markup:
     up, across = facts.front_of
     ceiling = facts.cost_ceiling.high if facts.cost_ceiling and across.name == "cost" else None
     return svg_chart.front(facts.front, up, across, ceiling, facts.front_beside)
+
+
+def _further_heads(facts: Facts) -> Sequence[str]:
+    rows = facts.further.rows if facts.further is not None else ()
+    return HEADS[: len(rows[0])] if rows else HEADS
 
 
 def _planned_columns(facts: Facts) -> list[str]:

@@ -84,7 +84,7 @@ def _ruler(top: float, wide: int) -> str:
     cells = [" "] * wide
     for tick in (0.0, 0.5, 1.0, 1.5, 2.0, 2.5):
         text, at = f"{tick:g}", _place(tick, top, wide)
-        if tick <= top and at + len(text) <= wide:
+        if tick <= top and at + len(text) <= wide and (at == 0 or cells[at - 1] == " "):
             cells[at : at + len(text)] = list(text)
     return "".join(cells).rstrip()
 

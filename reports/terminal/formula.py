@@ -25,6 +25,7 @@ from reports.tables import aligned, clean, wrapped
 from reports.terminal.terminal import findings, moving, new_findings, next_line, number_of, paged
 from reports.wording import grades as wording_grades
 from reports.wording import proof as wording_proof
+from reports.wording.changes import recipe_name
 from reports.wording.levels import in_one_line, shown_level
 from reports.wording.prompt import typed
 from reports.wording.wording import NO_MIXTURE, is_wish, passing
@@ -63,8 +64,7 @@ def predict(
         where = " The study does not allow this recipe: see STOP, below." if broken else where
         where += NO_MIXTURE if point["inside"] and point["in_hull"] is False else ""
         on = _touched(point["at_limits"])
-        name = f"Recipe {label}" if str(label).isdigit() else clean(label)
-        head = wrapped(f"{name}: {_all_pass(study, point['chance_all'], point['responses'])}{where}")
+        head = wrapped(f"{recipe_name(label)}: {_all_pass(study, point['chance_all'], point['responses'])}{where}")
         table = aligned(
             rows,
             ("response", "predicted", _PREDICTION, "chance", "asked for", "unit"),
@@ -200,7 +200,8 @@ def _width(best: Optimum, name: str) -> float | None:
 
 def _levels(study: Study, best: Optimum, lines: Sequence[Sequence[str]]) -> str:
     """Levels, and how far they may go where anything is known of that."""
-    head = ["ingredient", f"level [{study.unit}]", "all at once within"]
+    blend = ["ingredient", f"level [{study.unit}]"] if study.ingredients else ["factor", "setting"]
+    head = [*blend, "all at once within"]
     if not any(line[2] for line in lines):
         return aligned([line[:2] for line in lines], head[:2], right=(1,))
     table = aligned(lines, head, right=(1,))

@@ -41,7 +41,8 @@ def reach_table(study: Study) -> str:
         else:
             asked = f"{exactly(factor.low)} to {exactly(factor.high)}"
             rows.append(_row(study, factor.name, name, asked, factor.low, factor.high))
-    head = ("name", f"asked [{study.unit}]" if study.unit else "asked", "can reach", "reach in asked", "middle")
+    in_unit = f"asked [{study.unit}]" if study.unit and study.ingredients else "asked"
+    head = ("name", in_unit, "can reach", "reach in asked", "middle")
     return aligned([[row[0], *row[1:]] for row in rows], head, right=(4,), most=30)
 
 

@@ -74,16 +74,11 @@ def check(
     `trade` is what checks of the trade say, `told` what the plan would tell before any trial is sought,
     `todo` the command that comes next in the study if there is nothing to mend.
     """
-    cost = cost_range(study)
-    money_line = (
-        f"Cost: not available ({cost.reason})"
-        if isinstance(cost, Unavailable)
-        else f"Raw materials cost {money(cost[0], study.currency)} to {money(cost[1], study.currency)} per kg."
-    )
     factors = sum(f.of is None for f in study.factors)
-    size = f"{counted(len(study.varied), 'ingredient')} to blend, {counted(factors, 'factor')}"
-    head = wrapped(f"{study.name}: {size}", columns=80)
-    region = (terminal_region.extent(study), terminal_region.never_deciding(study), money_line)
+    size = [f"{counted(len(study.varied), 'ingredient')} to blend"] if study.ingredients else []
+    size += [counted(factors, "factor")] if factors or not size else []
+    head = wrapped(f"{study.name}: {', '.join(size)}", columns=80)
+    region = (terminal_region.extent(study), terminal_region.never_deciding(study), _cost_line(study))
     return paged(
         head,
         terminal_region.reach_table(study),
@@ -91,6 +86,16 @@ def check(
         findings((*study.problems, *refused, *told, *trade)),
         next_line(_to_mend(study, folder, refused, trade) or todo or typed("plan", folder)),
     )
+
+
+def _cost_line(study: Study) -> str:
+    """What the raw materials of a kilogram cost; nothing where nothing is blended."""
+    if not study.ingredients:
+        return ""
+    cost = cost_range(study)
+    if isinstance(cost, Unavailable):
+        return f"Cost: not available ({cost.reason})"
+    return f"Raw materials cost {money(cost[0], study.currency)} to {money(cost[1], study.currency)} per kg."
 
 
 def _to_mend(study: Study, folder: str, refused: Sequence[Problem], trade: Sequence[Problem]) -> str:

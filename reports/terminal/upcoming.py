@@ -67,7 +67,8 @@ def _course(study: Study, document: Mapping[str, Any], batches: int, each: float
     each = each if study.batch_cost else None
     rows = further.course_rows(gain, chance, each or study.batch_cost, study.currency)
     said = [further.gain_line(gain, chance, batches, study.currency), further.worth_line(gain, batches)]
-    table = aligned(rows, further.HEADS, right=range(len(further.HEADS))) if rows else ""
+    heads = further.HEADS[: len(rows[0])] if rows else ()
+    table = aligned(rows, heads, right=range(len(heads))) if rows else ""
     note = further.course_note(document["wanted"], study.batch_cost, each) if rows else ""
     return "\n".join([*(wrapped(line) for line in said if line), "", table, wrapped(note)]).strip()
 

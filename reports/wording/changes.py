@@ -90,9 +90,14 @@ def better_line(better: Mapping[str, Any] | None) -> str:
 def weighed_line(share: float, chances: Mapping[str, tuple[float, tuple[str, float, float] | None]]) -> str:
     """The chance of each recipe when every weighing is off by up to `share` of it, and what takes most of it."""
     each = "; ".join(
-        f"{clean(name)} {likely(float(chance), 1)}{_mostly(fall)}" for name, (chance, fall) in chances.items()
+        f"{recipe_name(name)} {likely(float(chance), 1)}{_mostly(fall)}" for name, (chance, fall) in chances.items()
     )
     return f"With every weighing off by up to {100 * share:g} % of it, the chance is: {each}."
+
+
+def recipe_name(label: object) -> str:
+    """What a recipe that was asked about is called: by its own name, or by its number."""
+    return f"Recipe {label}" if str(label).isdigit() else clean(label)
 
 
 def _mostly(fall: tuple[str, float, float] | None) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
+
 from doe.design.compare import WORTH, Comparison, Option
 from doe.design.quality import Quality
 from doe.problems import Unavailable
@@ -137,22 +139,33 @@ def _quoted(option: Option) -> str:
 
 def told(weighed: Comparison) -> list[tuple[str, str]]:
     """What was changed to make plans possible, or has to be known of them: (plans, what)."""
-    by_what: dict[str, list[str]] = {}
+    every = [pair for option in weighed.options for pair in option.of_matters.items()]
+    seen = list(dict.fromkeys(name for name, share in every if isinstance(share, float)))
+    by_what: dict[str, list[Option]] = {}
     for option in weighed.options:
         for what in option.told:
-            name = f"{option.runs} batches" if option.own else f"{option.plan} ({option.runs})"
-            by_what.setdefault(what, []).append(name)
-        if any(o.shows for o in weighed.options) and (why := nothing_shown(option)):
-            name = f"{option.runs} batches" if option.own else f"{option.plan} ({option.runs})"
-            by_what.setdefault(f"what it shows is not known: {why}", []).append(name)
-    return [(listed(names), what) for what, names in by_what.items()]
+            by_what.setdefault(what, []).append(option)
+        if seen and (why := nothing_shown(option, seen)):
+            by_what.setdefault(f"what it shows is not known: {why}", []).append(option)
+    return [(_plans(options), what) for what, options in by_what.items()]
 
 
-def nothing_shown(option: Option) -> str:
-    """Why it is not known of a plan that can be made what it shows in any response; nothing where it is."""
+def _plans(options: Sequence[Option]) -> str:
+    """Plans by name: `16 and 20 batches, extreme vertices (67)`."""
+    own = [str(option.runs) for option in options if option.own]
+    batches = [f"{listed(own)} batches"] if own else []
+    return ", ".join([*batches, *(f"{option.plan} ({option.runs})" for option in options if not option.own)])
+
+
+def nothing_shown(option: Option, seen: Collection[str] = ()) -> str:
+    """Why it is not known of a plan that can be made what it shows in any response; nothing where it is.
+
+    The reason is that of one of the responses of which other plans show something, if there are any.
+    """
     if isinstance(option.quality, Unavailable) or option.shows:
         return ""
-    return next((why.reason for why in option.of_matters.values() if isinstance(why, Unavailable)), "")
+    why = {name: one.reason for name, one in option.of_matters.items() if isinstance(one, Unavailable)}
+    return next((why[name] for name in (*seen, *why) if name in why), "")
 
 
 def spent(study: Study, option: Option) -> str:

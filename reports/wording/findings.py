@@ -18,6 +18,7 @@ _LEVELS = ("stop", "warn", "inform")
 # How each level reads where findings stand in lines, and one that stops but was taken on purpose.
 LEVEL_WORDS = {"stop": "STOP", "warn": "look", "inform": "note"}
 TAKEN = "taken"
+_SAYS_SOMETHING = 20  # letters
 _EXPLAINS = re.compile(r"[:;] | \(")
 # What may be a slip of the pen is mended soonest, so it leads those of its level.
 _SLIPS = ("impossible", "slip", "swapped", "off-target")
@@ -34,7 +35,8 @@ def ranked(problems: Iterable[Problem]) -> list[Problem]:
 
 def gist(text: str) -> str:
     """What a finding begins with, up to where it begins to explain."""
-    return _EXPLAINS.split(text, maxsplit=1)[0]
+    ends = (found.start() for found in _EXPLAINS.finditer(text))
+    return text[: next((end for end in ends if end >= _SAYS_SOMETHING), len(text))]
 
 
 def told_before(study: Study, problems: Sequence[Problem]) -> tuple[list[Problem], str]:
@@ -51,6 +53,9 @@ def told_before(study: Study, problems: Sequence[Problem]) -> tuple[list[Problem
     return [p for p in problems if p not in old], f"{len(old)} notes as before ({places}): check and report tell them."
 
 
+_MANY = {"trial ": "trials ", "round ": "rounds "}
+
+
 def _in_one(places: Sequence[str]) -> str:
     """Several places as one: what they begin with alike, then what each has of its own."""
     pieces = [place.split(", ") for place in places]
@@ -61,7 +66,7 @@ def _in_one(places: Sequence[str]) -> str:
     kind = own[0].partition(" ")[0] + " "
     if len(own) > 1 and all(one.startswith(kind) for one in own):
         own = [one.removeprefix(kind) for one in own]
-        return ", ".join([*pieces[0][:shared], kind.replace("trial ", "trials ") + _few(own)])
+        return ", ".join([*pieces[0][:shared], _MANY.get(kind, kind) + _few(own)])
     return ", ".join([*pieces[0][:shared], _few(own)])
 
 

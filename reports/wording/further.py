@@ -7,7 +7,7 @@ from typing import Any
 
 from reports.numbers import counted, likely, listed, money, plain
 
-Row = tuple[str, str, str, str, str]
+Row = tuple[str, ...]
 _NOTHING = 0.0005  # of the chance: what is shown as nothing
 _SELDOM = 0.005
 _LITTLE = 0.005  # of the chance: what takes no table
@@ -74,8 +74,8 @@ def ceiling_line(gain: Mapping[str, Any], chance: Any, wanted: float) -> str:
 def course_rows(gain: Mapping[str, Any], chance: Any, cost: float, currency: str) -> list[Row]:
     """A row a number of further batches: what the best chance is then, what the last of them adds, how often enough.
 
-    The columns are `HEADS`; nothing where there is no course, or all of it brings less than half a point: the
-    sentence that says so says it all. `cost` is that of a batch.
+    The columns are `HEADS`, without the last where no `cost` of a batch is known; nothing where there is no course, or
+    all of it brings less than half a point: the sentence that says so says it all.
     """
     course, reached = list(gain.get("course") or ()), list(gain.get("reached") or ())
     if not course or not isinstance(chance, float) or course[-1] < _LITTLE:
@@ -83,8 +83,8 @@ def course_rows(gain: Mapping[str, Any], chance: Any, cost: float, currency: str
     rows = []
     for k, (gained, odds) in enumerate(zip(course, reached, strict=True), 1):
         added = gained - (course[k - 2] if k > 1 else 0.0)
-        spent = money(k * cost, currency, whole=cost >= 1) if cost else ""
-        rows.append((str(k), _then(chance, gained, 1), points(added), in_a_hundred(odds), spent))
+        spent = [money(k * cost, currency, whole=cost >= 1)] if cost else []
+        rows.append((str(k), _then(chance, gained, 1), points(added), in_a_hundred(odds), *spent))
     return rows
 
 

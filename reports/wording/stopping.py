@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from reports.numbers import THIN, exactly, likely
+from reports.numbers import THIN, exactly, likely, money
 from reports.wording.further import cases, points
 
 if TYPE_CHECKING:
@@ -33,7 +33,8 @@ def _rule(upcoming: Upcoming) -> str:
     told = [f"Stop when a new batch of the formula passes everything with a chance of {_asked(due.wanted)}"]
     told += [f"or after {rule.max_batches} batches ({rule.made} made)"] if rule.max_batches is not None else []
     if rule.budget is not None:
-        told += [f"or when {rule.budget:g} {rule.currency} are spent ({rule.spent:g} spent on batches)"]
+        budget, spent = (money(amount, rule.currency, whole=True) for amount in (rule.budget, rule.spent))
+        told += [f"or when {budget} is spent ({spent} so far, on batches)"]
     now = f"the chance is now {likely(due.chance)}" if isinstance(due.chance, float) else "there is no chance yet"
     return f"{', '.join(told)}; {now}."
 

@@ -11,7 +11,7 @@ from optimise.formula.lots import lot_chance, lots_in_words
 from optimise.formula.weighed import weighed_chance, weighed_most
 from reports import documents
 from reports.terminal import formula as terminal
-from reports.wording.changes import kept_lines, weighed_line
+from reports.wording.changes import kept_lines, recipe_name, weighed_line
 from studies import changes, formulas
 from studies.analysis import fitted
 from studies.cli import Desk, Outcome
@@ -65,6 +65,7 @@ def _beside(
         weighed = weighed_chance(models, frame)
         if isinstance(weighed, Unavailable):
             document["chance_weighed"] = weighed.to_dict()
+            said.append(f"With every weighing off: {weighed.reason}; {weighed.do}.")
         else:
             most = weighed_most(models, frame)
             for point, chance, fall in zip(points, weighed.tolist(), most, strict=True):
@@ -82,5 +83,5 @@ def _beside(
         both = zip(points, lots.chance.tolist(), lots.nine_of_ten.tolist(), strict=True)
         for point, chance, least in both:
             point["chance_lots"] = {"chance": chance, "nine_of_ten": least, "spread": dict(lots.spread)}
-        said += [f"{name}: {text}." for name, text in zip(map(str, frame.index), lots_in_words(lots), strict=True)]
+        said += [f"{recipe_name(one)}: {text}." for one, text in zip(frame.index, lots_in_words(lots), strict=True)]
     return said

@@ -44,4 +44,5 @@ def test_notes_that_check_tells_already_stand_in_one_line_and_new_ones_are_not_b
 def test_the_gist_of_a_finding_is_what_comes_before_it_explains():
     assert gist("T23-1 decides much by itself: without it the fit moves") == "T23-1 decides much by itself"
     assert gist("rises with the power 2.2 of Gum in the water (95 % confidence 2 to 2.4)").endswith("in the water")
+    assert gist("T06 (row 7): only a bound, under 4310") == "T06 (row 7): only a bound, under 4310"
     assert gist("read once") == "read once"

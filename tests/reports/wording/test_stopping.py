@@ -33,7 +33,7 @@ def test_the_chance_as_it_is(chance, words):
 
 def test_what_done_sets_and_how_much_of_it_is_used():
     told = said(rule=(40, 8, 1800.0, 360.0, "CHF"))
-    assert "or after 40 batches (8 made), or when 1800 CHF are spent (360 spent on batches); the chance" in told
+    assert "or after 40 batches (8 made), or when 1800 CHF is spent (360 CHF so far, on batches); the chance" in told
 
 
 @pytest.mark.parametrize(
