@@ -51,10 +51,14 @@ class _Parser(argparse.ArgumentParser):
         raise UsageError("command line", message, usage)
 
 
+def harmless(text: str) -> str:
+    """Text without signs that steer a terminal or turn the direction of reading: names come from other people."""
+    return "".join(sign if sign in "\n\t" or sign.isprintable() or category(sign) == "Zs" else "?" for sign in text)
+
+
 def readable(text: str) -> str:
-    """Text that may be kept: what is no UTF-8, steers a terminal or turns the direction of reading stands as ?."""
-    plain = text.encode("utf-8", "replace").decode("utf-8")
-    return "".join(sign if sign.isprintable() or sign in " \n\t" or category(sign) == "Zs" else "?" for sign in plain)
+    """Text that may be kept: `harmless`, and what is no UTF-8 stands as ? too."""
+    return harmless(text.encode("utf-8", "replace").decode("utf-8"))
 
 
 def _reason(text: str) -> str:

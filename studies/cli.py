@@ -11,9 +11,8 @@ import sys
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
-from unicodedata import category
 
-from studies.arguments import COMMANDS, UsageError, parser
+from studies.arguments import COMMANDS, UsageError, harmless, parser
 
 if TYPE_CHECKING:
     from doe.problems import Problem
@@ -203,11 +202,6 @@ def as_text(document: Mapping[str, Any]) -> str:
 _PLAINER = str.maketrans(
     {"\u2212": "-", "\u00a0": " ", "\u202f": " ", "\u2009": " ", "×": "x", "²": "^2", "³": "^3", "€": "EUR "}
 )
-
-
-def harmless(text: str) -> str:
-    """Text without signs that steer a terminal or turn the direction of reading: names come from other people."""
-    return "".join(sign if sign in "\n\t" or sign.isprintable() or category(sign) == "Zs" else "?" for sign in text)
 
 
 def _print(text: str) -> None:

@@ -13,7 +13,7 @@ from doe.groups.plotmoves import Rounding, Stage
 from doe.groups.plotsettings import candidates_for, settings_of, tidied
 from doe.groups.setups import Made, strata_of
 from doe.groups.splitplot import FINE, search, sweep
-from doe.groups.wholeplots import Hard, between
+from doe.groups.wholeplots import Hard, hard_functions
 from doe.problems import PlanError, Problem
 from doe.search.allocation import in_blocks, sizes
 from doe.search.exchange import RIDGE, first_best
@@ -55,7 +55,7 @@ def enough_plots(wish: PlanWish, plan: Layout, hard: Hard, made: Made, need: Wan
         return
     blocks = max(1, need.blocks)
     count, _ = _how_many(plan, wish, hard, need.runs - len(need.standards[0]), blocks)
-    own = between(plan, hard).shape[1]
+    own = hard_functions(plan, hard).shape[1]
     least = own + blocks - 1
     if count >= least:
         return
@@ -133,7 +133,7 @@ def _how_many(plan: Layout, wish: PlanWish, hard: Hard, n: int, blocks: int) -> 
     them against (t at 5 % is then 3.18, with two more 4.30, with one 12.7; common practice, no source); not more than
     half the trials; one more for each further block.
     """
-    own = between(plan, hard).shape[1]
+    own = hard_functions(plan, hard).shape[1]
     where, told = "[plan], whole_plots", []
     if wish.whole_plots is None:
         count = min(max(own + _LEFT_OVER, 4), max(own, n // 2)) + blocks - 1

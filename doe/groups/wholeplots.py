@@ -58,7 +58,7 @@ class Hard:
         return [tuple(row) for row in rows.tolist()]
 
 
-def between(plan: Layout, hard: Hard) -> Array:
+def hard_functions(plan: Layout, hard: Hard) -> Array:
     """The sure functions of the model that depend on hard-to-change factors only, (p, p_w), in the working basis.
 
     Found from random pairs of points that agree in these factors and in nothing else: a combination of terms that is
@@ -101,7 +101,7 @@ def ceiling(yardstick: Yardstick, hard: Hard, strata: Strata) -> Ceiling:
     more = int(strata.sizes.min()) * strata.ratio
     if not more:
         return Ceiling(d, i, sure_d, sure_i)
-    N = between(plan, hard)
+    N = hard_functions(plan, hard)
     p, p_w = N.shape
     alone = Yardstick(_alone(plan, N))
     part, sure_part = alone.best("I", n).value, alone.worth("I", n)
@@ -138,7 +138,7 @@ def reading_of(
         "sizes": sizes,
         "resets": len(sizes),
         "ratio": strata.ratio,
-        "terms": between(plan, hard).shape[1],
+        "terms": hard_functions(plan, hard).shape[1],
         "error_df": df.get("whole_plot_error", 0),
     }
     if max(np.linalg.cond(A), np.linalg.cond(R)) > 1e12:

@@ -156,11 +156,11 @@ def _cut(state: _Cutting, over: Array, row: int) -> None:
         raise TooManyError(len(kept) + n_new)
     state.points = np.concatenate([state.points[kept], new_points])
     state.tight = np.concatenate([state.tight[kept], new_tight])
-    within = facet[joined(state.tight[facet], d)]
+    within = facet[corner_pairs(state.tight[facet], d)]
     state.edges = np.concatenate([place[state.edges[stays]], shortened, within]).astype(np.intp)
 
 
-def joined(tight: Flags, d: int) -> Indices:
+def corner_pairs(tight: Flags, d: int) -> Indices:
     """Pairs of corners (e, 2) that an edge joins, from the rows each lies on; `tight` (v, m), dimension d."""
     weight = tight.astype(np.float32)
     rows = weight.sum(axis=1)

@@ -12,7 +12,8 @@ import pytest
 from small_study import SMALL, table_of_runs
 
 from studies import journal
-from studies.cli import harmless, main
+from studies.arguments import harmless
+from studies.cli import main
 from studies.commands.new import quoted
 from studies.inspection import inspect
 from studies.names import formula_name

@@ -173,7 +173,7 @@ def test_names_cannot_steer_the_terminal(tmp_path, capsys):
     error = capsys.readouterr().err
     assert "\x1b" not in error
     assert "\u202e" not in error
-    assert cli.harmless("Gum × 5\u00a0%\n\tend") == "Gum × 5\u00a0%\n\tend"
+    assert arguments.harmless("Gum × 5\u00a0%\n\tend") == "Gum × 5\u00a0%\n\tend"
 
 
 @pytest.mark.parametrize(

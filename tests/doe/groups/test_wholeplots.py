@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from doe import Region, Terms
-from doe.groups.wholeplots import Hard, between, blocks_kept, ceiling, reading_of
+from doe.groups.wholeplots import Hard, blocks_kept, ceiling, hard_functions, reading_of
 from doe.ideal.yardstick import Yardstick
 from doe.search.spaces import layout
 from doe.search.strata import Strata
@@ -36,7 +36,7 @@ def none(n):
 def test_functions_of_hard_factors_alone(hard, model, maybe, count):
     # 1, w; 1, w, w^2; and with two 1, w, v, wv, w^2, v^2; potential terms are not owed anything.
     plan = cube(3, model, maybe)
-    N = between(plan, Hard(hard, ()))
+    N = hard_functions(plan, Hard(hard, ()))
     assert N.shape[1] == count
     rng = np.random.default_rng(1)
     U, other = rng.uniform(-1, 1, (2, 20, 3))
@@ -52,7 +52,7 @@ def test_a_blend_without_an_intercept_still_has_one_between_whole_plots():
     )
     terms = Terms.build(region, {"blend": "quadratic", "process": "linear", "cross": "linear"})
     plan = layout(region, terms)
-    assert between(plan, Hard((plan.region.free.index("Heat"),), ())).shape[1] == 2
+    assert hard_functions(plan, Hard((plan.region.free.index("Heat"),), ())).shape[1] == 2
 
 
 @pytest.mark.parametrize("ratio", [0.3, 1.0, 4.0])
