@@ -45,6 +45,16 @@ def test_help_has_an_example_and_every_flag(command, capsys):
         assert action.help, f"{command} {action.dest} has no help"
 
 
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_flag_is_read_by_its_command(command):
+    module = (Path(cli.__file__).parent / "commands" / f"{command}.py").read_text(encoding="utf-8")
+    everywhere = {"help", "json", "workers", "cluster"}
+    flags = arguments.parser()._subparsers._group_actions[0].choices[command]._actions
+    assert [
+        action.dest for action in flags if action.dest not in everywhere and f"args.{action.dest}" not in module
+    ] == []
+
+
 def test_help_comes_at_once():
     # The promise is 0.3 s. Processor time, the best of five: what else the machine does is left out.
     best = min(_worked([sys.executable, "-m", "studies.cli", "--help"]) for _ in range(5))
