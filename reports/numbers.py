@@ -147,6 +147,11 @@ def with_unit(text: str, unit: str) -> str:
     return f"{text}{THIN}{unit}" if unit and text != NOTHING else text
 
 
+def headed(name: str, unit: str) -> str:
+    """What heads a column or an axis: `Force [kN]`; its name alone where the unit is its name, or there is none."""
+    return f"{name} [{unit}]" if unit and unit != name else name
+
+
 def between(low: Amount, high: Amount, unit: str = "", error: Amount = None) -> str:
     """An interval: `18 900 to 25 100 mPa.s`. Both ends are rounded alike; an open end says so, one next to 0 too.
 

@@ -9,6 +9,7 @@ from plotly.subplots import make_subplots
 
 from reports.gathering.effects import effect_rows
 from reports.gathering.slices import slices
+from reports.numbers import headed
 from reports.page.rows import in_polygon
 from reports.tokens import FIGURE_FONT, LIGHT
 
@@ -39,7 +40,7 @@ def effects(study: Study, models: Models, best: Optimum, response: str) -> Any:
                            hoverinfo="skip", row=1, col=i)  # fmt: skip
         figure.add_scatter(x=xs, y=[p[1] for p in one.points], mode="lines", line_color=LIGHT.accent, row=1, col=i)
         figure.update_xaxes(title_text=one.unit, row=1, col=i)
-    figure.update_yaxes(title_text=f"{response} [{row.spec.unit}]", col=1, type="log" if row.spec.log else "linear")
+    figure.update_yaxes(title_text=headed(response, row.spec.unit), col=1, type="log" if row.spec.log else "linear")
     return _dressed(figure)
 
 
@@ -68,8 +69,8 @@ def _contour(facts: Slice) -> Any:
     figure.add_scatter(x=[facts.chosen[0]], y=[facts.chosen[1]], mode="markers", marker=chosen, name="formula")
     figure.update_layout(
         title=facts.title,
-        xaxis_title=f"{facts.x_name} [{facts.x_unit}]",
-        yaxis_title=f"{facts.y_name} [{facts.y_unit}]",
+        xaxis_title=headed(facts.x_name, facts.x_unit),
+        yaxis_title=headed(facts.y_name, facts.y_unit),
     )
     return figure
 

@@ -162,8 +162,8 @@ def _tables(facts: Facts) -> dict[str, Any]:
         "left_rows": rows.residual_rows,
         "grid_head": rows.slice_head,
         "grid_rows": rows.slice_rows,
-        "reading_heads": [_with_unit(spec.name, spec.unit) for spec in responses],
-        "level_heads": [_with_unit(t.name, t.unit if t.unit != facts.unit else "") for t in facts.tried]
+        "reading_heads": [numbers.headed(spec.name, spec.unit) for spec in responses],
+        "level_heads": [numbers.headed(t.name, t.unit if t.unit != facts.unit else "") for t in facts.tried]
         + list(facts.categories),
         "made_rows": rows.batch_rows(facts),
         "states_differ": rows.states_differ(facts),
@@ -190,10 +190,6 @@ def _round_signs(facts: Facts) -> list[tuple[Markup, str]]:
     shown = sorted({number for one in facts.tried for number in one.rounds})
     words = {0: "from before"}
     return [(svg.signs(number - 1 if number else 5), words.get(number, f"round {number}")) for number in shown]
-
-
-def _with_unit(name: str, unit: str) -> str:
-    return f"{name} [{unit}]" if unit and unit != name else name
 
 
 def _jars(facts: Facts) -> Markup:

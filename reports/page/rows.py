@@ -126,8 +126,7 @@ def residual_rows(fit: FitFacts) -> Rows:
 
 def slice_head(facts: Slice) -> list[str]:
     """The head of a slice's table: its y name down, its x values across."""
-    down, across = (f"{name} [{unit}]" if unit else name
-                    for name, unit in ((facts.y_name, facts.y_unit), (facts.x_name, facts.x_unit)))  # fmt: skip
+    down, across = numbers.headed(facts.y_name, facts.y_unit), numbers.headed(facts.x_name, facts.x_unit)
     return [f"{down} down, {across} across", *numbers.alike(facts.xs[i] for i in _spread(facts.xs))]
 
 

@@ -9,7 +9,7 @@ from doe.bench import bench
 from doe.definition.cells import takes_none_seen
 from doe.definition.curve_needs import needs_in_words
 from doe.definition.parts import Response
-from reports.numbers import listed
+from reports.numbers import headed, listed
 from reports.papers.spreadsheet import Look, put, start_sheet
 
 if TYPE_CHECKING:
@@ -125,7 +125,7 @@ def _methods(sheet: Any, row: int, study: Study, look: Look) -> str:
     first = row + 1
     for response in study.measured_responses:
         row += 1
-        put(sheet.cell(row, 1), f"{response.name} [{response.unit}]" if response.unit else response.name)
+        put(sheet.cell(row, 1), headed(response.name, response.unit))
         sheet.cell(row, 1).font, sheet.cell(row, 1).alignment = look.font, look.wrap
         _say(sheet, row, response.method, look)
         parts = (_when(response), bench.how_to_write(response), needs_in_words(response, study.responses))

@@ -8,13 +8,9 @@ from datetime import datetime
 from markupsafe import Markup
 
 from reports.facts import Event, FitFacts, FitPoint, FrontAim
-from reports.numbers import exactly, figure, likely
+from reports.numbers import exactly, figure, headed, likely
 from reports.pictures.svg import Axis, axis_below, axis_left, element, line, mark, padded, path, picture, words
 from reports.wording.wording import first_upper
-
-
-def _label(text: str, unit: str) -> str:
-    return f"{text} [{unit}]" if unit else text
 
 
 def observed_predicted(facts: FitFacts) -> Markup:
@@ -27,8 +23,8 @@ def observed_predicted(facts: FitFacts) -> Markup:
         low, high = min(values) / 1.15, max(values) * 1.15
     x = Axis(low, high, 54, side - 10, log)
     y = Axis(low, high, side - 40, 30, log)
-    measured = _label(f"measured {spec.name}", "" if spec.unit == spec.name else spec.unit)
-    parts = [*axis_below(x, side - 40, _label("fitted", spec.unit), 4), *axis_left(y, 54, measured, 4)]
+    measured = headed(f"measured {spec.name}", "" if spec.unit == spec.name else spec.unit)
+    parts = [*axis_below(x, side - 40, headed("fitted", spec.unit), 4), *axis_left(y, 54, measured, 4)]
     parts.append(line(x(low), y(low), x(high), y(high), "dash"))
     for p in facts.points:
         title = element("title", f"{p.trial}: measured {seen_words(p)}, fitted {figure(p.fitted)}")

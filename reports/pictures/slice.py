@@ -12,7 +12,7 @@ from itertools import pairwise
 from markupsafe import Markup
 
 from reports.facts import Frame, Slice
-from reports.numbers import figure, percent
+from reports.numbers import figure, headed, percent
 from reports.pictures import triangle as svg_triangle
 from reports.pictures.svg import (
     Axis,
@@ -69,9 +69,9 @@ def _square(facts: Slice, width: float, height: float) -> tuple[Place, list[Mark
     x = Axis(facts.xs[0], facts.xs[-1], 58, width - 14)
     y = Axis(facts.ys[0], facts.ys[-1], height - 50, 50)
     axes = [
-        *axis_below(x, height - 40, f"{facts.x_name} [{facts.x_unit}]", 5),
+        *axis_below(x, height - 40, headed(facts.x_name, facts.x_unit), 5),
         *axis_left(y, 48, "", 5),
-        words(2, 30, f"up: {facts.y_name} [{facts.y_unit}]", most=52),
+        words(2, 30, f"up: {headed(facts.y_name, facts.y_unit)}", most=52),
     ]
     return (lambda a, b: (x(a), y(b))), axes
 

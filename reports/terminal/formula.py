@@ -14,6 +14,7 @@ from reports.numbers import (
     batches_in_words,
     chance_between,
     figure,
+    headed,
     level,
     likely,
     listed,
@@ -135,7 +136,7 @@ def optimise(
     ]
     for factor in study.factors:
         value = best.factors[factor.name]
-        lines.append([f"{factor.name} [{factor.unit}]" if factor.unit else factor.name,
+        lines.append([headed(factor.name, factor.unit),
                       shown_level(study, factor.name, value), keep.get(factor.name, "")])  # fmt: skip
     rows = []
     for response, entry in best.responses.items():

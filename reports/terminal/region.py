@@ -9,7 +9,7 @@ from doe.definition.categories import material_of
 from doe.problems import StudyError, Unavailable
 from doe.region.redundant import redundant_limits
 from doe.region.share import share_of_box
-from reports.numbers import NOTHING, counted, exactly, figure, listed, percent
+from reports.numbers import NOTHING, counted, exactly, figure, headed, listed, percent
 from reports.tables import aligned, clean, fitted
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ def reach_table(study: Study) -> str:
             rows.append(_row(study, item.name, item.name, asked, 0.0 if item.or_none else item.low, item.high))
             rows += [_material_row(study, item, one.name) for one in item.choice]
     for factor in (f for f in study.factors if f.of is None):
-        name = f"{factor.name} [{factor.unit}]" if factor.unit else factor.name
+        name = headed(factor.name, factor.unit)
         if factor.is_category:
             rows.append([fitted(clean(name), _NAME), f"one of {len(factor.levels)}", listed(factor.levels), "", ""])
         else:

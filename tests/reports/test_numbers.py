@@ -17,6 +17,7 @@ from reports.numbers import (
     exactly,
     figure,
     grams,
+    headed,
     in_ten,
     level,
     likely,
@@ -199,6 +200,11 @@ def test_small_things():
     assert money(1250.4, "CHF") == "1250\u202fCHF"
     assert listed(["Gum", "Wax", "Oil"]) == "Gum, Wax and Oil"
     assert precise(1.23456789e-7) == "1.23457e-7"
+
+
+def test_a_unit_stands_in_brackets_only_where_it_says_something():
+    heads = [headed("Force", "kN"), headed("Speed (rpm)", ""), headed("pH", "pH")]
+    assert heads == ["Force [kN]", "Speed (rpm)", "pH"]
 
 
 def test_ids_that_follow_each_other_are_one_span():
