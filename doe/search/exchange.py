@@ -98,7 +98,7 @@ class Runs:
     C: Indices
 
     def take(self, starts: Indices) -> Runs:
-        """Only some of the starts."""
+        """The plans of some of the starts, by their numbers."""
         return Runs(self.X[starts].copy(), self.C[starts].copy())
 
 

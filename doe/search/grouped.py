@@ -34,7 +34,7 @@ class Plans:
     seat: Indices
 
     def take(self, starts: Indices | Sequence[int]) -> Plans:
-        """Only some of the plans."""
+        """Some of the plans, by their numbers."""
         return Plans(self.X[starts].copy(), self.C[starts].copy(), self.seat[starts].copy())
 
     def joined(self, other: Plans) -> Plans:

@@ -98,7 +98,7 @@ class _Sheet:
     formulas: dict[str, str] = field(default_factory=dict)
 
     def grid(self, table: Element) -> Grid | None:
-        """The filled part of the sheet; None where there is none."""
+        """The filled part of the sheet; None where there is none. Raises `ResultsError` for one that is too big."""
         row = 0
         for element in table.iter(_TABLE + "table-row"):
             repeated = _count(element, _TABLE + "number-rows-repeated")

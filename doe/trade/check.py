@@ -1,4 +1,8 @@
-"""One check held against many recipes at once, and the findings that come of it: numbers first, words where asked."""
+"""One check held against many recipes at once, and the findings that come of it: numbers first, words where asked.
+
+Functions of this room that yield checks take a `Stock` of m materials and `percent` (n, m), the share of each in n
+recipes, as supplied [% of the product]; and, where they ask for readings, what is known of these recipes as `Given`.
+"""
 
 from __future__ import annotations
 

@@ -124,7 +124,7 @@ def _fitted(rates: bytes, stresses: bytes) -> Flow | None:
 
 
 def falls(rate: Array, stress: Array) -> bool:
-    """Whether the stress (mean at each rate) lies more than `FALL` below the highest at any lower rate."""
+    """Whether `stress` (n,), its mean at each `rate` (n,), lies more than `FALL` below the highest at a lower rate."""
     levels = np.array([stress[rate == one].mean() for one in np.unique(rate)])
     return bool((levels < (1.0 - FALL) * np.maximum.accumulate(levels)).any())
 

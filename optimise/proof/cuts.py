@@ -74,7 +74,7 @@ class Quadratic:
         return t
 
     def or_else(self, which: npt.NDArray[np.bool_], other: Quadratic) -> Quadratic:
-        """Itself where `which`, elsewhere the other."""
+        """Itself over the boxes `which` (n,), over others the `other`."""
         return Quadratic(
             np.where(which, self.level, other.level), np.where(which[:, None], self.slope, other.slope),
             np.where(which[:, None, None], self.bend, other.bend),
@@ -107,7 +107,7 @@ class Cut:
         self.whole.put(rows, some.whole)
 
     def or_else(self, which: npt.NDArray[np.bool_], other: Cut) -> Cut:
-        """Itself where `which`, elsewhere the other."""
+        """Itself over the boxes `which` (n,), over others the `other`."""
         return Cut(
             np.where(which[:, None], self.level, other.level), np.where(which[:, None, None], self.slope, other.slope),
             np.where(which[:, None, None, None], self.bend, other.bend), self.whole.or_else(which, other.whole),
