@@ -40,6 +40,8 @@ _FAR_SDS = 4.0  # how many expected sds apart two batches of one recipe are odd;
 def odd(study: Study, results: Results) -> list[Problem]:
     """Everything that looks odd, in the order of the study."""
     values = _values(study, results)
+    # What is taken from a curve was never typed: nothing of it can stand in another's place.
+    typed = values[[r.name for r in study.measured_responses if r.name in values]]
     found: list[Problem] = []
     for response in study.fitted_responses:
         if response.kind == "number" and response.name in values:
@@ -52,8 +54,8 @@ def odd(study: Study, results: Results) -> list[Problem]:
     return [
         *found,
         *_curves(study, results),
-        *_swapped(values),
-        *_same_twice(values),
+        *_swapped(typed),
+        *_same_twice(typed),
         *_another_jar(results),
         *_lots(results),
         *_adjusters(study, results),

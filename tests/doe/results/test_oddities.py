@@ -224,3 +224,26 @@ def test_batches_that_lose_water_and_were_never_weighed_are_named():
     assert "T01-1, T02-1" in codes(loss="5 %")["no-final-weight"]
     assert "no-final-weight" not in codes(loss="5 %", make_up=True)
     assert "no-final-weight" not in codes()
+
+
+def test_what_is_taken_from_a_curve_is_not_taken_for_swapped():
+    # The second batch's yield value and its drift each lie among the others' of the other: no slip of the pen.
+    curve = {"name": "Flow", "kind": "curve", "against": "shear rate", "unit": "Pa"}
+    taken = [
+        {"name": "Yield", "unit": "Pa", "from": "yield_value", "of": "Flow", "aim": "watch"},
+        {"name": "Slope", "from": "consistency", "of": "Flow", "aim": "watch"},
+    ]
+    rates = np.array([0.01, 0.1, 1.0, 3.0, 10.0, 30.0, 100.0])
+    rows = [
+        {
+            "trial": f"H{n}",
+            "Gum": 0.3 + 0.05 * n,
+            "Wax": 3.0,
+            "response": "Flow",
+            "speed": rate,
+            "value": low + k * rate**0.5,
+        }
+        for n, (low, k) in enumerate([(0.5, 9.0), (6.0, 0.8), (0.6, 5.0), (1.0, 8.0), (0.7, 6.0), (0.9, 7.0)])
+        for rate in rates
+    ]
+    assert "swapped" not in said(study(curve, *taken), pd.DataFrame(rows))
