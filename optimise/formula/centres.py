@@ -13,7 +13,7 @@ from optimise.formula.bends import Bends, Bent, Plane, Quadratics, by_difference
 from optimise.formula.goals import Property
 from optimise.formula.onepass import alike, on_plane
 from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
-from optimise.statistics.matern import matern, matern_slope, matern_with_bend
+from optimise.statistics.kernels import Kernels, kernels, kernels_with_bends, kernels_with_slopes
 
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
@@ -24,84 +24,56 @@ Numbers = tuple[int, ...]
 class _Averages:
     """The centres of r posteriors read on the same n batches, each averaged over its components.
 
-    With dots and distances of a place to the batches, a centre is level + straight'dots + square'dots² + the sum over
-    `lengths` of bells'Matérn(distance): (r,), (r, n), (r, n), (lengths, r, n).
+    With the kernels of a place to the batches, a centre is `level` (r,) and the sums of `straight`, `square`, `bells`
+    and `curves`, (r, n) each, times dots, dots², bells and curves.
     """
 
     predictor: PosteriorPredictor
     level: Array
     straight: Array
     square: Array
-    lengths: tuple[float, ...]
     bells: Array
+    curves: Array
 
     @classmethod
     def of(cls, predictors: Sequence[PosteriorPredictor]) -> _Averages:
-        posteriors = [one.posterior for one in predictors]
-        lengths = sorted({float(v) for p in posteriors for v in p.points[p.points[:, 2] > 0, 3]})
-        level, straight, square, bells = [], [], [], []
-        for post in posteriors:
-            linear, quadratic, smooth = (post.size * post.weights * post.points[:, j] ** 2 for j in range(3))
+        level, parts = [], []
+        for post in (one.posterior for one in predictors):
             level.append(post.centre + post.size * float(post.weights @ post.intercept))
-            straight.append(linear @ post.alpha)
-            square.append(quadratic @ post.alpha)
-            bells.append([np.where(post.points[:, 3] == length, smooth, 0.0) @ post.alpha for length in lengths])
-        n = len(posteriors[0].z)
-        by_length = np.array(bells).reshape(len(posteriors), len(lengths), n).transpose(1, 0, 2)
-        return cls(predictors[0], np.array(level), np.array(straight), np.array(square), tuple(lengths), by_length)
+            parts.append(post.size * (post.weights * post.shares.T) @ post.alpha)
+        return cls(predictors[0], np.array(level), *np.array(parts).transpose(1, 0, 2))
 
-    def _near(self, X: Array, chosen: Chosen) -> tuple[Array, Array, Array]:
-        known = self.predictor.posterior.z
-        z = coordinates(self.predictor.region, X, chosen)
-        apart = z[:, None, :] - known
-        return z, z @ known.T, np.sqrt((apart * apart).sum(axis=2))
-
-    def _value(self, dots: Array, distance: Array) -> Array:
-        value = self.level + dots @ self.straight.T + dots**2 @ self.square.T
-        for length, bell in zip(self.lengths, self.bells, strict=True):
-            value += matern(distance, length) @ bell.T
-        return value
+    def _value(self, near: Kernels) -> Array:
+        value: Array = self.level + near.dots @ self.straight.T + near.dots**2 @ self.square.T
+        return value + near.bells @ self.bells.T + near.curves @ self.curves.T
 
     def bent(self, plane: Plane) -> Bent:
         """The centres (n, r) at free coordinates of a plane, with slopes and second derivatives by them."""
-        known = self.predictor.posterior.z
+        known = self.predictor.posterior
         start, turn = on_plane(self.predictor, plane)
-        seen, flat = known @ turn, turn.T @ turn
+        seen = known.z @ turn
         steady = 2 * seen.T @ (self.square[:, :, None] * seen)
 
         def bent(U: Array) -> Bends:
-            z = start + U @ turn.T
-            apart, dots = z[:, None] - known, z @ known.T
-            distance, away = np.sqrt((apart * apart).sum(axis=2)), apart @ turn
-            value = self.level + dots @ self.straight.T + dots**2 @ self.square.T
-            rise = twist = np.zeros((len(U), *self.straight.shape))
-            for length, bell in zip(self.lengths, self.bells, strict=True):
-                height, fall, curl = matern_with_bend(distance, length)
-                value += height @ bell.T
-                rise, twist = rise + fall[:, None] * bell, twist + curl[:, None] * bell
-            slope = (self.straight + 2 * self.square * dots[:, None]) @ seen + rise @ away
-            bend = steady + rise.sum(axis=2)[:, :, None, None] * flat
-            bend += (twist[..., None] * away[:, None]).transpose(0, 1, 3, 2) @ away[:, None]
-            return value, slope, bend
+            near, change = kernels_with_bends(start + U @ turn.T, known.z, known.axes, turn)
+            slope = (self.straight + 2 * self.square * near.dots[:, None]) @ seen
+            slope += change.slopes(self.bells, self.curves)
+            return self._value(near), slope, steady + change.bends(self.bells, self.curves)
 
         return bent
 
     def at(self, X: Array, chosen: Chosen) -> Array:
         """The centres at levels X (m, k), (m, r)."""
-        _, dots, distance = self._near(X, chosen)
-        return self._value(dots, distance)
+        known = self.predictor.posterior
+        return self._value(kernels(coordinates(self.predictor.region, X, chosen), known.z, known.axes))
 
     def with_slopes(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
         """The centres at levels X (m, k), (m, r), and their slopes by the levels, (m, r, k)."""
-        z, dots, distance = self._near(X, chosen)
-        # dk_i/dz = pull_i z_i + bend_i (z - z_i), the bend from the discrepancy alone.
-        bend = np.zeros((len(X), *self.straight.shape))
-        for length, bell in zip(self.lengths, self.bells, strict=True):
-            bend += matern_slope(distance, length)[:, None, :] * bell
-        slope = (self.straight + 2 * self.square * dots[:, None, :] - bend) @ self.predictor.posterior.z
-        slope += bend.sum(axis=2)[:, :, None] * z[:, None, :]
-        J = self.predictor.turn
-        return self._value(dots, distance), slope[:, :, : len(J)] @ J
+        known, J = self.predictor.posterior, self.predictor.turn
+        near, steep = kernels_with_slopes(coordinates(self.predictor.region, X, chosen), known.z, known.axes)
+        straight = self.straight[:, None] + 2 * self.square[:, None] * near.dots
+        bells, curves = (np.broadcast_to(part[:, None], straight.shape) for part in (self.bells, self.curves))
+        return self._value(near), steep.of(straight, bells, curves)[:, :, : len(J)] @ J
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,7 +18,7 @@ from scipy.linalg import block_diag
 from optimise.formula.bends import Bends, Bent, Plane
 from optimise.formula.onepass import LEAST, OnePass, chunks, on_plane
 from optimise.models.predictors import Chosen, PosteriorPredictor, coordinates
-from optimise.statistics.matern import matern, matern_with_bend
+from optimise.statistics.kernels import along, bell, kernels_with_bends
 from optimise.statistics.student import between, density, density_slope
 
 Array = npt.NDArray[np.float64]
@@ -31,13 +31,12 @@ _FAR = 1e100  # in place of an end that is not there
 class Laws:
     """One t law each of r musts that were read on the same batches.
 
-    With the parts f (p,) of the kernel (the coordinates z, their products two by two, and for each length the Matern
-    bells about the n batches) and q the squared length of z, the mean of a law is level + mean'f and its squared scale
+    With the parts f (p,) of the kernel (the coordinates z, their products two by two, bells and curves about the n
+    batches) and q the squared length of z, the mean of a law is level + mean'f and its squared scale
     fixed + own q + ownest q² + f'lean + f'(bend f): (r,), (p, r), (r,), (r,), (r,), (p, r), (r, p, p).
     """
 
     predictor: PosteriorPredictor
-    lengths: Array
     df: Array
     low: Array
     high: Array
@@ -52,7 +51,7 @@ class Laws:
     @classmethod
     def of(cls, one: OnePass) -> Laws:
         """The laws of the musts that `one` predicts together."""
-        n, g, first = one.P.shape[1], one.kinds.shape[1], one.first
+        n, g, first = one.P.shape[1], one.shares.shape[1], one.first
         turn = _by_products(one.predictor.posterior.z)
 
         def summed(each: Array) -> Array:
@@ -64,22 +63,22 @@ class Laws:
             return there
 
         spread, at = one.weights * one.squared, one.size * one.intercept
-        kinds = one.size[:, None] * one.kinds
-        apart = (kinds[:, :, None] * one.alpha[:, None, :]).reshape(-1, g * n)
+        shares = one.size[:, None] * one.shares
+        apart = (shares[:, :, None] * one.alpha[:, None, :]).reshape(-1, g * n)
         weighed = one.weights[:, None] * apart
         level, mean = summed(one.weights * at), summed(weighed)
-        fixed = summed(spread * (one.smooth + one.floor) + one.weights * (one.residual + at**2)) - level**2
-        lean = summed(((spread[:, None] * one.kinds)[:, :, None] * one.lean[:, None, :]).reshape(-1, g * n))
+        fixed = summed(spread * one.floor + one.weights * (one.residual + at**2)) - level**2
+        lean = summed(((spread[:, None] * one.shares)[:, :, None] * one.lean[:, None, :]).reshape(-1, g * n))
         lean = 2 * (summed(at[:, None] * weighed) - level[:, None] * mean - lean)
-        pairs = (spread[:, None, None] * one.kinds[:, :, None] * one.kinds[:, None, :]).reshape(-1, g * g)
+        pairs = (spread[:, None, None] * one.shares[:, :, None] * one.shares[:, None, :]).reshape(-1, g * g)
         bend = []
         for part in (slice(a, b) for a, b in zip(first, [*first[1:], len(pairs)], strict=True)):
             known = (pairs[part].T @ one.P[part].reshape(-1, n * n)).reshape(g, g, n, n).transpose(0, 2, 1, 3)
             bend.append(weighed[part].T @ apart[part] - known.reshape(g * n, g * n))
         whole = turned(turned(np.array(bend) - mean[:, :, None] * mean[:, None, :]).transpose(0, 2, 1))
-        return cls(one.predictor, one.lengths, one.df[first], one.low[first], one.high[first],
-                   one.centre[first] + level, turned(mean).T.copy(), fixed, summed(spread * one.linear),
-                   summed(spread * one.quadratic), turned(lean).T.copy(), whole)  # fmt: skip
+        own, ownest = summed(spread[:, None] * one.shares[:, :2]).T
+        return cls(one.predictor, one.df[first], one.low[first], one.high[first], one.centre[first] + level,
+                   turned(mean).T.copy(), fixed, own, ownest, turned(lean).T.copy(), whole)  # fmt: skip
 
     def law(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
         """Mean and scale of each must's law at levels X (m, k), each (m, r)."""
@@ -112,12 +111,11 @@ class Laws:
 
     def _parts(self, z: Array) -> tuple[Array, Array]:
         """The parts f (m, p) at coordinates z (m, D), and the squared lengths of these, (m,)."""
-        known = self.predictor.posterior.z
+        known = self.predictor.posterior
         q = (z * z).sum(axis=1)
-        one, other = _pairs(z.shape[1])
-        distance = np.sqrt(np.maximum(q[:, None] - 2 * (z @ known.T) + (known * known).sum(axis=1), 0.0))
-        bells = matern(distance[:, None], self.lengths[:, None]).reshape(len(z), -1)
-        return np.concatenate([z, z[:, one] * z[:, other], bells], axis=1), q
+        distance = np.sqrt(np.maximum(q[:, None] - 2 * (z @ known.z.T) + (known.z * known.z).sum(axis=1), 0.0))
+        curves = bell(np.abs(along(z, known.z, known.axes))).mean(axis=0)
+        return _joined(z, bell(distance), curves), q
 
     def _law(self, f: Array, q: Array) -> tuple[Array, Array, Array]:
         """Mean and scale (m, r) where the parts are f (m, p) and squared lengths q; f times `bend`, (r, m, p)."""
@@ -128,33 +126,31 @@ class Laws:
 
     def _bent(self, z: Array, turn: _Turn) -> Bends:
         """Sum of the log chances (m,) at coordinates z (m, D), and its derivatives by u."""
-        (m, D), known = z.shape, self.predictor.posterior.z
-        one, other = _pairs(D)
-        d, first = turn.way.shape[1], D + len(one)
-        apart, q, along = z[:, None] - known, (z * z).sum(axis=1), z @ turn.way
-        away, distance = apart @ turn.way, np.sqrt((apart * apart).sum(axis=2))
-        value, rise, twist = matern_with_bend(distance[:, None], self.lengths[:, None])
-        f = np.concatenate([z, z[:, one] * z[:, other], value.reshape(m, -1)], axis=1)
+        (m, D), known = z.shape, self.predictor.posterior
+        d, n, first = turn.way.shape[1], len(known.z), D + len(_pairs(D)[0])
+        q, ahead = (z * z).sum(axis=1), z @ turn.way
+        near, change = kernels_with_bends(z, known.z, known.axes, turn.way)
+        f = _joined(z, near.bells, near.curves)
         moves = np.empty((m, f.shape[1], d))
         moves[:, :D], moves[:, D:first] = turn.way, (z @ turn.moves).reshape(m, -1, d)
-        moves[:, first:] = (rise[..., None] * away[:, None]).reshape(m, -1, d)
+        moves[:, first : first + n], moves[:, first + n :] = change.moves()
         mean, scale, pushed = self._law(f, q)
         total, by, (twice, mixed, square) = log_between_bent(self.df, self.low, self.high, mean, scale)
         drive = 2 * pushed.transpose(1, 0, 2) + self.lean.T
         of_mean = self.mean.T @ moves
-        of_square = drive @ moves + (2 * self.own + 4 * q[:, None] * self.ownest)[:, :, None] * along[:, None]
+        of_square = drive @ moves + (2 * self.own + 4 * q[:, None] * self.ownest)[:, :, None] * ahead[:, None]
         slope = (by[0][:, None] @ of_mean + by[1][:, None] @ of_square)[:, 0]
         by_parts = by[0] @ self.mean.T + (by[1][:, None] @ drive)[:, 0]
         weights = (by[1] @ self.bend.reshape(len(self.bend), -1)).reshape(m, f.shape[1], -1)
         bend = 2 * moves.transpose(0, 2, 1) @ (weights @ moves)
         bend += of_mean.transpose(0, 2, 1) @ (twice[..., None] * of_mean + mixed[..., None] * of_square)
         bend += of_square.transpose(0, 2, 1) @ (mixed[..., None] * of_mean + square[..., None] * of_square)
-        # What the parts bend by themselves: products, bells, and the squared length.
-        by_bells, ownest = by_parts[:, first:].reshape(rise.shape), by[1] @ self.ownest
-        straight = (by_bells * rise).sum(axis=(1, 2)) + 2 * (by[1] @ self.own) + 4 * q * ownest
+        # What the parts bend by themselves: products, bells and curves, and the squared length.
+        by_clouds, ownest = by_parts[:, None, first:], by[1] @ self.ownest
+        straight = 2 * (by[1] @ self.own) + 4 * q * ownest
         bend += (by_parts[:, D:first] @ turn.bends + straight[:, None] * turn.flat).reshape(m, d, d)
-        bend += 8 * ownest[:, None, None] * along[..., None] * along[:, None]
-        bend += ((by_bells * twist).sum(axis=1)[..., None] * away).transpose(0, 2, 1) @ away
+        bend += 8 * ownest[:, None, None] * ahead[..., None] * ahead[:, None]
+        bend += change.bends(by_clouds[..., :n], by_clouds[..., n:])[:, 0]
         return total, slope, bend
 
 
@@ -210,6 +206,12 @@ def log_between_bent(
     squared = -across(x * (3 * at + fall)) / (4 * square * square * chance)
     logs = np.log(chance).sum(axis=1)
     return logs, (by_mean, by_square), (twice - by_mean**2, mixed - by_mean * by_square, squared - by_square**2)
+
+
+def _joined(z: Array, bells: Array, curves: Array) -> Array:
+    """The parts f (m, p) of the kernels at z (m, D)."""
+    one, other = _pairs(z.shape[1])
+    return np.concatenate([z, z[:, one] * z[:, other], bells, curves], axis=1)
 
 
 @lru_cache(maxsize=16)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from optimise.formula.bends import Plane, Sloped, Slopes
 from optimise.models.predictors import Chosen, PosteriorPredictor, coordinates
-from optimise.statistics.matern import matern, matern_slope
+from optimise.statistics.kernels import Kernels, kernels, kernels_with_slopes
 from optimise.statistics.student import between, density
 
 Array = npt.NDArray[np.float64]
@@ -26,20 +26,16 @@ _CHUNK = 100_000
 class OnePass:
     """The averaged posteriors of responses that were read on the same batches, all their components in one row.
 
-    Per component (c in all): `first` (r,) where each response begins, `weights`, `df`, the squared sizes of the parts
-    of the kernel (all of them in `kinds`, (c, 2 + lengths)), what predicts (see `Posterior`), the scale of a batch, and
-    the window of its response.
+    Per component (c in all): `first` (r,) where each response begins, `weights`, `df`, the `shares` (c, 4) of the parts
+    of the kernel, what predicts (see `Posterior`; `floor` with the variance of bells and curves in it), the scale of a
+    batch, and the window of its response.
     """
 
     predictor: PosteriorPredictor
     first: npt.NDArray[np.intp]
     weights: Array
     df: Array
-    lengths: Array
-    kinds: Array
-    linear: Array
-    quadratic: Array
-    smooth: Array
+    shares: Array
     intercept: Array
     alpha: Array
     P: Array
@@ -57,10 +53,6 @@ class OnePass:
         """The predictors of `wanted`, with their windows; `alike` says which can go together."""
         posteriors = [predictor.posterior for predictor, _, _ in wanted]
         counts = [p.weights.size for p in posteriors]
-        points = np.concatenate([p.points for p in posteriors])
-        linear, quadratic, smooth = (points[:, j] ** 2 for j in range(3))
-        lengths = np.unique(points[:, 3])
-        bells = smooth[:, None] * (points[:, 3, None] == lengths)
         size = np.repeat([p.size for p in posteriors], counts)
         squared = np.concatenate([p.s2 for p in posteriors]) * size**2
 
@@ -72,16 +64,12 @@ class OnePass:
             first=np.concatenate([[0], np.cumsum(counts)[:-1]]).astype(np.intp),
             weights=joined("weights"),
             df=np.repeat([p.df for p in posteriors], counts),
-            lengths=lengths,
-            kinds=np.column_stack([linear, quadratic, bells]),
-            linear=linear,
-            quadratic=quadratic,
-            smooth=smooth,
+            shares=joined("shares"),
             intercept=joined("intercept"),
             alpha=joined("alpha"),
             P=joined("P"),
             lean=joined("lean"),
-            floor=joined("floor"),
+            floor=joined("floor") + joined("shares")[:, 2:].sum(axis=1),
             centre=np.repeat([p.centre for p in posteriors], counts),
             size=size,
             squared=squared,
@@ -93,7 +81,7 @@ class OnePass:
     def score(self, X: Array, chosen: Chosen) -> Array:
         """Sum of the log chances of all windows at levels X (m, k), (m,)."""
         z = coordinates(self.predictor.region, X, chosen)
-        each = [self._inside(*self._ends(*self._laws(rows, self._features(rows)[0])[1:])) for rows in self._chunks(z)]
+        each = [self._inside(*self._ends(*self._laws(rows, self._near(rows))[1:])) for rows in self._chunks(z)]
         return np.concatenate([np.log(np.maximum(one, LEAST)).sum(axis=1) for one in each])
 
     def score_and_slope(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
@@ -114,25 +102,18 @@ class OnePass:
     def _chunks(self, z: Array) -> list[Array]:
         return chunks(z, len(self.weights) * self.P.shape[1])
 
-    def _features(self, z: Array) -> tuple[Array, Array]:
-        """What the kernels are made of at coordinates z (m, d): inner products with the batches, their squares, and a
-        bell for each length, (2 + lengths, m, n); and the distances (m, n).
-        """
-        known = self.predictor.posterior.z
-        apart, dots = z[:, None, :] - known[None, :, :], z @ known.T
-        distance = np.sqrt((apart * apart).sum(axis=2))
-        bells = matern(distance, self.lengths[:, None, None])
-        return np.concatenate([dots[None], (dots * dots)[None], bells]), distance
+    def _near(self, z: Array) -> Kernels:
+        known = self.predictor.posterior
+        return kernels(z, known.z, known.axes)
 
-    def _laws(self, z: Array, features: Array) -> tuple[Array, Array, Array]:
-        """Levers (c, m, n), location and scale of a batch (m, c), from features (see `_features`) at z (m, d)."""
-        m, n = features.shape[1:]
-        k = (self.kinds @ features.reshape(-1, m * n)).reshape(-1, m, n)
+    def _laws(self, z: Array, near: Kernels) -> tuple[Array, Array, Array]:
+        """Levers (c, m, n), location and scale of a batch (m, c), from the kernels at z (m, d)."""
+        k = near.mixed(self.shares)
         lever = k @ self.P
         lever += self.lean[:, None, :]
         location = self.intercept[:, None] + (k @ self.alpha[:, :, None])[:, :, 0]
         own = (z * z).sum(axis=1)
-        spread = self.linear[:, None] * own + self.quadratic[:, None] * own**2 + (self.smooth + self.floor)[:, None]
+        spread = self.shares[:, :1] * own + self.shares[:, 1:2] * own**2 + self.floor[:, None]
         spread -= np.einsum("cmn,cmn->cm", lever, k) + (k @ self.lean[:, :, None])[:, :, 0]
         scale = np.sqrt(self.squared[:, None] * np.maximum(spread, 0.0) + self.residual[:, None]).T
         return lever, self.centre + self.size * location.T, np.maximum(scale, _TINY)
@@ -150,9 +131,9 @@ class OnePass:
 
     def _steep(self, z: Array) -> tuple[Array, Array]:
         """Sum of the log chances at coordinates z (m, d), (m,), and its slope by them, (m, d)."""
-        known = self.predictor.posterior.z
-        features, distance = self._features(z)
-        lever, location, scale = self._laws(z, features)
+        known = self.predictor.posterior
+        near, steep = kernels_with_slopes(z, known.z, known.axes)
+        lever, location, scale = self._laws(z, near)
         a, b = self._ends(location, scale)
         at_a, at_b = density(self.df, np.stack([a, b]))
         each = np.maximum(self._inside(a, b), LEAST)
@@ -160,16 +141,16 @@ class OnePass:
         by_location = (share * (at_a - at_b) * self.size).T
         tilt = np.where(np.isfinite(a), a, 0.0) * at_a - np.where(np.isfinite(b), b, 0.0) * at_b
         by_spread = (share * tilt * self.squared / (2 * scale)).T
-        # d location = alpha' dk, d spread = d(own terms) - 2 lever' dk; dk_i = pull_i z_i + bend_i (z - z_i).
+        # d location = alpha' dk, d spread = d(own terms) - 2 lever' dk.
         by_kernel = by_location[:, :, None] * self.alpha[:, None, :]
         lever *= 2 * by_spread[:, :, None]
         by_kernel -= lever
-        by_feature = (self.kinds.T @ by_kernel.reshape(len(by_kernel), -1)).reshape(features.shape)
-        bend = (by_feature[2:] * matern_slope(distance, self.lengths[:, None, None])).sum(axis=0)
-        pulled = by_feature[0] + 2 * by_feature[1] * features[0] - bend
-        own = (z * z).sum(axis=1)
-        straight = bend.sum(axis=1) + 2 * (self.linear @ by_spread) + 4 * own * (self.quadratic @ by_spread)
-        return np.log(each).sum(axis=1), pulled @ known + straight[:, None] * z
+        linear, quadratic, bells, curves = (self.shares.T @ by_kernel.reshape(len(by_kernel), -1)).reshape(
+            4, 1, *near.dots.shape
+        )
+        slope = steep.of(linear + 2 * quadratic * near.dots, bells, curves)[:, 0]
+        own, by_own = (z * z).sum(axis=1), self.shares[:, :2].T @ by_spread
+        return np.log(each).sum(axis=1), slope + (2 * by_own[0] + 4 * own * by_own[1])[:, None] * z
 
 
 def chunks(z: Array, each: int) -> list[Array]:

@@ -28,7 +28,7 @@ from optimise.models.fitted import Core, FittedModel, anova_frame, number_column
 from optimise.models.grades import fit_grades
 from optimise.models.grouped import NO_LACK, allowed_for, as_if_alone, in_use, with_groups
 from optimise.models.passes import fit_passes
-from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
+from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, axes_of, coordinates
 from optimise.models.scales import Scale, box_cox, scale_for
 from optimise.statistics import diagnosis
 from optimise.statistics.censored_shared import SharedCensoredFit
@@ -355,8 +355,9 @@ def _predictor(
         try:
             z = coordinates(data.region, data.X, data.chosen)
             columns, groups, few, beside = _drawn(data)
-            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, columns, groups, few)
-            found = Posterior.fit(z, values, columns, plots=groups, few=few, blocks=beside)
+            axes = axes_of(data.region)
+            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, columns, groups, few, axes)
+            found = Posterior.fit(z, values, columns, plots=groups, few=few, blocks=beside, axes=axes)
             return PosteriorPredictor(found, data.region), []
         except ModelError:
             pass

@@ -160,3 +160,21 @@ def levels_to_z(region: Region) -> Array:
     out: Array = (z[1:] - z[0]).T @ np.linalg.pinv((corners[1:] - corners[0]).T)
     out.setflags(write=False)
     return out
+
+
+def axes_of(region: Region) -> Array:
+    """The directions in the posterior's coordinates, of length 1 each, of the ingredients and factors, (q, d).
+
+    Along one, a level goes through its own sds over the region, as coordinates do. Of a blend with a fill, the fill is
+    what the others leave. Where nothing but categories differs, the coordinates stand for themselves.
+    """
+    d = region.dimension
+    levels = sum(len(known) for known in modelled(region).values())
+    if not d:
+        return np.eye(levels)
+    corners = region.decoded(np.vstack([np.zeros((1, d)), np.eye(d)]))
+    z = region.whitened(corners)
+    by_z = np.linalg.solve(z[1:] - z[0], corners[1:] - corners[0]).T
+    size, top = np.linalg.norm(by_z, axis=1), np.abs(corners).max(axis=0)
+    varied = [j for j, name in enumerate(region.names) if name != region.fill and size[j] > 1e-9 * top[j]]
+    return np.column_stack([by_z[varied] / size[varied, None], np.zeros((len(varied), levels))])

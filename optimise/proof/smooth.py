@@ -1,8 +1,9 @@
 """The averaged posterior expanded near many places at once, with bounded remainders.
 
-A component's mean is a quadratic plus a sum of Matérn functions of the distances r to the batches. With a = √5 r / l,
-M'/r = -5/(3 l²) (1 + a) e^-a; along any line the second derivative is between that and 5/(3 l²) (a² - a - 1) e^-a,
-and the third is at most 5√5/(3 l³) times `_third`. Its variance is convex in what the mean is made of: `expansion`.
+A component's mean is a quadratic plus a sum of bells M (`kernels`) of the distances r to the batches, or of curves, the
+mean of such bells along some axes. With a = √5 r, M'/r = -5/3 (1 + a) e^-a; along any line the second derivative is
+between that and 5/3 (a² - a - 1) e^-a, which it is along an axis, and the third is at most 5√5/3 times `_third`, or
+`_third_along` an axis. Its variance is convex in what the mean is made of: `expansion`.
 """
 
 from __future__ import annotations
@@ -16,58 +17,119 @@ import numpy.typing as npt
 from optimise.formula.space import Space
 from optimise.models.predictors import PosteriorPredictor, coordinates
 from optimise.proof.expansion import Curve, Expansion, bent, filled
+from optimise.statistics.kernels import ROOT, along, bell
 
 Array = npt.NDArray[np.float64]
 
-_ROOT5 = float(np.sqrt(5.0))
+_BEND, _BEYOND = 5 / 3, 5 / 3 * ROOT
+_WIDER = 1 + 1e-12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Bells:
-    """The Matérn functions of one length near n places: values and M'/r (n, m), the factor of the bend's second part,
-    and bounds (n, m) of what lies beyond the bend.
+class Cloud:
+    """Bells, or curves, of m batches near n places: values (n, m), slopes, bends and cubic parts side by side.
+
+    These are `turned` (n, m, d + d d + q): of curves, how far the cubic part along each axis goes over the box; of
+    bells there is none. `third` (n, m) bounds what lies beyond the bend, `fourth` (n, m) what lies beyond the cubic
+    part; `fall` (n,) is by how much they fall over the box from their top at most, `dip` (n,) bounds that by the bend
+    at the top.
     """
 
     value: Array
-    pull: Array
-    twist: Array
+    turned: Array
     third: Array
+    fourth: Array
+    fall: Array
+    dip: Array
+    dimension: int
+
+    def sums(self, weights: Array) -> tuple[Array, Array, Array]:
+        """Slopes (n, c, d), bends (n, c, d, d) of sums over the batches with weights (c, m), or (n, c, m), and bounds
+        (n, c) of what lies beyond.
+        """
+        d = self.dimension
+        found, size = weights @ self.turned, np.abs(weights)
+        beyond = (size @ self.third[:, :, None])[:, :, 0]
+        if found.shape[2] > d + d * d:
+            cubic = np.abs(found[:, :, d + d * d :]).sum(axis=2)
+            beyond = np.minimum(beyond, cubic + (size @ self.fourth[:, :, None])[:, :, 0])
+        return found[:, :, :d], found[:, :, d : d + d * d].reshape(*beyond.shape, d, d), beyond
 
 
-def bells(distance: Array, radius: Array, length: float) -> Bells:
-    """For distances (n, m) from places to batches, where the box around each place has `radius` (n,)."""
-    a = _ROOT5 * distance / length
-    fall = np.exp(-a)
-    near = np.maximum(a - (_ROOT5 * (1 + 1e-12) / length) * radius[:, None], 0.0)
-    scale = 5 / (3 * length**2)
-    third = radius[:, None] ** 3 / 6 * (scale * _ROOT5 / length) * _third(near)
-    return Bells((1 + a + a * a / 3) * fall, -scale * (1 + a) * fall, scale * (5 / length**2) * fall, third)
+def bells(z: Array, known: Array, turn: Array, w: Array) -> Cloud:
+    """Of the batches `known` (m, D) near places z (n, D), with z = ... + turn t and |t| <= w (n, d)."""
+    (n, d), m = w.shape, len(known)
+    apart = z[:, None, :] - known
+    a = ROOT * np.sqrt((apart * apart).sum(axis=2))
+    down = np.exp(-a)
+    pull, twist = -_BEND * (1 + a) * down, 5 * _BEND * down
+    offset = (z @ turn)[:, None, :] - known @ turn
+    bend = pull[:, :, None, None] * (turn.T @ turn)
+    bend += twist[:, :, None, None] * (offset[:, :, :, None] * offset[:, :, None, :])
+    turned = np.concatenate([pull[:, :, None] * offset, bend.reshape(n, m, d * d)], axis=2)
+    radius = np.linalg.norm(w @ np.abs(turn).T, axis=1)
+    third = radius[:, None] ** 3 / 6 * _BEYOND * _third(np.maximum(a - ROOT * _WIDER * radius[:, None], 0.0))
+    return Cloud((1 + a + a * a / 3) * down, turned, third, third, 1 - bell(radius), _BEND / 2 * radius**2, d)
+
+
+def curves(z: Array, known: Array, axes: Array, turn: Array, w: Array) -> Cloud:
+    """The same of curves along `axes` (q, D)."""
+    (n, d), (q, m), ways = w.shape, (len(axes), len(known)), axes @ turn
+    offset = along(z, known, axes)
+    a = ROOT * np.abs(offset)
+    down = np.exp(-a) / q
+    slope = (-_BEND * (1 + a) * down * offset).reshape(q, n * m)
+    bend = (_BEND * (a * a - a - 1) * down).reshape(q, n * m)
+    pairs = (ways[:, :, None] * ways[:, None, :]).reshape(q, d * d)
+    radius = np.abs(ways) @ w.T
+    near = np.maximum(a - ROOT * _WIDER * radius[:, :, None], 0.0)
+    cube = radius[:, :, None] ** 3 / 6 * _BEYOND
+    third = (cube * _third_along(near)).mean(axis=0)
+    fourth = (cube * radius[:, :, None] / 4 * ROOT * _fourth_along(near)).mean(axis=0)
+    cubic = (cube * a * (3 - a) * down * np.sign(offset)).reshape(q, n * m)
+    turned = np.concatenate([slope.T @ ways, bend.T @ pairs, cubic.T], axis=1).reshape(n, m, d + d * d + q)
+    value = ((1 + a + a * a / 3) * down).sum(axis=0)
+    return Cloud(value, turned, third, fourth, 1 - bell(radius).mean(axis=0), _BEND / 2 * (radius**2).mean(axis=0), d)
 
 
 _TURN, _LATE = (5 - np.sqrt(13)) / 2, (5 + np.sqrt(13)) / 2
 
 
 def _third(a: Array) -> Array:
-    """The greatest from a on of a e^-a max |3x - a x³| over |x| <= 1.
+    """The greatest from a on of a e^-a max |3x - a x³| over |x| <= 1: at the ends, or at x² = 1/a, 2 √a e^-a.
 
-    Within, at x² = 1/a, that is 2 √a e^-a; at the ends a |3 - a| e^-a, which turns at (5 ± √13) / 2.
+    The latter falls from a = 1 on, and is less than that at the ends before.
     """
+    inner = np.where(a >= 1, 2 * np.sqrt(a) * np.exp(-a), 0.0)
+    return np.asarray(np.maximum(_third_along(a), inner), dtype=float)
+
+
+def _third_along(a: Array) -> Array:
+    """The greatest from a on of a |3 - a| e^-a, which turns at (5 ± √13) / 2."""
     least = np.maximum(a, _TURN)
-    fall = np.exp(-least)
     late = np.where(a <= _LATE, _LATE * (_LATE - 3) * np.exp(-_LATE), 0.0)
-    inner = np.where(least >= 1, 2 * np.sqrt(least) * fall, 0.0)
-    ends = least * np.abs(3 - least) * fall
-    return np.asarray(np.maximum(np.maximum(ends, inner), late), dtype=float)
+    return np.asarray(np.maximum(least * np.abs(3 - least) * np.exp(-least), late), dtype=float)
+
+
+_LOW, _HIGH = (7 - np.sqrt(17)) / 2, (7 + np.sqrt(17)) / 2
+
+
+def _fourth_along(a: Array) -> Array:
+    """The greatest from a on of |3 - 5a + a²| e^-a, which turns at (7 ± √17) / 2."""
+    here, low, high = (np.abs(3 - 5 * x + x * x) * np.exp(-x) for x in (a, _LOW, _HIGH))
+    later = np.where(a <= _LOW, low, np.where(a <= _HIGH, high, 0.0))
+    return np.asarray(np.maximum(here, later), dtype=float)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SmoothExpander:
     """A posterior over the free coordinates u of a space at one combination: z = origin + turn u.
 
-    `dots` (n,) + `lines` (n, d) u are the inner products with the batches; `linear`, `square`, `cloud` (c,) the
-    variances tL², tQ², tD²; `flat` (c, d) and `bow` (c, d, d) slope and bend of the mean's polynomial at u = 0;
-    `slope_sd` (c, d) and `bend_sd` (c, d, d) posterior sds of those of the polynomial itself; `gram` is turn'turn,
-    `peak` (c,) the bend of the cloud's covariance at its place, `crossed` (n, d + d d) the lines and their products.
+    `dots` (n,) + `lines` (n, d) u are the inner products with the batches; `linear`, `square` (c,) the variances tL²
+    and tQ², `clouds` (2, c) tD² and tC², `which` components have them; `flat` (c, d) and `bow` (c, d, d) slope and bend
+    of the mean's polynomial at u = 0; `slope_sd` (c, d) and `bend_sd` (c, d, d) posterior sds of those of the
+    polynomial itself; `peak` (c, d, d) is how the clouds' covariance bends at its top, `crossed` (n, d + d d) the lines
+    and their products.
     """
 
     predictor: PosteriorPredictor
@@ -77,15 +139,14 @@ class SmoothExpander:
     lines: Array
     linear: Array
     square: Array
-    cloud: Array
+    clouds: Array
     flat: Array
     bow: Array
     slope_sd: Array
     bend_sd: Array
-    gram: Array
     peak: Array
     crossed: Array
-    lengths: tuple[tuple[float, npt.NDArray[np.intp]], ...]
+    which: tuple[npt.NDArray[np.intp], ...]
 
     @classmethod
     def of(cls, predictor: PosteriorPredictor, space: Space, combo: Mapping[str, str]) -> SmoothExpander:
@@ -95,28 +156,25 @@ class SmoothExpander:
         z = coordinates(predictor.region, X, space.chosen(combo, d + 1))
         origin, turn = z[0], (z[1:] - z[0]).T
         dots, lines = post.z @ origin, post.z @ turn
-        linear, square, cloud = (post.points[:, j] ** 2 for j in range(3))
+        linear, square, *clouds = post.points[:, :4].T ** 2
         steep = linear[:, None] + 2 * square[:, None] * dots
         flat = (post.alpha * steep) @ lines
         bow = 2 * square[:, None, None] * np.einsum("ci,ij,ik->cjk", post.alpha, lines, lines)
-        known = [(float(length), np.flatnonzero((post.points[:, 3] == length) & (cloud > 0)))
-                 for length in np.unique(post.points[:, 3])]  # fmt: skip
-        gram, along = turn.T @ turn, turn.T @ origin
+        gram, along_turn, ways = turn.T @ turn, turn.T @ origin, post.axes @ turn
         diagonal = np.diag(gram)
-        prior_slope = linear[:, None] * diagonal + square[:, None] * 2 * (origin @ origin * diagonal + along**2)
+        prior_slope = linear[:, None] * diagonal + square[:, None] * 2 * (origin @ origin * diagonal + along_turn**2)
         prior_bend = 2 * square[:, None, None] * (np.outer(diagonal, diagonal) + gram**2)
         by_slope = steep[:, :, None] * lines
         by_bend = (2 * square[:, None, None, None] * (lines[:, :, None] * lines[:, None, :])).reshape(
             len(square), len(lines), d * d
         )
-        lengths = [(length, which) for length, which in known if len(which)]
-        peak = 5 / 3 * cloud / post.points[:, 3] ** 2
+        tops = np.stack([gram, ways.T @ ways / len(ways)])
         crossed = np.column_stack([lines, (lines[:, :, None] * lines[:, None, :]).reshape(-1, d * d)])
         return cls(
-            predictor, origin, turn, dots, lines, linear, square, cloud, flat, bow,
+            predictor, origin, turn, dots, lines, linear, square, np.array(clouds), flat, bow,
             _left(prior_slope, post.P, by_slope),
             _left(prior_bend.reshape(len(square), d * d), post.P, by_bend).reshape(len(square), d, d),
-            gram, peak, crossed, tuple(lengths),
+            _BEND * np.einsum("kc,kde->cde", clouds, tops), crossed, tuple(np.flatnonzero(one) for one in clouds),
         )  # fmt: skip
 
     @property
@@ -142,13 +200,12 @@ class SmoothExpander:
         m_bend *= size
         v_second = bent(v_bend, w) + v_third
         v_dip = v_second - filled(v_bend, w)
-        peak = near.radius[:, None] ** 2 * self.peak
         return Expansion(
             weights=post.weights, df=float(post.df), sd=np.sqrt(post.s2) * size, batch=1 + post.between**2,
             m=post.centre + size * (post.intercept + m), m_slope=m_slope, m_bend=m_bend,
             m_second=m_second, m_third=size * m_third,
             v=v, v_slope=v_slope, v_bend=v_bend, v_second=v_second, v_third=v_third, v_under=v_dip, v_dip=v_dip,
-            v_over=v_second + peak + near.apart(),
+            v_over=v_second + near.dips() + near.apart(),
         )  # fmt: skip
 
     def mean(self, a: Array, w: Array) -> Curve:
@@ -161,14 +218,13 @@ class SmoothExpander:
         value = level + a @ flat + 0.5 * (turn * a).sum(axis=1)
         slope, bend = flat + turn, np.broadcast_to(bow, (len(a), *bow.shape)).copy()
         third = np.zeros(len(a))
-        d = a.shape[1]
-        for (_, which), bell, turned in zip(self.lengths, near.bells, near.turned, strict=True):
-            weights = (post.weights[which] * self.cloud[which]) @ post.alpha[which]
-            value += bell.value @ weights
-            found = np.einsum("nmj,m->nj", turned, weights)
-            slope += found[:, :d]
-            bend += found[:, d:].reshape(len(a), d, d)
-            third += bell.third @ np.abs(weights)
+        for share, cloud in zip(self.clouds, near.clouds, strict=True):
+            weights = (post.weights * share) @ post.alpha
+            value += cloud.value @ weights
+            steep, curved, beyond = cloud.sums(weights[None])
+            slope += steep[:, 0]
+            bend += curved[:, 0]
+            third += beyond[:, 0]
         second = bent(bend[:, None], w)[:, 0] + third
         return Curve(post.centre + size * value, size * slope, size * bend, size * second, size * third)
 
@@ -187,9 +243,7 @@ def _left(prior: Array, P: Array, by: Array) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Near:
-    """What is common to all components near n places: inner products (n, m) with the batches, and of each length the
-    bells with their slopes and bends (n, m, d + d d), side by side.
-    """
+    """What is common to all components near n places: inner products (n, m) with the batches, bells and curves."""
 
     of_: SmoothExpander
     a: Array
@@ -197,89 +251,75 @@ class _Near:
     zu: Array
     own: Array
     dots: Array
-    radius: Array
-    bells: tuple[Bells, ...]
-    turned: tuple[Array, ...]
+    clouds: tuple[Cloud, Cloud]
 
     @classmethod
     def of(cls, whole: SmoothExpander, a: Array, w: Array) -> _Near:
-        z = whole.origin + a @ whole.turn.T
-        apart = z[:, None, :] - whole.predictor.posterior.z
-        distance = np.sqrt((apart * apart).sum(axis=2))
-        radius = np.linalg.norm(w @ np.abs(whole.turn).T, axis=1)
-        found = tuple(bells(distance, radius, length) for length, _ in whole.lengths)
-        zu = z @ whole.turn
-        apart_u = zu[:, None, :] - whole.lines
-        pairs = apart_u[:, :, :, None] * apart_u[:, :, None, :]
-        turned = tuple(_turned(bell, apart_u, pairs, whole.gram) for bell in found)
-        own = (z * z).sum(axis=1)
-        return cls(whole, a, w, zu, own, whole.dots + a @ whole.lines.T, radius, found, turned)
+        z, post = whole.origin + a @ whole.turn.T, whole.predictor.posterior
+        clouds = bells(z, post.z, whole.turn, w), curves(z, post.z, post.axes, whole.turn, w)
+        return cls(whole, a, w, z @ whole.turn, (z * z).sum(axis=1), whole.dots + a @ whole.lines.T, clouds)
 
     def mean(self, alpha: Array) -> tuple[Array, Array, Array, Array]:
         """Value (n, c) without the intercept, slope (n, c, d), bend (n, c, d, d), and bound (n, c) beyond."""
-        one, (n, d) = self.of_, self.a.shape
+        one, n = self.of_, len(self.a)
         level = (alpha * one.still).sum(axis=1)
         bent = np.einsum("nd,cde->nce", self.a, one.bow)
         value = level + self.a @ one.flat.T + 0.5 * np.einsum("nce,ne->nc", bent, self.a)
         slope = one.flat + bent
         bend = np.broadcast_to(one.bow, (n, *one.bow.shape)).copy()
         third = np.zeros_like(value)
-        for (_, which), bell, turned in zip(one.lengths, self.bells, self.turned, strict=True):
-            weights = one.cloud[which, None] * alpha[which]
-            value[:, which] += bell.value @ weights.T
-            found = weights @ turned
-            slope[:, which] += found[:, :, :d]
-            bend[:, which] += found[:, :, d:].reshape(n, found.shape[1], d, d)
-            third[:, which] += bell.third @ np.abs(weights).T
+        for share, which, cloud in zip(one.clouds, one.which, self.clouds, strict=True):
+            weights = share[which, None] * alpha[which]
+            value[:, which] += cloud.value @ weights.T
+            steep, curved, beyond = cloud.sums(weights)
+            slope[:, which] += steep
+            bend[:, which] += curved
+            third[:, which] += beyond
         return value, slope, bend, third
 
     def variance(self) -> tuple[Array, Array, Array, Array]:
         """Value (n, c), slope (n, c, d), bend (n, c, d, d) of the lower curve, and bound (n, c) beyond."""
         one, post, (n, d) = self.of_, self.of_.predictor.posterior, self.a.shape
         kernel = one.linear[:, None, None] * self.dots + one.square[:, None, None] * self.dots**2
-        for (_, which), bell in zip(one.lengths, self.bells, strict=True):
-            kernel[which] += one.cloud[which, None, None] * bell.value
+        for share, which, cloud in zip(one.clouds, one.which, self.clouds, strict=True):
+            kernel[which] += share[which, None, None] * cloud.value
         pushed = kernel @ post.P
         pushed += post.lean[:, None, :]
-        value = one.linear[:, None] * self.own + one.square[:, None] * self.own**2 + (one.cloud + post.floor)[:, None]
+        value = one.linear[:, None] * self.own + one.square[:, None] * self.own**2
+        value += (one.clouds.sum(axis=0) + post.floor)[:, None]
         value -= np.einsum("cnm,cnm->cn", pushed + post.lean[:, None, :], kernel)
         # Of k(u)'beta, with beta held: slope, bend, and what lies beyond.
         still = pushed @ one.crossed
         beta = pushed.transpose(1, 0, 2)
         slope = one.linear[:, None] * still[:, :, :d].transpose(1, 0, 2)
         slope += 2 * one.square[:, None] * (beta @ (self.dots[:, :, None] * one.lines))
-        bend = 2 * one.square[:, None] * still[:, :, d:].transpose(1, 0, 2)
-        third = np.zeros((n, len(one.cloud)))
-        for (_, which), bell, turned in zip(one.lengths, self.bells, self.turned, strict=True):
-            few = one.cloud[which, None] * beta[:, which]
-            found = few @ turned
-            slope[:, which] += found[:, :, :d]
-            bend[:, which] += found[:, :, d:]
-            third[:, which] += (np.abs(few) @ bell.third[:, :, None])[:, :, 0]
+        bend = (2 * one.square[:, None] * still[:, :, d:].transpose(1, 0, 2)).reshape(n, len(one.square), d, d)
+        third = np.zeros((n, len(one.square)))
+        for share, which, cloud in zip(one.clouds, one.which, self.clouds, strict=True):
+            few = share[which, None] * beta[:, which]
+            steep, curved, beyond = cloud.sums(few)
+            slope[:, which] += steep
+            bend[:, which] += curved
+            third[:, which] += beyond
         tilt = (one.linear[:, None] + 2 * one.square[:, None] * self.own).T
         slope = tilt[:, :, None] * self.zu[:, None, :] - slope
         twice = 2 * self.zu[:, None, :, None] * self.zu[:, None, None, :]
         lower = one.square[:, None, None] * twice
-        lower -= bend.reshape(lower.shape)
-        lower -= one.peak[:, None, None] * one.gram
+        lower -= bend
+        lower -= one.peak
         lower *= 2
         slope *= 2
         return np.maximum(value, 0.0).T, slope, lower, 2 * third
+
+    def dips(self) -> Array:
+        """How far the bend of the clouds' covariances at their tops can pull the lower curve down, (n, c)."""
+        return 2 * np.column_stack([cloud.dip for cloud in self.clouds]) @ self.of_.clouds
 
     def apart(self) -> Array:
         """Bound (n, c) of the posterior variance of f(u) - f(a) over the box: what a variance has over its tangent."""
         one, w = self.of_, self.w
         reach = np.abs(self.a)[:, :, None] * w[:, None, :] + 0.5 * w[:, :, None] * w[:, None, :]
         sd = w @ one.slope_sd.T + np.einsum("nde,cde->nc", reach, one.bend_sd)
-        for length, which in one.lengths:
-            a = _ROOT5 * self.radius / length
-            bell = (1 + a + a * a / 3) * np.exp(-a)
-            sd[:, which] += np.sqrt(one.cloud[which] * 2 * np.maximum(1 - bell, 0.0)[:, None])
+        for share, cloud in zip(one.clouds, self.clouds, strict=True):
+            sd += np.sqrt(2 * np.outer(np.maximum(cloud.fall, 0.0), share))
         return np.asarray(sd**2, dtype=float)
-
-
-def _turned(bell: Bells, apart: Array, pairs: Array, gram: Array) -> Array:
-    """Slopes and bends of bells, (n, m, d + d d), from offsets (n, m, d) and their products."""
-    n, m, d = apart.shape
-    bend = bell.pull[:, :, None, None] * gram + bell.twist[:, :, None, None] * pairs
-    return np.concatenate([bell.pull[:, :, None] * apart, bend.reshape(n, m, d * d)], axis=2)

@@ -27,13 +27,14 @@ def completions(
     nuisance: Array | None = None,
     plots: npt.ArrayLike | None = None,
     few: bool = False,
+    axes: Array | None = None,
 ) -> Array:
     """Completions (8, n) of values known to lie between `low` and `high` (n,) at coordinates z (n, d).
 
     `start` (n,) holds the values where the ends are equal and a first guess, within the bounds, elsewhere; `nuisance`,
-    `plots` and `few` as in `Posterior.fit`, whose errors it raises. Same arguments, same draws.
+    `plots`, `few` and `axes` as in `Posterior.fit`, whose errors it raises. Same arguments, same draws.
     """
-    ready = prepared(z, start, nuisance, None, plots, few)
+    ready = prepared(z, start, nuisance, None, plots, few, axes)
     data, grid, centre, size = ready.data, ready.grid, ready.centre, ready.size
     y, low, high = ready.y[0].copy(), (low - centre) / size, (high - centre) / size
     rng = np.random.default_rng(np.random.SeedSequence([len(y), 71]))

@@ -2,19 +2,21 @@
 
 With z the whitened coordinates of the region (zero mean, covariance I/3) and y standardised,
 
-    y | s2 ~ N(X b, s2 [W + tL^2 ZZ' + tQ^2 (ZZ')^2 + tD^2 M + tP^2 G + tB^2 B])
+    y | s2 ~ N(X b, s2 [W + tL^2 ZZ' + tQ^2 (ZZ')^2 + tD^2 M + tC^2 C + tP^2 G + tB^2 B])
 
 where X is the intercept and block columns with a flat prior, W the identity or relative variances, (ZZ')^2 is taken
-element by element (the rotation-invariant normal prior on all squares and cross terms), M is the Matern 5/2 kernel
-with length ell, and G is 1 for batches of one whole plot, or of one block, else 0; B is the same for blocks beside
-whole plots. s2 has the prior 1/s2 and is integrated exactly; tL, tQ/tL, tD/tL, ell and, where there are whole plots, tP
+element by element (the rotation-invariant normal prior on all squares and cross terms), M is a Matern 5/2 kernel of the
+distances over all coordinates, C the mean of one along the axis of each ingredient or factor (`kernels`), and G is 1
+for batches of one whole plot, or of one block, else 0; B is the same for blocks beside whole plots. What no quadratic
+follows is either one surface (tD) or a curve of each ingredient, added up (tC): a threshold, a pH that turns with one
+acid. s2 has the prior 1/s2 and is integrated exactly; tL, tQ/tL, tD/tL or tC/tL and, where there are whole plots, tP
 over a fixed grid. tB is looked for at the points of that grid that weigh most with an effect for each block. Each grid
 point predicts by a t law, a new batch in a whole plot, and a block, of its own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
@@ -23,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.problems import ModelError, Problem
-from optimise.statistics.matern import matern, matern_slope
+from optimise.statistics.kernels import kernels, kernels_with_slopes
 from optimise.statistics.predictive import TMixture
 
 Array = npt.NDArray[np.float64]
@@ -35,7 +37,6 @@ _QUADRATIC_RATIO = (0.05, 0.12, 0.25, 0.5, 1.0, 2.0)
 # scale (Gelman 2006, Bayesian Anal. 1, 515-534; Polson & Scott 2012, Bayesian Anal. 7, 887-902; from memory). With a
 # lighter tail (half-t of 3 degrees of freedom and scale 0.3) 90 % intervals of the chance hold 87 % of true ones.
 _SMOOTH_RATIO = (1 / 9, 1 / 3, 1.0, 3.0)
-_LENGTHS = (1.0, 2.0)
 _NO_SMOOTH = 0.2
 _PLOT_RATIO = (0.35, 0.7, 1.4, 2.8, 5.6, 11.2)
 # A few groups hardly say how far they lie apart, so that the tail of the prior weighs: half-Cauchy of scale 5. Where
@@ -53,15 +54,16 @@ _CHUNK_NUMBERS = 6_000_000
 class Posterior:
     """The posterior of one response, in c kept grid points; y standardised as (y - centre) / size.
 
-    Training coordinates `z` (n, d), `fixed` (n, b) intercept and block columns, `noise` (n,) relative variances, `y`
-    (m, n) the values, once or as m equally likely completions, `df`, `plots` (n,) the number of each batch's whole
-    plot and `blocks` (n,) that of its block where both are drawn (empty without any). Per component: `weights` (c,),
-    `points` (c, 6) = tL, tQ, tD, ell, tP, tB, `draw` (c,) the completion it belongs to, `s2` (c,), and what predicts:
-    mean `intercept + k(z)' alpha`, relative variance `k(z, z) - k' P k - 2 k' lean + floor`, with shapes (c,),
-    (c, n), (c, n, n), (c, n), (c,).
+    Training coordinates `z` (n, d), `axes` (q, d) of the curves, `fixed` (n, b) intercept and block columns, `noise`
+    (n,) relative variances, `y` (m, n) the values, once or as m equally likely completions, `df`, `plots` (n,) the
+    number of each batch's whole plot and `blocks` (n,) that of its block where both are drawn (empty without any). Per
+    component: `weights` (c,), `points` (c, 6) = tL, tQ, tD, tC, tP, tB, `draw` (c,) the completion it belongs to, `s2`
+    (c,), and what predicts: mean `intercept + k(z)' alpha`, relative variance `k(z, z) - k' P k - 2 k' lean + floor`,
+    with shapes (c,), (c, n), (c, n, n), (c, n), (c,).
     """
 
     z: Array
+    axes: Array
     fixed: Array
     noise: Array
     y: Array
@@ -90,6 +92,7 @@ class Posterior:
         plots: npt.ArrayLike | None = None,
         few: bool = False,
         blocks: npt.ArrayLike | None = None,
+        axes: Array | None = None,
     ) -> Posterior:
         """Fit to coordinates z (n, d) and values y (n,) on the model's scale, or to m completions (m, n) of them.
 
@@ -97,10 +100,11 @@ class Posterior:
         sum-to-zero columns predict for the average block. `weights` (n,) are inverse to the variances of the values
         (numbers of readings, say); `plots` (n,) name the whole plot of each batch; `few` says that these are too
         few to tell how far they lie apart. `blocks` (n,) name the block of each batch, drawn beside whole plots; their
-        columns are then given as `nuisance` too. Raises ModelError when there are too few batches for an error, or when
-        all values are the same.
+        columns are then given as `nuisance` too. `axes` (q, d) are directions of length 1 along which curves are drawn,
+        the coordinates themselves where none are given. Raises ModelError when there are too few batches for an error,
+        or when all values are the same.
         """
-        ready = prepared(z, y, nuisance, weights, plots, few)
+        ready = prepared(z, y, nuisance, weights, plots, few, axes)
         data, y, grid = ready.data, ready.y, ready.grid
         most = max(_KEEP_LEAST, _KEEP_MOST // len(y))
         drawn = _numbers(blocks)
@@ -132,6 +136,7 @@ class Posterior:
         intercept = (lean * values).sum(axis=1)
         arrays = [
             data.z,
+            data.axes,
             data.fixed,
             data.noise,
             y,
@@ -150,20 +155,17 @@ class Posterior:
         whose = np.array(draw, dtype=np.intp)
         for array in [*copies, whose]:
             array.setflags(write=False)
-        z, fixed, noise, y, plots, blocks, weights, points, s2, intercept, alpha, P, lean, floor = copies
+        z, axes, fixed, noise, y, plots, blocks, weights, points, s2, intercept, alpha, P, lean, floor = copies
         return cls(
-            z, fixed, noise, y, plots, blocks, float(data.df), centre, size, weights, points, whose, s2, intercept,
-            alpha, P, lean, floor,
+            z, axes, fixed, noise, y, plots, blocks, float(data.df), centre, size, weights, points, whose, s2,
+            intercept, alpha, P, lean, floor,
         )  # fmt: skip
 
     def at(self, z: Array) -> TMixture:
         """What the posterior says at coordinates z (m, d)."""
-        k = self._kernel(*_between(z, self.z))
-        own = (z * z).sum(axis=1)
+        k = kernels(z, self.z, self.axes).mixed(self.shares)
         location = self.intercept[:, None] + (k @ self.alpha[:, :, None])[:, :, 0]
-        linear, quadratic, smooth = (self.points[:, j, None] ** 2 for j in range(3))
-        variance = linear * own + quadratic * own**2 + smooth + self.floor[:, None]
-        variance -= ((k @ self.P + 2 * self.lean[:, None, :]) * k).sum(axis=2)
+        variance = self._prior(z) - ((k @ self.P + 2 * self.lean[:, None, :]) * k).sum(axis=2)
         return self._mixture(location, variance)
 
     def slopes(self, z: Array) -> tuple[Array, Array]:
@@ -172,45 +174,40 @@ class Posterior:
 
     def at_with_slopes(self, z: Array) -> tuple[TMixture, Array, Array]:
         """`at` and `slopes` in one pass, for searches."""
-        dots, distance = _between(z, self.z)
-        k = self._kernel(dots, distance)
-        own = (z * z).sum(axis=1)
-        linear, quadratic, smooth = (self.points[:, j, None] ** 2 for j in range(3))
+        near, steep = kernels_with_slopes(z, self.z, self.axes)
+        k = near.mixed(self.shares)
+        linear, quadratic, smooth, curves = self.shares.T[:, :, None, None]
         location = self.intercept[:, None] + (k @ self.alpha[:, :, None])[:, :, 0]
         pushed = k @ self.P
-        variance = linear * own + quadratic * own**2 + smooth + self.floor[:, None]
-        variance -= ((pushed + 2 * self.lean[:, None, :]) * k).sum(axis=2)
-        # dk_i/dz = pull_i z_i + bend_i (z - z_i), the bend from the discrepancy alone.
-        bend = smooth[:, :, None] * _at_lengths(matern_slope, distance, self.points[:, 3])
-        pull = linear[:, :, None] + 2 * quadratic[:, :, None] * dots - bend
-        by_location = (self.alpha[:, None, :] * pull) @ self.z
-        by_location += (bend @ self.alpha[:, :, None]) * z
-        lever = -2 * (pushed + self.lean[:, None, :])
-        by_variance = (2 * linear + 4 * quadratic * own)[:, :, None] * z + (lever * pull) @ self.z
-        by_variance += (lever * bend).sum(axis=2)[:, :, None] * z
-        by_variance *= self.s2[:, None, None] * self.size**2
-        mixture = self._mixture(location, variance)
-        return mixture, by_location.transpose(1, 0, 2) * self.size, by_variance.transpose(1, 0, 2)
+        variance = self._prior(z) - ((pushed + 2 * self.lean[:, None, :]) * k).sum(axis=2)
+        straight = linear + 2 * quadratic * near.dots
+        alpha, lever = self.alpha[:, None, :], -2 * (pushed + self.lean[:, None, :])
+        one = np.ones_like(near.dots)
+        by_location = steep.of(alpha * straight, alpha * (smooth * one), alpha * (curves * one))
+        by_variance = steep.of(lever * straight, lever * smooth, lever * curves)
+        own = (z * z).sum(axis=1)[:, None]
+        by_variance += (2 * linear[:, 0, 0] + 4 * quadratic[:, 0, 0] * own)[:, :, None] * z[:, None, :]
+        by_variance *= self.s2[:, None] * self.size**2
+        return self._mixture(location, variance), by_location * self.size, by_variance
 
     def covariance(self, z: Array, parts: int = 1) -> Array:
         """Covariance of the means at coordinates z (m, d) in units of the variance of one batch, whole plot and all.
 
         In the heaviest components, of which there are `parts` at most, (parts, m, m).
         """
-        dots, distance = _between(z, z)
-        k = self._kernel(*_between(z, self.z))[:parts]
-        linear, quadratic, smooth, length = (self.points[:parts, j, None, None] for j in range(4))
-        prior = linear**2 * dots + quadratic**2 * dots**2
-        prior += smooth**2 * _at_lengths(matern, distance, length[:, 0, 0])
+        prior = kernels(z, z, self.axes).mixed(self.shares[:parts])
+        k = kernels(z, self.z, self.axes).mixed(self.shares[:parts])
         tilt = (k @ self.lean[:parts, :, None])[:, :, 0]
         found: Array = prior - k @ self.P[:parts] @ k.transpose(0, 2, 1) - tilt[:, :, None] - tilt[:, None, :]
         found += self.floor[:parts, None, None]
         return found / (1 + self.between[:parts, None, None] ** 2)
 
-    def _kernel(self, dots: Array, distance: Array) -> Array:
-        linear, quadratic, smooth = (self.points[:, j, None, None] ** 2 for j in range(3))
-        kernel: Array = linear * dots + quadratic * dots**2
-        return kernel + smooth * _at_lengths(matern, distance, self.points[:, 3])
+    def _prior(self, z: Array) -> Array:
+        """The variance at z (m, d) before any batch, and that of the intercept, (c, m)."""
+        linear, quadratic, smooth, curves = self.shares.T[:, :, None]
+        own = (z * z).sum(axis=1)
+        out: Array = linear * own + quadratic * own**2 + smooth + curves + self.floor[:, None]
+        return out
 
     def _mixture(self, location: Array, variance: Array) -> TMixture:
         s = np.sqrt(self.s2) * self.size
@@ -224,6 +221,11 @@ class Posterior:
         )
 
     @property
+    def shares(self) -> Array:
+        """The variances tL², tQ², tD² and tC², (c, 4)."""
+        return np.asarray(self.points[:, :4] ** 2, dtype=float)
+
+    @property
     def between(self) -> Array:
         """Sd of what the batches of one whole plot and block share over that of a batch, (c,)."""
         return np.asarray(np.hypot(self.points[:, 4], self.points[:, 5]), dtype=float)
@@ -231,8 +233,11 @@ class Posterior:
     def to_dict(self) -> dict[str, Any]:
         """All that a script needs to predict; `from_dict` of it predicts the same.
 
-        With K = diag(noise) + tL² ZZ' + tQ² (ZZ')² + tD² M + tP² (same plot) + tB² (same block) and G = K⁻¹ fixed:
-        P = K⁻¹ - G (fixed' G)⁻¹ G'. The sd of one new batch about its mean is sqrt(s2 (1 + tP² + tB²)) size.
+        With K = diag(noise) + tL² ZZ' + tQ² (ZZ')² + tD² M + tC² C + tP² (same plot) + tB² (same block) and G = K⁻¹
+        fixed: P = K⁻¹ - G (fixed' G)⁻¹ G'. With m(r) = (1 + a + a²/3) e^-a and a = √5 r, M is m of the distances
+        between rows of z, C the mean over `axes` of m of those along an axis; tL, tQ, tD, tC, tP and tB are linear,
+        quadratic, smooth, curves, plot and block. The sd of one new batch about its mean is sqrt(s2 (1 + tP² + tB²))
+        size.
         """
         parts = []
         for j, weight in enumerate(self.weights):
@@ -245,6 +250,7 @@ class Posterior:
         return {
             "kind": "averaged quadratic with smooth discrepancy",
             "z": self.z.tolist(),
+            "axes": self.axes.tolist(),
             "fixed": self.fixed.tolist(),
             "noise": self.noise.tolist(),
             "y": self.y.tolist(),
@@ -260,9 +266,10 @@ class Posterior:
     def from_dict(cls, kept: Mapping[str, Any]) -> Posterior:
         """The posterior that `to_dict` was made from."""
         z = np.array(kept["z"], dtype=float).reshape(len(kept["noise"]), -1)
+        axes = np.array(kept["axes"], dtype=float).reshape(-1, z.shape[1])
         names = ("fixed", "noise", "y", "plots", "blocks")
         fixed, noise, y, plots, blocks = (np.array(kept[name], dtype=float) for name in names)
-        data = Data(z, fixed, noise, plots, int(kept["df"]), blocks)
+        data = Data(z, axes, fixed, noise, plots, int(kept["df"]), blocks)
         parts = kept["components"]
         points = np.array([[part[name] for name in _POINT] for part in parts])
         weights = np.array([part["weight"] for part in parts])
@@ -272,11 +279,12 @@ class Posterior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Data:
-    """What the marginal likelihood of values rests on: coordinates, flat columns, relative variances, plots, df, blocks
-    that are drawn beside plots.
+    """What the marginal likelihood of values rests on: coordinates, axes of curves, flat columns, relative variances,
+    plots, df, blocks that are drawn beside plots.
     """
 
     z: Array
+    axes: Array
     fixed: Array
     noise: Array
     plots: Array
@@ -302,6 +310,7 @@ def prepared(
     weights: Array | None,
     plots: npt.ArrayLike | None,
     few: bool,
+    axes: Array | None = None,
 ) -> Prepared:
     """What `Posterior.fit` works on; the same arguments and errors."""
     values = np.atleast_2d(np.asarray(y, dtype=float))
@@ -323,7 +332,8 @@ def prepared(
     scaled = (values - centre) / size
     groups = _numbers(plots)
     grid = np.array(list(_grid())) if plots is None else np.array(list(_with_plots(_grid(), few)))
-    return Prepared(Data(z, fixed, noise, groups, df, np.zeros(0)), scaled, centre, size, grid)
+    along = np.eye(z.shape[1]) if axes is None else axes
+    return Prepared(Data(z, along, fixed, noise, groups, df, np.zeros(0)), scaled, centre, size, grid)
 
 
 def projections(points: Array, data: Data) -> tuple[Array, Array, Array]:
@@ -378,18 +388,20 @@ def _heaviest_of_each(ratios: Array, logs: Array, most: int) -> tuple[Array, Pla
     return kept[order] / kept.sum(), np.concatenate(places)[order]
 
 
-_POINT = ("linear", "quadratic", "smooth", "length", "plot", "block")
+_POINT = ("linear", "quadratic", "smooth", "curves", "plot", "block")
 _Point = tuple[float, float, float, float, float, float, float]
 
 
 def _grid() -> Iterator[_Point]:
-    """Grid points (log prior, tL, tQ, tD, ell, tP, tB), 324 of them, without whole plots."""
+    """Grid points (log prior, tL, tQ, tD, tC, tP, tB), 324 of them, without whole plots."""
     quadratic = _half_t(_QUADRATIC_RATIO, 0.5)
     smooth = _half_t(_SMOOTH_RATIO, 1.0, 1.0)
     for t, (ratio, p) in product(_LINEAR, zip(_QUADRATIC_RATIO, quadratic, strict=True)):
-        yield float(np.log(p * _NO_SMOOTH)), t, t * ratio, 0.0, 1.0, 0.0, 0.0
-        for (extra, q), length in product(zip(_SMOOTH_RATIO, smooth, strict=True), _LENGTHS):
-            yield float(np.log(p * (1 - _NO_SMOOTH) * q / len(_LENGTHS))), t, t * ratio, t * extra, length, 0.0, 0.0
+        yield float(np.log(p * _NO_SMOOTH)), t, t * ratio, 0.0, 0.0, 0.0, 0.0
+        for extra, q in zip(_SMOOTH_RATIO, smooth, strict=True):
+            log_prior = float(np.log(p * (1 - _NO_SMOOTH) * q / 2))
+            yield log_prior, t, t * ratio, t * extra, 0.0, 0.0, 0.0
+            yield log_prior, t, t * ratio, 0.0, t * extra, 0.0, 0.0
 
 
 def _with_plots(grid: Iterable[_Point], few: bool) -> Iterator[_Point]:
@@ -397,10 +409,10 @@ def _with_plots(grid: Iterable[_Point], few: bool) -> Iterator[_Point]:
     ratios = _FEW_RATIO if few else _PLOT_RATIO
     prior = _half_t(ratios, 5.0, 1.0) if few else _half_t(ratios, 1.0)
     for log_prior, *rest, _, _ in grid:
-        linear, quadratic, smooth, length = rest
-        yield log_prior + float(np.log(_NO_PLOT)), linear, quadratic, smooth, length, 0.0, 0.0
+        linear, quadratic, smooth, curves = rest
+        yield log_prior + float(np.log(_NO_PLOT)), linear, quadratic, smooth, curves, 0.0, 0.0
         for ratio, p in zip(ratios, prior, strict=True):
-            yield log_prior + float(np.log(p * (1 - _NO_PLOT))), linear, quadratic, smooth, length, ratio, 0.0
+            yield log_prior + float(np.log(p * (1 - _NO_PLOT))), linear, quadratic, smooth, curves, ratio, 0.0
 
 
 def _with_blocks(grid: Array) -> tuple[Array, Array]:
@@ -440,24 +452,10 @@ def _independent(columns: Array) -> list[int]:
     return kept
 
 
-def _between(a: Array, b: Array) -> tuple[Array, Array]:
-    """Inner products and distances of rows of a (m, d) and b (n, d), each (m, n)."""
-    apart = a[:, None, :] - b[None, :, :]
-    return a @ b.T, np.sqrt((apart * apart).sum(axis=2))
-
-
-def _at_lengths(kernel: Callable[[Array, float], Array], distance: Array, lengths: Array) -> Array:
-    """A kernel of the distances for each component's own length, (c, m, n); few lengths differ."""
-    known, which = np.unique(lengths, return_inverse=True)
-    return np.stack([kernel(distance, float(length)) for length in known])[which]
-
-
 def _covariances(points: Array, data: Data) -> Array:
-    """Covariance of y over s2 for each point (tL, tQ, tD, ell, tP, tB), (c, n, n)."""
-    dots, distance = _between(data.z, data.z)
-    linear, quadratic, smooth = (points[:, j, None, None] ** 2 for j in range(3))
-    K: Array = np.diag(data.noise) + linear * dots + quadratic * dots**2
-    K += smooth * _at_lengths(matern, distance, points[:, 3])
+    """Covariance of y over s2 for each point (tL, tQ, tD, tC, tP, tB), (c, n, n)."""
+    K = kernels(data.z, data.z, data.axes).mixed(points[:, :4] ** 2)
+    K += np.diag(data.noise)
     if data.plots.size:
         K += points[:, 4, None, None] ** 2 * (data.plots[:, None] == data.plots[None, :])
     if data.blocks.size:

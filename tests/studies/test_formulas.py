@@ -84,7 +84,7 @@ def test_a_look_at_what_if_never_becomes_the_formula_of_the_study(recorded, call
     assert changed == {"analysis/what-if.json", "analysis/named.json", "journal.jsonl"}
     assert call("status", recorded)[1]["formula"]["name"] == "F1"
     assert call("report", recorded)[0] == 0
-    assert "Make formula F1" in (recorded / "report.html").read_text(encoding="utf-8")
+    assert "The best formula so far, F1, would" in (recorded / "report.html").read_text(encoding="utf-8")
     assert call("card", recorded)[1]["formula"] == "F1"
     runs = call("next", recorded, "--confirm", "2")[1]["runs"]
     assert runs[0]["levels"]["Wax"] == pytest.approx(best["blend"]["Wax"])

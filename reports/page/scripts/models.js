@@ -36,22 +36,24 @@ function inverseOf(K, n) {
   return out;
 }
 
-// Matern kernel of order 5/2 (Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, eq. 4.17).
-function matern(distance, length) {
-  const a = (Math.sqrt(5) * distance) / length;
+// Matern kernel of order 5/2 and length 1 (Rasmussen & Williams 2006, Gaussian Processes for Machine Learning, eq. 4.17).
+function bell(distance) {
+  const a = Math.sqrt(5) * distance;
   return (1 + a + (a * a) / 3) * Math.exp(-a);
 }
 
-function between(a, b) {
-  let square = 0;
-  for (let i = 0; i < a.length; i++) square += (a[i] - b[i]) ** 2;
-  return { inner: dot(a, b), distance: Math.sqrt(square) };
+// What the posterior holds two places together by: their inner product, the bell of their distance, and the mean of the
+// bells of their distances along each axis.
+function between(a, b, axes) {
+  const apart = a.map((value, i) => value - b[i]);
+  const curves = axes.reduce((sum, axis) => sum + bell(Math.abs(dot(axis, apart))), 0) / axes.length;
+  return { inner: dot(a, b), bell: bell(Math.sqrt(dot(apart, apart))), curves };
 }
 
 function kernel(part, pair) {
-  const { linear, quadratic, smooth, length } = part;
-  const straight = linear * linear * pair.inner + quadratic * quadratic * pair.inner * pair.inner;
-  return smooth === 0 ? straight : straight + smooth * smooth * matern(pair.distance, length);
+  const { linear, quadratic, smooth, curves } = part;
+  return linear * linear * pair.inner + quadratic * quadratic * pair.inner * pair.inner
+    + smooth * smooth * pair.bell + curves * curves * pair.curves;
 }
 
 // P = K^-1 - G (X'G)^-1 G' with G = K^-1 X, as `projections` of the posterior defines it.
@@ -107,7 +109,7 @@ const ROUGH_PARTS = 8;
 function posteriorPredictor(kept, coordinates, region) {
   const n = kept.z.length;
   const law = tLaw(kept.df);
-  const pairs = kept.z.map((a) => kept.z.map((b) => between(a, b)));
+  const pairs = kept.z.map((a) => kept.z.map((b) => between(a, b, kept.axes)));
   const held = new Map(kept.components.map((part) => [part, projection(kept, part, pairs)]));
   const k = new Float64Array(n);
   function those(parts) {
@@ -121,7 +123,7 @@ function posteriorPredictor(kept, coordinates, region) {
     const { parts, weights, residual } = rough ? heaviest : whole;
     const z = coordinatesOf(coordinates, region, recipe);
     const own = dot(z, z);
-    const near = kept.z.map((other) => between(z, other));
+    const near = kept.z.map((other) => between(z, other, kept.axes));
     const location = new Float64Array(parts.length);
     const meanScale = new Float64Array(parts.length);
     parts.forEach((part, c) => {
@@ -131,7 +133,7 @@ function posteriorPredictor(kept, coordinates, region) {
         k[i] = kernel(part, near[i]);
         centre += k[i] * part.alpha[i];
       }
-      let variance = part.linear ** 2 * own + part.quadratic ** 2 * own * own + part.smooth ** 2 + part.floor;
+      let variance = part.linear ** 2 * own + part.quadratic ** 2 * own * own + part.smooth ** 2 + part.curves ** 2 + part.floor;
       for (let i = 0; i < n; i++) {
         let pushed = 2 * part.lean[i];
         for (let j = 0, row = i * n; j < n; j++) pushed += P[row + j] * k[j];

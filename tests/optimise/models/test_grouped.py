@@ -160,7 +160,8 @@ def test_a_new_batch_has_the_error_of_its_own_setting_up():
 def test_whole_plots_widen_what_the_posterior_says_of_a_new_batch():
     rng = np.random.default_rng(3)
     plots = np.repeat(np.arange(8), 4)
-    z = np.column_stack([np.repeat(rng.uniform(-1, 1, 8), 4), rng.uniform(-1, 1, 32)])
+    # Two plots at each level of the hard factor, so that no curve of it can stand for what lies between them.
+    z = np.column_stack([np.repeat(np.tile([-1.0, -0.4, 0.4, 1.0], 2), 4), rng.uniform(-1, 1, 32)])
     y = z @ [1.0, 2.0] + rng.normal(0, 2.0, 8)[plots] + rng.normal(0, 0.3, 32)
     alone, shared = Posterior.fit(z, y), Posterior.fit(z, y, plots=plots)
     where = np.array([[0.9, 0.0], [-0.9, 0.0]])

@@ -4,10 +4,17 @@ import json
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import special, stats
+from scipy.stats import special_ortho_group
 
 from doe.problems import ModelError
 from optimise.statistics.posterior import Posterior, _grid
+
+
+def matern(r):
+    """Matern of order 5/2 and length 1 by Bessel functions: Rasmussen & Williams (2006), eq. 4.14; 1 at r = 0."""
+    a = np.sqrt(5) * np.maximum(r, 1e-9)
+    return 2 ** (1 - 2.5) / special.gamma(2.5) * a**2.5 * special.kv(2.5, a)
 
 
 def surface(n=22, d=3, noise=0.3, seed=4):
@@ -23,9 +30,13 @@ def test_the_grid_is_the_documented_one():
     # One sixth of the prior mass at each tL, a fifth of it without discrepancy.
     mass = np.exp(grid[:, 0])
     assert [mass[grid[:, 1] == t].sum() for t in (0.3, 0.6, 1.2, 2.4, 4.8, 9.6)] == pytest.approx(np.ones(6))
-    assert mass[grid[:, 3] == 0].sum() / mass.sum() == pytest.approx(0.2)
-    # Elsewhere its ratio to tL is half-Cauchy of scale 1, per unit of its log: r / (1 + r²).
-    ratio = grid[:, 3] / grid[:, 1]
+    smooth, curves = grid[:, 3] > 0, grid[:, 4] > 0
+    assert mass[~smooth & ~curves].sum() / mass.sum() == pytest.approx(0.2)
+    # Elsewhere it is as often one surface as a sum of curves, never both.
+    assert mass[smooth].sum() == pytest.approx(mass[curves].sum())
+    assert not (smooth & curves).any()
+    # Its ratio to tL is half-Cauchy of scale 1, per unit of its log: r / (1 + r²).
+    ratio = (grid[:, 3] + grid[:, 4]) / grid[:, 1]
     shares = np.array([mass[np.isclose(ratio, r)].sum() for r in (1 / 9, 1 / 3, 1, 3)]) / mass.sum()
     law = stats.halfcauchy.pdf([1 / 9, 1 / 3, 1, 3]) * [1 / 9, 1 / 3, 1, 3]
     assert shares == pytest.approx(0.8 * law / law.sum())
@@ -34,7 +45,8 @@ def test_the_grid_is_the_documented_one():
 def test_marginal_likelihood_and_prediction_by_brute_force():
     """A proper but very flat prior on the intercept, and the textbook normal-inverse-gamma formulas."""
     z, y = surface(n=10, d=2)
-    post = Posterior.fit(z, y)
+    axes = np.array([[1.0, 0.0], [0.6, 0.8], [0.0, -1.0]])
+    post = Posterior.fit(z, y, axes=axes)
     new = np.array([[0.2, -0.4], [1.1, 0.3]])
     mixture = post.at(new)
     ys = (y - y.mean()) / y.std(ddof=1)
@@ -42,10 +54,10 @@ def test_marginal_likelihood_and_prediction_by_brute_force():
     flat = 1e5
     logs, means, scales = [], [], []
     dots = everyone @ everyone.T
-    r = np.sqrt(((everyone[:, None] - everyone) ** 2).sum(axis=2))
-    for prior, linear, quadratic, smooth, length, *_ in _grid():
-        a = np.sqrt(5) * r / length
-        K = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * (1 + a + a * a / 3) * np.exp(-a) + flat
+    bells = matern(np.linalg.norm(everyone[:, None] - everyone, axis=2))
+    curves = np.mean([matern(np.abs(np.subtract.outer(x, x))) for x in (everyone @ axes.T).T], axis=0)
+    for prior, linear, quadratic, smooth, bent, *_ in _grid():
+        K = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * bells + bent**2 * curves + flat
         V = K[:10, :10] + np.eye(10)
         inverse = np.linalg.inv(V)
         q = ys @ inverse @ ys
@@ -66,7 +78,10 @@ def test_marginal_likelihood_and_prediction_by_brute_force():
 
 def test_slopes_match_differences():
     z, y = surface()
-    post = Posterior.fit(z, y)
+    post = Posterior.fit(z, y, axes=np.vstack([np.eye(3), np.full((1, 3), -(3**-0.5))]))
+    # Both kinds of discrepancy are among what is differentiated.
+    assert (post.points[:, 2] > 0).any()
+    assert (post.points[:, 3] > 0).any()
     at = np.array([[0.3, -0.2, 0.7], z[4], [1.4, 0.0, -1.1]])  # one of them a training point
     by_location, by_variance = post.slopes(at)
     step = 1e-5
@@ -82,7 +97,8 @@ def test_slopes_match_differences():
 def test_an_orthogonal_turn_of_the_coordinates_changes_nothing():
     z, y = surface()
     turn, _ = np.linalg.qr(np.random.default_rng(1).normal(size=(3, 3)))
-    a, b = Posterior.fit(z, y).at(z[:5] + 0.1), Posterior.fit(z @ turn, y).at((z[:5] + 0.1) @ turn)
+    # The axes turn with the coordinates: a row of `turn` is where a coordinate has gone.
+    a, b = Posterior.fit(z, y).at(z[:5] + 0.1), Posterior.fit(z @ turn, y, axes=turn).at((z[:5] + 0.1) @ turn)
     assert a.location == pytest.approx(b.location)
     assert a.mean_scale == pytest.approx(b.mean_scale)
 
@@ -134,11 +150,25 @@ def test_a_script_can_predict_from_what_is_written():
     part, new = kept["components"][0], z[0] * 1.1
     Z = np.array(kept["z"])
     dots, r = Z @ new, np.linalg.norm(Z - new, axis=1)
-    a = np.sqrt(5) * r / part["length"]
+    a, along = np.sqrt(5) * r, np.sqrt(5) * np.abs((Z - new) @ np.array(kept["axes"]).T)
     k = part["linear"] ** 2 * dots + part["quadratic"] ** 2 * dots**2
     k += part["smooth"] ** 2 * (1 + a + a * a / 3) * np.exp(-a)
+    k += part["curves"] ** 2 * ((1 + along + along**2 / 3) * np.exp(-along)).mean(axis=1)
     location = kept["centre"] + kept["size"] * (part["intercept"] + k @ np.array(part["alpha"]))
     assert location == pytest.approx(post.at(new[None]).location[0, 0])
+
+
+def test_a_threshold_of_one_ingredient_is_followed_by_a_curve():
+    """Where one coordinate of three acts, as a step does, curves are believed, and means come nearer the truth."""
+    rng = np.random.default_rng(2)
+    z, new = rng.uniform(-1, 1, (2, 24, 3))
+    y, truth = np.tanh(4 * z[:, 1]) + 0.05 * rng.normal(size=24), np.tanh(4 * new[:, 1])
+    post = Posterior.fit(z, y)
+    assert post.weights[post.points[:, 3] > 0].sum() > 0.8
+    # Axes between the coordinates, along which nothing acts alone.
+    askew = special_ortho_group.rvs(3, random_state=5)
+    other = Posterior.fit(z, y, axes=askew)
+    assert np.std(post.at(new).mean() - truth) < 0.8 * np.std(other.at(new).mean() - truth)
 
 
 def test_predictions_cover_new_batches_as_often_as_they_say():
