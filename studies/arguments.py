@@ -22,7 +22,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "fit": ("models of the responses and their diagnosis", "blendwright fit my-wash --terms all --coding coded"),
     "predict": ("what the models say of given formulas", 'blendwright predict my-wash --at "Gum=0.5,Wax=3"'),
-    "optimise": ("the formula to make, and how sure it is", 'blendwright optimise my-wash --hold "Gum=0.5" --keep F1'),
+    "optimise": (
+        "the formula to make, and how sure it is",
+        'blendwright optimise my-wash --keep F1\n  blendwright optimise my-wash --hold "Gum=0.5"',
+    ),
     "report": ("write report.html, one file to read and decide", "blendwright report my-wash"),
     "next": ("confirmation batches, or the next trials worth making", "blendwright next my-wash --confirm 3"),
     "card": (
@@ -164,7 +167,7 @@ def _predict(one: argparse.ArgumentParser) -> None:
         "--at",
         required=True,
         metavar="FILE-or-LEVELS",
-        help='a kept formula (F1), a table of formulas, or levels: "Gum=0.5,Wax=3"; fill and fixed levels are added',
+        help='a formula by its name (F1), a table of formulas, or levels: "Gum=0.5,Wax=3"; the rest is filled in',
     )
     one.add_argument("--weighed", action="store_true",
                      help="also the chance with every weighing off by up to the tolerance of [make]")  # fmt: skip
@@ -178,9 +181,9 @@ def _optimise(one: argparse.ArgumentParser) -> None:
     one.add_argument("--against", nargs="+", metavar="RESPONSE",
                      help="show the best chance for each value of RESPONSE, all through its limits or from the best of "
                           "it, not for each cost; with two, the best of the first for each of the second")  # fmt: skip
-    one.add_argument("--hold", metavar="LEVELS", help='levels to hold: "Gum=0.5"')
+    one.add_argument("--hold", metavar="LEVELS", help='levels to hold, for a look: "Gum=0.5"')
     one.add_argument("--keep", metavar="F1", help="keep the formula under this name")
-    one.add_argument("--outside", action="store_true", help="lift the fence of what was tried, and say so")
+    one.add_argument("--outside", action="store_true", help="a look beyond what was tried, and say so")
 
 
 def _next(one: argparse.ArgumentParser) -> None:
@@ -194,11 +197,13 @@ def _next(one: argparse.ArgumentParser) -> None:
         help="the N next trials that teach most; without N as many as are worth making",
     )  # fmt: skip
     one.add_argument("--way", metavar="RESPONSE", help="with --learn: trials on the way up (or down) of one response")
-    one.add_argument("--formula", metavar="F1", help="the formula to confirm (default: the best)")
+    one.add_argument(
+        "--formula", metavar="F1", help="the formula to confirm, by its name (default: the one the study is about)"
+    )
 
 
 def _card(one: argparse.ArgumentParser) -> None:
-    one.add_argument("--formula", metavar="F2", help="a kept formula or an alternative (default: the best)")
+    one.add_argument("--formula", metavar="F2", help="a formula by its name (default: the one the study is about)")
     one.add_argument("--batch", metavar="20kg", help="batch size in g or kg (default: the study's batch_g)")
 
 

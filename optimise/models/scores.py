@@ -16,7 +16,7 @@ import pandas as pd
 from scipy import stats
 
 from doe.definition.parts import Response
-from doe.problems import Problem, Unavailable
+from doe.problems import Problem, Unavailable, listed
 from doe.study import Study
 from doe.terms.codings import Coding
 from doe.terms.terms import Terms
@@ -91,7 +91,7 @@ def score_columns(study: Study, planned: Terms, data: BatchData, where: str) -> 
     whole = first.rows(data.X, data.chosen, base)
     kept, _ = independent(whole)
     terms, rows = first.only(j in set(kept.tolist()) for j in range(len(first))), whole[:, kept]
-    blocks, notes = data.blocks, []
+    blocks, notes = data.blocks, _unseen(planned, first, where)
     if blocks.shape[1] and len(rows) - rows.shape[1] - blocks.shape[1] < 1:
         notes.append(blocks_left_out(where, "the chance"))
         blocks = blocks[:, :0]
@@ -99,6 +99,24 @@ def score_columns(study: Study, planned: Terms, data: BatchData, where: str) -> 
         notes.append(blocks_confounded(where))
         blocks = blocks[:, :0]
     return ScoreColumns(terms, base, rows, blocks, tuple(notes))
+
+
+def _unseen(planned: Terms, first: Terms, where: str) -> list[Problem]:
+    """That what stands in no first-order term of the planned model has none in a score: a factor beside whole shares.
+
+    In a blend without a fill a factor acts only through products with ingredients, which are not of first order.
+    """
+    own, used = (
+        dict.fromkeys(name for term in terms.terms for name, _ in (*term.powers, *term.level))
+        for terms in (planned, first)
+    )
+    lost = [name for name in own if name not in used]
+    if not lost:
+        return []
+    got = f"{listed(lost)} {'stands' if len(lost) == 1 else 'stand'} in none of its terms: what it does is not seen"
+    got = got if len(lost) == 1 else got.replace("what it does", "what they do")
+    do = "make one ingredient take up the rest (qs = true), so that factors have terms of their own, or measure a value"
+    return [say("not-in-the-score", "warn", where, got, do)]
 
 
 def without_constant(rows: Array) -> tuple[list[int], Array] | None:

@@ -203,3 +203,28 @@ def test_chances_of_batches_of_new_days_come_true(days, runs):
     said = np.array([fit(made, made.results(passes(100 + s, days, 6))).chance(levels).to_numpy() for s in range(runs)])
     wanted = [integrate.quad(lambda u, x=x: norm.pdf(u) * expit(3 * x - 1 + 1.5 * u), -9, 9)[0] for x in levels["Warm"]]
     assert said.mean(axis=0) == pytest.approx(wanted, abs=3 * 0.25 / np.sqrt(runs))
+
+
+@pytest.mark.parametrize("qs", [False, True])
+def test_a_factor_that_no_first_order_term_has_is_said_to_be_unseen(qs):
+    """A blend without a fill has its factors in products alone; with one they have terms of their own. By hand."""
+    names = ("Oil", "Wax", "Base")
+    items = [{"name": name, "low": 0.1, "high": 0.6} for name in names]
+    items[2]["qs"] = qs
+    asked = Study.from_dict(
+        {
+            "study": {"name": "Unseen", "total": 1},
+            "ingredient": items,
+            "factor": [{"name": "Heat", "low": 0, "high": 1}],
+            "plan": {"model": {"blend": "linear", "process": "linear", "cross": "linear"}},
+            "response": [{"name": "Stable", "kind": "pass", "method": "oven", "aim": "above", "must": True}],
+        }
+    )
+    rng = np.random.default_rng(2)
+    frame = pd.DataFrame({"Oil": rng.uniform(0.1, 0.4, 16), "Wax": rng.uniform(0.1, 0.4, 16)})
+    frame["Base"] = 1 - frame.sum(axis=1)
+    frame["Heat"], frame["Stable"] = np.tile([0.0, 1.0], 8), np.tile(["pass", "pass", "fail", "pass"], 4)
+    models = fit(asked, asked.results(frame))
+    told = [one.got for one in models.findings if one.code == "not-in-the-score"]
+    assert told == ([] if qs else ["Heat stands in none of its terms: what it does is not seen"])
+    assert any("Heat" in term for term in models["Stable"].terms["term"]) is qs
