@@ -180,11 +180,12 @@ def ascend(
         return Ends(runs.U, runs.own, runs.height)
     with np.errstate(all="ignore"):
         here = _Places.of(ascent, runs.U)
+        runs.height, runs.within = here.height.copy(), here.missed <= _WITHIN
         first = _first_multipliers(ascent, here)
         steps = _Steps(np.zeros((n, d)), np.zeros(n), first, np.zeros(n), np.ones(n), np.zeros(n, dtype=np.intp))
         fresh = going = np.isfinite(here.height)
         for _ in range(most):
-            full = (here.height >= enough) & (here.missed <= 0)
+            full = going & (here.height >= enough) & (here.missed <= 0)
             suffice -= int(full.sum())
             if suffice <= 0:
                 break
