@@ -22,8 +22,9 @@ from optimise.formula.bends import (
     without_bends,
 )
 from optimise.formula.centres import Centres
-from optimise.formula.goals import SOFT, ChanceGoal, Ramp, soft_log
+from optimise.formula.goals import SOFT, ChanceGoal, soft_log
 from optimise.formula.space import Space
+from optimise.models.aims import Ramp
 from optimise.models.fence import Fence
 from optimise.models.predictors import Chosen
 

@@ -14,7 +14,6 @@ from optimise.formula.bends import Bent, Plane, Sloped, Slopes, added, by_differ
 from optimise.formula.exact import Exact
 from optimise.formula.glance import Laws
 from optimise.formula.onepass import LEAST, OnePass, Wanted, alike
-from optimise.models.aims import sides
 from optimise.models.predictors import PosteriorPredictor, Predictor
 from optimise.models.scales import Scale
 
@@ -148,48 +147,6 @@ class ChanceGoal:
     def sloped(self, plane: Plane) -> Sloped:
         """The score (n, 1) at free coordinates of a plane, with slopes by them (n, 1, d)."""
         return added([one.sloped(plane) for one in self.parts])
-
-
-@dataclass(frozen=True, slots=True)
-class Ramp:
-    """One side of a desirability: 0 at `start`, 1 from `full` on, to the power `exponent`; a step where they agree."""
-
-    response: int
-    start: float
-    full: float
-    exponent: float
-
-    def share(self, value: Array) -> Array:
-        """How far up the ramp, unclipped, (n,)."""
-        return (value - self.start) / (self.full - self.start)
-
-
-def ramps(responses: Sequence[Response]) -> tuple[list[Ramp], list[tuple[int, float, float]]]:
-    """The sides of all desirabilities; and the plain limits (response, sign, limit) of those that only pass or fail.
-
-    A plain limit asks sign * value >= sign * limit. See `aims.desirability` for the published functions.
-    """
-    slopes: list[Ramp] = []
-    walls: list[tuple[int, float, float]] = []
-
-    def side(number: int, start: float | None, full: float | None, exponent: float, sign: float) -> None:
-        if start is None:
-            return
-        if full is None or sign * (full - start) <= 0:
-            walls.append((number, sign, start))
-        else:
-            slopes.append(Ramp(number, start, full, exponent))
-
-    for number, r in enumerate(responses):
-        low, target, high = sides(r)
-        if r.aim == "above":
-            side(number, low, target if target is not None else high, r.exponent_low, 1.0)
-        elif r.aim == "below":
-            side(number, high, target if target is not None else low, r.exponent_high, -1.0)
-        elif r.aim in ("target", "within"):
-            side(number, low, target, r.exponent_low, 1.0)
-            side(number, high, target, r.exponent_high, -1.0)
-    return slopes, walls
 
 
 @dataclass(frozen=True, slots=True, eq=False)

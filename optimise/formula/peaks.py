@@ -26,8 +26,9 @@ from optimise.formula.climb import (
     climb_smallest_miss,
     within_fence,
 )
-from optimise.formula.goals import Ramp, ramps, soft_log
+from optimise.formula.goals import soft_log
 from optimise.formula.space import Space
+from optimise.models.aims import Ramp, ramps
 from optimise.models.fence import Fence
 
 Array = npt.NDArray[np.float64]

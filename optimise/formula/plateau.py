@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from optimise.formula.climb import Hill, Limit
-from optimise.formula.goals import ramps
 from optimise.formula.peaks import Peak, Quest, spread_out
 from optimise.formula.wholesteps import weighable
+from optimise.models.aims import ramps
 
 Array = npt.NDArray[np.float64]
 

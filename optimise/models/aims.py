@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -35,28 +36,75 @@ def wanted(study: Study) -> tuple[Response, ...]:
 
 
 def desirability(response: Response, value: npt.ArrayLike) -> tuple[Array, Array]:
-    """Desirability d in 0..1 of a response's value, and its slope, each of the shape of `value`.
+    """Desirability d in 0..1 of a response's value, and its slope, each of the shape of `value` (see `ramps`).
 
-    One- and two-sided functions of Derringer & Suich (1980), J. Qual. Technol. 12(4), 214-219: above, 0 at low and
-    1 from the target (or else high) on; below, 1 up to the target (or else low) and 0 at high; target, rising from low
-    to the target and falling to high; each side to its exponent. Within: 1 between the limits, 0 outside. Of a pass or
-    fail `value` is the chance of a pass.
+    Of a pass or fail `value` is the chance of a pass.
     """
     y = np.asarray(value, dtype=float)
-    low, target, high = sides(response)
-    if response.aim == "above":
-        return _rising(y, low, target if target is not None else high, response.exponent_low)
-    if response.aim == "below":
-        return _falling(y, target if target is not None else low, high, response.exponent_high)
-    if response.aim == "target" or (response.aim == "within" and target is not None):
-        up, up_slope = _rising(y, low, target, response.exponent_low)
-        down, down_slope = _falling(y, target, high, response.exponent_high)
-        below = y <= (target if target is not None else -np.inf)
-        return np.where(below, up, down), np.where(below, up_slope, down_slope)
-    if response.aim == "within":
-        inside = (y >= (-np.inf if low is None else low)) & (y <= (np.inf if high is None else high))
-        return inside.astype(float), np.zeros_like(y)
-    return np.ones_like(y), np.zeros_like(y)
+    found, slope = np.ones_like(y), np.zeros_like(y)
+    up, limits = ramps([response])
+    for ramp in up:
+        own, steep = ramp.desirability(y)
+        found, slope = np.where(own < found, own, found), np.where(own < found, steep, slope)
+    for _, sign, limit in limits:
+        kept = sign * y >= sign * limit
+        found, slope = np.where(kept, found, 0.0), np.where(kept, slope, 0.0)
+    return found, slope
+
+
+@dataclass(frozen=True, slots=True)
+class Ramp:
+    """One side of a desirability: 0 at `start`, 1 from `full` on, in between a share to the power `exponent`.
+
+    `response` is the number of the response among those asked about.
+    """
+
+    response: int
+    start: float
+    full: float
+    exponent: float
+
+    def share(self, value: Array) -> Array:
+        """How far up the ramp, unclipped, of the shape of `value`."""
+        return (value - self.start) / (self.full - self.start)
+
+    def desirability(self, value: Array) -> tuple[Array, Array]:
+        """What the side is worth, 0..1, and its slope, each of the shape of `value`."""
+        share = np.clip(self.share(value), 0.0, 1.0)
+        inner = (share > 0) & (share < 1)
+        steep = self.exponent * np.where(inner, share, 1.0) ** (self.exponent - 1) / (self.full - self.start)
+        return share**self.exponent, np.where(inner, steep, 0.0)
+
+
+def ramps(responses: Sequence[Response]) -> tuple[list[Ramp], list[tuple[int, float, float]]]:
+    """The sides of all desirabilities; and the plain limits (response, sign, limit) of those that only pass or fail.
+
+    A plain limit asks sign * value >= sign * limit. One- and two-sided functions of Derringer & Suich (1980), J. Qual.
+    Technol. 12(4), 214-219: above, 0 at low and 1 from the target (or else high) on; below, 1 up to the target (or else
+    low) and 0 at high; target, rising from low to the target and falling to high; each side to its exponent. Within: 1
+    between the limits, 0 outside.
+    """
+    slopes: list[Ramp] = []
+    walls: list[tuple[int, float, float]] = []
+
+    def side(number: int, start: float | None, full: float | None, exponent: float, sign: float) -> None:
+        if start is None:
+            return
+        if full is None or sign * (full - start) <= 0:
+            walls.append((number, sign, start))
+        else:
+            slopes.append(Ramp(number, start, full, exponent))
+
+    for number, r in enumerate(responses):
+        low, target, high = sides(r)
+        if r.aim == "above":
+            side(number, low, target if target is not None else high, r.exponent_low, 1.0)
+        elif r.aim == "below":
+            side(number, high, target if target is not None else low, r.exponent_high, -1.0)
+        elif r.aim in ("target", "within"):
+            side(number, low, target, r.exponent_low, 1.0)
+            side(number, high, target, r.exponent_high, -1.0)
+    return slopes, walls
 
 
 def sides(response: Response) -> tuple[float | None, float | None, float | None]:
@@ -64,22 +112,6 @@ def sides(response: Response) -> tuple[float | None, float | None, float | None]
     if response.kind == "pass":
         return {"above": (0.0, 1.0, None), "below": (None, 0.0, 1.0)}.get(response.aim, (None, None, None))
     return response.low, response.target, response.high
-
-
-def _rising(y: Array, start: float | None, full: float | None, exponent: float) -> tuple[Array, Array]:
-    if start is None:
-        return np.ones_like(y), np.zeros_like(y)
-    if full is None or full <= start:
-        return (y >= start).astype(float), np.zeros_like(y)
-    share = np.clip((y - start) / (full - start), 0.0, 1.0)
-    inner = (share > 0) & (share < 1)
-    slope = np.where(inner, exponent * np.where(inner, share, 1.0) ** (exponent - 1) / (full - start), 0.0)
-    return share**exponent, slope
-
-
-def _falling(y: Array, full: float | None, end: float | None, exponent: float) -> tuple[Array, Array]:
-    d, slope = _rising(-y, None if end is None else -end, None if full is None else -full, exponent)
-    return d, -slope
 
 
 def overall(values: Mapping[str, Array], responses: tuple[Response, ...]) -> Array:

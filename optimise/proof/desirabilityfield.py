@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimise.formula.goals import Property, Ramp, ramps
+from optimise.formula.goals import Property
 from optimise.formula.space import Space
+from optimise.models.aims import Ramp, ramps
 from optimise.models.fence import Fence
 from optimise.models.scales import Scale
 from optimise.proof.boxes import Boxes

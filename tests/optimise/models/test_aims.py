@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from doe.definition.parts import Response
-from optimise.formula.goals import ramps
-from optimise.models.aims import desirability, overall
+from optimise.models.aims import desirability, overall, ramps
 
 # NIST/SEMATECH e-Handbook 5.5.3.2.2, after Derringer & Suich (1980) J. Qual. Technol. 12(4) 214-219.
 TYRE = (
