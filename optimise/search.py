@@ -39,9 +39,9 @@ from optimise.proof.nearest import closest
 
 Array = npt.NDArray[np.float64]
 
-_STARTS = 6
-_TIE = 1e-9
-_SMALL = 0.05
+_STARTS = 6  # of a search, shared out among the combos of categories
+_TIE = 1e-9  # scores that differ by less are equal
+_SMALL = 0.05  # a joint chance below this is asked which musts stand against each other
 _ON_THE_FRONT = ("cost_per_kg", "chance_all", "desirability", "blend", "factors")
 _BESIDE = ("label", "blend", "factors", "responses", "chance_all", "chance_interval", "desirability", "cost_per_kg")
 

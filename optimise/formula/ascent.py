@@ -33,12 +33,12 @@ _FLAT = 1e-3  # of the steepest slope: the least bend of a model, so that each h
 _LEVEL = 1e-2  # of the weights: the bend along t
 _SLACK = 1e4  # what it costs to let limits that are missed give way
 _RISE = 1e-4  # the share of the gain foreseen that a step must bring
-_CUTS = 10
+_CUTS = 10  # a step shortened more often than this ends its run
 _GAIN = 1e-7  # a step that gains less is not made
 _MET, _WITHIN = 1e-9, 1e-6  # misses of limits: none while a run goes on, none worth speaking of
 _BESIDE = 0.25  # how much nearer than to ended runs those under way come before they count as one
 _ASTRAY = 0.1  # how far beyond limits a run may go that was within them
-MOST_ROUNDS = 120
+MOST_ROUNDS = 120  # steps of a run, unless it is given its own
 _REAL = 1e-8  # of what it might be: the least share of a change of slopes along a step that corrects anything
 
 

@@ -21,7 +21,7 @@ Bent = Callable[[Array], Bends]
 
 _Numbers = TypeVar("_Numbers", Slopes, Bends)
 
-_DIFFERENCE = 1e-5
+_DIFFERENCE = 1e-5  # in coded units: the step of a second derivative from differences of slopes
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -34,7 +34,7 @@ Wall = tuple[int, float, float]
 
 APART = 0.1  # tops nearer to each other than this count as one
 _COMPLETE = 3  # as many recipes of complete desirability are enough
-_FENCE_ROOM = 1e-7
+_FENCE_ROOM = 1e-7  # of the leverage allowed: runs keep this far within the fence
 _NEAR = 2e-4  # of a log: as far as the chance at a glance is gone up
 _LAST = 3e-7  # and the chance itself
 

@@ -20,8 +20,8 @@ from optimise.models.scales import Scale
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
 
-_LEAST_SD = 1e-12
-SOFT = 0.01
+_LEAST_SD = 1e-12  # in place of the sd of a batch that has none
+SOFT = 0.01  # the share below which its log goes on straight (see `soft_log`)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

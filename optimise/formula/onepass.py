@@ -16,7 +16,7 @@ from optimise.statistics.student import between, density
 Array = npt.NDArray[np.float64]
 Wanted = tuple[PosteriorPredictor, float | None, float | None]
 
-LEAST = 1e-280
+LEAST = 1e-280  # in place of a chance too small to take the log of
 _TINY = 1e-300
 # Numbers at a time in one array: what rows need then stays in the processor's own memory.
 _CHUNK = 100_000

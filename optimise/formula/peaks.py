@@ -33,22 +33,22 @@ from optimise.models.fence import Fence
 
 Array = npt.NDArray[np.float64]
 
-_POOL = 128
-_BOX = 1024
-_MIXED = 4
-_MOST_CORNERS = 64
-_LEAST_STARTS = 3
-_STARTS_A_PEAK = 6
-_MOST_STARTS = 48
-_POOR = np.log(0.02)
+_POOL = 128  # places of the region to choose starts from, beside corners and trials
+_BOX = 1024  # places spread over the cube around the region, of which those within it are taken
+_MIXED = 4  # corners that a place is a mixture of, where the cube leaves too few
+_MOST_CORNERS = 64  # taken into the pool, evenly from all
+_LEAST_STARTS = 3  # for each combo of categories
+_STARTS_A_PEAK = 6  # for each top found, before no more are thought likely
+_MOST_STARTS = 48  # shared out among the combos
+_POOR = np.log(0.02)  # where no place of a pool scores more, starts where the largest miss is least are added
 _ROUGHLY, _CLEAR = 15, -0.05  # rounds of a search for places that miss nothing, and the largest miss to be content with
-_TIE = 1e-9
+_TIE = 1e-9  # scores that differ by less are equal
 _HAIR = 5e-10  # half of what the fence allows: written out, a recipe at its edge may move by a last digit
-_SAME = 1e-7
-_WORTHLESS = 30.0
-_STEEP = 1e-6
-_PARTS, _CUTS = 32, 8
-_LEAST = 1e-300
+_SAME = 1e-7  # of a log: a run that ends next to a known top, and higher by more, is gone up again for itself
+_WORTHLESS = 30.0  # how far below the rest, in logs, a recipe of desirability nil is ranked
+_STEEP = 1e-6  # the share below which its log goes on straight, where 0.01 led to a recipe that is worth nothing
+_PARTS, _CUTS = 32, 8  # a way back to the fence is cut into parts, and the part that holds its edge again
+_LEAST = 1e-300  # in place of a share too small to take the log of
 
 
 @dataclass(frozen=True, slots=True, eq=False)

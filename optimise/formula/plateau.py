@@ -16,9 +16,9 @@ from optimise.models.aims import ramps
 
 Array = npt.NDArray[np.float64]
 
-_COMPLETE = -1e-9
+_COMPLETE = -1e-9  # the log of a desirability that counts as 1
 _MARGIN = 1e-6  # of a ramp, so that what rounds away leaves it complete
-_STARTS = 6
+_STARTS = 6  # for each combo of categories
 
 
 def likeliest(quest: Quest, peaks: Sequence[Peak]) -> list[Peak]:

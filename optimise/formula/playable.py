@@ -30,7 +30,7 @@ from optimise.models.predictors import split_levels
 
 Array = npt.NDArray[np.float64]
 
-_SPREAD = 256
+_SPREAD = 256  # recipes drawn from each piece of the region
 
 
 def playable(study: Study, models: Models) -> dict[str, Any]:

@@ -23,7 +23,7 @@ Chosen = Mapping[str, npt.NDArray[Any]]
 _SINGULAR = 1e-9  # the least over the greatest size of a pivot
 
 NO_FENCE = Unavailable("the trials carry no model", "make more trials")
-_HAIR = 1e-9
+_HAIR = 1e-9  # of the leverage allowed: what rounding may put beyond it
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,7 +12,7 @@ from optimise.models.fitted import FittedModel
 
 CODE = "last-round"
 _LEVEL = 0.95  # with which all batches of the round lie within their intervals (Bonferroni)
-_DIGITS = 4
+_DIGITS = 4  # significant, of what is told
 
 
 def last_round(batches: pd.DataFrame) -> tuple[int, list[str]]:

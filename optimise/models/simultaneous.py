@@ -24,7 +24,7 @@ from optimise.statistics.multivariate_t import joint_factor, two_sided_factor
 
 Array = npt.NDArray[np.float64]
 
-LEVEL = 0.95
+LEVEL = 0.95  # with which all intervals hold at once
 
 
 @dataclass(frozen=True, slots=True, eq=False)

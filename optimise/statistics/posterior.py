@@ -279,8 +279,10 @@ class Posterior:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Data:
-    """What the marginal likelihood of values rests on: coordinates, axes of curves, flat columns, relative variances,
-    plots, df, blocks that are drawn beside plots.
+    """What the marginal likelihood of n values rests on.
+
+    The coordinates z (n, D), the axes of curves (a, D), the columns with a flat prior (n, f), the relative variance
+    of each value (n,), its plot (n,), the degrees of freedom n - f, and blocks that are drawn beside plots (n,).
     """
 
     z: Array
@@ -294,7 +296,10 @@ class Data:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prepared:
-    """Values `y` (m, n), standardised by `centre` and `size`, what they rest on, and the grid (log prior, point)."""
+    """Values `y` (m, n), standardised by `centre` and `size`, and what they rest on.
+
+    Each row of the grid is the log prior of a point and its six spreads, (G, 7).
+    """
 
     data: Data
     y: Array
@@ -312,7 +317,10 @@ def prepared(
     few: bool,
     axes: Array | None = None,
 ) -> Prepared:
-    """What `Posterior.fit` works on; the same arguments and errors."""
+    """What `Posterior.fit` works on: the same arguments.
+
+    Raises ModelError with fewer than two degrees of freedom, and where all values are equal.
+    """
     values = np.atleast_2d(np.asarray(y, dtype=float))
     n = values.shape[1]
     middle = values.mean(axis=0)

@@ -28,6 +28,8 @@ def batch_limits(law: TMixture, batches: int, level: float = 0.95, together: Seq
 
     `together` gives the numbers of batches made together, which add up to `batches` (none of them unless given): they
     have `law.shared` in common, so that they miss, or hold, together (compound symmetry within each).
+
+    Raises ValueError for a level outside 0 to 1, for no batches, and for numbers that do not add up to `batches`.
     """
     check_share("level", level)
     if batches < 1:
