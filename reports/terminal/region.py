@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from doe.study import Study
 
 _CELLS = 12
-_NAME = 18
+_NAME = 24
 _MOST_NAMED = 6
 
 

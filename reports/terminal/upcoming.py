@@ -61,7 +61,8 @@ def upcoming(
 
 def _course(study: Study, document: Mapping[str, Any], batches: int, each: float | None) -> str:
     """What the trials, and more or fewer of them, are expected to bring; `each` is what one costs in all."""
-    gain, chance = document.get("gain") or {}, document.get("chance")
+    # Further trials are held against the best formula there is by now, confirmed or not.
+    gain, chance = document.get("gain") or {}, (document.get("better") or document).get("chance")
     if number_of(gain.get("chance")) is None or "course" not in gain:
         return ""
     each = each if study.batch_cost else None

@@ -22,7 +22,8 @@ def gain_line(gain: Mapping[str, Any], chance: Any, batches: int, currency: str)
     if risen < _NOTHING:
         return "Not expected to raise the chance by anything to speak of."
     these = counted(batches, "further batch is", "further batches are")
-    change = f"by about {_about(risen)}, from {likely(chance)} to {_then(chance, risen)}"
+    digits = 1 if likely(chance) == _then(chance, risen) else 0
+    change = f"by about {_about(risen)}, from {likely(chance, digits)} to {_then(chance, risen, digits)}"
     said = f"{these} expected to raise the best chance {change}"
     paid = gain.get("money_per_percent")
     return f"{said}; a point costs about {_roughly(paid, currency)}." if isinstance(paid, float) else f"{said}."

@@ -69,10 +69,10 @@ def _answer(folder: StudyFolder, args: argparse.Namespace, desk: Desk, change: C
     lines = (changed_line(folder.study, moved.get("changed")), *kept_lines(kept), better_line(better))
     said = [line for line in lines if line]
     todo, issued = _after(folder, args.folder, upcoming, files)
+    document |= {**moved, "kept": kept, **({"better": better} if better else {}), "files": list(files)}
     text = terminal.upcoming(folder.study, document, todo, said, issued)
     desk.progress("")
-    more = {**moved, "kept": kept, **({"better": better} if better else {}), "files": list(files)}
-    return Outcome({**document, **more}, text, code_of(document))
+    return Outcome(document, text, code_of(document))
 
 
 def _found(folder: StudyFolder, best: Optimum) -> dict[str, Any]:

@@ -40,6 +40,11 @@ def test_which_are_worth_making(batches, pays, said):
     assert plain(worth_line({**GAIN, "pays": pays}, batches)) == said
 
 
+def test_a_rise_of_less_than_a_point_is_not_told_from_a_number_to_the_same():
+    said = plain(gain_line({**GAIN, "chance": 0.006}, 0.857, 3, "EUR"))
+    assert "by about 0.6 points, from 85.7 % to 86.3 %" in said
+
+
 def test_a_row_a_number_of_batches():
     rows = [tuple(map(plain, row)) for row in course_rows(GAIN, 0.107, 45.0, "EUR")]
     assert rows[0] == ("1", "30.7 %", "20.0 points", "hardly any case", "€45")
