@@ -18,7 +18,7 @@ from optimise.formula.alternatives import alternatives, limited_by
 from optimise.formula.brief import Brief, searchable
 from optimise.formula.entries import entries
 from optimise.formula.front import cheapest, check_against, front
-from optimise.formula.lots import lots_told
+from optimise.formula.lots import lots_findings
 from optimise.formula.middle import middle_untested
 from optimise.formula.optimum import Optimum
 from optimise.formula.peaks import Peak, Quest
@@ -26,7 +26,7 @@ from optimise.formula.plateau import likeliest
 from optimise.formula.space import Space, as_told
 from optimise.formula.tolerances import joint_tolerances, worth_keeping
 from optimise.formula.untried import Untried, never_tried
-from optimise.formula.weighed import weighed_told
+from optimise.formula.weighed import weighed_findings
 from optimise.formula.wholesteps import in_whole_steps, weighable
 from optimise.models.chance import joint_chance, open_ends
 from optimise.models.fewbatches import few_batches
@@ -243,7 +243,7 @@ def _findings(
     out += [problem for problem in entry["findings"] if problem.code in RULES]
     if isinstance(chance, float) and not asked.lean:
         whole = space.frame(X, best.combo)
-        out += lots_told(models, whole, chance) + weighed_told(models, whole, chance)
+        out += lots_findings(models, whole, chance) + weighed_findings(models, whole, chance)
     return out
 
 

@@ -64,7 +64,7 @@ def estimable(study: Study, terms: Terms, *, named: bool) -> Estimable:
     labels = tuple(terms.labels[k] for k in gone)
     if not named:
         return Estimable(terms, labels)
-    return Estimable(terms.only(k not in gone for k in range(len(terms))), labels, (_told(study, labels, few),))
+    return Estimable(terms.only(k not in gone for k in range(len(terms))), labels, (_finding(study, labels, few),))
 
 
 def _rank(term: Term, region: Region) -> tuple[int, int]:
@@ -104,7 +104,7 @@ def _rows(study: Study, terms: Terms, few: dict[str, Array]) -> Array:
     return terms.rows(X, chosen, terms.fitting_coding(region))
 
 
-def _told(study: Study, gone: Sequence[str], few: dict[str, Array]) -> Problem:
+def _finding(study: Study, gone: Sequence[str], few: dict[str, Array]) -> Problem:
     shown = ", ".join(gone[:_MOST_NAMED]) + (f" and {len(gone) - _MOST_NAMED} more" if len(gone) > _MOST_NAMED else "")
     reasons = _reasons(study, few)
     got = f"{shown} {'is' if len(gone) == 1 else 'are'} left out: nowhere can {'it' if len(gone) == 1 else 'they'} be"

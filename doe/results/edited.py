@@ -23,12 +23,12 @@ def unsound(results: Results, planned: Iterable[str]) -> tuple[Problem, ...]:
     batches = results.batch_rows
     trial_of = dict(zip(batches.index, batches["trial"], strict=True))
     return (
-        *_told("results/batches.csv", _batches(batches, set(planned))),
-        *_told("results/readings.csv", _readings(results.readings, trial_of)),
+        *_findings("results/batches.csv", _batches(batches, set(planned))),
+        *_findings("results/readings.csv", _readings(results.readings, trial_of)),
     )
 
 
-def _told(where: str, found: Iterator[tuple[str, str, str]]) -> Iterator[Problem]:
+def _findings(where: str, found: Iterator[tuple[str, str, str]]) -> Iterator[Problem]:
     """Alike faults as one."""
     alike: dict[tuple[str, str], list[str]] = {}
     for which, got, allowed in found:

@@ -77,7 +77,7 @@ def lot_chance(models: Models, frame: pd.DataFrame) -> LotChance | Unavailable:
     return LotChance(chance, few, spread)
 
 
-def lots_told(models: Models, frame: pd.DataFrame, chance: float) -> list[Problem]:
+def lots_findings(models: Models, frame: pd.DataFrame, chance: float) -> list[Problem]:
     """What new lots do to the `chance` of one recipe; nothing where no ingredient says how its lots differ."""
     if not lot_spread(models.study):
         return []

@@ -87,7 +87,7 @@ def _alone(models: Models, frame: pd.DataFrame) -> Array | None:
     return None if isinstance(found, Unavailable) else joint_chance(*found).each
 
 
-def weighed_told(models: Models, frame: pd.DataFrame, chance: float) -> list[Problem]:
+def weighed_findings(models: Models, frame: pd.DataFrame, chance: float) -> list[Problem]:
     """What weighing within the tolerance of `[make]` takes from the `chance` of one recipe, where that is a point."""
     found = weighed_chance(models, frame)
     if isinstance(found, Unavailable) or chance - float(found[0]) <= _LITTLE:

@@ -70,9 +70,9 @@ def _at_one(study: Study, recipes: pd.DataFrame, chosen: Mapping[str, str]) -> l
     return out
 
 
-def broken_told(study: Study, broken: Sequence[str]) -> list[Problem]:
+def broken_findings(study: Study, broken: Sequence[str]) -> list[Problem]:
     """A finding for each bound and limit that a recipe breaks, with what it was given for."""
-    return [_told(study, label) for label in broken]
+    return [_finding(study, label) for label in broken]
 
 
 def _off_fixed(study: Study, recipes: pd.DataFrame) -> list[list[str]]:
@@ -85,7 +85,7 @@ def _off_fixed(study: Study, recipes: pd.DataFrame) -> list[list[str]]:
     return out
 
 
-def _told(study: Study, label: str) -> Problem:
+def _finding(study: Study, label: str) -> Problem:
     rules = sorted((one for one in study.limits if label.startswith(one.rule)), key=lambda one: -len(one.rule))
     why = rules[0].why if rules else ""
     do = "change the levels; or the limit in study.toml, if it was not meant for this"

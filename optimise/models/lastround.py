@@ -24,7 +24,7 @@ def last_round(batches: pd.DataFrame) -> tuple[int, list[str]]:
     return last, [str(trial) for trial in dict.fromkeys(batches["trial"][rounds == last])]
 
 
-def last_round_told(
+def last_round_findings(
     number: int, trials: list[str], now: Mapping[str, FittedModel], earlier: Mapping[str, FittedModel],
     tried: pd.DataFrame,
 ) -> list[Problem]:  # fmt: skip

@@ -31,7 +31,7 @@ from optimise.models.fitted import FittedModel
 from optimise.models.fitting import fit_response
 from optimise.models.gumlaw import PowerLaw, gum_findings, power_law
 from optimise.models.hull import Hull
-from optimise.models.lastround import last_round, last_round_told
+from optimise.models.lastround import last_round, last_round_findings
 from optimise.models.modelfile import stored, stored_fence
 from optimise.models.otherform import OtherForm, other_form
 from optimise.models.plannedlimits import PlannedLimits, planned_limits, simultaneous_planned_limits
@@ -137,7 +137,7 @@ class Models(Shown, Mapping[str, FittedModel]):
             with suppress(ModelError):  # the rounds before may be too little for a model
                 if trials:
                     before = fit(self.study, self.results, self.terms_choice, coding=self.coding, without=trials)
-                    found = last_round_told(number, trials, self, before, self.tried)
+                    found = last_round_findings(number, trials, self, before, self.tried)
             self._kept["clashes"] = tuple(found)
         told: tuple[Problem, ...] = self._kept["clashes"]
         return told

@@ -18,7 +18,7 @@ from doe.recipes.costs import cost_per_kg
 from doe.split import shared_out, split
 from doe.study import Study
 from doe.trade import TradeChecks
-from optimise.models.broken import broken_told, standings
+from optimise.models.broken import broken_findings, standings
 from optimise.models.fence import NO_FENCE
 from optimise.models.predictors import Chosen, split_levels
 from optimise.models.recipes import off_steps, recipes
@@ -77,7 +77,7 @@ def points_at(models: Models, frame: pd.DataFrame) -> list[dict[str, Any]]:
         for name, ends in together.items():
             responses[name]["together"] = {key: pair[i].tolist() for key, pair in ends.items()}
         levels = {name: cells[i] for name, cells in recipe.items()}
-        broken = broken_told(study, standing[i].broken)
+        broken = broken_findings(study, standing[i].broken)
         where = _place_findings(bool(in_region[i]), bool(inside.iloc[i]), bool(hull.iloc[i]), broken)
         out.append(
             {

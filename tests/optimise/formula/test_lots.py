@@ -8,7 +8,7 @@ from doe import Study
 from doe.problems import StudyError, Unavailable
 from optimise import find, fit
 from optimise.formula.lots import lot_chance, lot_spread
-from optimise.formula.weighed import weighed_chance, weighed_most, weighed_told
+from optimise.formula.weighed import weighed_chance, weighed_findings, weighed_most
 
 SOURCE = """
 [study]
@@ -181,9 +181,9 @@ def test_a_cost_at_its_ceiling_is_that_of_the_formula_as_written(models):
 
 def test_weighing_is_spoken_of_where_it_matters(models):
     alone = models.joint_chance(AT[:1])[0]
-    assert weighed_told(models, AT[:1], alone) == []
+    assert weighed_findings(models, AT[:1], alone) == []
     coarse = fitted(SOURCE + '\n[make]\nweigh_tolerance = "20 %"\n')[1]
-    (told,) = weighed_told(coarse, AT[:1], alone)
+    (told,) = weighed_findings(coarse, AT[:1], alone)
     share = weighed_chance(coarse, AT[:1])[0]
     assert told.level == "warn"
     assert told.got.startswith(
