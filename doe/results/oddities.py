@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
+from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy.special import chdtr, stdtrit
 
@@ -26,6 +28,8 @@ from doe.results.resultset import UNUSED_FLAGS, Results
 if TYPE_CHECKING:
     from doe.study import Study
 
+Array = npt.NDArray[np.float64]
+
 # A value this many times beyond all others, which would be among them after moving its decimal point; our choice.
 _BEYOND, _NEAR, _SLIPS = 3.0, 1.5, (1000.0, 100.0, 10.0)
 _LEAST_OTHERS = 4
@@ -39,7 +43,8 @@ _FAR_SDS = 4.0  # how many expected sds apart two batches of one recipe are odd;
 
 def odd(study: Study, results: Results) -> list[Problem]:
     """Everything that looks odd, in the order of the study."""
-    values = _values(study, results)
+    seen = {r.name: _numbers(study, results, r) for r in study.fitted_responses if r.kind == "number"}
+    values = pd.DataFrame({name: one["value"] for name, one in seen.items()})
     # What is taken from a curve was never typed: nothing of it can stand in another's place.
     typed = values[[r.name for r in study.measured_responses if r.name in values]]
     found: list[Problem] = []
@@ -47,8 +52,8 @@ def odd(study: Study, results: Results) -> list[Problem]:
         if response.kind == "number" and response.name in values:
             found += _impossible(response, values[response.name])
             found += _slips(response, values[response.name])
-            found += _apart(study, response, results)
-            found += _alike(study, response, results)
+            found += _apart(response, seen[response.name])
+            found += _alike(response, seen[response.name])
             found += _speeds(response, results)
             found += _low_torque(response, results)
     return [
@@ -84,15 +89,16 @@ def flagged(results: Results) -> list[Problem]:
     return found
 
 
-def _values(study: Study, results: Results) -> pd.DataFrame:
-    """The mean of each response and batch that was measured to a number; NaN elsewhere."""
-    columns = {}
-    for response in study.fitted_responses:
-        if response.kind != "number":
-            continue
-        seen, _ = observed(study, results, response)
-        columns[response.name] = seen["value"].where(seen["bound"] == "none").astype(float)
-    return pd.DataFrame(columns)
+def _numbers(study: Study, results: Results, response: Response) -> pd.DataFrame:
+    """What was observed of a response, a row a batch, where it was measured to a number."""
+    seen, _ = observed(study, results, response)
+    return seen[(seen["bound"] == "none") & seen["value"].notna()].astype({"value": float})
+
+
+def _together_made(seen: pd.DataFrame) -> list[pd.Series[float]]:
+    """The values of each recipe that was made as two batches or more."""
+    again = seen[seen["replicate_group"].duplicated(keep=False)]
+    return [group["value"] for _, group in again.groupby("replicate_group", sort=False)]
 
 
 def _impossible(response: Response, values: pd.Series[float]) -> list[Problem]:
@@ -117,9 +123,7 @@ def _slips(response: Response, values: pd.Series[float]) -> list[Problem]:
     if len(seen) <= _LEAST_OTHERS:
         return []
     found = []
-    for batch, value in seen.items():
-        others = seen.drop(batch)
-        low, high = float(others.min()), float(others.max())
+    for batch, value, low, high in zip(seen.index, seen, *_ends_of_others(seen.to_numpy(float)), strict=True):
         if low / _BEYOND <= value <= high * _BEYOND:
             continue
         fits = [slip for slip in (*_SLIPS, *(1.0 / s for s in _SLIPS)) if low / _NEAR <= value / slip <= high * _NEAR]
@@ -146,17 +150,15 @@ def _all_slipped(response: Response, seen: pd.Series[float]) -> Problem | None:
     return None
 
 
-def _apart(study: Study, response: Response, results: Results) -> list[Problem]:
+def _apart(response: Response, seen: pd.DataFrame) -> list[Problem]:
     """Batches of one recipe, or readings of one jar, that differ by far more than the study expects."""
     if response.sd is None:
         return []
-    seen, _ = observed(study, results, response)
-    seen = seen[seen["bound"] == "none"]
     batches = []
-    for _, group in seen.groupby("replicate_group", sort=False):
-        low, high = float(group["value"].min()), float(group["value"].max())
-        if len(group) > 1 and high - low > _FAR_SDS * _expected(response, 0.5 * (low + high)) * math.sqrt(2.0):
-            batches.append(" and ".join(f"{b} {v:g}" for b, v in group["value"].items() if v in (low, high)))
+    for group in _together_made(seen):
+        low, high = float(group.min()), float(group.max())
+        if high - low > _FAR_SDS * _expected(response, 0.5 * (low + high)) * math.sqrt(2.0):
+            batches.append(" and ".join(f"{b} {v:g}" for b, v in group.items() if v in (low, high)))
     jars = [
         f"{batch} (sd {sd:.3g} of {int(n)} readings)"
         for batch, value, sd, n in zip(seen.index, seen["value"], seen["reading_sd"], seen["n_readings"], strict=True)
@@ -174,21 +176,19 @@ def _apart(study: Study, response: Response, results: Results) -> list[Problem]:
     return found
 
 
-def _alike(study: Study, response: Response, results: Results) -> list[Problem]:
+def _alike(response: Response, seen: pd.DataFrame) -> list[Problem]:
     """Batches of one recipe that agree far better than separate batches are expected to: readings of one jar, perhaps.
 
     The scatter within recipes, in units of the expected sd, against its chi-square law.
     """
     if response.sd is None:
         return []
-    seen, _ = observed(study, results, response)
-    seen = seen[seen["bound"] == "none"]
     free, squares, who = 0, 0.0, []
-    for _, group in seen.groupby("replicate_group", sort=False):
-        expected = _expected(response, float(group["value"].mean()))
-        if len(group) > 1 and expected > 0:
+    for group in _together_made(seen):
+        expected = _expected(response, float(group.mean()))
+        if expected > 0:
             free += len(group) - 1
-            squares += float(((group["value"] - group["value"].mean()) ** 2).sum()) / expected**2
+            squares += float(((group - group.mean()) ** 2).sum()) / expected**2
             who.append(" and ".join(map(str, group.index)))
     if free < _SEVERAL or chdtr(free, squares) > _ALIKE:
         return []
@@ -237,27 +237,31 @@ def _expected(response: Response, value: float) -> float:
 def _swapped(values: pd.DataFrame) -> list[Problem]:
     """Batches in which two responses would each fit the other's range, and not their own."""
     found = []
-    names = list(values.columns)
-    for first, one in enumerate(names):
-        for other in names[first + 1 :]:
-            both = values[[one, other]].dropna()
-            if len(both) <= _LEAST_OTHERS:
-                continue
-            found += [
-                f"{one} and {other} of {batch}"
-                for batch in both.index
-                if _swap_fits(both.drop(batch), float(both.loc[batch, one]), float(both.loc[batch, other]))
-            ]
+    for one, other in combinations(values.columns, 2):
+        both = values[[one, other]].dropna()
+        if len(both) <= _LEAST_OTHERS:
+            continue
+        first, second = both[one].to_numpy(float), both[other].to_numpy(float)
+        own, others = _ends_of_others(first), _ends_of_others(second)
+        fits = ~_within(first, own) & ~_within(second, others) & _within(first, others) & _within(second, own)
+        found += [f"{one} and {other} of {batch}" for batch in both.index[fits]]
     if not found:
         return []
     return [Problem("swapped", "warn", "readings", "each in the other's range: " + listed(found),
                     "each response under its own name", _MEND)]  # fmt: skip
 
 
-def _swap_fits(others: pd.DataFrame, one: float, other: float) -> bool:
-    (low1, low2), (high1, high2) = others.min().to_numpy(float), others.max().to_numpy(float)
-    own = low1 <= one <= high1 or low2 <= other <= high2
-    return not own and low2 <= one <= high2 and low1 <= other <= high1
+def _ends_of_others(values: npt.ArrayLike) -> tuple[Array, Array]:
+    """The lowest and highest of all other values, for each of two values or more (n,)."""
+    x = np.asarray(values, dtype=np.float64)
+    (low, above), (below, high) = np.sort(x)[:2], np.sort(x)[-2:]
+    lows, highs = np.full(len(x), low), np.full(len(x), high)
+    lows[np.argmin(x)], highs[np.argmax(x)] = above, below
+    return lows, highs
+
+
+def _within(values: Array, ends: tuple[Array, Array]) -> npt.NDArray[np.bool_]:
+    return (ends[0] <= values) & (values <= ends[1])
 
 
 def _same_twice(values: pd.DataFrame) -> list[Problem]:
