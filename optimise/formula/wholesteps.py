@@ -31,7 +31,7 @@ def weighable(quest: Quest, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:
     """
     space = quest.space.at(peak.combo)
     stepped = [j for j, name in enumerate(space.region.free) if name in space.steps]
-    if not space.steps:
+    if not space.steps or not space.region.free:
         return peak
     if not quest.inside(peak.u[None], peak.combo)[0]:
         # Nothing lies within what was tried: the recipe can still be weighed, but is not led further away.

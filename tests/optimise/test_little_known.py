@@ -12,14 +12,15 @@ from doe.problems import Unavailable
 from optimise import find, fit, tolerances
 
 
-def study(low=4.0, high=9.0, **more):
+def study(low=4.0, high=9.0, step=None, **more):
+    weighed = {} if step is None else {"step": step}
     return Study.from_dict(
         {
             "study": {"name": "Little known"},
             "ingredient": [
                 {"name": "Water", "qs": True},
-                {"name": "Gum", "low": 0.2, "high": 1.0},
-                {"name": "Wax", "low": 1.0, "high": 5.0},
+                {"name": "Gum", "low": 0.2, "high": 1.0, **weighed},
+                {"name": "Wax", "low": 1.0, "high": 5.0, **weighed},
             ],
             "plan": {"model": "quadratic"},
             "response": [{"name": "A", "method": "simulated", "aim": "within", "low": low, "high": high, **more}],
@@ -87,6 +88,16 @@ def test_an_ingredient_that_stood_still_is_held_there():
     assert isinstance(models.other_form("A"), Unavailable)
     for other in best.alternatives:
         assert other["blend"]["Gum"] == pytest.approx(0.6, abs=1e-9)
+
+
+@pytest.mark.parametrize("objective", ["chance", "desirability"])
+def test_one_batch_alone_is_its_own_formula(objective):
+    """Where nothing moved there is nothing to search, whether or not levels are weighed in steps."""
+    made = study(step=0.1)
+    best = find(made, fit(made, results(made, [0.6], [2.0], [6.0])), objective=objective)
+    assert (best.blend["Gum"], best.blend["Wax"]) == pytest.approx((0.6, 2.0), abs=1e-9)
+    (said,) = [finding for finding in best.findings if finding.code == "no-fence"]
+    assert said.got == "Gum, Wax stood at one level in every trial"
 
 
 def test_ingredients_that_moved_as_one_are_searched_as_one():
