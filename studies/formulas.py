@@ -274,6 +274,13 @@ def better_than_confirmed(
     return _better(best_of(folder, models).to_dict() if stored is None else stored, name, chance)
 
 
+def of_the_study(folder: StudyFolder) -> str | None:
+    """The name of the formula that report, `next` and `card` go on with; None before a search of today's results."""
+    stored = folder.stored(OPTIMUM) if analysis.is_fresh(folder, OPTIMUM) else None
+    named = ((stored or {}).get("due") or {}).get("formula")
+    return None if named is None else str(named)
+
+
 def better_as_found(folder: StudyFolder) -> dict[str, Any] | None:
     """The same from what the last search came out with, without a new one; None where it is of an earlier day."""
     stored = folder.stored(OPTIMUM) if analysis.is_fresh(folder, OPTIMUM) else None

@@ -187,9 +187,8 @@ def _front(study: Study, best: Optimum) -> str:
     head = (clean(across), clean(up), *names)
     said = f"Formulas{kept} with the best {clean(up)} for each {clean(across)}:"
     if len(rows) == 1:
-        said = (
-            f"The formula with the best {clean(up)} has the best {clean(across)} too: nothing is to be traded. It is:"
-        )
+        best_up = f"{f'Of formulas{kept}, that' if kept else 'The formula'} with the best {clean(up)}"
+        said = f"{best_up} has the best {clean(across)} too: nothing is to be traded. It is:"
     return f"{wrapped(said)}\n{aligned(rows, head, right=range(len(head)), most=16)}"
 
 
@@ -237,11 +236,12 @@ def _given(said: str) -> list[str]:
 
 
 def _besides(study: Study, best: Optimum) -> list[str]:
-    """What else would do: others nearly as good, and the same for less."""
+    """What else would do: others apart from it, and the same for less."""
     says = []
     if best.alternatives and not best.clash:
         others = [f"{entry['label']} {_gone_by(best, entry)}".rstrip() for entry in best.alternatives]
-        says.append(f"Others nearly as good: {', '.join(others)}.")
+        by = ", by desirability" if best.objective == "desirability" else ""
+        says.append(f"Others apart from it{by}: {', '.join(others)}.")
     if best.cheapest is not None:
         levels = {**best.cheapest["blend"], **best.cheapest["factors"]}
         paid = money(number_of(best.cheapest["cost_per_kg"]) or 0.0, study.currency, _ceiling(study))

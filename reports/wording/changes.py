@@ -31,8 +31,13 @@ def held_words(asked: Mapping[str, Any] | None) -> str:
     return " and ".join([*under, *(["outside what was tried too"] if asked.get("outside") else [])])
 
 
-def look_line(name: str) -> str:
-    """That a search was only a look at what would be, and how to go on with what it found."""
+def look_line(name: str, own: str | None = None) -> str:
+    """That a search was only a look at what would be, and how to go on with what it found.
+
+    `own` is the name of the formula of the study, where it has one: a look may find the same.
+    """
+    if name == own:
+        return f"This is a look, and it finds the formula of the study: {clean(name)}."
     return (
         f"This is a look: the formula of the study stays what it was. To go on with {clean(name)}, "
         f"give --formula {clean(name)} to next or card."

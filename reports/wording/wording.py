@@ -344,8 +344,9 @@ def _front_costs(facts: Facts, points: Sequence[tuple[float, float, bool]]) -> s
             f"{money(best_cost, facts.currency)}, gain less than one point."
         )
     if near is not None and near[0] < best_cost - 0.005:
+        apart = round(best_cost, 2) - round(near[0], 2)  # of the two prices as they are printed beside it
         return (
-            f"The last {_points(best - near[1])} of chance cost {money(best_cost - near[0], facts.currency)} per kg: "
+            f"The last {_points(best - near[1])} of chance cost {money(apart, facts.currency)} per kg: "
             f"{likely(near[1])} is to be had at {money(near[0], facts.currency)}, {likely(best)} at "
             f"{money(best_cost, facts.currency)}."
         )

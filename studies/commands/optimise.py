@@ -35,6 +35,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     with folder.changing("optimise") as change:
         _check(args, folder.study)
         is_look = asked.is_look(folder.study)
+        own = formulas.of_the_study(folder) if is_look else None
         desk.progress("fitting ...")
         models = analysis.fitted(folder)
         desk.progress("looking for the formula ...")
@@ -57,7 +58,9 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     code = code_of(document) or int(not document["feasible"])
     told = [
         "" if name is None else kept_line(name, str(_called(name, document)["label"]), best.label),
-        look_line(name or best.label) if is_look else stays_line(best.label, document["due"]),
+        look_line(best.label if best.label == own else name or best.label, own)
+        if is_look
+        else stays_line(best.label, document["due"]),
         changed_line(folder.study, moved.get("changed")),
         *kept_lines(moved["kept"]),
     ]

@@ -99,7 +99,8 @@ def test_another_objective_is_a_look_too(recorded, call, capsys):
     assert main(["optimise", str(recorded), "--objective", "desirability"]) in (0, 1)
     said = " ".join(capsys.readouterr().out.split())
     assert ", the best by desirability: " in said
-    assert "the formula of the study stays what it was" in said
+    # Of this brief the most desirable formula is the likeliest too.
+    assert "This is a look, and it finds the formula of the study: F1." in said
     assert call("card", recorded)[1]["formula"] == best["label"] == "F1"
     # Where nothing is a must, desirability is what the study is searched by.
     text = (recorded / "study.toml").read_text(encoding="utf-8")
