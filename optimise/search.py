@@ -21,7 +21,7 @@ from optimise.formula.front import cheapest, check_against, front
 from optimise.formula.lots import lots_findings
 from optimise.formula.middle import middle_untested
 from optimise.formula.optimum import Optimum
-from optimise.formula.peaks import Peak, Quest
+from optimise.formula.peaks import Multistart, Peak
 from optimise.formula.plateau import likeliest
 from optimise.formula.space import Space, as_told
 from optimise.formula.tolerances import joint_tolerances, worth_keeping
@@ -72,15 +72,15 @@ def find(
     check_against(brief, against)
     findings += off_steps(study, hold or {})
     ground, closed = _ground(brief, hold, Untried() if outside else never_tried(models, brief.fence))
-    quest = Quest(brief, ground.space, objective, None if outside else brief.fence)
-    peaks = _peaks(quest, starts)
-    best = _best(quest, peaks)
-    found = Searched(None, peaks) if lean else searched(quest, peaks, best.score)
+    multistart = Multistart(brief, ground.space, objective, None if outside else brief.fence)
+    peaks = _peaks(multistart, starts)
+    best = _best(multistart, peaks)
+    found = Searched(None, peaks) if lean else searched(multistart, peaks, best.score)
     if found.peaks is not peaks:
-        best = _best(quest, found.peaks)
+        best = _best(multistart, found.peaks)
     findings += [*closed, *few_batches(study, models)]
     asked = _Asked(dict(hold or {}), outside, lean, tuple(against))
-    return _described(quest, models, ground, best, found, asked, findings)
+    return _described(multistart, models, ground, best, found, asked, findings)
 
 
 @one_thread
@@ -96,8 +96,8 @@ def tolerances(study: Study, models: Models, levels: pd.DataFrame) -> dict[str, 
     if not brief.aimed or not study.region.contains(X, 1e-6, chosen)[0]:
         return {}
     space = Space.build(study)
-    quest = Quest(brief, space, "chance", brief.fence)
-    return joint_tolerances(quest, X[0], combo, never_tried(models, brief.fence).names)
+    multistart = Multistart(brief, space, "chance", brief.fence)
+    return joint_tolerances(multistart, X[0], combo, never_tried(models, brief.fence).names)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,55 +134,61 @@ def _ground(brief: Brief, hold: Mapping[str, Any] | None, tried: Untried) -> tup
     return _Ground(Space.build(brief.study, hold), False, Untried()), as_told(closed)
 
 
-def _peaks(quest: Quest, starts: int) -> list[Peak]:
-    if not quest.brief.aimed and not quest.brief.properties:
-        return [Peak(quest.space.centre, quest.space.combos[0], 0.0)]
-    found = quest.peaks(max(1, starts))
-    return [*likeliest(quest, found), *found]
+def _peaks(multistart: Multistart, starts: int) -> list[Peak]:
+    if not multistart.brief.aimed and not multistart.brief.properties:
+        return [Peak(multistart.space.centre, multistart.space.combos[0], 0.0)]
+    found = multistart.peaks(max(1, starts))
+    return [*likeliest(multistart, found), *found]
 
 
-def _best(quest: Quest, peaks: list[Peak]) -> Peak:
+def _best(multistart: Multistart, peaks: list[Peak]) -> Peak:
     """The best recipe of whole weighable steps next to any peak; among equals the likeliest to pass."""
-    rounded = [weighable(quest, peak) for peak in peaks]
+    rounded = [weighable(multistart, peak) for peak in peaks]
     top = max(peak.score for peak in rounded)
     equals = [peak for peak in rounded if peak.score >= top - _TIE]
-    if quest.objective == "desirability" and quest.brief.aimed:
-        likely = replace(quest, objective="chance")
+    if multistart.objective == "desirability" and multistart.brief.aimed:
+        likely = replace(multistart, objective="chance")
         return max(equals, key=lambda p: round(float(likely.score(p.u[None], p.combo)[0]), 9))
     return equals[0]
 
 
-def _with_alternatives(quest: Quest, best: Peak, peaks: list[Peak]) -> tuple[Peak, list[Peak]]:
+def _with_alternatives(multistart: Multistart, best: Peak, peaks: list[Peak]) -> tuple[Peak, list[Peak]]:
     """The best and others apart from it; where whole steps let another come out better, that one is the best."""
-    others = alternatives(quest, best, peaks)
+    others = alternatives(multistart, best, peaks)
     if others and others[0].score > best.score + _TIE:
         best = others[0]
-        others = alternatives(quest, best, peaks)
+        others = alternatives(multistart, best, peaks)
     return best, others
 
 
 def _described(
-    quest: Quest, models: Models, ground: _Ground, best: Peak, found: Searched, asked: _Asked, findings: list[Problem]
+    multistart: Multistart,
+    models: Models,
+    ground: _Ground,
+    best: Peak,
+    found: Searched,
+    asked: _Asked,
+    findings: list[Problem],
 ) -> Optimum:
     """All that is said of the formula found; what there is to say of the search comes before the other findings."""
-    objective, brief, study, peaks = quest.objective, quest.brief, quest.brief.study, found.peaks
+    objective, brief, study, peaks = multistart.objective, multistart.brief, multistart.brief.study, found.peaks
     wide = bool(brief.aimed or brief.properties) and not asked.lean
-    best, others = _with_alternatives(quest, best, peaks) if wide else (best, [])
+    best, others = _with_alternatives(multistart, best, peaks) if wide else (best, [])
     worth = worth_keeping(best.score)
-    entry, beside = entries(quest, models, [best])[0], entries(quest, models, others)
-    space = quest.space.at(best.combo)
+    entry, beside = entries(multistart, models, [best])[0], entries(multistart, models, others)
+    space = multistart.space.at(best.combo)
     x = space.region.decoded(best.u[None])[0]
     missed = _centres_missed(entry, brief)
     met = not missed and ground.exact_met
-    clash = Clash() if asked.lean else _clash(quest, ground, asked, entry, met)
+    clash = Clash() if asked.lean else _clash(multistart, ground, asked, entry, met)
     value = entry["chance_all"] if objective == "chance" else entry["desirability"]
     # A formula beyond the fence is not one of those the proof is about.
-    within = asked.outside or quest.fence is None or entry["inside"]
+    within = asked.outside or multistart.fence is None or entry["inside"]
     proof = found.proof if ground.exact_met and within else None
     held = (*asked.hold, *ground.tried.names)
-    on_front = entries(quest, models, front(quest, best, peaks, asked.against)) if wide else []
-    saving = cheapest(quest, best, peaks) if wide and worth and ground.exact_met else None
-    findings = [*findings, *_findings(quest, models, ground, best, entry, asked)]
+    on_front = entries(multistart, models, front(multistart, best, peaks, asked.against)) if wide else []
+    saving = cheapest(multistart, best, peaks) if wide and worth and ground.exact_met else None
+    findings = [*findings, *_findings(multistart, models, ground, best, entry, asked)]
     if missed and ground.exact_met and wide and not clash.entries and objective == "chance" and within:
         findings.append(_missed_for_the_chance(missed))
     findings += [_no_tolerances(objective)] if wide and not worth else []
@@ -198,7 +204,7 @@ def _described(
         chance_error=_chance_error(brief, models, x, best.combo),
         desirability=entry["desirability"],
         cost_per_kg=entry["cost_per_kg"],
-        certificate=certificate(objective, value, quest, models, proof, ground.exact_met, held, entry["inside"]),
+        certificate=certificate(objective, value, multistart, models, proof, ground.exact_met, held, entry["inside"]),
         at_limits=_at_limits(space, x),
         inside=entry["inside"],
         in_hull=entry["in_hull"],
@@ -206,33 +212,33 @@ def _described(
         alternatives=tuple(_part({**row, "label": f"F{i}"}, _BESIDE) for i, row in enumerate(beside, 2)),
         front=tuple(_on_front(row, asked.against) for row in on_front),
         front_of=(*([objective] if len(asked.against) < 2 else []), *(asked.against or ["cost_per_kg"])),
-        cheapest=None if saving is None else _on_front(entries(quest, models, [saving])[0], ()),
-        tolerances=joint_tolerances(quest, x, best.combo, ground.tried.names) if wide and worth else {},
+        cheapest=None if saving is None else _on_front(entries(multistart, models, [saving])[0], ()),
+        tolerances=joint_tolerances(multistart, x, best.combo, ground.tried.names) if wide and worth else {},
         limited_by=tuple(limited_by(brief, x, best.combo)),
         clash=clash.entries,
-        closest=closest(quest, models, clash.closest, asked.hold),
+        closest=closest(multistart, models, clash.closest, asked.hold),
         findings=tuple(findings),
         study_digests=study.digests,
         results_digest=models.results_digest,
     )
 
 
-def _clash(quest: Quest, ground: _Ground, asked: _Asked, entry: Mapping[str, Any], met: bool) -> Clash:
+def _clash(multistart: Multistart, ground: _Ground, asked: _Asked, entry: Mapping[str, Any], met: bool) -> Clash:
     """Musts that cannot be met together, looked for where the formula misses one, or hardly ever passes."""
-    brief, chance = quest.brief, entry["chance_all"]
+    brief, chance = multistart.brief, entry["chance_all"]
     if not (brief.aimed or brief.exact) or (met and not (isinstance(chance, float) and chance < _SMALL)):
         return Clash()
-    return find_clash(brief, Space.build(brief.study, asked.hold, tied=ground.tried.rows), quest.fence)
+    return find_clash(brief, Space.build(brief.study, asked.hold, tied=ground.tried.rows), multistart.fence)
 
 
 def _findings(
-    quest: Quest, models: Models, ground: _Ground, best: Peak, entry: Mapping[str, Any], asked: _Asked
+    multistart: Multistart, models: Models, ground: _Ground, best: Peak, entry: Mapping[str, Any], asked: _Asked
 ) -> list[Problem]:
     """What to look at in the formula found."""
-    brief, space, chance = quest.brief, quest.space.at(best.combo), entry["chance_all"]
+    brief, space, chance = multistart.brief, multistart.space.at(best.combo), entry["chance_all"]
     X = space.region.decoded(best.u[None])
     out: list[Problem] = []
-    if not in_whole_steps(quest, best):
+    if not in_whole_steps(multistart, best):
         got, do = "no recipe of whole steps is allowed here", "take smaller steps or wider limits"
         out.append(Problem("not-weighable", "warn", "optimise", got, "shown to full precision", do))
     if brief.fence is None:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from optimise.formula.brief import Brief
 from optimise.formula.climb import Limit
-from optimise.formula.peaks import Peak, Quest, spread_out
+from optimise.formula.peaks import Multistart, Peak, spread_out
 from optimise.formula.wholesteps import in_whole_steps, weighable
 
 Array = npt.NDArray[np.float64]
@@ -35,22 +35,22 @@ def limited_by(brief: Brief, x: Array, combo: Mapping[str, str]) -> list[dict[st
     return sorted(out, key=lambda entry: (-round(entry["costs"], 12), entry["response"]))
 
 
-def alternatives(quest: Quest, best: Peak, peaks: list[Peak]) -> list[Peak]:
+def alternatives(multistart: Multistart, best: Peak, peaks: list[Peak]) -> list[Peak]:
     """Up to three formulas well apart from the best and from each other that score at least 0.8 of it, best first.
 
     Apart: another combination of category levels, or 0.35 sqrt(d) away in coded units (the whole reach is 2). Where
     the best is of whole weighable steps, so are the others.
     """
-    whole = in_whole_steps(quest, best)
-    apart = APART * np.sqrt(max(quest.space.dimension, 1))
+    whole = in_whole_steps(multistart, best)
+    apart = APART * np.sqrt(max(multistart.space.dimension, 1))
     least = best.score + np.log(_NEARLY)
     picked = [best]
     for _ in range(_MOST):
         found: list[Peak] = []
-        for combo in quest.space.combos:
+        for combo in multistart.space.combos:
             near = [p.u for p in picked if dict(p.combo) == dict(combo)]
-            found += _apart_from(quest, combo, near, apart, peaks)
-        found = [p for p in found if p.score >= least and (in_whole_steps(quest, p) or not whole)]
+            found += _apart_from(multistart, combo, near, apart, peaks)
+        found = [p for p in found if p.score >= least and (in_whole_steps(multistart, p) or not whole)]
         if not found:
             break
         picked.append(max(found, key=lambda p: round(p.score, 9)))
@@ -58,7 +58,7 @@ def alternatives(quest: Quest, best: Peak, peaks: list[Peak]) -> list[Peak]:
 
 
 def _apart_from(
-    quest: Quest, combo: Mapping[str, str], near: list[Array], apart: float, peaks: list[Peak]
+    multistart: Multistart, combo: Mapping[str, str], near: list[Array], apart: float, peaks: list[Peak]
 ) -> list[Peak]:
     """The best that keeps away from `near`: from a few peaks and places of the pool that do, climbed with that kept."""
 
@@ -67,11 +67,11 @@ def _apart_from(
         return (gaps**2).sum(axis=2) - apart**2, 2 * gaps
 
     limits: tuple[Limit, ...] = (far,) if near else ()
-    pool = np.vstack([quest.pool(combo), *[p.u[None] for p in peaks if dict(p.combo) == dict(combo)]])
+    pool = np.vstack([multistart.pool(combo), *[p.u[None] for p in peaks if dict(p.combo) == dict(combo)]])
     clear = np.array([all(np.linalg.norm(u - other) >= apart for other in near) for u in pool])
     if not clear.any():
         return []
     pool = pool[clear]
-    starts = np.array(list(islice(spread_out(pool, np.round(quest.score(pool, combo), 9)), _STARTS)))
-    climbed = quest.climbs(quest.hill(combo, limits), starts)
-    return [weighable(quest, max(climbed, key=lambda p: round(p.score, 9)), limits)]
+    starts = np.array(list(islice(spread_out(pool, np.round(multistart.score(pool, combo), 9)), _STARTS)))
+    climbed = multistart.climbs(multistart.subproblem(combo, limits), starts)
+    return [weighable(multistart, max(climbed, key=lambda p: round(p.score, 9)), limits)]

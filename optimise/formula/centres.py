@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from optimise.formula.bends import Bends, Bent, Plane, Quadratics, by_differences, in_places, on
 from optimise.formula.goals import Property
-from optimise.formula.onepass import alike, on_plane
+from optimise.formula.stacked import alike, on_plane
 from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
 from optimise.statistics.kernels import Kernels, kernels, kernels_with_bends, kernels_with_slopes
 

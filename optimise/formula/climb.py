@@ -35,12 +35,12 @@ Wall = tuple[int, float, float]
 APART = 0.1  # tops nearer to each other than this count as one
 _COMPLETE = 3  # as many recipes of complete desirability are enough
 _FENCE_ROOM = 1e-7  # of the leverage allowed: runs keep this far within the fence
-_NEAR = 2e-4  # of a log: as far as the chance at a glance is gone up
+_NEAR = 2e-4  # of a log: as far as the chance by matched moments is gone up
 _LAST = 3e-7  # and the chance itself
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Hill:
+class Subproblem:
     """Where runs may go: a space at one combo of category levels, its `plane`, the fence, and further limits g(u) >= 0.
 
     Each further limit gives its values (n, m) and slopes (n, m, d) at places (n, d). `frozen` coordinates keep their
@@ -69,7 +69,7 @@ class Hill:
     def ascent(
         self, aims: Bent, group: Sequence[int], weights: Array, capped: bool = False, sloped: Sloped | None = None
     ) -> Ascent:
-        """What goes up on this hill (see `Ascent`); `aims` may give limits of their own behind them."""
+        """What goes up on this subproblem (see `Ascent`); `aims` may give limits of their own behind them."""
         numbers, space = np.array(group, dtype=np.intp), self.space
         fence = [] if self.fence is None else [self.fence]
         rises = one_after_another([aims, *fence, *(by_differences(limit) for limit in self.limits)])
@@ -103,27 +103,27 @@ def within_fence(fence: Fence, plane: Plane) -> Bent:
     return bent
 
 
-def climb_chance(hill: Hill, goal: ChanceGoal, starts: Array, known: Array | None = None) -> Ends:
+def climb_chance(subproblem: Subproblem, goal: ChanceGoal, starts: Array, known: Array | None = None) -> Ends:
     """Local bests of the joint chance, from `starts` (n, d); a run ends next to places `known` (k, d).
 
-    Each run first goes up the chance at a glance; those that come to tops of their own go on from there up the chance,
-    which is taken to bend as that does until its slopes tell.
+    Each run first goes up the chance by matched moments; those that come to tops of their own go on from there up the
+    chance, which is taken to bend as that does until its slopes tell.
     """
-    near, sloped = goal.glance.bent(hill.plane), goal.sloped(hill.plane)
+    near, sloped = goal.matched.bent(subproblem.plane), goal.sloped(subproblem.plane)
 
     def whole(U: Array) -> Bends:
         return *sloped(U), near(U)[2]
 
     one, alone = np.ones(1), [0]
-    ends = ascend(hill.ascent(near, alone, one), starts, known, APART, least=_NEAR)
+    ends = ascend(subproblem.ascent(near, alone, one), starts, known, APART, least=_NEAR)
     rows = np.flatnonzero(ends.own)
-    last = ascend(hill.ascent(whole, alone, one, sloped=sloped), ends.U[rows], known, APART, least=_LAST)
+    last = ascend(subproblem.ascent(whole, alone, one, sloped=sloped), ends.U[rows], known, APART, least=_LAST)
     ends.U[rows], ends.own[rows], ends.height[rows] = last.U, last.own, last.height
     return ends
 
 
 def climb_desirability(
-    hill: Hill, centres: Centres, sides: Sequence[Ramp], walls: Sequence[Wall], starts: Array,
+    subproblem: Subproblem, centres: Centres, sides: Sequence[Ramp], walls: Sequence[Wall], starts: Array,
     known: Array | None = None, soft: float = SOFT,
 ) -> Ends:  # fmt: skip
     """Local bests of the weighted geometric mean of desirabilities, from `starts` (n, d).
@@ -140,7 +140,7 @@ def climb_desirability(
     spans = np.array([side.full - side.start for side in sides])
     number, limit = [wall[0] for wall in walls], np.array([wall[2] for wall in walls])
     rate = np.array([wall[1] for wall in walls]) / np.maximum(np.abs(limit), 1e-9)
-    values = centres.bent(hill.plane)
+    values = centres.bent(subproblem.plane)
 
     def tops(U: Array) -> Bends:
         y, dy, curl = values(U)
@@ -158,18 +158,23 @@ def climb_desirability(
 
     group = [numbers.index(number) for number in which]
     return ascend(
-        hill.ascent(tops, group, weights[numbers], capped=True), starts, known, APART, enough=0.0, suffice=_COMPLETE
+        subproblem.ascent(tops, group, weights[numbers], capped=True),
+        starts,
+        known,
+        APART,
+        enough=0.0,
+        suffice=_COMPLETE,
     )
 
 
-def climb_down(hill: Hill, measure: Sloped, starts: Array) -> Ends:
+def climb_down(subproblem: Subproblem, measure: Sloped, starts: Array) -> Ends:
     """Where the largest of a few numbers is smallest (see `climb_smallest_miss`), each start with an end of its own."""
-    ends, worst = climb_smallest_miss(hill, by_differences(measure), starts)
+    ends, worst = climb_smallest_miss(subproblem, by_differences(measure), starts)
     return Ends(ends, np.ones(len(ends), dtype=bool), -worst)
 
 
 def climb_smallest_miss(
-    hill: Hill, misses: Bent, starts: Array, enough: float = -np.inf, most: int = MOST_ROUNDS
+    subproblem: Subproblem, misses: Bent, starts: Array, enough: float = -np.inf, most: int = MOST_ROUNDS
 ) -> tuple[Array, Array]:
     """Where the largest of `misses` is smallest from `starts` (n, d), and that largest miss, (n, d) and (n,).
 
@@ -181,7 +186,7 @@ def climb_smallest_miss(
         return -miss, -slope, -bend
 
     before = misses(starts)[0]
-    ends = ascend(hill.ascent(met, [0] * before.shape[1], np.ones(1)), starts, enough=-enough, most=most).U
+    ends = ascend(subproblem.ascent(met, [0] * before.shape[1], np.ones(1)), starts, enough=-enough, most=most).U
     worst, best = before.max(axis=1), misses(ends)[0].max(axis=1)
     better = best < worst
     return np.where(better[:, None], ends, starts), np.where(better, best, worst)

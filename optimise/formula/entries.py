@@ -11,7 +11,7 @@ import pandas as pd
 
 from doe.problems import Unavailable
 from optimise.formula.optimum import Number
-from optimise.formula.peaks import Peak, Quest
+from optimise.formula.peaks import Multistart, Peak
 from optimise.formula.space import Space
 from optimise.models.aims import desirability, overall, wanted
 from optimise.models.models import Models
@@ -21,21 +21,21 @@ from optimise.models.predictors import Chosen, split_levels
 Array = npt.NDArray[np.float64]
 
 
-def entries(quest: Quest, models: Models, peaks: Sequence[Peak]) -> list[dict[str, Any]]:
+def entries(multistart: Multistart, models: Models, peaks: Sequence[Peak]) -> list[dict[str, Any]]:
     """One entry a peak: `blend`, `factors`, `desirability`, and the rest of the point as `predict` gives it.
 
     Where desirability is the objective, centres and intervals are those of the least squares it was taken from.
     """
     if not peaks:
         return []
-    study = quest.brief.study
-    frame = pd.concat([recipe(quest.space.at(peak.combo), peak) for peak in peaks], ignore_index=True)
+    study = multistart.brief.study
+    frame = pd.concat([recipe(multistart.space.at(peak.combo), peak) for peak in peaks], ignore_index=True)
     out = []
     for row, point in enumerate(points_at(models, frame)):
         levels = frame.iloc[row]
         blend = {i.name: float(levels[i.name]) for i in study.ingredients}
         factors = {f.name: str(levels[f.name]) if f.is_category else float(levels[f.name]) for f in study.factors}
-        whole = _desirabilities(quest, models, frame.iloc[[row]], point["responses"])
+        whole = _desirabilities(multistart, models, frame.iloc[[row]], point["responses"])
         out.append({**point, "blend": blend, "factors": factors, "desirability": whole})
     return out
 
@@ -62,18 +62,20 @@ def recipe(space: Space, peak: Peak) -> pd.DataFrame:
     return tidied if bool(region.contains(tidied[list(region.names)].to_numpy(dtype=float)).all()) else frame
 
 
-def _desirabilities(quest: Quest, models: Models, one: pd.DataFrame, responses: dict[str, dict[str, Any]]) -> Number:
+def _desirabilities(
+    multistart: Multistart, models: Models, one: pd.DataFrame, responses: dict[str, dict[str, Any]]
+) -> Number:
     """Add each response's desirability to its entry and return the geometric mean, on the objective's centres."""
     values: dict[str, Array] = {}
-    study = quest.brief.study
-    read = {p.response.name: p for p in quest.brief.properties}
+    study = multistart.brief.study
+    read = {p.response.name: p for p in multistart.brief.properties}
     counted = tuple(r for r in wanted(study) if r.name in read)
     X, chosen = split_levels(one, study.region)
     for response in counted:
         values[response.name] = desirability(response, read[response.name].values(X, chosen))[0]
         if response.name in responses:
             responses[response.name]["desirability"] = float(values[response.name][0])
-    if quest.objective == "desirability":
+    if multistart.objective == "desirability":
         _planned_centres(models, X, chosen, responses)
     for name, entry in responses.items():
         if "desirability" not in entry:

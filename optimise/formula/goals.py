@@ -12,8 +12,8 @@ import numpy.typing as npt
 from doe.definition.parts import Response
 from optimise.formula.bends import Bent, Plane, Sloped, Slopes, added, by_differences
 from optimise.formula.exact import Exact
-from optimise.formula.glance import Laws
-from optimise.formula.onepass import LEAST, OnePass, Wanted, alike
+from optimise.formula.momentmatching import Laws
+from optimise.formula.stacked import LEAST, Stacked, Wanted, alike
 from optimise.models.predictors import PosteriorPredictor, Predictor
 from optimise.models.scales import Scale
 
@@ -68,7 +68,7 @@ class Aimed:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Glance:
+class MatchedChance:
     """Nearly the sum over the musts of the log chance that one new batch passes, for a fraction of the work."""
 
     together: tuple[Laws, ...]
@@ -97,9 +97,9 @@ class ChanceGoal:
     """
 
     aimed: tuple[Aimed, ...]
-    together: tuple[OnePass, ...]
+    together: tuple[Stacked, ...]
     alone: tuple[Aimed, ...]
-    _kept: dict[str, Glance] = field(default_factory=dict, repr=False)
+    _kept: dict[str, MatchedChance] = field(default_factory=dict, repr=False)
 
     @classmethod
     def of(cls, aimed: Sequence[Aimed]) -> ChanceGoal:
@@ -114,19 +114,19 @@ class ChanceGoal:
             if same is None:
                 groups.append(same := [])
             same.append((one.predictor, one.low, one.high))
-        return cls(tuple(aimed), tuple(OnePass.of(group) for group in groups), tuple(alone))
+        return cls(tuple(aimed), tuple(Stacked.of(group) for group in groups), tuple(alone))
 
     @property
-    def parts(self) -> tuple[OnePass | Aimed, ...]:
+    def parts(self) -> tuple[Stacked | Aimed, ...]:
         """All that adds up."""
         return *self.together, *self.alone
 
     @property
-    def glance(self) -> Glance:
+    def matched(self) -> MatchedChance:
         """Nearly the same goal, for a fraction of the work."""
-        if "glance" not in self._kept:
-            self._kept["glance"] = Glance(tuple(Laws.of(one) for one in self.together), self.alone)
-        return self._kept["glance"]
+        if "matched" not in self._kept:
+            self._kept["matched"] = MatchedChance(tuple(Laws.of(one) for one in self.together), self.alone)
+        return self._kept["matched"]
 
     def score(self, X: Array, chosen: Chosen) -> Array:
         """Log of the product of chances at levels X (n, k), (n,)."""

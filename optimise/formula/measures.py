@@ -12,10 +12,10 @@ from scipy import optimize
 
 from optimise.formula.ascent import Ends
 from optimise.formula.bends import by_differences
-from optimise.formula.climb import Hill, Limit, climb_down, climb_smallest_miss
+from optimise.formula.climb import Limit, Subproblem, climb_down, climb_smallest_miss
 from optimise.formula.exact import Exact
 from optimise.formula.goals import Chosen, Property
-from optimise.formula.peaks import Peak, Quest
+from optimise.formula.peaks import Multistart, Peak
 from optimise.models.aims import sides
 
 Array = npt.NDArray[np.float64]
@@ -46,11 +46,11 @@ def at_peak(measure: Measure, peak: Peak) -> float:
 class Price:
     """Cost as a linear sum of the free coordinates, at each combo."""
 
-    quest: Quest
+    multistart: Multistart
     cost: Exact
 
     def _sum(self, combo: Mapping[str, str]) -> tuple[Array, float]:
-        space = self.quest.space.at(combo)
+        space = self.multistart.space.at(combo)
         cost = self.cost.at(combo)
         return cost.top @ space.basis, float(cost.top @ space.origin + cost.constant)
 
@@ -72,7 +72,7 @@ class Price:
 
     def least(self, combo: Mapping[str, str]) -> float:
         """The lowest cost at a combo, by linear programming."""
-        space, (slope, at_zero) = self.quest.space.at(combo), self._sum(combo)
+        space, (slope, at_zero) = self.multistart.space.at(combo), self._sum(combo)
         if space.dimension == 0:
             return at_zero
         found = optimize.linprog(slope, A_ub=space.G, b_ub=space.h, bounds=[(-1.0, 1.0)] * space.dimension)
@@ -87,7 +87,7 @@ class Wanting:
     square of its distance from the target, or else from the middle of them.
     """
 
-    quest: Quest
+    multistart: Multistart
     of: Property
 
     def at(self, X: Array, chosen: Chosen) -> Array:
@@ -98,12 +98,12 @@ class Wanting:
 
     def values(self, U: Array, combo: Mapping[str, str]) -> Array:
         """The number at free coordinates U (n, d), (n,)."""
-        space = self.quest.space.at(combo)
+        space = self.multistart.space.at(combo)
         return self.at(space.region.decoded(U), space.chosen(combo, len(U)))
 
     def with_slope(self, U: Array, combo: Mapping[str, str]) -> tuple[Array, Array]:
         """The number at places U (n, d), (n, 1), and its slope (n, 1, d)."""
-        space = self.quest.space.at(combo)
+        space = self.multistart.space.at(combo)
         X, chosen = space.origin + U @ space.basis.T, space.chosen(combo, len(U))
         if self.of.predictor is None:
             value, slope = self.of.with_slopes(X, chosen)
@@ -115,7 +115,7 @@ class Wanting:
 
     def limit(self, combo: Mapping[str, str], ceiling: float) -> Limit:
         """That it is no farther than `ceiling` from what is wanted."""
-        size = max(float(np.ptp(self.values(self.quest.pool(combo), combo))), 1e-300)
+        size = max(float(np.ptp(self.values(self.multistart.pool(combo), combo))), 1e-300)
 
         def limit(U: Array) -> tuple[Array, Array]:
             value, slope = self.with_slope(U, combo)
@@ -125,10 +125,12 @@ class Wanting:
 
     def least(self, combo: Mapping[str, str]) -> float:
         """The lowest number found at a combo: downhill from the best of the pool."""
-        pool = self.quest.pool(combo)
+        pool = self.multistart.pool(combo)
         start = pool[int(np.argmin(np.round(self.values(pool, combo), 9)))]
-        hill = self.quest.hill(combo)
-        return float(climb_smallest_miss(hill, by_differences(lambda U: self.with_slope(U, combo)), start[None])[1][0])
+        subproblem = self.multistart.subproblem(combo)
+        return float(
+            climb_smallest_miss(subproblem, by_differences(lambda U: self.with_slope(U, combo)), start[None])[1][0]
+        )
 
     def _turned(self, centre: Array) -> tuple[Array, Array]:
         """The number at centres (n,), and its slope by them (n,)."""
@@ -153,7 +155,7 @@ class Near(Wanting):
         return off**2, 2 * off
 
 
-def bands(quest: Quest, one: Property, count: int) -> list[tuple[Near, float]]:
+def bands(multistart: Multistart, one: Property, count: int) -> list[tuple[Near, float]]:
     """The way from low to high of a response that is wanted within them alone, in `count` bands: middle, ceiling.
 
     Even steps on the model's scale. None for another aim, where nearer to what is wanted is better.
@@ -164,21 +166,21 @@ def bands(quest: Quest, one: Property, count: int) -> list[tuple[Near, float]]:
     ends = np.array([low, high]) if one.predictor is None else one.scale.forward(np.array([low, high]))
     edges = np.linspace(float(ends[0]), float(ends[1]), count + 1)
     half = float(edges[1] - edges[0]) / 2
-    return [(Near(quest, one, float(middle)), half**2) for middle in (edges[1:] + edges[:-1]) / 2]
+    return [(Near(multistart, one, float(middle)), half**2) for middle in (edges[1:] + edges[:-1]) / 2]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class TowardsAim(Quest):
+class TowardsAim(Multistart):
     """A search that goes after one response alone, among recipes that keep `share` of the best chance (a log)."""
 
     aim: Wanting
-    whole: Quest
+    whole: Multistart
     share: float
 
     @classmethod
     def after(cls, aim: Wanting, share: float) -> TowardsAim:
         """The search after an aim, where the whole search scores `share` at least."""
-        whole = aim.quest
+        whole = aim.multistart
         return cls(whole.brief, whole.space, whole.objective, whole.fence, aim, whole, share)
 
     def score_levels(self, X: Array, combo: Mapping[str, str]) -> Array:
@@ -190,7 +192,7 @@ class TowardsAim(Quest):
         """Whether a peak keeps the share of the whole search."""
         return bool(self.whole.score(peak.u[None], peak.combo)[0] >= self.share - _SLACK)
 
-    def uphill(self, hill: Hill, starts: Array, known: Array | None = None) -> Ends:
+    def uphill(self, subproblem: Subproblem, starts: Array, known: Array | None = None) -> Ends:
         """Where climbs of the aim from `starts` end, with every limit and the share kept; they never end early."""
         step = 1e-6
 
@@ -198,8 +200,8 @@ class TowardsAim(Quest):
             # The score has no slope of its own here: forward differences, inside the region or not.
             n, d = U.shape
             around = np.concatenate([U[:, None], U[:, None] + step * np.eye(d)], axis=1)
-            scores = self.whole.score(around.reshape(-1, d), hill.combo).reshape(n, 1 + d)
+            scores = self.whole.score(around.reshape(-1, d), subproblem.combo).reshape(n, 1 + d)
             return scores[:, :1] - self.share, (scores[:, None, 1:] - scores[:, :1, None]) / step
 
-        inner = replace(hill, limits=(*hill.limits, kept))
-        return climb_down(inner, lambda U: self.aim.with_slope(U, hill.combo), starts)
+        inner = replace(subproblem, limits=(*subproblem.limits, kept))
+        return climb_down(inner, lambda U: self.aim.with_slope(U, subproblem.combo), starts)

@@ -18,8 +18,8 @@ from optimise.formula.brief import Brief
 from optimise.formula.centres import Means
 from optimise.formula.climb import (
     APART,
-    Hill,
     Limit,
+    Subproblem,
     Wall,
     climb_chance,
     climb_desirability,
@@ -61,7 +61,7 @@ class Peak:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Quest:
+class Multistart:
     """One search: a brief over a space, up the joint chance or the desirability, inside the fence or without one."""
 
     brief: Brief
@@ -94,11 +94,11 @@ class Quest:
         # A recipe of desirability nil comes after every other, and still tells which way is up.
         return np.asarray(np.where(worthless, soft - _WORTHLESS, np.maximum(scores, -_WORTHLESS)), dtype=float)
 
-    def glanced(self, U: Array, combo: Mapping[str, str]) -> Array:
+    def score_by_moments(self, U: Array, combo: Mapping[str, str]) -> Array:
         """Nearly the score at U (n, d), (n,), where that is cheaper: good enough to tell where to start."""
         if self.objective != "chance":
             return self.score(U, combo)
-        return self.brief.goal.glance.score(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)))
+        return self.brief.goal.matched.score(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)))
 
     def _aims(self) -> tuple[list[Ramp], list[Wall]]:
         return ramps([p.response for p in self.brief.properties])
@@ -109,65 +109,65 @@ class Quest:
             return np.ones(len(U), dtype=bool)
         return self.fence.inside(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)), _HAIR)
 
-    def hill(self, combo: Mapping[str, str], limits: tuple[Limit, ...] = ()) -> Hill:
-        """The hill at one combo of category levels, with further limits."""
+    def subproblem(self, combo: Mapping[str, str], limits: tuple[Limit, ...] = ()) -> Subproblem:
+        """The subproblem at one combo of category levels, with further limits."""
         space = self.space.at(combo)
         plane = Plane(space.origin, space.basis, combo)
-        return Hill(space, plane, None if self.fence is None else within_fence(self.fence, plane), limits)
+        return Subproblem(space, plane, None if self.fence is None else within_fence(self.fence, plane), limits)
 
-    def climb(self, hill: Hill, start: Array, known: Sequence[Peak] = ()) -> Peak:
+    def climb(self, subproblem: Subproblem, start: Array, known: Sequence[Peak] = ()) -> Peak:
         """The local best reached from `start` (d,), with every limit kept; one of `known` if it leads next to that."""
-        return self.climbs(hill, start[None], known)[0]
+        return self.climbs(subproblem, start[None], known)[0]
 
-    def climbs(self, hill: Hill, starts: Array, known: Sequence[Peak] = ()) -> list[Peak]:
+    def climbs(self, subproblem: Subproblem, starts: Array, known: Sequence[Peak] = ()) -> list[Peak]:
         """The local bests reached from `starts` (n, d), as `climb`; runs that joined others of them have none."""
-        ends = self.uphill(hill, starts, np.array([peak.u for peak in known]) if known else None)
+        ends = self.uphill(subproblem, starts, np.array([peak.u for peak in known]) if known else None)
         rows = np.flatnonzero(ends.own)
         near = [next((p for p in known if np.linalg.norm(u - p.u) <= APART), None) for u in ends.U[rows]]
         before = np.array([starts[i] if p is None else p.u for i, p in zip(rows, near, strict=True)])
         out = []
-        for here, there in zip(self.kept_in(hill, ends.U[rows], before), near, strict=True):
+        for here, there in zip(self.kept_in(subproblem, ends.U[rows], before), near, strict=True):
             if there is None:
                 out.append(here)
             else:
-                out.append(there if here.score <= there.score + _SAME else self.climb(hill, here.u))
+                out.append(there if here.score <= there.score + _SAME else self.climb(subproblem, here.u))
         return out
 
-    def uphill(self, hill: Hill, starts: Array, known: Array | None = None) -> Ends:
+    def uphill(self, subproblem: Subproblem, starts: Array, known: Array | None = None) -> Ends:
         """Where runs from `starts` (n, d) end, near their limits if not exactly within; or next to `known` (k, d)."""
         if self.objective == "chance":
-            return climb_chance(hill, self.brief.goal, starts, known)
+            return climb_chance(subproblem, self.brief.goal, starts, known)
         centres, aims = self.brief.centres, self._aims()
-        ends = climb_desirability(hill, centres, *aims, starts, known)
-        before, after = self.score(np.vstack([starts, ends.U]), hill.combo).reshape(2, -1)
+        ends = climb_desirability(subproblem, centres, *aims, starts, known)
+        before, after = self.score(np.vstack([starts, ends.U]), subproblem.combo).reshape(2, -1)
         back = (before > -_WORTHLESS) & (before > after)
         again = np.flatnonzero(ends.own & (back | ((after > -_WORTHLESS) & (ends.height > after + _TIE))))
         if len(again):
             # It gave one response up for the others, which in truth leaves nothing or less.
             begin = np.where(back[:, None], starts, ends.U)[again]
-            last = climb_desirability(hill, centres, *aims, begin, known, _STEEP)
+            last = climb_desirability(subproblem, centres, *aims, begin, known, _STEEP)
             ends.U[again], ends.own[again] = last.U, last.own
         return ends
 
-    def kept_in(self, hill: Hill, ends: Array, starts: Array) -> list[Peak]:
+    def kept_in(self, subproblem: Subproblem, ends: Array, starts: Array) -> list[Peak]:
         """Ends of runs (n, d) put exactly within limits; `starts` where they cannot be, or where those were better."""
         if not len(ends):
             return []
-        U = self.pulled(hill, _snapped(hill, hill.space.repaired(np.clip(ends, -1.0, 1.0))), starts)
+        U = self.pulled(subproblem, _snapped(subproblem, subproblem.space.repaired(np.clip(ends, -1.0, 1.0))), starts)
         both = np.vstack([U, starts])
-        scores, allowed = self.score(both, hill.combo).reshape(2, -1), _held(hill, both).reshape(2, -1)
+        scores, allowed = self.score(both, subproblem.combo).reshape(2, -1), _held(subproblem, both).reshape(2, -1)
         first = allowed[0] & (~allowed[1] | (scores[0] >= scores[1] - _TIE))
         kept, score = np.where(first[:, None], U, starts), np.where(first, *scores)
-        return [Peak(u, hill.combo, float(s)) for u, s in zip(kept, score, strict=True)]
+        return [Peak(u, subproblem.combo, float(s)) for u, s in zip(kept, score, strict=True)]
 
-    def pulled(self, hill: Hill, U: Array, starts: Array) -> Array:
+    def pulled(self, subproblem: Subproblem, U: Array, starts: Array) -> Array:
         """The points (n, d) nearest to U on the way to `starts` that are within the fence."""
         out = U.copy()
-        for i in np.flatnonzero(~self.inside(U, hill.combo)):
+        for i in np.flatnonzero(~self.inside(U, subproblem.combo)):
             way, near, far = starts[i] - U[i], 0.0, 1.0
             for _ in range(_CUTS):
                 shares = np.linspace(near, far, _PARTS + 1)[1:-1]
-                good = np.append(self.inside(U[i] + shares[:, None] * way, hill.combo), True)
+                good = np.append(self.inside(U[i] + shares[:, None] * way, subproblem.combo), True)
                 first = int(np.argmax(good))
                 near, far = near + first * (far - near) / _PARTS, shares[first] if first < len(shares) else far
             # A hair more, for the last digits of what is worked out for one place or many.
@@ -203,31 +203,33 @@ class Quest:
         return _distinct(found)
 
     def _peaks_at(self, combo: Mapping[str, str], least: int, most: int) -> list[Peak]:
-        pool, hill = self.pool(combo), self.hill(combo)
-        scores = self.glanced(pool, combo)
+        pool, subproblem = self.pool(combo), self.subproblem(combo)
+        scores = self.score_by_moments(pool, combo)
         places = islice(spread_out(pool, scores), most)
         begin = np.array(list(islice(places, least)))
         if scores.max() < _POOR:
-            begin = np.vstack([self._nearest(hill, begin[:2]), begin])
+            begin = np.vstack([self._nearest(subproblem, begin[:2]), begin])
         found: list[Peak] = []
         tried = 0
         while len(begin):
-            found = _distinct([*found, *self.climbs(hill, begin, found)])
+            found = _distinct([*found, *self.climbs(subproblem, begin, found)])
             tried += len(begin)
             perfect = max(peak.score for peak in found) >= -_TIE
             more = 0 if perfect or len(found) == 1 else _STARTS_A_PEAK * len(found) - tried
             begin = np.array(list(islice(places, max(more, 0))))
         return found
 
-    def _nearest(self, hill: Hill, starts: Array) -> Array:
+    def _nearest(self, subproblem: Subproblem, starts: Array) -> Array:
         """Where the largest miss of a predicted centre is small, in batch sds (chance) or ramps (desirability)."""
-        misses = self._chance_misses(hill, starts[0]) if self.objective == "chance" else self._ramp_misses(hill)
-        if misses is None or hill.space.dimension == 0:
+        misses = (
+            self._chance_misses(subproblem, starts[0]) if self.objective == "chance" else self._ramp_misses(subproblem)
+        )
+        if misses is None or subproblem.space.dimension == 0:
             return starts
-        ends, _ = climb_smallest_miss(hill, misses, starts, _CLEAR, _ROUGHLY)
-        return self.pulled(hill, hill.space.repaired(np.clip(ends, -1.0, 1.0)), starts)
+        ends, _ = climb_smallest_miss(subproblem, misses, starts, _CLEAR, _ROUGHLY)
+        return self.pulled(subproblem, subproblem.space.repaired(np.clip(ends, -1.0, 1.0)), starts)
 
-    def _chance_misses(self, hill: Hill, start: Array) -> Bent | None:
+    def _chance_misses(self, subproblem: Subproblem, start: Array) -> Bent | None:
         aimed = self.brief.aimed
         sides = [
             (number, sign, limit)
@@ -237,14 +239,14 @@ class Quest:
         ]
         if not sides:
             return None
-        middle = hill.levels(start[None])
-        sizes = np.array([one.batch_sd(middle, hill.chosen(1)) for one in aimed])
+        middle = subproblem.levels(start[None])
+        sizes = np.array([one.batch_sd(middle, subproblem.chosen(1)) for one in aimed])
         which = [number for number, _, _ in sides]
         rate = np.array([sign for _, sign, _ in sides]) / sizes[which]
         limits = np.array([limit for _, _, limit in sides])
-        return _short_of(Means.of([one.predictor for one in aimed]).bent(hill.plane), which, rate, limits)
+        return _short_of(Means.of([one.predictor for one in aimed]).bent(subproblem.plane), which, rate, limits)
 
-    def _ramp_misses(self, hill: Hill) -> Bent | None:
+    def _ramp_misses(self, subproblem: Subproblem) -> Bent | None:
         sides, walls = self._aims()
         limits = [(s.response, float(np.sign(s.full - s.start)), s.start, abs(s.full - s.start)) for s in sides]
         limits += [(number, sign, limit, max(abs(limit), 1e-9)) for number, sign, limit in walls]
@@ -252,7 +254,7 @@ class Quest:
             return None
         which = [number for number, *_ in limits]
         at, rate = np.array([at for _, _, at, _ in limits]), np.array([sign / size for _, sign, _, size in limits])
-        return _short_of(self.brief.centres.bent(hill.plane), which, rate, at)
+        return _short_of(self.brief.centres.bent(subproblem.plane), which, rate, at)
 
 
 def _short_of(values: Bent, which: Sequence[int], rate: Array, limits: Array) -> Bent:
@@ -308,21 +310,21 @@ def _box(d: int) -> Array:
     return spread
 
 
-def _held(hill: Hill, U: Array, hair: float = 1e-7) -> npt.NDArray[np.bool_]:
+def _held(subproblem: Subproblem, U: Array, hair: float = 1e-7) -> npt.NDArray[np.bool_]:
     """Whether places U (n, d) keep the further limits, but for a hair, (n,)."""
     out = np.ones(len(U), dtype=bool)
-    for limit in hill.limits:
+    for limit in subproblem.limits:
         out &= (limit(U)[0] >= -hair).all(axis=1)
     return out
 
 
-def _snapped(hill: Hill, U: Array) -> Array:
+def _snapped(subproblem: Subproblem, U: Array) -> Array:
     """Coordinates (n, d) within a hair of -1 or +1 put on it, where that is allowed."""
     near = np.abs(np.abs(U) - 1.0) <= 1e-7
     if not near.any():
         return U
-    snapped, region = np.where(near, np.sign(U), U), hill.space.region
-    allowed = region.contains(region.decoded(snapped)) & _held(hill, snapped, 1e-10)
+    snapped, region = np.where(near, np.sign(U), U), subproblem.space.region
+    allowed = region.contains(region.decoded(snapped)) & _held(subproblem, snapped, 1e-10)
     return np.where(allowed[:, None], snapped, U)
 
 

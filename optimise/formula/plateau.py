@@ -9,8 +9,8 @@ from itertools import islice
 import numpy as np
 import numpy.typing as npt
 
-from optimise.formula.climb import Hill, Limit
-from optimise.formula.peaks import Peak, Quest, spread_out
+from optimise.formula.climb import Limit, Subproblem
+from optimise.formula.peaks import Multistart, Peak, spread_out
 from optimise.formula.wholesteps import weighable
 from optimise.models.aims import ramps
 
@@ -21,33 +21,33 @@ _MARGIN = 1e-6  # of a ramp, so that what rounds away leaves it complete
 _STARTS = 6  # for each combo of categories
 
 
-def likeliest(quest: Quest, peaks: Sequence[Peak]) -> list[Peak]:
+def likeliest(multistart: Multistart, peaks: Sequence[Peak]) -> list[Peak]:
     """The tops of the chance among recipes of complete desirability, in whole weighable steps; empty where none is.
 
-    Runs go up the chance from a few places where all is as wanted, at each combo of category levels: the likeliest at a
-    glance that keep apart, of `peaks` and of the places a search starts from.
+    Runs go up the chance from a few places where all is as wanted, at each combo of category levels: the likeliest by
+    matched moments that keep apart, of `peaks` and of the places a search starts from.
     """
     full = [peak for peak in peaks if peak.score >= _COMPLETE]
-    if quest.objective != "desirability" or not full or not quest.brief.aimed:
+    if multistart.objective != "desirability" or not full or not multistart.brief.aimed:
         return []
-    likely, out = replace(quest, objective="chance"), []
-    for combo in quest.space.combos:
+    likely, out = replace(multistart, objective="chance"), []
+    for combo in multistart.space.combos:
         found = [peak.u for peak in full if dict(peak.combo) == dict(combo)]
         if not found or not found[0].size:
             continue
-        pool = quest.pool(combo)
-        places = np.vstack([found, pool[quest.score(pool, combo) >= _COMPLETE]])
-        starts = np.array(list(islice(spread_out(places, likely.glanced(places, combo)), _STARTS)))
-        complete = _complete(quest, quest.hill(combo))
-        for top in likely.climbs(quest.hill(combo, (complete,)), starts):
+        pool = multistart.pool(combo)
+        places = np.vstack([found, pool[multistart.score(pool, combo) >= _COMPLETE]])
+        starts = np.array(list(islice(spread_out(places, likely.score_by_moments(places, combo)), _STARTS)))
+        complete = _complete(multistart, multistart.subproblem(combo))
+        for top in likely.climbs(multistart.subproblem(combo, (complete,)), starts):
             u = weighable(likely, top, (complete,)).u
-            out.append(Peak(u, combo, float(quest.score(u[None], combo)[0])))
+            out.append(Peak(u, combo, float(multistart.score(u[None], combo)[0])))
     return [peak for peak in out if peak.score >= _COMPLETE]
 
 
-def _complete(quest: Quest, hill: Hill) -> Limit:
+def _complete(multistart: Multistart, subproblem: Subproblem) -> Limit:
     """That every response is as wanted: past the top of each ramp, at a target, within each plain limit."""
-    sides, walls = ramps([p.response for p in quest.brief.properties])
+    sides, walls = ramps([p.response for p in multistart.brief.properties])
     which = [*(side.response for side in sides), *(number for number, _, _ in walls)]
     # What is wanted at a target has a ramp on each side, and nothing is past both.
     tops = [(side.response, side.full) for side in sides]
@@ -61,8 +61,8 @@ def _complete(quest: Quest, hill: Hill) -> Limit:
     )
 
     def complete(U: Array) -> tuple[Array, Array]:
-        y, dy = quest.brief.centres.with_slopes(hill.levels(U), hill.chosen(len(U)))
-        slope = rate[:, None] * (dy @ hill.space.basis)[:, which]
+        y, dy = multistart.brief.centres.with_slopes(subproblem.levels(U), subproblem.chosen(len(U)))
+        slope = rate[:, None] * (dy @ subproblem.space.basis)[:, which]
         return rate * (y[:, which] - ends) - margin, slope
 
     return complete

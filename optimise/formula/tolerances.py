@@ -15,7 +15,7 @@ from scipy.stats import qmc
 from doe.problems import Unavailable
 from doe.region.region import Region
 from optimise.formula.exact import exact_form
-from optimise.formula.peaks import Quest
+from optimise.formula.peaks import Multistart
 
 Array = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -36,7 +36,7 @@ def worth_keeping(score: float) -> bool:
 
 
 def joint_tolerances(
-    quest: Quest, x: Array, combo: Mapping[str, str], still: Sequence[str] = ()
+    multistart: Multistart, x: Array, combo: Mapping[str, str], still: Sequence[str] = ()
 ) -> dict[str, tuple[float, float]]:
     """Lowest and highest level of each, all others at will within theirs, that keep 0.9 of the measure at x (k,).
 
@@ -48,7 +48,7 @@ def joint_tolerances(
     formula itself is outside the fence or misses an exact must, or where the measure is next to nothing. `still` names
     what trials never moved, of which nothing is known.
     """
-    room = _Room.of(quest, x, combo, still)
+    room = _Room.of(multistart, x, combo, still)
     if not worth_keeping(room.floor - np.log(KEEP)):
         return {}
     if not len(room.ways) or not room.good(np.zeros((1, len(room.ways))))[0]:
@@ -61,7 +61,7 @@ def joint_tolerances(
         if np.abs(box).max() < 1e-9:
             box = 0.0 * box
             break
-    columns = [quest.brief.study.region.names.index(name) for name in room.names]
+    columns = [multistart.brief.study.region.names.index(name) for name in room.names]
     ends = (_rounded(float(x[j]), *pair) for j, pair in zip(columns, box.tolist(), strict=True))
     return dict(zip(room.names, ends, strict=True))
 
@@ -93,7 +93,7 @@ class _Room:
     A box is an array (p, 2) of offsets, the first never above 0, the second never below.
     """
 
-    quest: Quest
+    multistart: Multistart
     x: Array
     combo: Mapping[str, str]
     names: tuple[str, ...]
@@ -104,19 +104,19 @@ class _Room:
     signs: Array = field(repr=False)
 
     @classmethod
-    def of(cls, quest: Quest, x: Array, combo: Mapping[str, str], still: Sequence[str]) -> _Room:
-        region = quest.brief.study.region.at(combo)
+    def of(cls, multistart: Multistart, x: Array, combo: Mapping[str, str], still: Sequence[str]) -> _Room:
+        region = multistart.brief.study.region.at(combo)
         moved = {n: way for n, way in ways(region, x).items() if np.ptp(region.reach[n]) > 0 and n not in still}
         W = np.array(list(moved.values())).reshape(len(moved), len(x))
-        floor = float(quest.score_levels(x[None], combo)[0]) + np.log(KEEP) - 1e-12
+        floor = float(multistart.score_levels(x[None], combo)[0]) + np.log(KEEP) - 1e-12
         room = np.maximum(region.b - region.A @ x, 0.0)
-        return cls(quest, x, combo, tuple(moved), W, region.A @ W.T, room, floor, _signs(len(moved)))
+        return cls(multistart, x, combo, tuple(moved), W, region.A @ W.T, room, floor, _signs(len(moved)))
 
     def good(self, offsets: Array) -> Flags:
         """Whether recipes at `offsets` (n, p) keep the measure, the exact musts and the fence, (n,)."""
         X = self.x + offsets @ self.ways
-        brief, chosen = self.quest.brief, self.quest.space.chosen(self.combo, len(X))
-        fine = self.quest.score_levels(X, self.combo) >= self.floor
+        brief, chosen = self.multistart.brief, self.multistart.space.chosen(self.combo, len(X))
+        fine = self.multistart.score_levels(X, self.combo) >= self.floor
         for response in brief.exact:
             form = exact_form(brief.study, response)
             if isinstance(form, Unavailable):
@@ -125,8 +125,8 @@ class _Room:
             size = 1e-9 * max(1.0, float(np.abs(value).max(initial=0.0)))
             fine &= value >= (-np.inf if response.low is None else response.low - size)
             fine &= value <= (np.inf if response.high is None else response.high + size)
-        if self.quest.fence is not None:
-            fine &= self.quest.fence.inside(X, chosen)
+        if self.multistart.fence is not None:
+            fine &= self.multistart.fence.inside(X, chosen)
         return np.asarray(fine, dtype=bool)
 
     def within(self, box: Array) -> bool:
@@ -195,16 +195,16 @@ class _Room:
         places = np.concatenate([self.corners(box), box[:, 0] + spread * (box[:, 1] - box[:, 0])])
         if not self.good(places).all():
             return False
-        scores = self.quest.score_levels(self.x + places @ self.ways, self.combo)
-        if self.quest.objective != "chance" or not self.quest.brief.aimed:
+        scores = self.multistart.score_levels(self.x + places @ self.ways, self.combo)
+        if self.multistart.objective != "chance" or not self.multistart.brief.aimed:
             return True
         return all(self._lowest(box, places[i]) >= self.floor for i in np.argsort(scores, kind="stable")[:3])
 
     def _lowest(self, box: Array, start: Array) -> float:
-        chosen = self.quest.space.chosen(self.combo, 1)
+        chosen = self.multistart.space.chosen(self.combo, 1)
 
         def score(offset: Array) -> tuple[float, Array]:
-            value, slope = self.quest.brief.goal.score_and_slope((self.x + offset @ self.ways)[None], chosen)
+            value, slope = self.multistart.brief.goal.score_and_slope((self.x + offset @ self.ways)[None], chosen)
             return float(value[0]), self.ways @ slope[0]
 
         minimize: Any = optimize.minimize

@@ -8,8 +8,8 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from optimise.formula.climb import Hill, Limit
-from optimise.formula.peaks import Peak, Quest
+from optimise.formula.climb import Limit, Subproblem
+from optimise.formula.peaks import Multistart, Peak
 from optimise.formula.space import Space
 
 Array = npt.NDArray[np.float64]
@@ -22,122 +22,122 @@ _ON_WAY = (0.05, 0.1, 0.2, 0.4, 0.7, 1.0)  # shares of the way to the centre, wh
 _ELSEWHERE = 8  # places of the pool that are tried then
 
 
-def weighable(quest: Quest, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:
+def weighable(multistart: Multistart, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:
     """The best recipe of whole weighable steps next to a peak; the fill takes the rest up.
 
     All roundings up and down of the stepped levels are tried, where limits allow none of them those further in, then
     single steps and pairs of them as long as they go up, and for a desirability all steps of a box; levels without a
     step are climbed again. The peak itself when no recipe of whole steps is found.
     """
-    space = quest.space.at(peak.combo)
+    space = multistart.space.at(peak.combo)
     stepped = [j for j, name in enumerate(space.region.free) if name in space.steps]
     if not space.steps or not space.region.free:
         return peak
-    if not quest.inside(peak.u[None], peak.combo)[0]:
+    if not multistart.inside(peak.u[None], peak.combo)[0]:
         # Nothing lies within what was tried: the recipe can still be weighed, but is not led further away.
-        anywhere = replace(quest, fence=None)
-        return _best_rounding(anywhere, anywhere.hill(peak.combo, limits), peak, stepped) or peak
-    hill = quest.hill(peak.combo, limits)
+        anywhere = replace(multistart, fence=None)
+        return _best_rounding(anywhere, anywhere.subproblem(peak.combo, limits), peak, stepped) or peak
+    subproblem = multistart.subproblem(peak.combo, limits)
     best = (
-        _best_rounding(quest, hill, peak, stepped)
-        or _made_up_for(quest, hill, peak, stepped)
-        or _further_in(quest, hill, peak, stepped)
+        _best_rounding(multistart, subproblem, peak, stepped)
+        or _made_up_for(multistart, subproblem, peak, stepped)
+        or _further_in(multistart, subproblem, peak, stepped)
     )
     if best is None:
         return peak
-    best = _stepped_uphill(quest, hill, best, stepped)
-    if quest.objective == "desirability":
-        best = _along_ridges(quest, hill, best, stepped)
-    return _rest_climbed(quest, hill, best.u, stepped) or best
+    best = _stepped_uphill(multistart, subproblem, best, stepped)
+    if multistart.objective == "desirability":
+        best = _along_ridges(multistart, subproblem, best, stepped)
+    return _rest_climbed(multistart, subproblem, best.u, stepped) or best
 
 
-def _rest_climbed(quest: Quest, hill: Hill, u: Array, stepped: list[int]) -> Peak | None:
+def _rest_climbed(multistart: Multistart, subproblem: Subproblem, u: Array, stepped: list[int]) -> Peak | None:
     """The best from u (d,) by levels that have no step alone; None where every level has one."""
-    frozen = np.isin(np.arange(hill.space.dimension), stepped)
-    return None if frozen.all() else quest.climb(replace(hill, frozen=frozen), u)
+    frozen = np.isin(np.arange(subproblem.space.dimension), stepped)
+    return None if frozen.all() else multistart.climb(replace(subproblem, frozen=frozen), u)
 
 
-def in_whole_steps(quest: Quest, peak: Peak) -> bool:
+def in_whole_steps(multistart: Multistart, peak: Peak) -> bool:
     """Whether every level of a peak that has a weighable step, but that of the fill, is a whole number of them."""
-    space = quest.space.at(peak.combo)
+    space = multistart.space.at(peak.combo)
     x, region = space.region.decoded(peak.u[None])[0], space.region
     off = [x[region.names.index(name)] / step for name, step in space.steps.items() if name != region.fill]
     return all(abs(count - round(count)) <= 1e-6 for count in off)
 
 
-def _best_rounding(quest: Quest, hill: Hill, peak: Peak, stepped: list[int]) -> Peak | None:
-    region = hill.space.region
+def _best_rounding(multistart: Multistart, subproblem: Subproblem, peak: Peak, stepped: list[int]) -> Peak | None:
+    region = subproblem.space.region
     x = region.decoded(peak.u[None])[0]
     for reach in (1, 2, 3):
-        choices = [_marks(hill.space, region.free[j], x, reach) for j in stepped]
+        choices = [_marks(subproblem.space, region.free[j], x, reach) for j in stepped]
         while np.prod([len(c) for c in choices]) > _MOST_ROUNDINGS:
             longest = max(range(len(choices)), key=lambda i: len(choices[i]))
             choices[longest] = choices[longest][:-1]
         U = np.repeat(peak.u[None], int(np.prod([len(c) for c in choices])), axis=0)
         U[:, stepped] = np.array(list(product(*choices))).reshape(len(U), len(stepped))
-        best = _best_of(quest, hill, U)
+        best = _best_of(multistart, subproblem, U)
         if best is not None:
             return best
     return None
 
 
-def _made_up_for(quest: Quest, hill: Hill, peak: Peak, stepped: list[int]) -> Peak | None:
+def _made_up_for(multistart: Multistart, subproblem: Subproblem, peak: Peak, stepped: list[int]) -> Peak | None:
     """A rounding that breaks further limits (a ceiling on the cost) by itself, where levels without a step keep them.
 
     None where they cannot.
     """
-    loose = _best_rounding(quest, replace(hill, limits=()), peak, stepped) if hill.limits else None
-    mended = None if loose is None else _rest_climbed(quest, hill, loose.u, stepped)
-    return None if mended is None else _best_of(quest, hill, mended.u[None])
+    loose = _best_rounding(multistart, replace(subproblem, limits=()), peak, stepped) if subproblem.limits else None
+    mended = None if loose is None else _rest_climbed(multistart, subproblem, loose.u, stepped)
+    return None if mended is None else _best_of(multistart, subproblem, mended.u[None])
 
 
-def _further_in(quest: Quest, hill: Hill, peak: Peak, stepped: list[int]) -> Peak | None:
+def _further_in(multistart: Multistart, subproblem: Subproblem, peak: Peak, stepped: list[int]) -> Peak | None:
     """The first rounding that is allowed on the way to the middle, else of good places elsewhere; None without any."""
-    pool = quest.pool(hill.combo)
-    good = pool[np.argsort(-np.round(quest.score(pool, hill.combo), 9), kind="stable")[:_ELSEWHERE]]
-    on_way = [peak.u + share * (hill.space.centre - peak.u) for share in _ON_WAY]
-    tried = (_best_rounding(quest, hill, replace(peak, u=u), stepped) for u in (*on_way, *good))
+    pool = multistart.pool(subproblem.combo)
+    good = pool[np.argsort(-np.round(multistart.score(pool, subproblem.combo), 9), kind="stable")[:_ELSEWHERE]]
+    on_way = [peak.u + share * (subproblem.space.centre - peak.u) for share in _ON_WAY]
+    tried = (_best_rounding(multistart, subproblem, replace(peak, u=u), stepped) for u in (*on_way, *good))
     return next((one for one in tried if one is not None), None)
 
 
-def _best_of(quest: Quest, hill: Hill, U: Array) -> Peak | None:
-    X = hill.space.region.decoded(U)
-    good = hill.space.region.contains(X) & quest.inside(U, hill.combo) & _on_steps(hill.space, X)
-    for limit in hill.limits:
+def _best_of(multistart: Multistart, subproblem: Subproblem, U: Array) -> Peak | None:
+    X = subproblem.space.region.decoded(U)
+    good = subproblem.space.region.contains(X) & multistart.inside(U, subproblem.combo) & _on_steps(subproblem.space, X)
+    for limit in subproblem.limits:
         good &= (limit(U)[0] >= -1e-9).all(axis=1)
     if not good.any():
         return None
     U = U[good]
-    scores = quest.score(U, hill.combo)
+    scores = multistart.score(U, subproblem.combo)
     first = int(np.flatnonzero(scores >= scores.max() - _TIE)[0])
-    return Peak(U[first], hill.combo, float(scores[first]))
+    return Peak(U[first], subproblem.combo, float(scores[first]))
 
 
-def _stepped_uphill(quest: Quest, hill: Hill, best: Peak, stepped: list[int]) -> Peak:
-    sizes = _step_sizes(hill.space, stepped)
+def _stepped_uphill(multistart: Multistart, subproblem: Subproblem, best: Peak, stepped: list[int]) -> Peak:
+    sizes = _step_sizes(subproblem.space, stepped)
     moves = []
     for i, j in enumerate(stepped):
-        one = np.zeros(hill.space.dimension)
+        one = np.zeros(subproblem.space.dimension)
         one[j] = sizes[i]
         moves += [one, -one]
     pairs = [a + b for n, a in enumerate(moves) for b in moves[n + 1 :] if np.any(a + b)]
-    everything = np.array(moves + pairs).reshape(-1, hill.space.dimension)
+    everything = np.array(moves + pairs).reshape(-1, subproblem.space.dimension)
     for _ in range(100):
-        better = _best_of(quest, hill, best.u + everything)
+        better = _best_of(multistart, subproblem, best.u + everything)
         if better is None or better.score <= best.score + _TIE:
             break
         best = better
     return best
 
 
-def _along_ridges(quest: Quest, hill: Hill, best: Peak, stepped: list[int]) -> Peak:
+def _along_ridges(multistart: Multistart, subproblem: Subproblem, best: Peak, stepped: list[int]) -> Peak:
     """The best of all whole steps of a box about a recipe, as long as that goes up.
 
     A desirability has a sharp ridge where a target is met: what one level gives away many steps of another make up.
     """
     for _ in range(_MOST_BOXES):
-        U = _box(hill.space, best.u, stepped)
-        better = _best_of(quest, hill, U[quest.score(U, hill.combo) > best.score + _TIE])
+        U = _box(subproblem.space, best.u, stepped)
+        better = _best_of(multistart, subproblem, U[multistart.score(U, subproblem.combo) > best.score + _TIE])
         if better is None:
             break
         best = better

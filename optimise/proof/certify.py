@@ -9,7 +9,7 @@ import numpy as np
 
 from doe.problems import Unavailable
 from optimise.formula.optimum import Certificate, Number
-from optimise.formula.peaks import Peak, Quest
+from optimise.formula.peaks import Multistart, Peak
 from optimise.proof.branching import Field, Proof, prove
 from optimise.proof.chancefield import ChanceField
 from optimise.proof.desirabilityfield import DesirabilityField
@@ -36,8 +36,8 @@ class Searched:
     peaks: list[Peak]
 
 
-def searched(quest: Quest, peaks: list[Peak], whole: float, work: float | None = None) -> Searched:
-    """The proof for a quest and its peaks (best first); a better place that turns up on the way is climbed from.
+def searched(multistart: Multistart, peaks: list[Peak], whole: float, work: float | None = None) -> Searched:
+    """The proof for a multistart and its peaks (best first); a better place that turns up on the way is climbed from.
 
     `whole` is the score of the best recipe of whole weighable steps: the bound is to come within the target of it, or
     of the best peak where the steps alone cost more. `work` is about nanoseconds of one slow core, counted in boxes; by
@@ -45,18 +45,18 @@ def searched(quest: Quest, peaks: list[Peak], whole: float, work: float | None =
     """
     if not peaks:
         return Searched(None, peaks)
-    if all(quest.space.at(combo).dimension == 0 for combo in quest.space.combos):
-        return Searched(_one_each(quest), peaks)
-    fields = _fields(quest)
+    if all(multistart.space.at(combo).dimension == 0 for combo in multistart.space.combos):
+        return Searched(_one_each(multistart), peaks)
+    fields = _fields(multistart)
     if fields is None:
         return Searched(None, peaks)
-    dimension = max(quest.space.at(combo).dimension for combo in quest.space.combos)
+    dimension = max(multistart.space.at(combo).dimension for combo in multistart.space.combos)
     allowed = work if work is not None else (_FAR_WORK if dimension >= _FAR else _WORK)
     best = max(peak.score for peak in peaks)
     found = prove(fields, _enough(best, whole), allowed)
     if found.best > best + _BETTER:
-        combo = quest.space.combos[found.where]
-        better = quest.climb(quest.hill(combo), found.place[: quest.space.at(combo).dimension])
+        combo = multistart.space.combos[found.where]
+        better = multistart.climb(multistart.subproblem(combo), found.place[: multistart.space.at(combo).dimension])
         peaks = sorted([better, *peaks], key=lambda peak: -peak.score)
         if found.upper > (enough := _enough(peaks[0].score, whole)):
             # What was asked of the boxes was too much: a better formula is to be proven.
@@ -71,30 +71,30 @@ def _enough(best: float, whole: float) -> float:
     return float(np.log(stepped + near if stepped + TARGET >= free + _ROOM * TARGET else free + near))
 
 
-def _one_each(quest: Quest) -> Proof:
+def _one_each(multistart: Multistart) -> Proof:
     """The proof where every combination leaves one recipe only: the best of them is known."""
     spot = np.zeros((1, 0))
-    combos = quest.space.combos
-    allowed = [bool(quest.inside(spot, combo)[0]) for combo in combos]
-    scores = [float(quest.score(spot, combo)[0]) for combo in combos]
+    combos = multistart.space.combos
+    allowed = [bool(multistart.inside(spot, combo)[0]) for combo in combos]
+    scores = [float(multistart.score(spot, combo)[0]) for combo in combos]
     counted = scores if not any(allowed) else [s if ok else -np.inf for s, ok in zip(scores, allowed, strict=True)]
     where = int(np.argmax(counted))
     return Proof(counted[where], True, counted[where], where, spot[0], 0)
 
 
-def _fields(quest: Quest) -> list[Field] | None:
+def _fields(multistart: Multistart) -> list[Field] | None:
     """One field for each combination of category levels; None where some prediction cannot be bounded."""
     out: list[Field] = []
-    if any(quest.space.at(combo).dimension == 0 for combo in quest.space.combos):
+    if any(multistart.space.at(combo).dimension == 0 for combo in multistart.space.combos):
         return None
-    for combo in quest.space.combos:
+    for combo in multistart.space.combos:
         made: ChanceField | DesirabilityField | None
-        if quest.objective == "chance":
-            if any(one.low == np.inf or one.high == -np.inf for one in quest.brief.aimed):
+        if multistart.objective == "chance":
+            if any(one.low == np.inf or one.high == -np.inf for one in multistart.brief.aimed):
                 return None
-            made = ChanceField.of(quest.space, combo, quest.fence, quest.brief.aimed)
+            made = ChanceField.of(multistart.space, combo, multistart.fence, multistart.brief.aimed)
         else:
-            made = DesirabilityField.of(quest.space, combo, quest.fence, quest.brief.properties)
+            made = DesirabilityField.of(multistart.space, combo, multistart.fence, multistart.brief.properties)
         if made is None:
             return None
         out.append(made)
@@ -104,7 +104,7 @@ def _fields(quest: Quest) -> list[Field] | None:
 def certificate(
     objective: str,
     value: Number,
-    quest: Quest,
+    multistart: Multistart,
     models: Models,
     proof: Proof | None,
     exact_met: bool = True,
@@ -122,23 +122,23 @@ def certificate(
         return Certificate(objective, value, value, target=TARGET)
     if not exact_met and objective == "chance" and value == 0:
         return Certificate(objective, value, 0.0, proved=True, target=TARGET)
-    if proof is None or quest.objective != objective:
-        beside = quest.fence is not None and not inside
+    if proof is None or multistart.objective != objective:
+        beside = multistart.fence is not None and not inside
         return Certificate(objective, value, 1.0, target=TARGET, fenced=inside, beside=beside)
     upper = min(1.0, float(np.exp(proof.upper)) + _LEAST)
     alone = None
     if objective == "chance":
-        power = 1 / _together(quest, models)
+        power = 1 / _together(multistart, models)
         if power < 1:
             alone, upper = upper, min(1.0, upper**power + _LEAST)
     upper = max(upper, value)
-    fenced, proved = quest.fence is not None, bool(upper - value <= TARGET)
+    fenced, proved = multistart.fence is not None, bool(upper - value <= TARGET)
     return Certificate(objective, value, upper, proved, TARGET, alone, proof.boxes, fenced, held)
 
 
-def _together(quest: Quest, models: Models) -> float:
+def _together(multistart: Multistart, models: Models) -> float:
     """The largest eigenvalue of the correlation between the musts that a batch can miss."""
-    names = [one.response.name for one in quest.brief.aimed]
+    names = [one.response.name for one in multistart.brief.aimed]
     if len(names) < 2:
         return 1.0
     matrix = models.residual_correlation.loc[names, names].to_numpy(dtype=float)

@@ -59,7 +59,7 @@ def find_clash(brief: Brief, space: Space, fence: Fence | None) -> Clash:
         found = _least(search, Feasibility.of(search), every, near)
     if not found.kept:
         return Clash()
-    told = {"proved": found.proved, "minimal": found.minimal, "fenced": search.quest.fence is not None}
+    told = {"proved": found.proved, "minimal": found.minimal, "fenced": search.multistart.fence is not None}
     entries = tuple({**_entry(search, found.kept, every, i), **told} for i in found.kept)
     return Clash(entries, _closest(search, near[0]))
 
@@ -131,10 +131,10 @@ def _reached(search: MissSearch, number: int, others: Numbers) -> float | None:
 
 def _closest(search: MissSearch, place: Place) -> dict[str, Any]:
     """The recipe with the smallest largest miss that was found, in the study's units."""
-    quest, specs = search.quest, search.misses.specs
+    multistart, specs = search.multistart, search.misses.specs
     values = {spec.response: spec.value(float(miss)) for spec, miss in zip(specs, place.misses, strict=True)}
-    whole = quest.space.frame(search.levels(place)[None], search.combo(place)).iloc[0]
-    levels = {name: plain(whole[name]) for name in quest.brief.study.columns}
+    whole = multistart.space.frame(search.levels(place)[None], search.combo(place)).iloc[0]
+    levels = {name: plain(whole[name]) for name in multistart.brief.study.columns}
     return {"levels": levels, "responses": values, "worst_miss": float(place.misses.max())}
 
 

@@ -66,19 +66,19 @@ class Feasibility:
     @classmethod
     def of(cls, search: MissSearch) -> Feasibility:
         """What can decide on any of the specs that `search` looks for."""
-        quest, specs = search.quest, search.misses.specs
+        multistart, specs = search.multistart, search.misses.specs
         pieces, unknown = [], set()
-        for combo in quest.space.combos:
-            part = quest.space.at(combo)
+        for combo in multistart.space.combos:
+            part = multistart.space.at(combo)
             if part.dimension == 0:
                 spot = np.zeros((1, 0))
-                there = search.misses.many(part.region.decoded(spot), quest.space.chosen(combo, 1))[0]
-                inside = bool(quest.inside(spot, combo)[0])
+                there = search.misses.many(part.region.decoded(spot), multistart.space.chosen(combo, 1))[0]
+                inside = bool(multistart.inside(spot, combo)[0])
                 pieces.append(_Piece(None, (), {}, there if inside else np.full_like(there, np.inf)))
                 continue
             sources, gains = _gains(specs, part, combo)
             unknown |= {i for i, own in gains.items() if not own}
-            pieces.append(_Piece(Domain.of(part, combo, quest.fence), sources, gains, None))
+            pieces.append(_Piece(Domain.of(part, combo, multistart.fence), sources, gains, None))
         return cls(search, tuple(pieces), frozenset(unknown))
 
     def decide(self, of: Numbers, near: Sequence[Place]) -> Verdict:

@@ -12,7 +12,7 @@ from scipy.optimize import nnls
 from optimise.formula.bends import by_differences
 from optimise.formula.brief import Brief
 from optimise.formula.climb import climb_smallest_miss
-from optimise.formula.peaks import Quest
+from optimise.formula.peaks import Multistart
 from optimise.formula.space import Space
 from optimise.models.fence import Fence
 from optimise.proof.specs import Misses, Spec
@@ -74,28 +74,28 @@ class _Pool:
 class MissSearch:
     """A search of a space, within the fence, for recipes that meet specs or come near; places it finds are kept."""
 
-    quest: Quest
+    multistart: Multistart
     misses: Misses
     pools: tuple[_Pool, ...]
 
     @classmethod
     def of(cls, brief: Brief, space: Space, fence: Fence | None, specs: Sequence[Spec]) -> MissSearch:
         """The search for these specs. Where no place to start from lies within the fence there are no pools."""
-        quest, misses, pools = Quest(brief, space, "chance", fence), Misses.of(specs), []
+        multistart, misses, pools = Multistart(brief, space, "chance", fence), Misses.of(specs), []
         for combo in space.combos:
-            U = quest.pool(combo)
-            U = U[quest.inside(U, combo)]
+            U = multistart.pool(combo)
+            U = U[multistart.inside(U, combo)]
             X = space.at(combo).region.decoded(U)
             pools.append(_Pool(U, misses.many(X, space.chosen(combo, len(U))), len(U)))
-        return cls(quest, misses, tuple(pools) if any(len(pool.U) for pool in pools) else ())
+        return cls(multistart, misses, tuple(pools) if any(len(pool.U) for pool in pools) else ())
 
     def combo(self, place: Place) -> Mapping[str, str]:
         """The category levels of a place."""
-        return self.quest.space.combos[place.piece]
+        return self.multistart.space.combos[place.piece]
 
     def levels(self, place: Place) -> Array:
         """The levels (k,) of a place."""
-        part = self.quest.space.at(self.combo(place))
+        part = self.multistart.space.at(self.combo(place))
         out: Array = part.origin + part.basis @ place.u
         return out
 
@@ -143,8 +143,8 @@ class MissSearch:
 
     def _run(self, piece: int, start: Array, of: Numbers, kept: Numbers) -> Place | None:
         """The end of one run; None where it does not meet `kept`."""
-        quest, combo = self.quest, self.quest.space.combos[piece]
-        space = quest.space.at(combo)
+        multistart, combo = self.multistart, self.multistart.space.combos[piece]
+        space = multistart.space.at(combo)
         first, second = list(of), list(kept)
 
         def every(U: Array) -> tuple[Array, Array]:
@@ -160,9 +160,9 @@ class MissSearch:
             value, slope = every(U)
             return -value[:, second], -slope[:, second]
 
-        hill = quest.hill(combo, (met,) if kept else ())
-        ends, _ = climb_smallest_miss(hill, by_differences(sought), start[None], -np.inf if kept else 0.0)
-        end = quest.pulled(hill, space.repaired(np.clip(ends, -1.0, 1.0)), start[None])[0]
+        subproblem = multistart.subproblem(combo, (met,) if kept else ())
+        ends, _ = climb_smallest_miss(subproblem, by_differences(sought), start[None], -np.inf if kept else 0.0)
+        end = multistart.pulled(subproblem, space.repaired(np.clip(ends, -1.0, 1.0)), start[None])[0]
         for u in (end, start):
             place = Place(piece, u, every(u[None])[0][0])
             if place.worst(second) <= HELD:
@@ -175,9 +175,9 @@ class MissSearch:
         They add up to 1, and with them the slopes of the misses balance those of the limits that are reached there; a
         miss with the multiplier 0 could be left out. By non-negative least squares.
         """
-        space, which = self.quest.space.at(self.combo(place)), list(of)
-        chosen = self.quest.space.chosen(self.combo(place), 1)
-        x, fence = self.levels(place), self.quest.fence
+        space, which = self.multistart.space.at(self.combo(place)), list(of)
+        chosen = self.multistart.space.chosen(self.combo(place), 1)
+        x, fence = self.levels(place), self.multistart.fence
         value, slope = (part[0][which] for part in self.misses.with_slopes(x[None], chosen))
         slope = slope @ space.basis
         rows = space.G[space.h - space.G @ place.u <= MET]

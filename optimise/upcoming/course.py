@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.split import split
-from optimise.upcoming.outlook import Outlook, Prospect
+from optimise.upcoming.preposterior import Preposterior, Prospect
 
 Array = npt.NDArray[np.float64]
 
@@ -45,13 +45,13 @@ def _taken(C: Array, targets: int, chances: Array) -> Array:
     return out
 
 
-def by_variance(outlook: Outlook, weights: Array, count: int) -> list[int]:
+def by_variance(preposterior: Preposterior, weights: Array, count: int) -> list[int]:
     """Candidates (repeats allowed) that take most variance away at the targets, weighted by their chance, one by one.
 
     `weights` (r,) say what each must counts; by the heaviest component of each.
     """
-    t, chances = outlook.targets, outlook.now()
-    left = [view.covariance[0] for view in outlook.views]
+    t, chances = preposterior.targets, preposterior.now()
+    left = [view.covariance[0] for view in preposterior.views]
     picked: list[int] = []
     for _ in range(count):
         gain = np.sum([w * _taken(C, t, chances) for w, C in zip(weights, left, strict=True)], axis=0)
@@ -61,7 +61,7 @@ def by_variance(outlook: Outlook, weights: Array, count: int) -> list[int]:
 
 
 def course(
-    outlook: Outlook, start: Sequence[int], wanted: float, count: int | None, enough: Callable[[Array], int]
+    preposterior: Preposterior, start: Sequence[int], wanted: float, count: int | None, enough: Callable[[Array], int]
 ) -> Course:
     """The batches that raise the chance most, those that bring most first.
 
@@ -70,15 +70,15 @@ def course(
     and as many of the `start`, are then exchanged one after another for candidates that tell much, as long as
     the whole gains, wherever shared work is done; the best set is taken.
     """
-    few, most = outlook.small(), len(start)
+    few, most = preposterior.small(), len(start)
     grown = _grown(few, most)
-    steps = _rising([outlook.prospect(grown[: k + 1], wanted) for k in range(most)])
+    steps = _rising([preposterior.prospect(grown[: k + 1], wanted) for k in range(most)])
     count = enough(np.array([step.gain for step in steps])) if count is None else count
     if count < 1:
         return Course((), steps)
     starts = [grown[:count], tuple(start[:count])]
     sets = [grown[:count], *split(_Exchange(few), starts)]
-    gains = [outlook.gain(one) for one in sets]
+    gains = [preposterior.gain(one) for one in sets]
     left = list(sets[int(np.flatnonzero(np.array(gains) >= max(gains) - _BETTER)[0])])
     if left != list(grown[:count]):
         order: list[int] = []
@@ -86,7 +86,7 @@ def course(
             each = [few.gain([*order, i], search=True) for i in left]
             order.append(left.pop(int(np.flatnonzero(np.array(each) >= max(each) - _BETTER)[0])))
         left = order
-        steps = _rising([*(outlook.prospect(order[: k + 1], wanted) for k in range(count)), *steps[count:]])
+        steps = _rising([*(preposterior.prospect(order[: k + 1], wanted) for k in range(count)), *steps[count:]])
     return Course(tuple(left), steps)
 
 
@@ -96,16 +96,16 @@ def _rising(steps: Sequence[Prospect]) -> tuple[Prospect, ...]:
     return tuple(Prospect(float(g), float(r)) for g, r in zip(gain, reached, strict=True))
 
 
-def _grown(outlook: Outlook, count: int) -> tuple[int, ...]:
+def _grown(preposterior: Preposterior, count: int) -> tuple[int, ...]:
     picked: list[int] = []
     for _ in range(count):
-        picked.append(_addition(outlook, picked)[0])
+        picked.append(_addition(preposterior, picked)[0])
     return tuple(picked)
 
 
-def _addition(outlook: Outlook, picked: Sequence[int]) -> tuple[int, float]:
-    near = _short(outlook, picked)
-    gains = np.array([outlook.gain([*picked, i], search=True) for i in near])
+def _addition(preposterior: Preposterior, picked: Sequence[int]) -> tuple[int, float]:
+    near = _short(preposterior, picked)
+    gains = np.array([preposterior.gain([*picked, i], search=True) for i in near])
     best = int(np.flatnonzero(gains >= gains.max() - _BETTER)[0])
     return near[best], float(gains[best])
 
@@ -114,21 +114,21 @@ def _addition(outlook: Outlook, picked: Sequence[int]) -> tuple[int, float]:
 class _Exchange:
     """Holds each batch of a choice against all others that tell much."""
 
-    outlook: Outlook
+    preposterior: Preposterior
 
     def __call__(self, start: Sequence[int]) -> tuple[int, ...]:
         picked = list(start)
-        now = self.outlook.gain(picked, search=True)
+        now = self.preposterior.gain(picked, search=True)
         for place in range(len(picked)):
-            other, gain = _addition(self.outlook, picked[:place] + picked[place + 1 :])
+            other, gain = _addition(self.preposterior, picked[:place] + picked[place + 1 :])
             if gain > now + _BETTER:
                 picked[place], now = other, gain
         return tuple(picked)
 
 
-def _short(outlook: Outlook, picked: Sequence[int]) -> list[int]:
+def _short(preposterior: Preposterior, picked: Sequence[int]) -> list[int]:
     """The candidates that take most variance away at the targets, weighted by their chance, given those picked."""
-    t, rows = outlook.targets, [outlook.targets + i for i in picked]
-    chances = outlook.now()
-    taken = np.sum([_taken(given(view.covariance[0], rows), t, chances) for view in outlook.views], axis=0)
+    t, rows = preposterior.targets, [preposterior.targets + i for i in picked]
+    chances = preposterior.now()
+    taken = np.sum([_taken(given(view.covariance[0], rows), t, chances) for view in preposterior.views], axis=0)
     return [int(i) for i in np.argsort(-np.round(taken / max(float(taken.max()), _TINY), 9), kind="stable")[:_SHORT]]

@@ -16,7 +16,7 @@ from optimise.formula.optimum import Number
 from optimise.models.aims import musts, wanted
 from optimise.models.models import Models
 from optimise.upcoming.confirming import FEWEST, MOST, Confirming, confirming
-from optimise.upcoming.outlook import MOST_FURTHER
+from optimise.upcoming.preposterior import MOST_FURTHER
 
 WANTED_CHANCE = 0.9  # where the study sets none; common practice, no source
 

@@ -10,12 +10,12 @@ import numpy.typing as npt
 
 from doe.search.weighable import grid, snapped
 from optimise.formula.goals import Aimed
-from optimise.formula.peaks import Peak, Quest
+from optimise.formula.peaks import Multistart, Peak
 from optimise.models.chance import open_ends
 from optimise.models.predictors import Chosen
 from optimise.statistics.student import between
 from optimise.upcoming.course import by_variance
-from optimise.upcoming.outlook import Inside, Outlook, View
+from optimise.upcoming.preposterior import Inside, Preposterior, View
 
 Array = npt.NDArray[np.float64]
 
@@ -57,47 +57,47 @@ class _Spread:
     hope: Array
 
 
-def field(quest: Quest, best: Peak) -> Field:
-    """Targets and candidates of a quest about the formula found, `best`.
+def field(multistart: Multistart, best: Peak) -> Field:
+    """Targets and candidates of a multistart about the formula found, `best`.
 
     Candidates are corners, recipes tried, promising formulas and a spread. Targets are formulas that are promising now,
     and those that turn out best in draws of what a few batches might read, moved uphill in each.
     """
-    spread = _spread(quest)
+    spread = _spread(multistart)
     order = np.argsort(-np.round(spread.score, 9), kind="stable")
     hopeful = np.argsort(-np.round(spread.hope, 9), kind="stable")
-    at_best = quest.space.at(best.combo).region.decoded(best.u[None])
+    at_best = multistart.space.at(best.combo).region.decoded(best.u[None])
     # Candidates: an even choice from the most promising to the least.
     few = order[np.unique(np.linspace(0, len(order) - 1, _CANDIDATES).astype(int))]
-    weighable = [_on_steps(quest, spread.X[i], spread.combos[i]) for i in few]
+    weighable = [_on_steps(multistart, spread.X[i], spread.combos[i]) for i in few]
     place = [i for i, x in zip(few, weighable, strict=True) if x is not None]
     tries = np.vstack([at_best, *(x[None] for x in weighable if x is not None)])
     named = (best.combo, *(spread.combos[i] for i in place))
     both = np.column_stack([order, hopeful]).ravel()
     targets = both[np.sort(np.unique(both, return_index=True)[1])][:_TARGETS]
     X, combos = np.vstack([at_best, spread.X[targets]]), (best.combo, *(spread.combos[i] for i in targets))
-    X, combos = _turned_out(quest, spread, X, combos, tries, named)
+    X, combos = _turned_out(multistart, spread, X, combos, tries, named)
     levels, names = np.vstack([X, tries]), (*combos, *named)
-    return Field(levels, names, len(X), _views(quest, levels, names, _PARTS))
+    return Field(levels, names, len(X), _views(multistart, levels, names, _PARTS))
 
 
-def _spread(quest: Quest) -> _Spread:
+def _spread(multistart: Multistart) -> _Spread:
     X: list[Array] = []
     combos: list[Mapping[str, str]] = []
     scores: list[Array] = []
     hopes: list[Array] = []
-    for combo in quest.space.combos:
-        pool = quest.pool(combo)
-        levels = quest.space.at(combo).region.decoded(pool)
+    for combo in multistart.space.combos:
+        pool = multistart.pool(combo)
+        levels = multistart.space.at(combo).region.decoded(pool)
         X.append(levels)
         combos += [combo] * len(pool)
-        scores.append(quest.score(pool, combo))
-        hopes.append(_hope(quest.brief.aimed, levels, quest.space.chosen(combo, len(pool))))
+        scores.append(multistart.score(pool, combo))
+        hopes.append(_hope(multistart.brief.aimed, levels, multistart.space.chosen(combo, len(pool))))
     return _Spread(np.vstack(X), tuple(combos), np.concatenate(scores), np.concatenate(hopes))
 
 
 def _turned_out(
-    quest: Quest, spread: _Spread, X: Array, combos: tuple[Mapping[str, str], ...], tries: Array,
+    multistart: Multistart, spread: _Spread, X: Array, combos: tuple[Mapping[str, str], ...], tries: Array,
     named: tuple[Mapping[str, str], ...],
 ) -> tuple[Array, tuple[Mapping[str, str], ...]]:  # fmt: skip
     """The formula found, those that turn out best in draws of what batches read, and some that are best now.
@@ -109,14 +109,16 @@ def _turned_out(
              for key in dict.fromkeys(tuple(c.values()) for c in spread.combos)}  # fmt: skip
     read: list[int] = []
     for share in (*_SHARES, 0.0):
-        outlook = Outlook(_views(quest, np.vstack([X, tries]), (*combos, *named), _PARTS_IN_SEARCH), len(X), _anywhere)
-        read = read or by_variance(outlook, np.ones(len(outlook.views)), max(_KNOWN))
-        heads = np.concatenate([outlook.after(read[:known], search=True).argmax(axis=1) for known in _KNOWN])
+        preposterior = Preposterior(
+            _views(multistart, np.vstack([X, tries]), (*combos, *named), _PARTS_IN_SEARCH), len(X), _anywhere
+        )
+        read = read or by_variance(preposterior, np.ones(len(preposterior.views)), max(_KNOWN))
+        heads = np.concatenate([preposterior.after(read[:known], search=True).argmax(axis=1) for known in _KNOWN])
         often = np.bincount(heads, minlength=len(X))
         often[0] = len(heads) + 1
         kept = np.argsort(-often, kind="stable")[: int((often > 0).sum())]
         if share == 0:
-            now = np.argsort(-np.round(outlook.now(), 9), kind="stable")[:_NOW]
+            now = np.argsort(-np.round(preposterior.now(), 9), kind="stable")[:_NOW]
             kept = np.concatenate([kept, now[~np.isin(now, kept)]])
             break
         starts = np.repeat(heads, _WAYS)
@@ -157,22 +159,22 @@ def _view(one: Aimed, X: Array, chosen: Chosen, parts: int) -> View:
     return View(weights, law.df[:parts], law.location[:, :parts].T.copy(), law.residual[:parts], covariance, low, high)
 
 
-def _views(quest: Quest, X: Array, combos: Sequence[Mapping[str, str]], parts: int) -> tuple[View, ...]:
+def _views(multistart: Multistart, X: Array, combos: Sequence[Mapping[str, str]], parts: int) -> tuple[View, ...]:
     chosen = _chosen(combos)
-    return tuple(_view(one, X, chosen, parts) for one in quest.brief.aimed)
+    return tuple(_view(one, X, chosen, parts) for one in multistart.brief.aimed)
 
 
 def _chosen(combos: Sequence[Mapping[str, str]]) -> dict[str, npt.NDArray[np.object_]]:
     return {name: np.array([c[name] for c in combos], dtype=object) for name in combos[0]}
 
 
-def inside(quest: Quest, field: Field) -> Inside:
+def inside(multistart: Multistart, field: Field) -> Inside:
     """Which targets lie within what was tried once candidates are made, as the search will hold them then."""
-    fence, t = quest.brief.fence, field.targets
+    fence, t = multistart.brief.fence, field.targets
     if fence is None:
         return lambda picked: np.ones(t, dtype=bool)
     rows = fence.terms.rows(field.X, field.chosen, fence.coding)
-    tried = fence.terms.rows(quest.brief.trials, quest.brief.tried, fence.coding)
+    tried = fence.terms.rows(multistart.brief.trials, multistart.brief.tried, fence.coding)
 
     def reached(picked: Sequence[int]) -> npt.NDArray[np.bool_]:
         return fence.inside_once(np.vstack([tried, rows[[t + i for i in picked]]]), rows[:t])
@@ -180,9 +182,9 @@ def inside(quest: Quest, field: Field) -> Inside:
     return reached
 
 
-def _on_steps(quest: Quest, x: Array, combo: Mapping[str, str]) -> Array | None:
+def _on_steps(multistart: Multistart, x: Array, combo: Mapping[str, str]) -> Array | None:
     """The nearest recipe of whole weighable steps, or None where there is none."""
-    space = quest.space.at(combo)
+    space = multistart.space.at(combo)
     if not space.steps:
         return x
     U, done = snapped(grid(space.region, space.steps), space.region.coded(x[None]))

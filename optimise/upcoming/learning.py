@@ -15,13 +15,13 @@ from doe.results.results import Results
 from doe.study import Study
 from optimise.formula.alternatives import limited_by
 from optimise.formula.brief import Brief
-from optimise.formula.peaks import Peak, Quest
+from optimise.formula.peaks import Multistart, Peak
 from optimise.formula.space import Space
 from optimise.models.models import Models
 from optimise.upcoming.course import by_variance, course, given
 from optimise.upcoming.due import Due, room
 from optimise.upcoming.field import field, inside
-from optimise.upcoming.outlook import MOST_FURTHER, Outlook, Prospect
+from optimise.upcoming.preposterior import MOST_FURTHER, Preposterior, Prospect
 
 Array = npt.NDArray[np.float64]
 
@@ -84,7 +84,7 @@ def lesson_for(
     u = space.at(combo).region.coded(recipe[list(space.region.names)].to_numpy(dtype=float))[0]
     most = max(1, min(MOST_FURTHER, room(study, results)))
     formula = Peak(np.clip(u, -1.0, 1.0), combo, 0.0)
-    return space, learn(Quest(brief, space, "chance", None), formula, count, step.wanted, most)
+    return space, learn(Multistart(brief, space, "chance", None), formula, count, step.wanted, most)
 
 
 def gain_of(study: Study, lesson: Lesson) -> dict[str, Any]:
@@ -128,41 +128,41 @@ def enough(gains: npt.ArrayLike) -> int:
     return int(np.flatnonzero(above >= above.max() - 1e-9)[-1])
 
 
-def learn(quest: Quest, best: Peak, count: int | None, wanted: float, most: int) -> Lesson:
+def learn(multistart: Multistart, best: Peak, count: int | None, wanted: float, most: int) -> Lesson:
     """The `count` trials that raise the best chance most, as far as can be expected before they are made.
 
     Without a count as many as are worth making, of `most` whose course is looked at. The search for the largest
-    expected gain (see `outlook`) starts from none, and from those that take away most of the prediction variance at the
-    targets (each response counts by what it costs in chance at `best`).
+    expected gain (see `preposterior`) starts from none, and from those that take away most of the prediction variance
+    at the targets (each response counts by what it costs in chance at `best`).
     """
-    here = field(quest, best)
-    weights = _response_weights(quest, best)
-    outlook = Outlook(here.views, here.targets, inside(quest, here))
-    found = course(outlook, by_variance(outlook, weights, max(most, count or 1)), wanted, count, enough)
-    before, after = (_uncertainty(outlook, weights, rows) for rows in ((), found.picked))
+    here = field(multistart, best)
+    weights = _response_weights(multistart, best)
+    preposterior = Preposterior(here.views, here.targets, inside(multistart, here))
+    found = course(preposterior, by_variance(preposterior, weights, max(most, count or 1)), wanted, count, enough)
+    before, after = (_uncertainty(preposterior, weights, rows) for rows in ((), found.picked))
     return Lesson(
         X=here.X[[here.targets + i for i in found.picked]],
         combos=tuple(here.combos[here.targets + i] for i in found.picked),
         taken_away=float(1 - after / before) if before > 0 else 0.0,
         steps=found.steps,
         pays=enough([step.gain for step in found.steps]),
-        ceiling=outlook.ceiling(wanted),
+        ceiling=preposterior.ceiling(wanted),
     )
 
 
-def _response_weights(quest: Quest, best: Peak) -> Array:
+def _response_weights(multistart: Multistart, best: Peak) -> Array:
     """What each response costs in chance at the best formula, an even share added so that none is forgotten."""
-    x = quest.space.at(best.combo).region.decoded(best.u[None])[0]
-    costs = {entry["response"]: entry["costs"] for entry in limited_by(quest.brief, x, best.combo)}
-    weights = np.array([costs[one.response.name] for one in quest.brief.aimed])
+    x = multistart.space.at(best.combo).region.decoded(best.u[None])[0]
+    costs = {entry["response"]: entry["costs"] for entry in limited_by(multistart.brief, x, best.combo)}
+    weights = np.array([costs[one.response.name] for one in multistart.brief.aimed])
     total = float(weights.sum())
     even = np.full(len(weights), 1 / len(weights))
     return 0.5 * even + 0.5 * (weights / total if total > 0 else even)
 
 
-def _uncertainty(outlook: Outlook, weights: Array, picked: Sequence[int]) -> float:
+def _uncertainty(preposterior: Preposterior, weights: Array, picked: Sequence[int]) -> float:
     """Chance-weighted prediction variance at the targets after the picked candidates, in batch variances."""
-    t = outlook.targets
+    t = preposterior.targets
     rows = [t + i for i in picked]
-    left = [np.diag(given(view.covariance[0], rows))[:t] for view in outlook.views]
-    return float(weights @ [outlook.now() @ np.maximum(variance, 0.0) for variance in left])
+    left = [np.diag(given(view.covariance[0], rows))[:t] for view in preposterior.views]
+    return float(weights @ [preposterior.now() @ np.maximum(variance, 0.0) for variance in left])

@@ -14,7 +14,7 @@ from doe.definition.categories import NONE, material_of
 from doe.definition.process import phase_order
 from doe.problems import Unavailable
 from doe.study import Study
-from optimise.formula.playable import playable
+from optimise.formula.livemodel import live_model
 from optimise.models.models import Models
 from reports.facts import Formula, Spec, Strip
 from reports.wording.grades import named
@@ -36,7 +36,7 @@ def live_of(
     found = [("found", formula), *(("alternative", one) for one in others), *(("reference", one) for one in compared)]
     return MappingProxyType(
         {
-            **playable(study, models),
+            **live_model(study, models),
             "sheet": {
                 "unit": study.unit,
                 "total": study.total,

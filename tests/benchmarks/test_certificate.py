@@ -22,7 +22,7 @@ import pytest
 from doe import Study
 from doe.problems import StudyError
 from optimise.formula.brief import Brief
-from optimise.formula.peaks import Quest
+from optimise.formula.peaks import Multistart
 from optimise.formula.space import Space
 from optimise.models.models import fit
 from optimise.proof.certify import searched
@@ -148,10 +148,10 @@ def proven(made, objective, work):
     """Whether it closed, the gap left, processor seconds; `made` is a study and its models."""
     study, models = made
     brief = Brief.of(study, models, objective)
-    quest = Quest(brief, Space.build(study, None, brief.exact), objective, brief.fence)
-    peaks = quest.peaks(12)
+    multistart = Multistart(brief, Space.build(study, None, brief.exact), objective, brief.fence)
+    peaks = multistart.peaks(12)
     before = time.process_time()
-    found = searched(quest, peaks, peaks[0].score, work)
+    found = searched(multistart, peaks, peaks[0].score, work)
     used = time.process_time() - before
     return found.proof.closed, float(np.exp(found.proof.upper) - np.exp(found.peaks[0].score)), used
 

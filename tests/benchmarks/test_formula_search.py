@@ -31,7 +31,7 @@ from doe import Study
 from doe.split import split
 from optimise import fit
 from optimise.formula.brief import Brief
-from optimise.formula.peaks import Quest
+from optimise.formula.peaks import Multistart
 from optimise.formula.space import Space
 from optimise.search import find
 
@@ -47,8 +47,8 @@ class _TimeIsUpError(Exception):
     pass
 
 
-def quest_of(number):
-    """A random brief as a search: the quest, its dimension and how many responses it has."""
+def multistart_of(number):
+    """A random brief as a search: the multistart, its dimension and how many responses it has."""
     rng = np.random.default_rng([7, number])
     d, r = int(rng.integers(3, 9)), int(rng.integers(2, 9))
     made = calibration.definition(d + 1, rng)
@@ -67,14 +67,14 @@ def quest_of(number):
     models = fit(study, study.results(frame))
     objective = "chance" if number % 2 else "desirability"
     brief = Brief.of(study, models, objective)
-    return Quest(brief, Space.build(study), objective, brief.fence), d, r
+    return Multistart(brief, Space.build(study), objective, brief.fence), d, r
 
 
 class Goal:
-    """One quest as the others see it; keeps the best allowed recipe and when it was found."""
+    """One multistart as the others see it; keeps the best allowed recipe and when it was found."""
 
-    def __init__(self, quest, seconds):
-        self.quest, self.combo = quest, quest.space.combos[0]
+    def __init__(self, multistart, seconds):
+        self.multistart, self.combo = multistart, multistart.space.combos[0]
         self.until, self.start = seconds, time.process_time()
         self.course, self.answers = [(0.0, -np.inf)], []
 
@@ -88,10 +88,10 @@ class Goal:
         if not len(U):
             return np.zeros(0)
         U = np.clip(U, -1, 1)
-        scores = self.quest.score(U, self.combo)
+        scores = self.multistart.score(U, self.combo)
         scored = time.process_time()
-        allowed = (self.quest.space.h[:, None] + 1e-9 >= self.quest.space.G @ U.T).all(axis=0)
-        allowed &= self.quest.inside(U, self.combo)
+        allowed = (self.multistart.space.h[:, None] + 1e-9 >= self.multistart.space.G @ U.T).all(axis=0)
+        allowed &= self.multistart.inside(U, self.combo)
         best = float(np.where(allowed, scores, -np.inf).max())
         if best > self.course[-1][1]:
             self.course.append((scored - self.start, best))
@@ -101,9 +101,11 @@ class Goal:
 
     def fence(self, u):
         U = np.atleast_2d(np.asarray(u).T)
-        levels = self.quest.space.region.decoded(np.clip(U, -1, 1))
+        levels = self.multistart.space.region.decoded(np.clip(U, -1, 1))
         room = (
-            1 - self.quest.fence.leverage(levels, self.quest.space.chosen(self.combo, len(U))) / self.quest.fence.limit
+            1
+            - self.multistart.fence.leverage(levels, self.multistart.space.chosen(self.combo, len(U)))
+            / self.multistart.fence.limit
         )
         return room[None] if np.ndim(u) == 2 else float(room[0])
 
@@ -118,10 +120,10 @@ class Goal:
         return next((used for used, best in self.answers if best >= score), np.inf)
 
 
-def evolution(quest, seconds, seed):
-    goal, space = Goal(quest, seconds), quest.space
+def evolution(multistart, seconds, seed):
+    goal, space = Goal(multistart, seconds), multistart.space
     rules = [optimize.LinearConstraint(space.G, -np.inf, space.h)] if len(space.h) else []
-    if quest.fence is not None:
+    if multistart.fence is not None:
         rules.append(optimize.NonlinearConstraint(goal.fence, 0, np.inf))
     try:
         for again in range(1000):
@@ -135,11 +137,11 @@ def evolution(quest, seconds, seed):
     return goal
 
 
-def shgo(quest, seconds, places, method):
+def shgo(multistart, seconds, places, method):
     """One call of SHGO; its goal has an answer only if it came back in time."""
-    goal, space = Goal(quest, seconds), quest.space
+    goal, space = Goal(multistart, seconds), multistart.space
     rules = [{"type": "ineq", "fun": lambda u: space.h - space.G @ u}] if len(space.h) else []
-    if quest.fence is not None:
+    if multistart.fence is not None:
         rules.append({"type": "ineq", "fun": goal.fence})
     try:
         optimize.shgo(goal, [(-1, 1)] * space.dimension, constraints=rules, n=places, sampling_method=method)
@@ -149,13 +151,13 @@ def shgo(quest, seconds, places, method):
     return goal
 
 
-def sobol(quest, seconds):
+def sobol(multistart, seconds):
     """SHGO with ever more Sobol places, a call each: places -> goal; none where it is not tried.
 
     Its triangulation of many places in many dimensions takes 15 seconds (128 in 8) to hours, and cannot be stopped.
     """
-    most = {8: 64, 7: 128, 6: 128}.get(quest.space.dimension, PLACES[-1])
-    return {n: shgo(quest, seconds, n, "sobol") if n <= most else None for n in PLACES}
+    most = {8: 64, 7: 128, 6: 128}.get(multistart.space.dimension, PLACES[-1])
+    return {n: shgo(multistart, seconds, n, "sobol") if n <= most else None for n in PLACES}
 
 
 def by_oracle(goals, score, seconds):
@@ -170,18 +172,18 @@ def by_oracle(goals, score, seconds):
 
 def contest(number):
     """One brief: what ours took and found, and what the others did, in times of ours."""
-    quest, d, r = quest_of(number)
+    multistart, d, r = multistart_of(number)
     start = time.process_time()
-    ours = quest.peaks(STARTS)[0].score
+    ours = multistart.peaks(STARTS)[0].score
     used = time.process_time() - start
     limit, as_far = FOLLOWED * used, np.log(max(np.exp(ours) - WORSE, 1e-300))
-    evolved, spread = evolution(quest, limit, number), sobol(quest, limit)
+    evolved, spread = evolution(multistart, limit, number), sobol(multistart, limit)
     oracle, best = by_oracle(spread.values(), as_far, TIMES * used)
-    row = {"number": number, "d": d, "responses": r, "objective": quest.objective, "seconds": used,
+    row = {"number": number, "d": d, "responses": r, "objective": multistart.objective, "seconds": used,
            "ours": float(np.exp(ours)), "evolution": float(np.exp(evolved.by(TIMES * used))),
            "shgo": float(np.exp(best)), "evolution longer": evolved.reached(as_far) / used,
            "shgo longer": oracle / used}  # fmt: skip
-    for name, goal in {"as it comes": shgo(quest, limit, 100, "simplicial"), **spread}.items():
+    for name, goal in {"as it comes": shgo(multistart, limit, 100, "simplicial"), **spread}.items():
         back = goal is not None and bool(goal.answers)
         row[f"{name} returns"] = goal.answers[0][0] / used if back else np.inf
         row[f"{name} as good"] = back and goal.answers[0][1] >= as_far

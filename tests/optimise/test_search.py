@@ -15,7 +15,7 @@ from doe import Study
 from doe.problems import ModelError, StudyError
 from optimise.formula.brief import Brief
 from optimise.formula.goals import ChanceGoal
-from optimise.formula.peaks import Quest
+from optimise.formula.peaks import Multistart
 from optimise.formula.space import Space
 from optimise.models.models import fit
 from optimise.search import find
@@ -171,10 +171,10 @@ def test_never_worse_than_differential_evolution(seed):
 
     models = fit(study, study.results(trials(study, 20, seed, truth, {f"Y{i}": 0.3 for i in range(3)})))
     brief = Brief.of(study, models, "chance")
-    quest = Quest(brief, Space.build(study), "chance", None)
-    ours = quest.peaks(12)[0].score
+    multistart = Multistart(brief, Space.build(study), "chance", None)
+    ours = multistart.peaks(12)[0].score
     other = optimize.differential_evolution(
-        lambda U: -quest.score(U.T, {}),
+        lambda U: -multistart.score(U.T, {}),
         [(-1, 1)] * 4,
         seed=0,
         vectorized=True,
@@ -393,8 +393,8 @@ def test_stated_chances_are_about_right_over_simulated_studies():
         for i in range(2):
             frame[f"Y{i}"] = surface(X)[:, i] + 0.5 * rng.normal(size=18)
         models = fit(study, study.results(frame))
-        quest = Quest(Brief.of(study, models, "chance"), Space.build(study), "chance", models.fence)
-        best = quest.peaks(4)[0]
+        multistart = Multistart(Brief.of(study, models, "chance"), Space.build(study), "chance", models.fence)
+        best = multistart.peaks(4)[0]
         at = surface(study.region.decoded(best.u[None]))[0]
         passes = stats.norm.cdf((centres + 1 - at) / 0.5) - stats.norm.cdf((centres - 1 - at) / 0.5)
         true.append(passes.prod())

@@ -10,7 +10,7 @@ import pytest
 from doe import Study
 from optimise.formula.brief import Brief
 from optimise.formula.climb import climb_down
-from optimise.formula.peaks import Quest
+from optimise.formula.peaks import Multistart
 from optimise.formula.space import Space
 from optimise.models.models import fit
 
@@ -34,7 +34,7 @@ PUBLISHED = {
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Published(Quest):
+class Published(Multistart):
     """A search that goes down a published function of two levels."""
 
     function: Callable[..., np.ndarray]
@@ -42,13 +42,13 @@ class Published(Quest):
     def score_levels(self, X, combo):
         return -20.0 - self.function(*X.T)
 
-    def uphill(self, hill, starts, known=None):
+    def uphill(self, subproblem, starts, known=None):
         def valued(U):
             around = U[:, None] + 1e-6 * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
-            f = self.function(*hill.space.region.decoded(around.reshape(-1, 2)).T).reshape(-1, 5)
+            f = self.function(*subproblem.space.region.decoded(around.reshape(-1, 2)).T).reshape(-1, 5)
             return f[:, :1], np.stack([f[:, 1] - f[:, 2], f[:, 3] - f[:, 4]], axis=1)[:, None] / 2e-6
 
-        return climb_down(hill, valued, starts)
+        return climb_down(subproblem, valued, starts)
 
 
 def published(name):
@@ -66,18 +66,20 @@ def published(name):
 
 @pytest.mark.parametrize("name", PUBLISHED)
 def test_all_published_tops_are_found(name):
-    quest, least, places = published(name)
-    peaks = quest.peaks(3)
+    multistart, least, places = published(name)
+    peaks = multistart.peaks(3)
     tops = [peak for peak in peaks if peak.score >= peaks[0].score - 1e-6]
     assert -20.0 - peaks[0].score == pytest.approx(least, abs=1e-6)
-    found = quest.space.region.decoded(np.array([peak.u for peak in tops]))
+    found = multistart.space.region.decoded(np.array([peak.u for peak in tops]))
     assert len(found) == len(places)
     assert all(np.linalg.norm(found - place, axis=1).min() < 1e-3 for place in places)
 
 
 def test_a_climb_next_to_a_known_top_gives_that_top():
-    quest, _, _ = published("branin")
-    hill, top = quest.hill({}), quest.peaks(3)[0]
-    assert quest.climb(hill, top.u + np.array([0.3, 0.1]), [top]) is top
+    multistart, _, _ = published("branin")
+    subproblem, top = multistart.subproblem({}), multistart.peaks(3)[0]
+    assert multistart.climb(subproblem, top.u + np.array([0.3, 0.1]), [top]) is top
     lower = replace(top, u=top.u + np.array([0.02, 0.0]), score=top.score - 1.0)
-    assert quest.climb(hill, top.u + np.array([0.3, 0.1]), [lower]).score == pytest.approx(top.score, abs=1e-6)
+    assert multistart.climb(subproblem, top.u + np.array([0.3, 0.1]), [lower]).score == pytest.approx(
+        top.score, abs=1e-6
+    )

@@ -7,7 +7,7 @@ import pytest
 from doe import Study
 from optimise import find, fit
 from optimise.formula.brief import Brief
-from optimise.formula.peaks import Quest
+from optimise.formula.peaks import Multistart
 from optimise.formula.plateau import likeliest
 from optimise.formula.space import Space
 
@@ -79,7 +79,7 @@ def test_at_a_target_the_likeliest_of_the_recipes_that_hit_it_is_taken():
 
 def test_nothing_is_added_where_no_recipe_is_all_that_is_wanted():
     made, models, _ = studied(None, target=9)
-    quest = Quest(Brief.of(made, models, "desirability"), Space.build(made), "desirability", models.fence)
-    peaks = quest.peaks(4)
+    multistart = Multistart(Brief.of(made, models, "desirability"), Space.build(made), "desirability", models.fence)
+    peaks = multistart.peaks(4)
     assert peaks[0].score < -0.1
-    assert likeliest(quest, peaks) == []
+    assert likeliest(multistart, peaks) == []

@@ -6,7 +6,7 @@ import pytest
 
 from doe import Study
 from optimise.formula.brief import Brief
-from optimise.formula.peaks import Quest
+from optimise.formula.peaks import Multistart
 from optimise.formula.space import Space
 from optimise.formula.tolerances import KEEP, joint_tolerances, ways
 from optimise.formula.weighed import weighed_chance
@@ -52,7 +52,7 @@ def modelled(ingredients, seed, wide, **more):
 def test_all_at_will_within_theirs(ingredients, more, objective):
     study, models = modelled(ingredients, 3, 1.2, **more)
     best = find(study, models, objective=objective)
-    quest = Quest(Brief.of(study, models, objective), Space.build(study), objective, models.fence)
+    multistart = Multistart(Brief.of(study, models, objective), Space.build(study), objective, models.fence)
     region = study.region
     x = best.levels[list(region.names)].to_numpy(dtype=float)[0]
     moves = ways(region, x)
@@ -65,11 +65,11 @@ def test_all_at_will_within_theirs(ingredients, more, objective):
     X = x + (np.vstack([inner, outer]) - at) @ np.array(list(moves.values()))
     assert region.contains(X).all()
     assert models.fence.inside(X, {}).all()
-    kept = np.exp(quest.score_levels(X, {}) - quest.score_levels(x[None], {}))
+    kept = np.exp(multistart.score_levels(X, {}) - multistart.score_levels(x[None], {}))
     assert kept.min() >= KEEP - 1e-6
     # It is not small without need: half as far again, somewhere the chance, a limit or the fence is lost.
     far = x + 1.5 * (outer - at) @ np.array(list(moves.values()))
-    lost = np.exp(quest.score_levels(far, {}) - quest.score_levels(x[None], {})) < KEEP
+    lost = np.exp(multistart.score_levels(far, {}) - multistart.score_levels(x[None], {})) < KEEP
     assert (lost | ~region.contains(far) | ~models.fence.inside(far, {})).any()
 
 
@@ -87,9 +87,9 @@ def test_a_sharp_peak_leaves_little_and_nothing_moves_leaves_nothing():
     narrow, wide = find(study, models).tolerances, find(*modelled(BOX, 3, 2.5)).tolerances
     size = lambda ends: np.mean([high - low for low, high in ends.values()])  # noqa: E731
     assert size(narrow) < size(wide)
-    quest = Quest(Brief.of(study, models, "chance"), Space.build(study), "chance", models.fence)
+    multistart = Multistart(Brief.of(study, models, "chance"), Space.build(study), "chance", models.fence)
     x = np.array([91.0, 0.6, 3.0, 5.4])
-    away = joint_tolerances(quest, x, {})
+    away = joint_tolerances(multistart, x, {})
     assert all(low <= level <= high for (low, high), level in zip(away.values(), x[1:], strict=True))
 
 
@@ -133,11 +133,11 @@ def test_a_small_desirability_counts_as_what_it_is():
     ]
     study, models = modelled(BOX, 3, 1.2, response=asked)
     brief = Brief.of(study, models, "desirability")
-    quest = Quest(brief, Space.build(study), "desirability", None)
+    multistart = Multistart(brief, Space.build(study), "desirability", None)
     X = study.region.sample(4000, seed=3)
-    values = [one.values(X, quest.space.chosen({}, len(X))) for one in brief.properties]
+    values = [one.values(X, multistart.space.chosen({}, len(X))) for one in brief.properties]
     each = [desirability(one.response, at)[0] for one, at in zip(brief.properties, values, strict=True)]
     small = (np.min(each, axis=0) > 0) & (np.min(each, axis=0) < 0.02)
     assert small.sum() > 5
     wanted = np.exp(np.mean(np.log(np.array(each)[:, small]), axis=0))
-    assert np.exp(quest.score_levels(X[small], {})) == pytest.approx(wanted, rel=1e-9)
+    assert np.exp(multistart.score_levels(X[small], {})) == pytest.approx(wanted, rel=1e-9)

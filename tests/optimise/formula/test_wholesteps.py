@@ -9,7 +9,7 @@ import pytest
 from doe import Study
 from optimise import find, fit
 from optimise.formula.brief import Brief
-from optimise.formula.peaks import Quest
+from optimise.formula.peaks import Multistart
 from optimise.formula.space import Space
 from optimise.formula.wholesteps import weighable
 
@@ -46,8 +46,8 @@ def test_no_recipe_of_whole_steps_is_more_desirable(seed, steps, wide):
     frame["Thick"] = 3 + 7 * gum + 0.6 * wax + 0.15 * oil - 2 * (gum - 0.6) ** 2 + 0.1 * rng.normal(size=22)
     frame["Soft"] = 8 - 2 * gum - 0.12 * (oil - 5) ** 2 + 0.1 * wax + 0.1 * rng.normal(size=22)
     models = fit(study, study.results(frame), terms="all")
-    quest = Quest(Brief.of(study, models, "desirability"), Space.build(study), "desirability", models.fence)
-    ours = max(weighable(quest, peak).score for peak in quest.peaks(6))
+    multistart = Multistart(Brief.of(study, models, "desirability"), Space.build(study), "desirability", models.fence)
+    ours = max(weighable(multistart, peak).score for peak in multistart.peaks(6))
     marks = [
         np.arange(round((high - low) / s) + 1) * s + low for (low, high), s in zip(LIMITS.values(), steps, strict=True)
     ]
@@ -55,7 +55,7 @@ def test_no_recipe_of_whole_steps_is_more_desirable(seed, steps, wide):
     levels = study.complete(grid)[list(region.names)].to_numpy(dtype=float)
     levels = levels[region.contains(levels) & models.fence.inside(levels, {})]
     assert len(levels) > 500
-    assert ours >= quest.score_levels(levels, {}).max() - 1e-9
+    assert ours >= multistart.score_levels(levels, {}).max() - 1e-9
 
 
 def test_where_nothing_lies_within_what_was_tried_a_recipe_can_still_be_weighed():
@@ -68,8 +68,8 @@ def test_where_nothing_lies_within_what_was_tried_a_recipe_can_still_be_weighed(
     frame["Soft"] = 6 + frame["Gum"] - 0.2 * frame["Wax"] + 0.1 * np.random.default_rng(2).normal(size=16)
     models = fit(study, study.results(frame))
     nowhere = replace(models.fence, limit=1e-9)
-    quest = Quest(Brief.of(study, models, "chance"), Space.build(study), "chance", nowhere)
-    peak = weighable(quest, quest.peaks(4)[0])
+    multistart = Multistart(Brief.of(study, models, "chance"), Space.build(study), "chance", nowhere)
+    peak = weighable(multistart, multistart.peaks(4)[0])
     steps = study.region.decoded(peak.u[None])[0][[study.region.names.index(n) for n in LIMITS]] / 0.1
     assert np.abs(steps - np.round(steps)).max() < 1e-6
     assert study.region.contains(study.region.decoded(peak.u[None]))[0]

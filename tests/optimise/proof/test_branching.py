@@ -11,7 +11,7 @@ from scipy import stats
 
 from doe import Study
 from optimise.formula.brief import Brief
-from optimise.formula.peaks import Peak, Quest
+from optimise.formula.peaks import Multistart, Peak
 from optimise.formula.space import Space
 from optimise.models.aims import desirability, overall
 from optimise.models.chance import joint_chance
@@ -294,10 +294,10 @@ def test_no_recipe_is_above_its_box_or_the_final_bound(terms, objective):
     models, brief, space = case(terms)
     combo = space.combos[0]
     brief, field = field_of(models, brief, space, objective)
-    quest = Quest(brief, space, objective, brief.fence)
+    multistart = Multistart(brief, space, objective, brief.fence)
     U = space.region.coded(space.region.sample(4000, seed=8))
-    U = U[quest.inside(U, combo)]
-    scores = quest.score(U, combo)
+    U = U[multistart.inside(U, combo)]
+    scores = multistart.score(U, combo)
     if objective == "desirability":
         X, chosen = space.region.decoded(U), space.chosen(combo, len(U))
         wants = tuple(p.response for p in brief.properties)
@@ -313,8 +313,8 @@ def test_no_recipe_is_above_its_box_or_the_final_bound(terms, objective):
             assert inside.any(axis=1)[high].all()
             assert (scores[:, None] <= np.where(inside, found.upper, np.inf) + 1e-9).all()
             boxes = found.boxes.halved(found.side)
-    peaks = quest.peaks(12)
-    proof = searched(quest, peaks, peaks[0].score, 3e8 if terms == "select" else 2e9).proof
+    peaks = multistart.peaks(12)
+    proof = searched(multistart, peaks, peaks[0].score, 3e8 if terms == "select" else 2e9).proof
     assert max(scores.max(), peaks[0].score) <= proof.upper
     if terms == "all":
         assert proof.closed
@@ -369,13 +369,13 @@ def test_a_search_that_ends_nowhere_is_helped_by_the_proof():
     """Peaks without any worth: the pieces of the region still hold the recipes that are."""
     models, brief, space = case("all")
     brief = Brief.of(brief.study, models, "desirability")
-    quest = Quest(brief, space, "desirability", brief.fence)
-    good = quest.peaks(12)[0]
+    multistart = Multistart(brief, space, "desirability", brief.fence)
+    good = multistart.peaks(12)[0]
     combo = space.combos[0]
-    pool = quest.pool(combo)
-    worst = pool[quest.score(pool, combo).argmin()]
-    lost = [Peak(worst, combo, float(quest.score(worst[None], combo)[0]))]
-    found = searched(quest, lost, lost[0].score)
+    pool = multistart.pool(combo)
+    worst = pool[multistart.score(pool, combo).argmin()]
+    lost = [Peak(worst, combo, float(multistart.score(worst[None], combo)[0]))]
+    found = searched(multistart, lost, lost[0].score)
     assert found.peaks[0].score == pytest.approx(good.score, abs=1e-3)
 
 
@@ -399,8 +399,8 @@ def test_chances_that_go_together_pass_no_more_often_than_said(seed, r):
 def test_work_that_runs_out_leaves_a_bound_that_holds():
     _, brief, space = case("select")
     field = ChanceField.of(space, space.combos[0], brief.fence, brief.aimed)
-    quest = Quest(brief, space, "chance", brief.fence)
-    top = quest.peaks(12)[0].score
+    multistart = Multistart(brief, space, "chance", brief.fence)
+    top = multistart.peaks(12)[0].score
     bounds = [prove([field], top + 1e-3, boxes * field.cost) for boxes in (1, 50, 400)]
     assert [proof.closed for proof in bounds] == [False, False, False]
     assert bounds[0].upper >= bounds[1].upper >= bounds[2].upper >= top
@@ -412,14 +412,14 @@ def test_every_quadratic_stays_with_its_box_and_no_place_above_what_is_enough_is
     models, brief, space = case(terms)
     combo = space.combos[0]
     brief, field = field_of(models, brief, space, objective)
-    quest = Quest(brief, space, objective, brief.fence)
-    top, rng, looked, drawn_in = quest.peaks(12)[0].score, np.random.default_rng(1), [], branching._drawn_in
+    multistart = Multistart(brief, space, objective, brief.fence)
+    top, rng, looked, drawn_in = multistart.peaks(12)[0].score, np.random.default_rng(1), [], branching._drawn_in
 
     def watched(boxes, cut, domain, enough):
         t = spread(rng, np.zeros_like(boxes.low), boxes.half)
         bound = cut.level + (cut.slope * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, cut.bend, t)
-        score = quest.score(boxes.centre + t, combo)
-        allowed = domain.allowed(boxes.centre + t) & quest.inside(boxes.centre + t, combo)
+        score = multistart.score(boxes.centre + t, combo)
+        allowed = domain.allowed(boxes.centre + t) & multistart.inside(boxes.centre + t, combo)
         assert (score <= bound + 1e-9)[allowed].all()
         found, known = drawn_in(boxes, cut, domain, enough)
         high = (score > enough) & allowed
@@ -442,11 +442,11 @@ def test_a_special_cubic_blend_is_proven():
     models, brief, space = case("all", "special-cubic")
     assert any(sum(powers.values()) == 3 for powers in models["Thick"].terms["powers"])
     combo = space.combos[0]
-    quest = Quest(brief, space, "chance", brief.fence)
-    peaks = quest.peaks(12)
-    found = searched(quest, peaks, peaks[0].score)
+    multistart = Multistart(brief, space, "chance", brief.fence)
+    peaks = multistart.peaks(12)
+    found = searched(multistart, peaks, peaks[0].score)
     assert found.proof.closed
     U = space.region.coded(space.region.sample(20_000, seed=2))
-    scores = quest.score(U[quest.inside(U, combo)], combo)
+    scores = multistart.score(U[multistart.inside(U, combo)], combo)
     assert scores.max() <= found.peaks[0].score + 1e-9 <= found.proof.upper + 1e-9
     assert np.exp(found.proof.upper) - np.exp(found.peaks[0].score) <= 0.001

@@ -6,7 +6,7 @@ import pytest
 
 from doe import Study
 from optimise.formula.brief import Brief
-from optimise.formula.peaks import Quest
+from optimise.formula.peaks import Multistart
 from optimise.formula.space import Space
 from optimise.models.models import fit
 from optimise.proof.boxes import Boxes
@@ -16,7 +16,7 @@ from optimise.proof.desirabilityfield import DesirabilityField
 AIMS = ("target", "target", "target", "target", "above", "below")
 
 
-def quest_of(seed):
+def multistart_of(seed):
     """Four targets and two one-sided aims over three factors and two mills, targets as of one recipe, widths drawn."""
     rng = np.random.default_rng(seed)
     factors = [{"name": f"P{j}", "low": -1, "high": 1} for j in range(3)]
@@ -45,15 +45,15 @@ def quest_of(seed):
         frame[f"Y{number}"] = readings[:, number]
     models = fit(study, study.results(frame.set_axis([f"H{i}" for i in range(n)])), terms="all")
     brief = Brief.of(study, models, "desirability")
-    return Quest(brief, Space.build(study), "desirability", brief.fence)
+    return Multistart(brief, Space.build(study), "desirability", brief.fence)
 
 
 @pytest.mark.parametrize("seed", range(2))
 def test_no_recipe_above_what_is_enough_is_left_out_or_above_its_box(seed):
-    quest, rng = quest_of(seed), np.random.default_rng(seed)
-    best = quest.peaks(4)[0]
-    place = quest.space.at(best.combo)
-    field = DesirabilityField.of(place, best.combo, quest.fence, quest.brief.properties)
+    multistart, rng = multistart_of(seed), np.random.default_rng(seed)
+    best = multistart.peaks(4)[0]
+    place = multistart.space.at(best.combo)
+    field = DesirabilityField.of(place, best.combo, multistart.fence, multistart.brief.properties)
     near = np.clip(best.u + rng.normal(size=(8, 3)) * 0.05, -0.95, 0.95)
     centre = np.vstack([near, rng.uniform(-0.9, 0.9, (8, 3))])
     half = rng.uniform(0.2, 1, centre.shape) * 10 ** rng.uniform(-2, 0, (len(centre), 1))
@@ -65,8 +65,8 @@ def test_no_recipe_above_what_is_enough_is_left_out_or_above_its_box(seed):
             U = rng.uniform(low[i], high[i], (200, 3))
             U = np.where(rng.random(U.shape) < 0.2, low[i], U)
             U = np.vstack([U, high_up[((high_up >= low[i]) & (high_up <= high[i])).all(axis=1)]])
-            U = U[field.domain.allowed(U) & quest.inside(U, best.combo)]
-            score = quest.score(U, best.combo)
+            U = U[field.domain.allowed(U) & multistart.inside(U, best.combo)]
+            score = multistart.score(U, best.combo)
             U, score = U[score > -20], score[score > -20]
             found = field.over(box, np.full(1, np.inf), enough)
             kept = np.zeros(len(U), dtype=bool)
@@ -79,8 +79,8 @@ def test_no_recipe_above_what_is_enough_is_left_out_or_above_its_box(seed):
 
 
 def test_targets_and_category_levels_are_proven_with_what_a_search_gives():
-    quest = quest_of(1)
-    peaks = quest.peaks(4)
-    found = searched(quest, peaks, peaks[0].score)
+    multistart = multistart_of(1)
+    peaks = multistart.peaks(4)
+    found = searched(multistart, peaks, peaks[0].score)
     assert found.proof.closed
     assert np.exp(found.proof.upper) <= np.exp(found.peaks[0].score) + 0.001

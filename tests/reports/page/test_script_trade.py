@@ -12,7 +12,7 @@ import pytest
 from doe import Study
 from doe.trade import TradeChecks
 from doe.trade.suspension import readings_of
-from optimise.formula.playable import trade_asked
+from optimise.formula.livemodel import trade_asked
 from reports.page.script import SCRIPTS
 from studies.commands.new import EXAMPLES, example_toml
 

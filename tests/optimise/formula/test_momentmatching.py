@@ -1,4 +1,4 @@
-"""The chance at a glance: one law a must has the mean and the spread of the mixture it stands for."""
+"""The chance by matched moments: one law a must has the mean and the spread of the mixture it stands for."""
 
 import numpy as np
 import pandas as pd
@@ -10,7 +10,7 @@ from optimise.formula.brief import Brief
 from optimise.models.models import fit
 
 SOURCE = {
-    "study": {"name": "glance"},
+    "study": {"name": "moments"},
     "factor": [
         {"name": "A", "low": -1, "high": 1},
         {"name": "B", "low": 0, "high": 5},
@@ -43,7 +43,7 @@ def places(m):
 
 def test_mean_and_spread_are_those_of_the_mixture(brief):
     X, chosen = places(9)
-    (laws,) = brief.goal.glance.together
+    (laws,) = brief.goal.matched.together
     for number, one in enumerate(brief.aimed):
         mixture = one.predictor.at(X, chosen)
         mean = mixture.mean()
@@ -56,17 +56,17 @@ def test_mean_and_spread_are_those_of_the_mixture(brief):
 def test_it_is_near_the_chance(brief):
     X, chosen = places(40)
     likely = brief.goal.score(X, chosen) > np.log(0.05)
-    near = brief.goal.glance.score(X, chosen)
+    near = brief.goal.matched.score(X, chosen)
     assert np.exp(near)[likely] == pytest.approx(np.exp(brief.goal.score(X, chosen))[likely], abs=0.03)
 
 
 def test_slopes_and_bends_are_those_of_its_values(brief):
-    glance, U = brief.goal.glance, np.random.default_rng(2).uniform(-1, 1, (12, 2))
+    matched, U = brief.goal.matched, np.random.default_rng(2).uniform(-1, 1, (12, 2))
     for mill in ("one", "two", "three"):
         plane = Plane(np.array([0.1, 2.5]), np.array([[0.9, 0.1], [0.0, 2.0]]), {"Mill": mill})
-        bent = glance.bent(plane)
+        bent = matched.bent(plane)
         value, slope, bend = bent(U)
-        assert value[:, 0] == pytest.approx(glance.score(plane.levels(U), plane.chosen(12)), rel=1e-12)
+        assert value[:, 0] == pytest.approx(matched.score(plane.levels(U), plane.chosen(12)), rel=1e-12)
         for j, step in enumerate(1e-5 * np.eye(2)):
             up, down = bent(U + step), bent(U - step)
             assert slope[:, 0, j] == pytest.approx((up[0] - down[0])[:, 0] / 2e-5, rel=1e-5, abs=1e-6)

@@ -9,14 +9,14 @@ from scipy import stats
 
 from optimise.upcoming.course import by_variance, course
 from optimise.upcoming.learning import LITTLE, enough
-from optimise.upcoming.outlook import Outlook, View
+from optimise.upcoming.preposterior import Preposterior, View
 
 
 def everywhere(targets):
     return lambda picked: np.ones(targets, dtype=bool)
 
 
-def outlook(seed=1, targets=12, candidates=6, df=np.inf, responses=2, parts=1):
+def preposterior(seed=1, targets=12, candidates=6, df=np.inf, responses=2, parts=1):
     """Made-up responses: covariances of means by a smooth kernel over places on a line; the best target first."""
     rng = np.random.default_rng(seed)
     at = np.concatenate([rng.uniform(0, 1, targets), np.linspace(0, 1, candidates)])
@@ -28,14 +28,14 @@ def outlook(seed=1, targets=12, candidates=6, df=np.inf, responses=2, parts=1):
         weights = np.array([0.6, 0.4])[:parts] / np.array([0.6, 0.4])[:parts].sum()
         scale = np.array([0.7, 1.1])[:parts]
         views.append(View(weights, np.full(parts, df), centre, scale, C, -0.4, 1.1))
-    one = Outlook(tuple(views), targets, everywhere(targets))
+    one = Preposterior(tuple(views), targets, everywhere(targets))
     order = np.concatenate([np.argsort(-one.now()), np.arange(targets, len(at))])
-    return Outlook(tuple(view.at(order) for view in views), targets, everywhere(targets))
+    return Preposterior(tuple(view.at(order) for view in views), targets, everywhere(targets))
 
 
 def test_against_plain_simulation():
     """Readings drawn from the law of now, means and variances moved by conditioning: many draws, numpy and scipy."""
-    one = outlook(seed=4)
+    one = preposterior(seed=4)
     picked, t, rng = [1, 4], one.targets, np.random.default_rng(0)
     rows = [t + i for i in picked]
     then, known = np.ones((2, 40_000, t))
@@ -59,7 +59,7 @@ def test_against_plain_simulation():
 @pytest.mark.parametrize("df", [np.inf, 14.0])
 def test_what_is_read_moves_no_chance_in_the_mean(df):
     """Averaged over what may be read, Bayes' rule gives back what was known: for mixtures of t laws too."""
-    one = outlook(seed=5, df=df, parts=2)
+    one = preposterior(seed=5, df=df, parts=2)
     then = np.vstack([one.after([0, 3, 3], search=search) for search in (False, True)])
     assert then.mean(axis=0) == pytest.approx(one.now(), abs=0.03)
     assert then.std(axis=0).max() > 0.05
@@ -81,24 +81,24 @@ def test_the_weights_move_by_the_density_of_what_was_read():
 
 
 def test_no_information_gains_nothing():
-    one = outlook()
+    one = preposterior()
     assert one.gain([]) == 0.0
     view = one.views[0]
     apart = View(view.weights, view.df, view.centre, view.scale, np.diag(np.full(18, 2.0))[None], -0.4, 1.1)
-    other = Outlook((apart,), 12, everywhere(12))
+    other = Preposterior((apart,), 12, everywhere(12))
     assert other.gain([0, 1, 2]) == pytest.approx(0, abs=1e-12)
 
 
 def test_a_formula_that_may_not_be_made_gains_nothing():
-    one = outlook(seed=3)
-    shut = Outlook(one.views, one.targets, lambda picked: np.zeros(one.targets, dtype=bool))
+    one = preposterior(seed=3)
+    shut = Preposterior(one.views, one.targets, lambda picked: np.zeros(one.targets, dtype=bool))
     assert one.gain([0, 2]) > 0
     assert shut.gain([0, 2]) == 0.0
 
 
 @pytest.mark.parametrize("df", [np.inf, 14.0])
 def test_the_search_finds_what_trying_everything_finds(df):
-    one = outlook(seed=2, df=df)
+    one = preposterior(seed=2, df=df)
     everything = {c: one.gain(c) for c in combinations_with_replacement(range(6), 3)}
     found = course(one, [0, 0, 0], 0.9, 3, enough)
     assert everything[tuple(sorted(found.picked))] >= 0.97 * max(everything.values())
@@ -107,7 +107,7 @@ def test_the_search_finds_what_trying_everything_finds(df):
 
 
 def test_the_course_rises_to_the_whole_gain_and_ends_where_it_flattens():
-    one = outlook(seed=3)
+    one = preposterior(seed=3)
     start = by_variance(one, np.ones(2), 6)
     whole = course(one, start, 0.5, 4, enough)
     gains = [step.gain for step in whole.steps]

@@ -139,7 +139,7 @@ class Prospect:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Outlook:
+class Preposterior:
     """All musts, at `targets` formulas worth making (the first is the formula found) and at candidates for batches.
 
     `inside` says which targets may be made (t,) once some candidates are; none of them means now.
@@ -149,12 +149,14 @@ class Outlook:
     targets: int
     inside: Inside
 
-    def small(self) -> Outlook:
+    def small(self) -> Preposterior:
         """The same by the heaviest components and at the most promising targets, which come first: for a search."""
         t = min(self.targets, _LOOKED_AT)
         keep = np.concatenate([np.arange(t), np.arange(self.targets, self.views[0].centre.shape[1])])
         inside = self.inside
-        return Outlook(tuple(v.heaviest(_PARTS).at(keep) for v in self.views), t, lambda picked: inside(picked)[:t])
+        return Preposterior(
+            tuple(v.heaviest(_PARTS).at(keep) for v in self.views), t, lambda picked: inside(picked)[:t]
+        )
 
     def now(self) -> Array:
         """The chance of all musts at each target, (t,)."""

@@ -9,7 +9,7 @@ import pytest
 
 from doe import Study, plan
 from optimise import find, fit
-from optimise.formula.playable import playable
+from optimise.formula.livemodel import live_model
 from optimise.models.chance import copula_nodes
 from reports.documents import plain_data
 
@@ -126,7 +126,7 @@ def test_the_fence_can_be_rebuilt_from_its_data_alone(models):
 
 
 def test_nodes_are_the_very_ones_of_the_chance(models):
-    kept = playable(models.study, models)["chance"]
+    kept = live_model(models.study, models)["chance"]
     base, shifts = copula_nodes(len(kept["musts"]) - 1)
     nodes = np.frombuffer(base64.b64decode(kept["nodes"]), dtype="<u4") / 2**30
     assert np.array_equal(nodes.reshape(base.shape), base)
@@ -134,7 +134,7 @@ def test_nodes_are_the_very_ones_of_the_chance(models):
 
 
 def test_every_combination_has_a_place_to_start_inside_its_limits(models):
-    region = of_json(playable(models.study, models))["region"]
+    region = of_json(live_model(models.study, models))["region"]
     assert len(region["combos"]) == len(models.study.region.combinations)
     for combo in region["combos"]:
         chosen = {name: np.array([level], dtype=object) for name, level in zip(region["categories"], combo["levels"],
@@ -151,6 +151,6 @@ def test_categories_alone_go_through_the_whole_job():
     study, models = fitted(ONLY_CATEGORIES, surface)
     best = find(study, models)
     assert best.factors == {"Blade": "paddle", "Bowl": "steel"}
-    kept = of_json(playable(study, models))
+    kept = of_json(live_model(study, models))
     assert kept["region"]["names"] == []
     assert len(kept["region"]["combos"]) == 6

@@ -33,7 +33,7 @@ Array = npt.NDArray[np.float64]
 _SPREAD = 256  # recipes drawn from each piece of the region
 
 
-def playable(study: Study, models: Models) -> dict[str, Any]:
+def live_model(study: Study, models: Models) -> dict[str, Any]:
     """The export: keys `models` (models.json), `responses`, `exact`, `cost`, `region`, `chance`, `trade`,
     and `stops`: what checks of the trade stop, as exact limits that a search keeps.
 

@@ -1,4 +1,4 @@
-"""The joint chance at a glance: each must's averaged posterior taken as one t law of the same mean and spread.
+"""The joint chance by matched moments: each must's averaged posterior taken as one t law of its mean and spread.
 
 A must's law is a mixture over some forty components, each of which multiplies a matrix of its own. Their mean is one
 sum over the kernel's parts, and the mixture's variance (the average of theirs and what their means differ by) one
@@ -16,7 +16,7 @@ import numpy.typing as npt
 from scipy.linalg import block_diag
 
 from optimise.formula.bends import Bends, Bent, Plane
-from optimise.formula.onepass import LEAST, OnePass, chunks, on_plane
+from optimise.formula.stacked import LEAST, Stacked, chunks, on_plane
 from optimise.models.predictors import Chosen, PosteriorPredictor, coordinates
 from optimise.statistics.kernels import along, bell, kernels_with_bends
 from optimise.statistics.student import between, density, density_slope
@@ -49,7 +49,7 @@ class Laws:
     bend: Array
 
     @classmethod
-    def of(cls, one: OnePass) -> Laws:
+    def of(cls, one: Stacked) -> Laws:
         """The laws of the musts that `one` predicts together."""
         n, g, first = one.P.shape[1], one.shares.shape[1], one.first
         turn = _by_products(one.predictor.posterior.z)

@@ -23,7 +23,7 @@ _CHUNK = 100_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class OnePass:
+class Stacked:
     """The averaged posteriors of responses that were read on the same batches, all their components in one row.
 
     Per component (c in all): `first` (r,) where each response begins, `weights`, `df`, the `shares` (c, 4) of the parts
@@ -49,7 +49,7 @@ class OnePass:
     high: Array
 
     @classmethod
-    def of(cls, wanted: Sequence[Wanted]) -> OnePass:
+    def of(cls, wanted: Sequence[Wanted]) -> Stacked:
         """The predictors of `wanted`, with their windows; `alike` says which can go together."""
         posteriors = [predictor.posterior for predictor, _, _ in wanted]
         counts = [p.weights.size for p in posteriors]
