@@ -141,3 +141,11 @@ def test_batches_that_would_hardly_pass_are_said_not_to_be_worth_making():
         "Hardly worth making to confirm it: as the models stand, all 4 pass in under 1\u202f% of cases."
     )
     assert "60" not in said
+
+
+def test_the_last_points_cost_what_lies_between_the_prices_printed():
+    """0.8951 less 0.8243 is 0.07, but who reads €0.82 and €0.90 finds 0.08."""
+    axes = SimpleNamespace(name="chance", share=True), SimpleNamespace(name="cost")
+    facts = SimpleNamespace(front_of=axes, front=[(0.8243, 0.86, True), (0.8951, 0.89, True)], currency="EUR")
+    said = wording.front_words(facts).replace("\u202f", " ")
+    assert said.startswith("The last 3 points of chance cost €0.08 per kg: 86 % is to be had at €0.82, 89 % at €0.90.")
