@@ -257,7 +257,7 @@ def _outside(asked_for: bool) -> Problem:
     got = "the formula lies outside what was tried, as asked for"
     do = "make a batch of it before trusting any number"
     if not asked_for:
-        got = "no formula was found within what was tried; this one is the best of the places nearest to it"
+        got = "no formula was found within what was tried: this is the best of the places nearest to that"
         do = "make trials near it before trusting any number; optimise --outside looks for the best beyond"
     return Problem("outside", "warn", "optimise", got, "prediction no worse than at some trial", do)
 

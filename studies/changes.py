@@ -14,10 +14,10 @@ from studies.names import OPTIMUM
 
 BECAUSE = {
     "results": "new results",
-    "wanted": "what is wanted changed",
-    "tried": "what is tried changed",
-    "measured": "how it is measured changed",
-    "facts": "facts of materials, of the making or of a response changed",
+    "wanted": "new aims or limits",
+    "tried": "new ingredients, ranges or factors",
+    "measured": "new methods or units",
+    "facts": "new facts of materials, of the making or of a response",
 }
 _SAME = 1e-9
 

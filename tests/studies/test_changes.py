@@ -16,7 +16,7 @@ def test_a_changed_brief_says_what_changed_and_how_the_kept_formula_fares(record
     assert again["kept"] == [{"formula": "F1", "then": first["chance_all"], "now": pytest.approx(first["chance_all"])}]
     edit(recorded, "high = 30000", "high = 21000")
     moved = call("optimise", recorded)[1]
-    assert moved["changed"]["because"] == ["what is wanted changed"]
+    assert moved["changed"]["because"] == ["new aims or limits"]
     assert moved["changed"]["chance"] == [first["chance_all"], moved["chance_all"]]
     for name, (then, now) in moved["changed"]["levels"].items():
         assert then == {**first["blend"], **first["factors"]}[name]

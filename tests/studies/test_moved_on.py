@@ -88,13 +88,13 @@ def test_the_other_way_is_to_go_on_from_the_trials_made(found, edit, call, said)
     assert (gone["where"], gone["level"]) == ("Wax", "inform")
     assert call("fit", found)[1]["responses"]["Viscosity"]["n"] == 9
     upcoming = call("next", found)[1]
-    assert upcoming["changed"]["because"] == ["what is tried changed"]
+    assert upcoming["changed"]["because"] == ["new ingredients, ranges or factors"]
     assert upcoming["changed"]["levels"]["Wax"] == [before["blend"]["Wax"], 0]
     trials = {run["trial"]: run["levels"] for run in upcoming["runs"]}
     assert all(levels["Wax"] == 0 for levels in trials.values())
     told = said("optimise", found)
     assert "Wax 0.00" in told
-    assert "Since the last search (what is tried changed)" in told
+    assert "Since the last search (new ingredients, ranges or factors)" in told
     # What lies outside what was tried is not said to be the best within it.
     assert "Outside what was tried: read every number as a guess." in told
     assert "in the tried region" not in told
@@ -171,9 +171,9 @@ def test_all_set_aside_is_said_with_what_to_do(recorded, call, snapshot):
 @pytest.mark.parametrize(
     ("old", "new", "because"),
     [
-        ("high = 30000", "high = 19000", "what is wanted changed"),
-        ("low = 5.0\nhigh = 5.8", "low = 5.3\nhigh = 5.42", "what is wanted changed"),
-        ("low = 2\nhigh = 6", "low = 3\nhigh = 6", "what is tried changed"),
+        ("high = 30000", "high = 19000", "new aims or limits"),
+        ("low = 5.0\nhigh = 5.8", "low = 5.3\nhigh = 5.42", "new aims or limits"),
+        ("low = 2\nhigh = 6", "low = 3\nhigh = 6", "new ingredients, ranges or factors"),
     ],
     ids=["moved limit", "tighter bound", "narrower reach"],
 )
@@ -195,7 +195,7 @@ def test_a_changed_brief_goes_on_from_the_trials_made(found, edit, call, old, ne
 def test_a_changed_brief_reaches_plans_card_and_report(found, edit, call):
     edit(found, "high = 30000", "high = 19000")
     learn = call("next", found, "--learn", "2")[1]
-    assert learn["changed"]["because"] == ["what is wanted changed"]
+    assert learn["changed"]["because"] == ["new aims or limits"]
     assert len(learn["runs"]) == 2
     assert {"chance", "course", "worth"} <= set(learn["gain"])
     card = call("card", found, "--formula", "F1")[1]
