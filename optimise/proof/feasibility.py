@@ -24,7 +24,7 @@ Verdict = Literal["met", "never", "open"]
 
 _NEVER = 1e-9  # the least that every recipe has to miss by
 # In the units of a field's `cost`: of all verdicts, and of one.
-_WORK, _WORK_EACH = 3e9, 1e9
+_WORK, _WORK_EACH = 6e9, 3e9
 
 
 @dataclass(frozen=True, slots=True, eq=False)

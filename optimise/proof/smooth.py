@@ -9,7 +9,7 @@ between that and 5/3 (a² - a - 1) e^-a, which it is along an axis, and the thir
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +17,7 @@ import numpy.typing as npt
 from optimise.formula.space import Space
 from optimise.models.predictors import PosteriorPredictor, coordinates
 from optimise.proof.expansion import Curve, Expansion, bent, filled
+from optimise.proof.steepest import Steepest
 from optimise.statistics.kernels import ROOT, along, bell
 
 Array = npt.NDArray[np.float64]
@@ -147,6 +148,7 @@ class SmoothExpander:
     peak: Array
     crossed: Array
     which: tuple[npt.NDArray[np.intp], ...]
+    _kept: dict[str, Steepest] = field(default_factory=dict, repr=False)
 
     @classmethod
     def of(cls, predictor: PosteriorPredictor, space: Space, combo: Mapping[str, str]) -> SmoothExpander:
@@ -224,9 +226,19 @@ class SmoothExpander:
             steep, curved, beyond = cloud.sums(weights[None])
             slope += steep[:, 0]
             bend += curved[:, 0]
-            third += beyond[:, 0]
+            third += np.minimum(beyond[:, 0], self._curved(a, w)) if cloud is near.clouds[1] else beyond[:, 0]
         second = bent(bend[:, None], w)[:, 0] + third
         return Curve(post.centre + size * value, size * slope, size * bend, size * second, size * third)
+
+    def _curved(self, a: Array, w: Array) -> Array:
+        """Bound (n,) of what the curves of the averaged centre have beyond their bend near a (n, d)."""
+        axes = self.predictor.posterior.axes
+        middle, ways = axes @ self.origin, axes @ self.turn
+        if "steepest" not in self._kept:
+            post, half = self.predictor.posterior, np.abs(ways).sum(axis=1)
+            weights = (post.weights * self.clouds[1]) @ post.alpha
+            self._kept["steepest"] = Steepest.of(weights, axes @ post.z.T, middle - half, middle + half)
+        return self._kept["steepest"].beyond(middle[:, None] + ways @ a.T, np.abs(ways) @ w.T)
 
     @property
     def still(self) -> Array:
