@@ -220,13 +220,14 @@ class SmoothExpander:
         value = level + a @ flat + 0.5 * (turn * a).sum(axis=1)
         slope, bend = flat + turn, np.broadcast_to(bow, (len(a), *bow.shape)).copy()
         third = np.zeros(len(a))
-        for share, cloud in zip(self.clouds, near.clouds, strict=True):
+        no_more = (np.full(len(a), np.inf), self._curved(a, w))
+        for share, cloud, most in zip(self.clouds, near.clouds, no_more, strict=True):
             weights = (post.weights * share) @ post.alpha
             value += cloud.value @ weights
             steep, curved, beyond = cloud.sums(weights[None])
             slope += steep[:, 0]
             bend += curved[:, 0]
-            third += np.minimum(beyond[:, 0], self._curved(a, w)) if cloud is near.clouds[1] else beyond[:, 0]
+            third += np.minimum(beyond[:, 0], most)
         second = bent(bend[:, None], w)[:, 0] + third
         return Curve(post.centre + size * value, size * slope, size * bend, size * second, size * third)
 

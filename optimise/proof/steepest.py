@@ -43,7 +43,7 @@ class Steepest:
         offset = middles[:, :, None] - known[:, None, :]
         a = ROOT * np.abs(offset)
         found = np.abs((np.sign(offset) * (_THIRD * a * (3 - a) * np.exp(-a))) @ weights)
-        rows = [(found + _FOURTH * np.abs(weights).sum() * width[:, None] / 2) / q]
+        rows = [(found + _FOURTH * np.abs(weights).sum() * width[:, None] * (0.5 + _EDGE)) / q]
         while 2 ** len(rows) <= _CELLS:
             step, last = 2 ** (len(rows) - 1), rows[-1]
             rows.append(np.maximum(last, np.concatenate([last[:, step:], last[:, -1:].repeat(step, axis=1)], axis=1)))
@@ -54,10 +54,11 @@ class Steepest:
 
         Infinite where a box leaves the table.
         """
-        first = np.floor((x - radius - self.low[:, None]) / self.width[:, None] - _EDGE).astype(np.intp)
-        last = np.floor((x + radius - self.low[:, None]) / self.width[:, None] + _EDGE).astype(np.intp)
-        # At its ends a box may overstep the table by what rounds away.
-        fine = ((first >= -1) & (last <= _CELLS)).all(axis=0)
+        start = (x - radius - self.low[:, None]) / self.width[:, None]
+        end = (x + radius - self.low[:, None]) / self.width[:, None]
+        # At its ends a box may overstep the table by what rounds away, and no more.
+        fine = ((start >= -_EDGE) & (end <= _CELLS + _EDGE)).all(axis=0)
+        first, last = (np.floor(cells).astype(np.intp) for cells in (start - _EDGE, end + _EDGE))
         first, last = np.clip(first, 0, _CELLS - 1), np.clip(last, 0, _CELLS - 1)
         level = np.log2(last - first + 1).astype(np.intp)
         axis = np.arange(len(self.low))[:, None]

@@ -39,6 +39,8 @@ def test_no_sum_leaves_its_bounds(size):
 def test_a_box_beyond_the_table_has_no_bound():
     table = Steepest.of(np.ones(12), KNOWN, LOW, HIGH)
     assert np.isinf(table.beyond(np.full((3, 1), 1.2), np.full((3, 1), 0.2))).all()
+    # Less than a cell beyond is beyond.
+    assert np.isinf(table.beyond(np.full((3, 1), 1.2), np.full((3, 1), 0.1001))).all()
     assert np.isfinite(table.beyond((LOW + HIGH)[:, None] / 2, (HIGH - LOW)[:, None] / 2)).all()
 
 
