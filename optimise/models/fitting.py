@@ -35,6 +35,7 @@ from optimise.statistics.censored_shared import SharedCensoredFit
 from optimise.statistics.diagnosis import Number
 from optimise.statistics.imputation import completions
 from optimise.statistics.leastsq import ALONE, Array, Influence, LeastSquares, independent, solve
+from optimise.statistics.marginal import Groups
 from optimise.statistics.mixed import MixedFit
 from optimise.statistics.posterior import Posterior
 from optimise.statistics.whitened import Whitened, sharing
@@ -354,10 +355,9 @@ def _predictor(
     if choice == "select" and not core.fit.exact:
         try:
             z = coordinates(data.region, data.X, data.chosen)
-            columns, groups, few, beside = _drawn(data)
-            axes = axes_of(data.region)
-            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, columns, groups, few, axes)
-            found = Posterior.fit(z, values, columns, plots=groups, few=few, blocks=beside, axes=axes)
+            groups, axes = _groups_of(data), axes_of(data.region)
+            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, groups, axes)
+            found = Posterior.fit(z, values, groups, axes=axes)
             return PosteriorPredictor(found, data.region), []
         except ModelError:
             pass
@@ -383,19 +383,13 @@ def _predictor(
     return LeastSquaresPredictor(core.terms, core.coding, core.beta, core.unscaled, *error, shared), notes
 
 
-_Names = tuple[str, ...]
-
-
-def _drawn(data: BatchData) -> tuple[Array | None, _Names | None, bool, _Names | None]:
-    """Block columns, groups of batches whose errors are drawn together, if these are few, and blocks drawn beside them.
-
-    A new batch is one of a new whole plot and a new block, so that both are drawn.
-    """
+def _groups_of(data: BatchData) -> Groups:
+    """Which batches share errors. A new batch is one of a new whole plot and a new block, so that both are drawn."""
     columns = data.blocks if data.blocks.shape[1] else None
     blocks = None if columns is None else block_of(data)
     if data.shared is not None:
-        return columns, data.shared.names, False, blocks
-    return None, blocks, True, None
+        return Groups(columns, data.shared.names, blocks=blocks)
+    return Groups(plots=blocks, few=True)
 
 
 def term_groups(terms: Terms) -> dict[str, list[int]]:

@@ -11,7 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
-from optimise.statistics.posterior import log_weights, prepared, projections
+from optimise.statistics.hyperprior import grid_of
+from optimise.statistics.marginal import ALONE, Groups, log_weights, projections, standardised
 
 Array = npt.NDArray[np.float64]
 
@@ -20,22 +21,15 @@ _DRAWS, _BURN, _BETWEEN, _SWEEPS = 8, 12, 3, 4
 
 
 def completions(
-    z: Array,
-    low: Array,
-    high: Array,
-    start: Array,
-    nuisance: Array | None = None,
-    plots: npt.ArrayLike | None = None,
-    few: bool = False,
-    axes: Array | None = None,
+    z: Array, low: Array, high: Array, start: Array, groups: Groups = ALONE, axes: Array | None = None
 ) -> Array:
     """Completions (8, n) of values known to lie between `low` and `high` (n,) at coordinates z (n, d).
 
-    `start` (n,) holds the values where the ends are equal and a first guess, within the bounds, elsewhere; `nuisance`,
-    `plots`, `few` and `axes` as in `Posterior.fit`, whose errors it raises. Same arguments, same draws.
+    `start` (n,) holds the values where the ends are equal and a first guess, within the bounds, elsewhere; `groups`
+    and `axes` as in `Posterior.fit`, whose errors it raises. Same arguments, same draws.
     """
-    ready = prepared(z, start, nuisance, None, plots, few, axes)
-    data, grid, centre, size = ready.data, ready.grid, ready.centre, ready.size
+    ready, grid = standardised(z, start, groups, axes=axes), grid_of(groups)
+    data, centre, size = ready.data, ready.centre, ready.size
     y, low, high = ready.y[0].copy(), (low - centre) / size, (high - centre) / size
     rng = np.random.default_rng(np.random.SeedSequence([len(y), 71]))
     open_now = np.flatnonzero(low != high)

@@ -9,6 +9,7 @@ from scipy import stats
 
 from doe import Study
 from optimise import find, fit
+from optimise.statistics.marginal import Groups
 from optimise.statistics.posterior import Posterior
 
 DAYS = np.repeat(["Mon", "Tue", "Wed"], 6)
@@ -112,7 +113,7 @@ def test_three_very_unlike_days_still_hold_a_new_one():
     for seed in range(12):
         rng = np.random.default_rng(seed)
         y = np.repeat(rng.normal(0, 5, 3), 6) + rng.normal(0, 1, 18)
-        days = Posterior.fit(SPEED[:, None], y, plots=np.repeat(np.arange(3), 6), few=True)
+        days = Posterior.fit(SPEED[:, None], y, Groups(plots=np.repeat(np.arange(3), 6), few=True))
         means = y.reshape(3, 6).mean(axis=1)
         half = stats.t.ppf(0.95, 2) * means.std(ddof=1) * sqrt(4 / 3)
         for ends, out in (
@@ -153,7 +154,7 @@ def test_what_is_said_of_a_new_day_comes_true_beside_whole_plots():
         frame, _ = days_and_plots(seed)
         z, y = frame[["Speed"]].to_numpy(), frame["Foam"].to_numpy()
         own = np.column_stack([(d == DAYS).astype(float) - (DAYS == "Wed") for d in ("Mon", "Tue")])
-        both = Posterior.fit(z, y, own, plots=frame["whole_plot"], blocks=DAYS)
+        both = Posterior.fit(z, y, Groups(own, frame["whole_plot"], blocks=DAYS))
         low, high = both.at(np.zeros((1, 1))).batch_interval(0.90)[0]
         spread = sqrt(2**2 + 0.6**2 + 0.3**2)
         means = frame.groupby("block")["Foam"].mean()

@@ -17,6 +17,7 @@ from optimise import fit
 from optimise.models.batchdata import Sharing
 from optimise.models.grouped import as_if_alone
 from optimise.statistics.leastsq import solve
+from optimise.statistics.marginal import Groups
 from optimise.statistics.mixed import reml
 from optimise.statistics.posterior import Posterior
 
@@ -163,7 +164,7 @@ def test_whole_plots_widen_what_the_posterior_says_of_a_new_batch():
     # Two plots at each level of the hard factor, so that no curve of it can stand for what lies between them.
     z = np.column_stack([np.repeat(np.tile([-1.0, -0.4, 0.4, 1.0], 2), 4), rng.uniform(-1, 1, 32)])
     y = z @ [1.0, 2.0] + rng.normal(0, 2.0, 8)[plots] + rng.normal(0, 0.3, 32)
-    alone, shared = Posterior.fit(z, y), Posterior.fit(z, y, plots=plots)
+    alone, shared = Posterior.fit(z, y), Posterior.fit(z, y, Groups(plots=plots))
     where = np.array([[0.9, 0.0], [-0.9, 0.0]])
     # How the hard factor acts is far less sure than 32 separate batches would make it; the easy one is surer.
     apart = np.array([1.0, -1.0])

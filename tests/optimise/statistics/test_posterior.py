@@ -8,7 +8,9 @@ from scipy import special, stats
 from scipy.stats import special_ortho_group
 
 from doe.problems import ModelError
-from optimise.statistics.posterior import Posterior, _grid
+from optimise.statistics.hyperprior import grid_of
+from optimise.statistics.marginal import ALONE, Groups
+from optimise.statistics.posterior import Posterior
 
 
 def matern(r):
@@ -22,24 +24,6 @@ def surface(n=22, d=3, noise=0.3, seed=4):
     z = rng.uniform(-1, 1, (n, d))
     y = 5 + 2 * z[:, 0] - z[:, 1] + 1.5 * z[:, 0] * z[:, 1] - z[:, -1] ** 2 + noise * rng.normal(size=n)
     return z, y
-
-
-def test_the_grid_is_the_documented_one():
-    grid = np.array(list(_grid()))
-    assert grid.shape == (324, 7)
-    # One sixth of the prior mass at each tL, a fifth of it without discrepancy.
-    mass = np.exp(grid[:, 0])
-    assert [mass[grid[:, 1] == t].sum() for t in (0.3, 0.6, 1.2, 2.4, 4.8, 9.6)] == pytest.approx(np.ones(6))
-    smooth, curves = grid[:, 3] > 0, grid[:, 4] > 0
-    assert mass[~smooth & ~curves].sum() / mass.sum() == pytest.approx(0.2)
-    # Elsewhere it is as often one surface as a sum of curves, never both.
-    assert mass[smooth].sum() == pytest.approx(mass[curves].sum())
-    assert not (smooth & curves).any()
-    # Its ratio to tL is half-Cauchy of scale 1, per unit of its log: r / (1 + r²).
-    ratio = (grid[:, 3] + grid[:, 4]) / grid[:, 1]
-    shares = np.array([mass[np.isclose(ratio, r)].sum() for r in (1 / 9, 1 / 3, 1, 3)]) / mass.sum()
-    law = stats.halfcauchy.pdf([1 / 9, 1 / 3, 1, 3]) * [1 / 9, 1 / 3, 1, 3]
-    assert shares == pytest.approx(0.8 * law / law.sum())
 
 
 def test_marginal_likelihood_and_prediction_by_brute_force():
@@ -56,7 +40,7 @@ def test_marginal_likelihood_and_prediction_by_brute_force():
     dots = everyone @ everyone.T
     bells = matern(np.linalg.norm(everyone[:, None] - everyone, axis=2))
     curves = np.mean([matern(np.abs(np.subtract.outer(x, x))) for x in (everyone @ axes.T).T], axis=0)
-    for prior, linear, quadratic, smooth, bent, *_ in _grid():
+    for prior, linear, quadratic, smooth, bent, *_ in grid_of(ALONE):
         K = linear**2 * dots + quadratic**2 * dots**2 + smooth**2 * bells + bent**2 * curves + flat
         V = K[:10, :10] + np.eye(10)
         inverse = np.linalg.inv(V)
@@ -113,8 +97,8 @@ def test_units_of_the_response_do_not_matter():
 def test_block_columns_take_out_a_shift():
     z, y = surface()
     block = np.where(np.arange(22) % 2 == 0, 1.0, -1.0)[:, None]
-    plain = Posterior.fit(z, y, nuisance=block)
-    shifted = Posterior.fit(z, y + 5 * block[:, 0], nuisance=block)
+    plain = Posterior.fit(z, y, Groups(block))
+    shifted = Posterior.fit(z, y + 5 * block[:, 0], Groups(block))
     assert plain.df == 20
     # Standardising by the whole spread of y leaves the same posterior of the rest.
     assert plain.at(z).mean() == pytest.approx(shifted.at(z).mean(), abs=1e-6)
@@ -124,7 +108,7 @@ def test_block_columns_take_out_a_shift():
 def test_dependent_block_columns_are_counted_once():
     z, y = surface()
     block = np.where(np.arange(22) % 2 == 0, 1.0, -1.0)[:, None]
-    assert Posterior.fit(z, y, nuisance=np.hstack([block, -block])).df == 20
+    assert Posterior.fit(z, y, Groups(np.hstack([block, -block]))).df == 20
 
 
 def test_weights_count_as_repeats():
