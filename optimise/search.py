@@ -16,16 +16,16 @@ from doe.threads import one_thread
 from doe.trade.rulebook import RULES
 from optimise.formula.alternatives import alternatives, limited_by
 from optimise.formula.brief import Brief, searchable
+from optimise.formula.curvature import curvature_untested
 from optimise.formula.entries import entries
 from optimise.formula.front import cheapest, check_against, front
 from optimise.formula.lots import lots_findings
-from optimise.formula.middle import middle_untested
 from optimise.formula.optimum import Optimum
 from optimise.formula.peaks import Multistart, Peak
 from optimise.formula.plateau import likeliest
 from optimise.formula.space import Space, as_told
 from optimise.formula.tolerances import joint_tolerances, worth_keeping
-from optimise.formula.untried import Untried, never_tried
+from optimise.formula.unvaried import Unvaried, unvaried_by_trials
 from optimise.formula.weighed import weighed_findings
 from optimise.formula.wholesteps import in_whole_steps, weighable
 from optimise.models.chance import joint_chance, open_ends
@@ -71,7 +71,7 @@ def find(
     brief, objective, findings = searchable(study, models, objective)
     check_against(brief, against)
     findings += off_steps(study, hold or {})
-    ground, closed = _ground(brief, hold, Untried() if outside else never_tried(models, brief.fence))
+    ground, closed = _ground(brief, hold, Unvaried() if outside else unvaried_by_trials(models, brief.fence))
     multistart = Multistart(brief, ground.space, objective, None if outside else brief.fence)
     peaks = _peaks(multistart, starts)
     best = _best(multistart, peaks)
@@ -97,16 +97,19 @@ def tolerances(study: Study, models: Models, levels: pd.DataFrame) -> dict[str, 
         return {}
     space = Space.build(study)
     multistart = Multistart(brief, space, "chance", brief.fence)
-    return joint_tolerances(multistart, X[0], combo, never_tried(models, brief.fence).names)
+    return joint_tolerances(multistart, X[0], combo, unvaried_by_trials(models, brief.fence).names)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Ground:
-    """Where the search goes: `exact_met`, whether the limits of exact musts are kept; `tried`, what holds it there."""
+    """Where the search goes.
+
+    `exact_met`: whether the limits of exact musts are kept; `unvaried`: what it keeps at the levels as tried.
+    """
 
     space: Space
     exact_met: bool
-    tried: Untried
+    unvaried: Unvaried
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -119,19 +122,19 @@ class _Asked:
     against: tuple[str, ...]
 
 
-def _ground(brief: Brief, hold: Mapping[str, Any] | None, tried: Untried) -> tuple[_Ground, list[Problem]]:
+def _ground(brief: Brief, hold: Mapping[str, Any] | None, unvaried: Unvaried) -> tuple[_Ground, list[Problem]]:
     """The space with the limits of exact musts and the levels as tried, or without those that no recipe keeps.
 
     And what there is to say of exact musts that none keeps.
     """
-    for kept in (tried, Untried()) if tried.rows else (tried,):
+    for kept in (unvaried, Unvaried()) if unvaried.rows else (unvaried,):
         try:
             return _Ground(Space.build(brief.study, hold, brief.exact, kept.rows), True, kept), []
         except StudyError as error:
             closed = error
     if not brief.exact:
         raise closed
-    return _Ground(Space.build(brief.study, hold), False, Untried()), as_told(closed)
+    return _Ground(Space.build(brief.study, hold), False, Unvaried()), as_told(closed)
 
 
 def _peaks(multistart: Multistart, starts: int) -> list[Peak]:
@@ -185,7 +188,7 @@ def _described(
     # A formula beyond the fence is not one of those the proof is about.
     within = asked.outside or multistart.fence is None or entry["inside"]
     proof = found.proof if ground.exact_met and within else None
-    held = (*asked.hold, *ground.tried.names)
+    held = (*asked.hold, *ground.unvaried.names)
     on_front = entries(multistart, models, front(multistart, best, peaks, asked.against)) if wide else []
     saving = cheapest(multistart, best, peaks) if wide and worth and ground.exact_met else None
     findings = [*findings, *_findings(multistart, models, ground, best, entry, asked)]
@@ -213,7 +216,7 @@ def _described(
         front=tuple(_on_front(row, asked.against) for row in on_front),
         front_of=(*([objective] if len(asked.against) < 2 else []), *(asked.against or ["cost_per_kg"])),
         cheapest=None if saving is None else _on_front(entries(multistart, models, [saving])[0], ()),
-        tolerances=joint_tolerances(multistart, x, best.combo, ground.tried.names) if wide and worth else {},
+        tolerances=joint_tolerances(multistart, x, best.combo, ground.unvaried.names) if wide and worth else {},
         limited_by=tuple(limited_by(brief, x, best.combo)),
         clash=clash.entries,
         closest=closest(multistart, models, clash.closest, asked.hold),
@@ -228,7 +231,7 @@ def _clash(multistart: Multistart, ground: _Ground, asked: _Asked, entry: Mappin
     brief, chance = multistart.brief, entry["chance_all"]
     if not (brief.aimed or brief.exact) or (met and not (isinstance(chance, float) and chance < _SMALL)):
         return Clash()
-    return find_clash(brief, Space.build(brief.study, asked.hold, tied=ground.tried.rows), multistart.fence)
+    return find_clash(brief, Space.build(brief.study, asked.hold, tied=ground.unvaried.rows), multistart.fence)
 
 
 def _findings(
@@ -242,10 +245,10 @@ def _findings(
         got, do = "no recipe of whole steps is allowed here", "take smaller steps or wider limits"
         out.append(Problem("not-weighable", "warn", "optimise", got, "shown to full precision", do))
     if brief.fence is None:
-        out.append(never_tried(models, None).finding(bool(ground.tried.rows)))
+        out.append(unvaried_by_trials(models, None).finding(bool(ground.unvaried.rows)))
     elif not entry["inside"]:
         out.append(_outside(asked.outside))
-    out += [*middle_untested(brief.study, models, X[0]), *(() if asked.lean else models.clashes)]
+    out += [*curvature_untested(brief.study, models, X[0]), *(() if asked.lean else models.clashes)]
     out += [problem for problem in entry["findings"] if problem.code in RULES]
     if isinstance(chance, float) and not asked.lean:
         whole = space.frame(X, best.combo)

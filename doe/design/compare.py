@@ -13,7 +13,7 @@ import pandas as pd
 
 from doe.design.design import Design, planned
 from doe.design.quality import Figure, Quality, matters_of
-from doe.ideal.yardstick import Yardsticks
+from doe.ideal.bestpossible import BestByModel
 from doe.problems import PlanError, Unavailable
 from doe.split import split
 from doe.study import Study
@@ -116,7 +116,7 @@ class Comparison:
         do not fit a number of trials, as many as fit are taken and the option says so. `seed` and `existing` are those
         of `plan`; `done` is told how many plans of how many there are so far.
         """
-        ground = _Ground(study, {} if seed is None else {"seed": seed}, existing, Yardsticks())
+        ground = _Ground(study, {} if seed is None else {"seed": seed}, existing, BestByModel())
         made = 0 if existing is None else len(existing)
         counts = sorted({int(n) for n in runs}) if runs is not None else run_counts(study, made)
         wish = study.plan.runs
@@ -162,11 +162,11 @@ class _Ground:
     study: Study
     given: Mapping[str, Any]
     existing: pd.DataFrame | None
-    yardsticks: Yardsticks
+    best_by_model: BestByModel
 
     def plan(self, asked: Mapping[str, Any]) -> Design:
         """The plan with these keys of `[plan]` replaced."""
-        return planned(self.study, {**self.given, **asked}, self.yardsticks, existing=self.existing)
+        return planned(self.study, {**self.given, **asked}, self.best_by_model, existing=self.existing)
 
 
 def run_counts(study: Study, made: int = 0) -> list[int]:

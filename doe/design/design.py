@@ -19,7 +19,7 @@ from doe.design.groundwork import Groundwork, terms_of, thawed, wish_of
 from doe.design.quality import MADE, Quality, Trials, assess, recipe_numbers
 from doe.design.textbook import Points
 from doe.groups import seating, setups
-from doe.ideal.yardstick import Yardsticks
+from doe.ideal.bestpossible import BestByModel
 from doe.problems import PlanError, Problem
 from doe.search import optimal, weighable
 from doe.search.allocation import in_blocks, in_order, repeats, sizes
@@ -164,7 +164,7 @@ def plan(
 def planned(
     study: Study,
     given: Mapping[str, Any],
-    yardsticks: Yardsticks | None = None,
+    best_by_model: BestByModel | None = None,
     *,
     round: int = 1,
     first_trial: int = 1,
@@ -172,9 +172,9 @@ def planned(
 ) -> Design:
     """The plan with the keys of `[plan]` in `given` replaced; None takes one out.
 
-    `yardsticks` keep what plans of one study share, where several are made.
+    `best_by_model` keeps the best possible plans of one study, where several plans are made.
     """
-    ground = Groundwork.of(study, given, yardsticks, existing)
+    ground = Groundwork.of(study, given, best_by_model, existing)
     return _Maker(ground, given, round, first_trial).design()
 
 
@@ -300,7 +300,7 @@ class _Maker:
         given = len(self.wish.must_make) >= n
         made = self._trials(U, C, trials, table, block, plots, wanted)
         quality = replace(
-            assess(study, self.layout, made, self.ground.yardstick, chosen=not given),
+            assess(study, self.layout, made, self.ground.best_possible, chosen=not given),
             steps=self._steps_kept(given),
             filling=self._filling(made.U),
         )

@@ -20,7 +20,7 @@ from doe.design.estimable import Estimable, estimable
 from doe.groups import seating, setups
 from doe.groups.setups import Made
 from doe.groups.wholeplots import Hard
-from doe.ideal.yardstick import Yardstick, Yardsticks
+from doe.ideal.bestpossible import BestByModel, BestPossible
 from doe.problems import PlanError, Problem, StudyError
 from doe.region.lattice import cases, on_steps, too_coarse
 from doe.region.limits import number
@@ -45,14 +45,14 @@ _NAMED = 8  # terms that are named
 class Groundwork:
     """The plan asked for (`wish`), its `terms`, and what it is sought on.
 
-    `layout` of `yardstick` has the region with its ingredients in an order of their own. `existing` are trials already
-    made, `wanted` what the new ones must hold, `points` those of a textbook plan. `findings` are to be told.
+    `layout` of `best_possible` has the region with its ingredients in an order of their own. `existing` are trials
+    already made, `wanted` what the new ones must hold, `points` those of a textbook plan. `findings` are to be told.
     """
 
     study: Study
     wish: PlanWish
     terms: Terms
-    yardstick: Yardstick
+    best_possible: BestPossible
     grid: Grids
     existing: Recipes
     hard: Hard
@@ -64,14 +64,14 @@ class Groundwork:
     @property
     def layout(self) -> Layout:
         """The arrays that plans are searched on."""
-        return self.yardstick.plan
+        return self.best_possible.plan
 
     @classmethod
     def of(
         cls,
         study: Study,
         given: Mapping[str, Any],
-        yardsticks: Yardsticks | None = None,
+        best_by_model: BestByModel | None = None,
         existing: pd.DataFrame | None = None,
     ) -> Groundwork:
         """Everything up to the search. Raises PlanError with the reasons why there can be no such plan."""
@@ -90,8 +90,8 @@ class Groundwork:
         if wish.maybe is None and count is not None:
             terms = terms.with_maybe(count + (0 if existing is None else len(existing)))
         region = _in_order(study)
-        yardstick = (yardsticks or Yardsticks()).of(region, _terms_in_order(terms, region))
-        layout = yardstick.plan
+        best_possible = (best_by_model or BestByModel()).of(region, _terms_in_order(terms, region))
+        layout = best_possible.plan
         known = optimal.recipes_in(study, layout, existing)
         hard, made = Hard.of(study, layout), setups.made_before(known, existing)
         wanted = optimal.wanted(study, wish, layout, known)
@@ -109,7 +109,7 @@ class Groundwork:
         )
         findings = (*_left_out(study), *textbook.unused(study, wish), *clear.findings, *told)
         grid = grids(region, study.steps_at)
-        return cls(study, wish, terms, yardstick, grid, known, hard, made, wanted, points, findings)
+        return cls(study, wish, terms, best_possible, grid, known, hard, made, wanted, points, findings)
 
 
 def foreseen(study: Study) -> tuple[tuple[Problem, ...], tuple[Problem, ...]]:

@@ -17,7 +17,7 @@ from doe.definition.categories import short
 from doe.definition.parts import Response
 from doe.design.aliasing import two_level
 from doe.groups.wholeplots import Hard, blocks_kept, ceiling, reading_of
-from doe.ideal.yardstick import Yardstick
+from doe.ideal.bestpossible import BestPossible
 from doe.plain import plain
 from doe.problems import Unavailable
 from doe.recipes.costs import cost_per_kg
@@ -130,8 +130,8 @@ class Trials:
     strata: Strata
 
 
-def assess(study: Study, plan: Layout, trials: Trials, yardstick: Yardstick | None, *, chosen: bool) -> Quality:
-    """Work out every figure for `trials`; `yardstick` holds the best possible plans for `plan` where they are known.
+def assess(study: Study, plan: Layout, trials: Trials, best_possible: BestPossible | None, *, chosen: bool) -> Quality:
+    """Work out every figure for `trials`, against the best possible plans for `plan` (found here where not given).
 
     Where every recipe was given (`chosen` is False) there is nothing to judge against the best possible plan.
     """
@@ -146,7 +146,7 @@ def assess(study: Study, plan: Layout, trials: Trials, yardstick: Yardstick | No
     hard = Hard.of(study, plan)
     spread = _prediction(plan, V)
     per_trial = None if V is None else np.einsum("ij,ji->i", G @ V, G.T @ W)
-    d, i, bracket = _efficiencies(trials, A, V, yardstick or Yardstick(plan), hard) if chosen else _given()
+    d, i, bracket = _efficiencies(trials, A, V, best_possible or BestPossible(plan), hard) if chosen else _given()
     cost = _cost(study, trials.levels)
     return Quality(
         terms=len(plan.terms),
@@ -230,7 +230,7 @@ def _given() -> tuple[Figure, Figure, dict[str, tuple[float, float] | Unavailabl
 
 
 def _efficiencies(
-    trials: Trials, A: Array, V: Array | None, yardstick: Yardstick, hard: Hard
+    trials: Trials, A: Array, V: Array | None, best_possible: BestPossible, hard: Hard
 ) -> tuple[Figure, Figure, dict[str, tuple[float, float] | Unavailable]]:
     """D and I efficiency of the trials and their proven brackets.
 
@@ -238,7 +238,7 @@ def _efficiencies(
     plan of as many runs, R is the prior of potential terms. With whole plots those of `doe.groups.wholeplots`
     stand in the place of A*: the best possible plan may be nearer than they tell, so that the bracket ends at 1.
     """
-    plan = yardstick.plan
+    plan = best_possible.plan
     if plan.confounded:
         missing = Unavailable(
             f"{', '.join(plan.confounded)} cannot be told from other terms anywhere in the region", "leave them out"
@@ -253,7 +253,7 @@ def _efficiencies(
         )
         return missing, missing, {"d": missing, "i": missing}
     n, p = len(trials.U), len(A)
-    top = ceiling(yardstick, hard, trials.strata)
+    top = ceiling(best_possible, hard, trials.strata)
     d = float(np.exp(np.linalg.slogdet(A)[1] / p - math.log(n) - top.d))
     i = float(top.i / (n * np.einsum("ij,ij->", V, plan.moment)))
     # A found optimum may be short of the true one by its own tolerance; no plan is better than the best.

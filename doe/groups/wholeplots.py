@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import null_space
 
-from doe.ideal.yardstick import Yardstick
+from doe.ideal.bestpossible import BestPossible
 from doe.search.spaces import Layout
 from doe.search.strata import Strata
 
@@ -93,18 +93,18 @@ class Ceiling:
     sure_i: float
 
 
-def ceiling(yardstick: Yardstick, hard: Hard, strata: Strata) -> Ceiling:
+def ceiling(best_possible: BestPossible, hard: Hard, strata: Strata) -> Ceiling:
     """The bounds above for trials in these whole plots, from the best approximate plans for the model."""
-    plan, n = yardstick.plan, len(strata.plots)
-    d, i = yardstick.best("D", n).value, yardstick.best("I", n).value
-    sure_d, sure_i = yardstick.worth("D", n), yardstick.worth("I", n)
+    plan, n = best_possible.plan, len(strata.plots)
+    d, i = best_possible.best("D", n).value, best_possible.best("I", n).value
+    sure_d, sure_i = best_possible.proven("D", n), best_possible.proven("I", n)
     more = int(strata.sizes.min()) * strata.ratio
     if not more:
         return Ceiling(d, i, sure_d, sure_i)
     N = hard_functions(plan, hard)
     p, p_w = N.shape
-    alone = Yardstick(_alone(plan, N))
-    part, sure_part = alone.best("I", n).value, alone.worth("I", n)
+    alone = BestPossible(_alone(plan, N))
+    part, sure_part = alone.best("I", n).value, alone.proven("I", n)
     top = Ceiling(d - p_w / p * float(np.log1p(more)), i + more * part, sure_d, sure_i)
     return replace(top, sure_i=(i * sure_i + more * part * sure_part) / top.i)
 

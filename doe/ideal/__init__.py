@@ -1,1 +1,1 @@
-"""The best approximate plan, found and proven: the yardstick of every plan."""
+"""The best approximate plan, found and proven: what the efficiency of every plan is relative to."""

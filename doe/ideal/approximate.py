@@ -1,4 +1,4 @@
-"""The best approximate plan: weights on points, whole runs forgotten. The yardstick of every exact plan.
+"""The best approximate plan: weights on points, whole runs forgotten. Efficiencies of exact plans are relative to it.
 
 A plan is judged against the optimum over all weightings (Kiefer & Wolfowitz 1960): its variance function shows how
 far it is from it, and a proven bound of that function over the whole region proves it.

@@ -18,9 +18,9 @@ from optimise.formula.brief import Brief
 from optimise.formula.peaks import Multistart, Peak
 from optimise.formula.space import Space
 from optimise.models.models import Models
-from optimise.upcoming.course import by_variance, course, given
+from optimise.upcoming.augmentation import augment, by_variance, given
+from optimise.upcoming.candidates import candidate_set, inside
 from optimise.upcoming.due import Due, room
-from optimise.upcoming.field import field, inside
 from optimise.upcoming.preposterior import MOST_FURTHER, Preposterior, Prospect
 
 Array = npt.NDArray[np.float64]
@@ -37,8 +37,8 @@ class Lesson:
 
     `taken_away` is the share of the prediction variance at promising formulas, weighted by their chance. `steps` are
     what the first trial, the first two, ... may be expected to bring, and further ones beside those; those that bring
-    most come first. `pays` is how many of them do: after those the course flattens. `ceiling` is what could
-    be had if every must were known exactly.
+    most come first. `pays` is how many are worth making: after those the gains level off. `ceiling` is what could be
+    had if every must were known exactly.
     """
 
     X: Array
@@ -49,7 +49,7 @@ class Lesson:
     ceiling: Prospect
 
     @property
-    def course(self) -> tuple[float, ...]:
+    def gains(self) -> tuple[float, ...]:
         """The expected rise of the chance by the first trial, the first two, ..."""
         return tuple(step.gain for step in self.steps)
 
@@ -90,10 +90,10 @@ def lesson_for(
 def gain_of(study: Study, lesson: Lesson) -> dict[str, Any]:
     """What a lesson brings, as `Upcoming.gain` says it."""
     count = len(lesson.X)
-    chance = lesson.course[count - 1] if count else 0.0
+    chance = lesson.gains[count - 1] if count else 0.0
     gain: dict[str, Any] = {
         "chance": chance, "per_batch": chance / max(count, 1), "variance": lesson.taken_away,
-        "course": lesson.course, "reached": tuple(step.reached for step in lesson.steps), "pays": lesson.pays,
+        "course": lesson.gains, "reached": tuple(step.reached for step in lesson.steps), "pays": lesson.pays,
         "ceiling": {"chance": lesson.ceiling.gain, "reached": lesson.ceiling.reached},
     }  # fmt: skip
     if study.batch_cost > 0 and chance > 0:
@@ -103,7 +103,7 @@ def gain_of(study: Study, lesson: Lesson) -> dict[str, Any]:
 
 def foretold(step: Due, lesson: Lesson) -> Foretold:
     """What the batches may be expected to do about the chance that is wanted."""
-    count, gains = len(lesson.X), (0.0, *lesson.course)
+    count, gains = len(lesson.X), (0.0, *lesson.gains)
     if not count:
         return "none"
     if gains[count] / count < LITTLE:
@@ -117,10 +117,10 @@ def foretold(step: Due, lesson: Lesson) -> Foretold:
 
 
 def enough(gains: npt.ArrayLike) -> int:
-    """How many of the first batches are worth making: where the course of `gains` (n,), by the first, ..., flattens.
+    """How many of the first batches are worth making: where `gains` (n,), by the first, the first two, ..., level off.
 
-    From there on a further one brings less than one of the whole course does in the mean, or than `LITTLE` where that
-    is more: the point of the course farthest above its chord, or above a rise of `LITTLE` each.
+    From there on a further one brings less than one of all n does in the mean, or than `LITTLE` where that is more: the
+    point of the curve of gains that lies farthest above its chord, or above a rise of `LITTLE` each.
     """
     risen = np.concatenate([[0.0], np.asarray(gains, dtype=float)])
     count = len(risen) - 1
@@ -131,14 +131,14 @@ def enough(gains: npt.ArrayLike) -> int:
 def learn(multistart: Multistart, best: Peak, count: int | None, wanted: float, most: int) -> Lesson:
     """The `count` trials that raise the best chance most, as far as can be expected before they are made.
 
-    Without a count as many as are worth making, of `most` whose course is looked at. The search for the largest
+    Without a count as many as are worth making, of `most` whose gains are worked out. The search for the largest
     expected gain (see `preposterior`) starts from none, and from those that take away most of the prediction variance
     at the targets (each response counts by what it costs in chance at `best`).
     """
-    here = field(multistart, best)
+    here = candidate_set(multistart, best)
     weights = _response_weights(multistart, best)
     preposterior = Preposterior(here.views, here.targets, inside(multistart, here))
-    found = course(preposterior, by_variance(preposterior, weights, max(most, count or 1)), wanted, count, enough)
+    found = augment(preposterior, by_variance(preposterior, weights, max(most, count or 1)), wanted, count, enough)
     before, after = (_uncertainty(preposterior, weights, rows) for rows in ((), found.picked))
     return Lesson(
         X=here.X[[here.targets + i for i in found.picked]],

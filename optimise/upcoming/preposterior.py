@@ -16,7 +16,7 @@ from optimise.statistics.student import sd_factor
 Array = npt.NDArray[np.float64]
 Inside = Callable[[Sequence[int]], npt.NDArray[np.bool_]]
 
-MOST_FURTHER = 12  # batches whose course is worked out; our choice
+MOST_FURTHER = 12  # batches whose gain is worked out; our choice
 _DRAWS = 256
 # A search makes do with fewer draws, targets and components of what predicts.
 _DRAWS_IN_SEARCH = 96

@@ -29,8 +29,8 @@ from optimise.upcoming.confirmdays import made_together, planned_days
 from optimise.upcoming.confirming import Confirming, confirming
 from optimise.upcoming.due import Due, StopRule, due
 from optimise.upcoming.learning import Foretold, foretold, gain_of, lesson_for
-from optimise.upcoming.onway import trials_on_way
 from optimise.upcoming.returned import confirmation, confirming_limits, one_recipe
+from optimise.upcoming.steepestascent import trials_of_steepest_ascent
 
 Count = int | Literal["worth"] | None
 _MOST_TO_LEARN = 48  # trials chosen at once; what is learnt on the way changes which are worth making; our choice
@@ -289,7 +289,7 @@ def _to_learn(told: Upcoming, design: Design, gain: Mapping[str, Any], way: str 
 
 
 def _on_way(told: Upcoming, study: Study, models: Models, way: str, count: int, numbers: tuple[int, int]) -> Upcoming:
-    trials, said = trials_on_way(study, models[way], count)
+    trials, said = trials_of_steepest_ascent(study, models[way], count)
     design = _planned(study, models.results, trials, numbers)
     none = Unavailable("trials on a way follow one response", "use learn without a way for trials that gain most")
     return replace(_to_learn(told, design, {"chance": none, "per_batch": none}, way), findings=said)

@@ -48,7 +48,7 @@ from reports.tables import clean
 from reports.wording import grades, wording
 from reports.wording import proof as wording_proof
 from reports.wording.changes import better_line, kept_lines
-from reports.wording.further import ceiling_line, course_note, course_rows, gain_line, passes_line, worth_line
+from reports.wording.further import ceiling_line, gain_line, gain_note, gain_rows, passes_line, worth_line
 from reports.wording.verdict import confirmed_words, said, standing
 
 _MOST_ALTERNATIVES = 3
@@ -142,11 +142,11 @@ def _decided(
     if decided.verdict == "plan" and judged is not None:
         following = replace(following, cost=amount(judged.quality.to_dict()["cost"]))
     each = following.cost / following.batches if following.batches and isinstance(following.cost, float) else None
-    course = None if step is None or not gain else _course(study, step, gain, each)
-    return {"decision": decided, "next_step": following, "further": course}
+    bring = None if step is None or not gain else _further(study, step, gain, each)
+    return {"decision": decided, "next_step": following, "further": bring}
 
 
-def _course(study: Study, step: Due, gain: Mapping[str, Any], each: float | None) -> FurtherFacts:
+def _further(study: Study, step: Due, gain: Mapping[str, Any], each: float | None) -> FurtherFacts:
     """What further trials would bring, in words and a row a number of them; `each` is what one costs in all."""
     said = (
         gain_line(gain, step.chance, step.batches, study.currency),
@@ -155,8 +155,8 @@ def _course(study: Study, step: Due, gain: Mapping[str, Any], each: float | None
     )
     return FurtherFacts(
         says=tuple(line for line in said if line),
-        rows=tuple(course_rows(gain, step.chance, each or study.batch_cost, study.currency)),
-        note=course_note(step.wanted, study.batch_cost, each),
+        rows=tuple(gain_rows(gain, step.chance, each or study.batch_cost, study.currency)),
+        note=gain_note(step.wanted, study.batch_cost, each),
     )
 
 

@@ -52,25 +52,25 @@ def upcoming(
     table = aligned(rows, head, right=range(1, len(head)), most=16) if rows else ""
     keep = _to_keep(study, document.get("limits") or {}, len(rows))
     told = [said, confirm_line(document.get("advice")), *told, stop]
-    bring = _course(study, document, len(rows), None if cost is None or not rows else cost / len(rows))
+    bring = _gains(study, document, len(rows), None if cost is None or not rows else cost / len(rows))
     return paged(
         wrapped(f"{says}{spent}"), table, bring, keep, *map(wrapped, told), new_findings(study, problems),
         wrapped(issued), next_line(todo),
     )  # fmt: skip
 
 
-def _course(study: Study, document: Mapping[str, Any], batches: int, each: float | None) -> str:
+def _gains(study: Study, document: Mapping[str, Any], batches: int, each: float | None) -> str:
     """What the trials, and more or fewer of them, are expected to bring; `each` is what one costs in all."""
     # Further trials are held against the best formula there is by now, confirmed or not.
     gain, chance = document.get("gain") or {}, (document.get("better") or document).get("chance")
     if number_of(gain.get("chance")) is None or "course" not in gain:
         return ""
     each = each if study.batch_cost else None
-    rows = further.course_rows(gain, chance, each or study.batch_cost, study.currency)
+    rows = further.gain_rows(gain, chance, each or study.batch_cost, study.currency)
     said = [further.gain_line(gain, chance, batches, study.currency), further.worth_line(gain, batches)]
     heads = further.HEADS[: len(rows[0])] if rows else ()
     table = aligned(rows, heads, right=range(len(heads))) if rows else ""
-    note = further.course_note(document["wanted"], study.batch_cost, each) if rows else ""
+    note = further.gain_note(document["wanted"], study.batch_cost, each) if rows else ""
     return "\n".join([*(wrapped(line) for line in said if line), "", table, wrapped(note)]).strip()
 
 

@@ -41,22 +41,22 @@ def _roughly(paid: float, currency: str) -> str:
 
 def worth_line(gain: Mapping[str, Any], batches: int) -> str:
     """Which of the next batches are worth making, or how many would be; nothing where all of them are and no more."""
-    course, pays = list(gain.get("course") or ()), int(gain.get("pays") or 0)
+    gains, pays = list(gain.get("course") or ()), int(gain.get("pays") or 0)
     worth = sorted((str(trial) for trial in gain.get("worth") or ()), key=lambda name: (len(name), name))
-    if not course or not batches:
+    if not gains or not batches:
         return ""
     if pays < batches:
         others = batches - pays
         rest = "the other one" if others == 1 else f"the other {others}"
-        added = points(course[batches - 1] - (course[pays - 1] if pays else 0.0))
+        added = points(gains[batches - 1] - (gains[pays - 1] if pays else 0.0))
         if pays:
             most = listed(worth) if worth else f"{pays} of them"
             return f"Most of that is to be had from {most}; {rest} would add {added}."
         return f"None of them is worth making: {'it' if batches == 1 else 'together they'} would add {added}."
     if pays > batches:
-        return f"Up to {pays} are worth making: {pays - batches} more would add {_added(course, batches, pays)}."
-    if len(course) > batches:
-        more, added = len(course) - batches, course[-1] - course[batches - 1]
+        return f"Up to {pays} are worth making: {pays - batches} more would add {_added(gains, batches, pays)}."
+    if len(gains) > batches:
+        more, added = len(gains) - batches, gains[-1] - gains[batches - 1]
         each = f", {points(added / more)} each" if more > 1 else ""
         return f"After {'it' if batches == 1 else 'these'} it flattens: {more} more would add {points(added)}{each}."
     return ""
@@ -72,25 +72,25 @@ def ceiling_line(gain: Mapping[str, Any], chance: Any, wanted: float) -> str:
     return f"{whole}, and reach the {likely(wanted)} asked for in {cases(float(most['reached']))}."
 
 
-def course_rows(gain: Mapping[str, Any], chance: Any, cost: float, currency: str) -> list[Row]:
+def gain_rows(gain: Mapping[str, Any], chance: Any, cost: float, currency: str) -> list[Row]:
     """A row a number of further batches: what the best chance is then, what the last of them adds, how often enough.
 
-    The columns are `HEADS`, without the last where no `cost` of a batch is known; nothing where there is no course, or
-    all of it brings less than half a point: the sentence that says so says it all.
+    The columns are `HEADS`, without the last where no `cost` of a batch is known; nothing where no gains are known, or
+    all of them bring less than half a point: the sentence that says so says it all.
     """
-    course, reached = list(gain.get("course") or ()), list(gain.get("reached") or ())
-    if not course or not isinstance(chance, float) or course[-1] < _LITTLE:
+    gains, reached = list(gain.get("course") or ()), list(gain.get("reached") or ())
+    if not gains or not isinstance(chance, float) or gains[-1] < _LITTLE:
         return []
     rows = []
-    for k, (gained, odds) in enumerate(zip(course, reached, strict=True), 1):
-        added = gained - (course[k - 2] if k > 1 else 0.0)
+    for k, (gained, odds) in enumerate(zip(gains, reached, strict=True), 1):
+        added = gained - (gains[k - 2] if k > 1 else 0.0)
         spent = [money(k * cost, currency, whole=cost >= 1)] if cost else []
         rows.append((str(k), _then(chance, gained, 1), points(added), in_a_hundred(odds), *spent))
     return rows
 
 
-def course_note(wanted: float, batch_cost: float, each: float | None) -> str:
-    """What the columns of a course mean; `each` is what a batch costs with its materials, where that is known."""
+def gain_note(wanted: float, batch_cost: float, each: float | None) -> str:
+    """What the columns of `gain_rows` mean; `each` is what a batch costs with its materials, where that is known."""
     alone = "Cost: by batch_cost alone, without materials." if batch_cost else "No batch_cost is given."
     return (
         f"Chance then: of the best formula, in the mean over what the batches may read. Enough in: how often the "
@@ -137,5 +137,5 @@ def _then(chance: float, risen: float, digits: int = 0) -> str:
     return likely(min(chance + risen, 1.0), digits)
 
 
-def _added(course: Sequence[float], fewer: int, more: int) -> str:
-    return points(course[more - 1] - course[fewer - 1])
+def _added(gains: Sequence[float], fewer: int, more: int) -> str:
+    return points(gains[more - 1] - gains[fewer - 1])

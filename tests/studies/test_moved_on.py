@@ -102,10 +102,10 @@ def test_the_other_way_is_to_go_on_from_the_trials_made(found, edit, call, said)
     edit(found, "low = 12000\nhigh = 30000", "low = 14000\nhigh = 20000")
     upcoming = call("next", found)[1]
     trials = {run["trial"]: run["levels"] for run in upcoming["runs"]}
-    worth, course = upcoming["gain"]["worth"], upcoming["gain"]["course"]
-    assert 0 < len(worth) < len(course) == 12
+    worth, gains = upcoming["gain"]["worth"], upcoming["gain"]["course"]
+    assert 0 < len(worth) < len(gains) == 12
     assert set(worth) == set(trials)
-    assert course[-1] - course[len(worth) - 1] < max(course[-1] / 12, 0.0025) * (len(course) - len(worth))
+    assert gains[-1] - gains[len(worth) - 1] < max(gains[-1] / 12, 0.0025) * (len(gains) - len(worth))
 
 
 def test_low_and_high_0_keep_the_trials_as_withdrawn_does(recorded, edit, call):

@@ -7,7 +7,7 @@ import pytest
 
 from doe import Region, Terms
 from doe.groups.wholeplots import Hard, blocks_kept, ceiling, hard_functions, reading_of
-from doe.ideal.yardstick import Yardstick
+from doe.ideal.bestpossible import BestPossible
 from doe.search.spaces import layout
 from doe.search.strata import Strata
 
@@ -62,7 +62,7 @@ def test_a_balanced_two_level_split_plot_meets_the_bound(ratio):
     strata = Strata.of((X[:, 0] > 0).astype(int) * 2 + (X.prod(axis=1) > 0), [0] * 8, ratio)
     G = plan.space.model(X, none(8))
     A = G.T @ strata.weight() @ G
-    top = ceiling(Yardstick(plan), Hard((0,), ()), strata)
+    top = ceiling(BestPossible(plan), Hard((0,), ()), strata)
     assert np.linalg.slogdet(A / 8)[1] / 4 == pytest.approx(top.d, abs=1e-6)
     assert 8 * np.trace(np.linalg.inv(A) @ plan.moment) == pytest.approx(top.i, rel=1e-6)
 
@@ -74,7 +74,7 @@ def test_no_plan_exceeds_the_bound(maybe):
     rng = np.random.default_rng(4)
     sizes = [3, 2, 4]
     strata = Strata.of(np.repeat(range(3), sizes), [0] * 9, 1.0)
-    top = ceiling(Yardstick(plan), hard, strata)
+    top = ceiling(BestPossible(plan), hard, strata)
     for _ in range(300):
         X = rng.choice([-1.0, 0.0, 1.0], size=(9, 2))
         X[:, 0] = np.repeat(rng.permutation([-1.0, 0.0, 1.0]), sizes)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from optimise.upcoming.course import by_variance, course
+from optimise.upcoming.augmentation import augment, by_variance
 from optimise.upcoming.learning import LITTLE, enough
 from optimise.upcoming.preposterior import Preposterior, View
 
@@ -100,22 +100,22 @@ def test_a_formula_that_may_not_be_made_gains_nothing():
 def test_the_search_finds_what_trying_everything_finds(df):
     one = preposterior(seed=2, df=df)
     everything = {c: one.gain(c) for c in combinations_with_replacement(range(6), 3)}
-    found = course(one, [0, 0, 0], 0.9, 3, enough)
+    found = augment(one, [0, 0, 0], 0.9, 3, enough)
     assert everything[tuple(sorted(found.picked))] >= 0.97 * max(everything.values())
     with joblib.parallel_config(n_jobs=2):
-        assert course(one, [0, 0, 0], 0.9, 3, enough).picked == found.picked
+        assert augment(one, [0, 0, 0], 0.9, 3, enough).picked == found.picked
 
 
-def test_the_course_rises_to_the_whole_gain_and_ends_where_it_flattens():
+def test_gains_rise_to_that_of_the_whole_set_and_end_where_they_level_off():
     one = preposterior(seed=3)
     start = by_variance(one, np.ones(2), 6)
-    whole = course(one, start, 0.5, 4, enough)
+    whole = augment(one, start, 0.5, 4, enough)
     gains = [step.gain for step in whole.steps]
     assert (len(whole.picked), len(gains)) == (4, 6)
     assert gains == sorted(gains)
     assert gains[3] >= one.gain(whole.picked) - 1e-12
     assert gains[-1] <= one.ceiling().gain + 0.02
-    few = course(one, start, 0.5, None, lambda gains: 2)
+    few = augment(one, start, 0.5, None, lambda gains: 2)
     assert len(few.picked) == 2
 
 

@@ -150,18 +150,18 @@ def test_what_is_due_without_being_told():
 
 
 def test_as_many_trials_as_are_worth_making():
-    """The course to twelve flattens: those after the trials given would add less than one of them does in the mean."""
+    """Gains of up to twelve level off: trials after those given would add less than one of them does in the mean."""
     asked, models, best, _ = made(noise=0.4, chance=0.97)
     due = next_trials(asked, models, best=best)
-    course = due.gain["course"]
+    gains = due.gain["course"]
     count = len(due.table)
-    assert (due.purpose, len(course)) == ("learn", 12)
+    assert (due.purpose, len(gains)) == ("learn", 12)
     assert 0 < count < 12
     assert due.gain["pays"] == len(due.gain["worth"]) == count
-    least = max(course[-1] / 12, 0.0025)
-    assert all(course[k] - course[count - 1] < least * (k + 1 - count) for k in range(count, 12))
-    assert course[count - 1] >= least * count
-    assert due.gain["chance"] == course[count - 1]
+    least = max(gains[-1] / 12, 0.0025)
+    assert all(gains[k] - gains[count - 1] < least * (k + 1 - count) for k in range(count, 12))
+    assert gains[count - 1] >= least * count
+    assert due.gain["chance"] == gains[count - 1]
     assert list(due.gain["reached"]) == sorted(due.gain["reached"])
     same = next_trials(asked, models, best=best, learn="worth")
     assert same.to_dict()["runs"] == due.to_dict()["runs"]

@@ -2,7 +2,7 @@
 
 import pytest
 
-from reports.wording.further import HEADS, ceiling_line, course_rows, gain_line, passes_line, worth_line
+from reports.wording.further import HEADS, ceiling_line, gain_line, gain_rows, passes_line, worth_line
 
 GAIN = {
     "chance": 0.25, "course": [0.20, 0.25, 0.251, 0.252], "reached": [0.0, 0.02, 0.25, 0.251],
@@ -46,13 +46,13 @@ def test_a_rise_of_less_than_a_point_is_not_told_from_a_number_to_the_same():
 
 
 def test_a_row_a_number_of_batches():
-    rows = [tuple(map(plain, row)) for row in course_rows(GAIN, 0.107, 45.0, "EUR")]
+    rows = [tuple(map(plain, row)) for row in gain_rows(GAIN, 0.107, 45.0, "EUR")]
     assert rows[0] == ("1", "30.7 %", "20.0 points", "hardly any case", "€45")
     assert rows[2] == ("3", "35.8 %", "0.1 points", "25 of 100", "€135")
-    assert len(course_rows(GAIN, 0.107, 0.0, "EUR")[0]) == len(HEADS) - 1
-    assert course_rows({}, 0.107, 45.0, "EUR") == []
+    assert len(gain_rows(GAIN, 0.107, 0.0, "EUR")[0]) == len(HEADS) - 1
+    assert gain_rows({}, 0.107, 45.0, "EUR") == []
     # What all of them together hardly raise takes no table.
-    assert course_rows({**GAIN, "course": [0.0, 0.001]}, 0.107, 45.0, "EUR") == []
+    assert gain_rows({**GAIN, "course": [0.0, 0.001]}, 0.107, 45.0, "EUR") == []
 
 
 def test_how_many_passed_against_the_chance_said():

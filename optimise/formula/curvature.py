@@ -1,4 +1,4 @@
-"""Plans of straight lines leave the middle untested: said where a formula lies far from every trial."""
+"""Curvature that no trial can show: said where first-order models predict a formula far from every trial."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ if TYPE_CHECKING:
 Array = npt.NDArray[np.float64]
 
 
-def middle_untested(study: Study, models: Models, x: Array) -> list[Problem]:
-    """One finding for all responses planned without a bend, of a formula at levels `x` (k,) far from every trial.
+def curvature_untested(study: Study, models: Models, x: Array) -> list[Problem]:
+    """One finding for all responses planned without curvature, of a formula at levels `x` (k,) far from every trial.
 
-    Far: more than 0.35 sqrt(d) in coded units, from the formula and from the centroid of the region; trials near the
-    middle would have shown a bend. Empty where something nearer was tried, or where every planned model can bend.
+    Far: more than 0.35 sqrt(d) in coded units, from the formula and from the centroid of the region; trials at the
+    centre would have shown curvature. Empty where something nearer was tried, or where every planned model has it.
     """
     region = study.region
     straight = [r.name for r in wanted(study) if _modelled(models, r.name) and not _bends(study.terms(r.model))]

@@ -1,4 +1,4 @@
-"""Directions in which no trial ever went: what the models say along them is a guess, so a search does not go there."""
+"""Directions along which no trial varied: what the models say along them is a guess, so a search does not go there."""
 
 from __future__ import annotations
 
@@ -23,8 +23,11 @@ _NIL = 1e-6  # spread, as a share of the region, that is none; our choice
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Untried:
-    """`rows` that hold recipes to the levels as tried, in `Space.build`; `names` of what takes part, and `got`, why."""
+class Unvaried:
+    """What no trial varied: `names` of the ingredients and factors, and `got`, how they stood.
+
+    `rows` are the limits for `Space.build` that hold recipes to the levels as tried.
+    """
 
     rows: tuple[Row, ...] = ()
     names: tuple[str, ...] = ()
@@ -41,26 +44,28 @@ class Untried:
         return Problem("no-fence", "warn", "optimise", got, done, do)
 
 
-def never_tried(models: Models, fence: Fence | None) -> Untried:
-    """The same of all batches that were read; nothing where the trials carry a fence of their own."""
-    return Untried() if fence is not None else untried(models.study, split_levels(models.tried, models.study.region)[0])
+def unvaried_by_trials(models: Models, fence: Fence | None) -> Unvaried:
+    """What none of the batches that were read varied; nothing where the trials carry a fence, which is narrower."""
+    if fence is not None:
+        return Unvaried()
+    return unvaried(models.study, split_levels(models.tried, models.study.region)[0])
 
 
-def untried(study: Study, X: Array) -> Untried:
-    """What trials at levels X (n, k) never did: an ingredient or factor at one level, several that moved as one.
+def unvaried(study: Study, X: Array) -> Unvaried:
+    """What trials at levels X (n, k) never varied: ingredients or factors at one level, or several that moved as one.
 
     The directions are those free coordinates of the region along which the trials do not spread at all.
     """
     region = study.region
     if not len(X) or not region.dimension:
-        return Untried()
+        return Unvaried()
     U = region.coded(X)
     middle = U.mean(axis=0)
     _, size, ways = np.linalg.svd(U - middle, full_matrices=True)
     spread = np.concatenate([size, np.zeros(len(ways) - len(size))]) / np.sqrt(len(U))
     none = ways[spread <= _NIL]
     if not len(none):
-        return Untried()
+        return Unvaried()
     weights = _weights(study, none)
     at, reach = X.mean(axis=0), np.array([max(np.ptp(region.reach[name]), 1e-300) for name in region.names])
     rows = []
@@ -76,7 +81,7 @@ def untried(study: Study, X: Array) -> Untried:
         tied = []
     said = [f"{listed(stood)} stood at one level in every trial"] if stood else []
     said += [f"{listed(tied)} changed together in every trial"] if tied else []
-    return Untried(tuple(rows), (*stood, *tied), "; ".join(said))
+    return Unvaried(tuple(rows), (*stood, *tied), "; ".join(said))
 
 
 def _weights(study: Study, none: Array) -> Array:

@@ -1,4 +1,4 @@
-"""Which of the candidates to make, and in which order: a search for the batches that raise the best chance most."""
+"""Augmentation of the trials made: which candidates to add, and in which order, so that the best chance rises most."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _TINY = 1e-300
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Course:
+class Augmentation:
     """Candidates in the order in which they are worth making, and what the first, the first two ... may bring.
 
     There may be more `steps` than `picked`: what further batches would bring beside those.
@@ -60,9 +60,9 @@ def by_variance(preposterior: Preposterior, weights: Array, count: int) -> list[
     return picked
 
 
-def course(
+def augment(
     preposterior: Preposterior, start: Sequence[int], wanted: float, count: int | None, enough: Callable[[Array], int]
-) -> Course:
+) -> Augmentation:
     """The batches that raise the chance most, those that bring most first.
 
     As many as `start` has are added one by one, each the candidate that brings most beside those before it; of
@@ -75,7 +75,7 @@ def course(
     steps = _rising([preposterior.prospect(grown[: k + 1], wanted) for k in range(most)])
     count = enough(np.array([step.gain for step in steps])) if count is None else count
     if count < 1:
-        return Course((), steps)
+        return Augmentation((), steps)
     starts = [grown[:count], tuple(start[:count])]
     sets = [grown[:count], *split(_Exchange(few), starts)]
     gains = [preposterior.gain(one) for one in sets]
@@ -87,7 +87,7 @@ def course(
             order.append(left.pop(int(np.flatnonzero(np.array(each) >= max(each) - _BETTER)[0])))
         left = order
         steps = _rising([*(preposterior.prospect(order[: k + 1], wanted) for k in range(count)), *steps[count:]])
-    return Course(tuple(left), steps)
+    return Augmentation(tuple(left), steps)
 
 
 def _rising(steps: Sequence[Prospect]) -> tuple[Prospect, ...]:

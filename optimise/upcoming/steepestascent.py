@@ -1,4 +1,4 @@
-"""Trials on the way up (or down) of one response: evenly spaced from the middle outwards, on weighable levels."""
+"""Trials on the path of steepest ascent (or descent) of one response, evenly spaced from the centre, weighable."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from optimise.models.fitted import FittedModel
 _Way = Sequence[Mapping[str, Any]]
 
 
-def trials_on_way(study: Study, model: FittedModel, count: int) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
+def trials_of_steepest_ascent(study: Study, model: FittedModel, count: int) -> tuple[pd.DataFrame, tuple[Problem, ...]]:
     """Up to `count` whole recipes on the path of steepest ascent (or descent), nearest first; fewer where steps meet.
 
     Box & Wilson (1951) J. R. Stat. Soc. B 13, 1-45; for a bent surface the ridge of Draper (1963). Where the surface

@@ -14,7 +14,7 @@ from optimise.formula.peaks import Multistart, Peak
 from optimise.models.chance import open_ends
 from optimise.models.predictors import Chosen
 from optimise.statistics.student import between
-from optimise.upcoming.course import by_variance
+from optimise.upcoming.augmentation import by_variance
 from optimise.upcoming.preposterior import Inside, Preposterior, View
 
 Array = npt.NDArray[np.float64]
@@ -30,7 +30,7 @@ _SHARES = (0.5, 0.25, 0.12)  # of a way: how far a place goes along it at most, 
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Field:
+class CandidateSet:
     """Targets first, then candidates: levels, category levels, and what each must is predicted to be at all of them.
 
     The first target is the formula found, and so is the first candidate.
@@ -57,7 +57,7 @@ class _Spread:
     hope: Array
 
 
-def field(multistart: Multistart, best: Peak) -> Field:
+def candidate_set(multistart: Multistart, best: Peak) -> CandidateSet:
     """Targets and candidates of a multistart about the formula found, `best`.
 
     Candidates are corners, recipes tried, promising formulas and a spread. Targets are formulas that are promising now,
@@ -78,7 +78,7 @@ def field(multistart: Multistart, best: Peak) -> Field:
     X, combos = np.vstack([at_best, spread.X[targets]]), (best.combo, *(spread.combos[i] for i in targets))
     X, combos = _turned_out(multistart, spread, X, combos, tries, named)
     levels, names = np.vstack([X, tries]), (*combos, *named)
-    return Field(levels, names, len(X), _views(multistart, levels, names, _PARTS))
+    return CandidateSet(levels, names, len(X), _views(multistart, levels, names, _PARTS))
 
 
 def _spread(multistart: Multistart) -> _Spread:
@@ -168,12 +168,12 @@ def _chosen(combos: Sequence[Mapping[str, str]]) -> dict[str, npt.NDArray[np.obj
     return {name: np.array([c[name] for c in combos], dtype=object) for name in combos[0]}
 
 
-def inside(multistart: Multistart, field: Field) -> Inside:
+def inside(multistart: Multistart, places: CandidateSet) -> Inside:
     """Which targets lie within what was tried once candidates are made, as the search will hold them then."""
-    fence, t = multistart.brief.fence, field.targets
+    fence, t = multistart.brief.fence, places.targets
     if fence is None:
         return lambda picked: np.ones(t, dtype=bool)
-    rows = fence.terms.rows(field.X, field.chosen, fence.coding)
+    rows = fence.terms.rows(places.X, places.chosen, fence.coding)
     tried = fence.terms.rows(multistart.brief.trials, multistart.brief.tried, fence.coding)
 
     def reached(picked: Sequence[int]) -> npt.NDArray[np.bool_]:
