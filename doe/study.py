@@ -30,6 +30,7 @@ from doe.region.redundant import without_room
 from doe.region.region import Region
 from doe.shown import Shown
 from doe.terms.terms import Form, Terms
+from doe.trade.quantities import natural_unit
 
 if TYPE_CHECKING:
     from doe.design.design import Design
@@ -118,6 +119,7 @@ class Study(Shown):
         if notes.stops or region is None:
             raise StudyError(notes.problems)
         head = read.study
+        currency = head.get("currency", "EUR")
         study = cls(
             name=head.get("name", ""),
             product=head.get("product"),
@@ -128,12 +130,13 @@ class Study(Shown):
             batches_per_day=float(head.get("batches_per_day", 4)),
             batch_cost=float(head.get("batch_cost", 0.0)),
             pack_g=head.get("pack_g"),
-            currency=head.get("currency", "EUR"),
+            currency=currency,
             balances=read.balances,
             ingredients=read.ingredients,
             factors=read.factors,
             limits=read.limits,
-            responses=read.responses,
+            # Digests are those of the definition as written, so a unit that only it leaves out changes none.
+            responses=tuple(replace(r, unit=r.unit or natural_unit(r, currency)) for r in read.responses),
             references=read.references,
             steps=read.steps,
             make=read.make,

@@ -215,7 +215,7 @@ _RESPONSE = _section(
     "response",
     "Something measured, or computed exactly.",
     _text("name", "what it is called", needed=True),
-    _text("unit", "its unit"),
+    _text("unit", "its unit; a named quantity has its own where this is left out"),
     _text("kind", "what its readings are", *get_args(Kind)),
     Key("grades", ("texts",), "names of the grades, worst first"),
     _text("against", "what a curve is read against: shear rate in 1/s, rpm, or time"),

@@ -232,6 +232,12 @@ def table() -> str:
     return "\n".join(rows) + "\n"
 
 
+def natural_unit(response: Response, currency: str) -> str:
+    """The unit that the named quantity of an exact `response` comes in, prices in `currency`; "" where it has none."""
+    named = QUANTITIES.get(response.source) if isinstance(response.source, str) else None
+    return "" if named is None else named.unit.replace("currency", currency)
+
+
 def form_of(study: Study, response: Response, chosen: Mapping[str, Any] | None = None) -> Found:
     """The form of an exact response of a study, at one choice of materials (`chosen` are category levels)."""
     if isinstance(response.source, Mapping):

@@ -30,7 +30,7 @@ def spec_of(response: Response, scale: str | None = None) -> Spec:
     asked = response.aim != "watch"
     return Spec(
         response.name,
-        response.unit or ("per kg" if response.source == "cost_per_kg" else ""),
+        response.unit,
         response.method or _taken_from(response),
         response.aim,
         response.is_must,

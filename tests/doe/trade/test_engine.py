@@ -37,6 +37,17 @@ def test_the_quantities_in_the_readme_are_those_of_the_code():
         assert f"| `{name}` |" in told
 
 
+def test_a_quantity_without_a_unit_has_its_own(study):
+    # Prices are given per kilogram (the manual of the study file); a lattice has distances in mm, a share a percentage.
+    cost = {"name": "Cost", "from": "cost_per_kg", "aim": "below", "high": 3}
+    own = [cost, {"name": "Apart", "from": "bead_spacing", "of": "Beads"}, {"name": "Born", "from": "natural_origin"}]
+    made = study(*ITEMS, response=own, head={"currency": "CHF"})
+    assert [r.unit for r in made.responses] == ["CHF/kg", "mm", "%"]
+    written = study(*ITEMS, response=[{**cost, "unit": "francs a kilo"}, *own[1:]], head={"currency": "CHF"})
+    assert written.response("Cost").unit == "francs a kilo"
+    assert "unit" not in made.to_dict()["response"][0], "what was written stays as it was"
+
+
 def test_a_search_keeps_what_every_check_may_stop():
     assert set(KEPT_CODES) == {rule.code for rule in RULES.values() if "stop" in rule.levels}
 

@@ -127,6 +127,14 @@ def test_what_a_recipe_alone_misses_passes_never(job):
     assert "fewer than 1 of 100" not in text
 
 
+def test_a_cost_without_a_unit_has_one_on_the_screen(job, said):
+    source = job.study.to_dict()
+    del next(r for r in source["response"] if r["name"] == "Cost")["unit"]
+    text = terminal_formula.optimise(Study.from_dict(source), job.best, "blendwright next FOLDER --confirm 3")
+    assert text == said["optimise"]
+    assert next(line for line in text.splitlines() if line.strip().startswith("Cost")).endswith("EUR/kg")
+
+
 @given(st.text(max_size=40))
 def test_clean_text_is_one_harmless_line(text):
     got = tables.clean(text)
