@@ -25,6 +25,7 @@ from optimise.statistics.predictive import TMixture
 
 Chosen = Mapping[str, npt.NDArray[Any]]
 
+SD_LEVEL = 0.90  # of the limits of a batch sd
 _NO_POWER = Unavailable("a power is looked for where values were measured", "nothing to do")
 
 
@@ -211,6 +212,26 @@ class FittedModel(Shown):
             return self.predictor
         return "averaged posterior" if isinstance(self.predictor, PosteriorPredictor) else "these terms"
 
+    @property
+    def batch_sd(self) -> Mapping[str, Any] | Unavailable:
+        """The sd of a batch that the averaged posterior reckons with, on the model scale: `sd`, `limits`, `level`.
+
+        The median of its posterior and the limits that it lies within with 90 % chance. Where batches share an error it
+        is that of batches made together, as `residual_sd` is.
+        """
+        if not isinstance(self.predictor, PosteriorPredictor):
+            return Unavailable("no averaged posterior stands behind it", "read residual_sd")
+        law = self.predictor.posterior.at(self.predictor.posterior.z[:1])
+        low, sd, high = (law.batch_sd(share) for share in ((1 - SD_LEVEL) / 2, 0.5, (1 + SD_LEVEL) / 2))
+        return {"sd": sd, "limits": (low, high), "level": SD_LEVEL}
+
+    @property
+    def chosen(self) -> tuple[str, ...]:
+        """The terms in the fit that its own batches chose."""
+        sure = set(self.selection.get("always", ()))
+        open_to_choice = self.selection.get("chosen_share", {})
+        return tuple(term for term in self.terms["term"] if term in open_to_choice and term not in sure)
+
     def to_dict(self) -> dict[str, Any]:
         """The entry of `fit --json`."""
         return {
@@ -230,6 +251,7 @@ class FittedModel(Shown):
             "covariance": plain(self.covariance),
             "residual_sd": plain(self.residual_sd),
             "df_residual": self.df_residual,
+            "batch_sd": plain(self.batch_sd),
             "variance": plain(self.variance),
             "blocks": dict(self.blocks),
             "anova": _records(self.anova),

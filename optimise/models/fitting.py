@@ -159,7 +159,8 @@ def _fitted(
     if mixed is not None and data.shared is not None and seen is not None:
         groups = term_groups(core.terms)
         model = with_groups(model, mixed, core, data, data.shared, y, groups, columns, seen)
-    return with_bounds(model, core, data, low, high, joint)
+    model = with_bounds(model, core, data, low, high, joint)
+    return replace(model, findings=(*model.findings, *findings.choice_findings(model)))
 
 
 def _by_bounds(

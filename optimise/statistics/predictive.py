@@ -169,6 +169,23 @@ class TMixture:
         means = self.location[:, picked] + self.mean_scale[:, picked] * (spread * deviate)
         return means, np.broadcast_to(self.residual[picked] * spread, means.shape)
 
+    def batch_sd(self, share: float) -> float:
+        """The value that the sd of a batch, less what batches made together share, stays below with chance `share`.
+
+        Given a component with the scale s of one batch on df degrees of freedom, df s² / sd² is chi-square. Raises
+        ValueError for a share that is none.
+        """
+        check_share("share", share)
+        own = np.sqrt(np.maximum(self.residual**2 - self.shared**2, 0.0))
+        ends = own * sd_factor(self.df, share)
+        if np.ptp(ends) <= 1e-12 * ends.max():
+            return float(ends[0])
+
+        def below(at: Array, _: npt.NDArray[np.intp]) -> Array:
+            return np.array([special.chdtrc(self.df, self.df * (own / x) ** 2) @ self.weights for x in at])
+
+        return float(rising_chance(below, np.array([self.weights @ ends]), share)[0])
+
     def parameters(self, component: Array, chi: Array, normal: Array) -> tuple[npt.NDArray[np.intp], Array, Array]:
         """What `draws` draws at any point: the component, the factor of its scales, the normal deviate; each (S,)."""
         picked = np.minimum(np.searchsorted(np.cumsum(self.weights), component), self.weights.size - 1)

@@ -221,7 +221,8 @@ def brief_figures(fit: FitFacts) -> Rows:
     if isinstance(sd, float):
         says = f"{numbers.percent(sd)} of the value" if entry["scale"] == "log" else numbers.with_unit(
             numbers.figure(sd, digits=2), fit.spec.unit)  # fmt: skip
-        out.append(["A batch differs from its fit by", says + " (sd)"])
+        small = "; likely too small after the choice of terms" if wording_fit.too_small(entry) else ""
+        out.append(["A batch differs from its fit by", f"{says} (sd){small}"])
     if isinstance(r2, float):
         out.append(["Share of the differences between new batches that it foretells", numbers.percent(max(r2, 0.0))])
     return out
@@ -249,6 +250,9 @@ def figures_missing(fit: FitFacts) -> list[str]:
 def _figures(fit: FitFacts) -> list[tuple[str, Any]]:
     names = ("residual_sd", "df_residual", "r2", "r2_adjusted", "r2_predicted", "press", "log_likelihood")
     found = [(name.replace("_", " ").replace("r2", "R²"), fit.fit.get(name)) for name in names]
+    ahead = fit.fit.get("batch_sd")
+    if wording_fit.known(ahead) and ahead is not None:
+        found.insert(1, ("batch sd by what predicts", ahead["sd"]))
     return found + [(f"variance of {name.replace('_', ' ')}", v) for name, v in fit.fit.get("variance", {}).items()]
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from doe.definition.categories import short
+from optimise.models.findings import AFTER_CHOICE
 from reports.numbers import THIN, between, counted, estimated, figure, listed, p_value, percent, plain
 from reports.wording.fitrows import near
 
@@ -403,6 +404,20 @@ def anova_line(entry: Entry) -> str:
     )
 
 
+def too_small(entry: Entry) -> bool:
+    """Whether the fit says that its residual sd is too small, as the same batches chose the terms."""
+    return any(row["code"] == AFTER_CHOICE for row in entry.get("findings", ()))
+
+
+def predicting_sd(entry: Entry) -> str:
+    """The sd of a batch that predictions reckon with, and its limits; "" where nothing else than the fit predicts."""
+    ahead = entry.get("batch_sd")
+    if not known(ahead) or ahead is None:
+        return ""
+    ends = between(*ahead["limits"])
+    return f"what predicts reckons with a batch sd of {figure(ahead['sd'])} ({percent(ahead['level'])} {ends})"
+
+
 def judged(entry: Entry) -> str:
     """Residual sd, degrees of freedom, R² and what is said of the shape, in one sentence."""
     parts = []
@@ -414,7 +429,9 @@ def judged(entry: Entry) -> str:
     elif isinstance(sd, float):
         of = f" (about {percent(sd)} of the value)" if entry["scale"] == "log" and sd < 0.5 else ""
         degrees = counted(int(entry["df_residual"]), "degree")
-        parts.append(f"Residual sd {figure(sd)}{of} on {degrees} of freedom")
+        small = ", likely too small after the choice of terms" if too_small(entry) else ""
+        parts.append(f"Residual sd {figure(sd)}{of} on {degrees} of freedom{small}")
+    parts += [predicting_sd(entry)] if isinstance(sd, float) and predicting_sd(entry) else []
     told = []
     for key, words in (("r2", "R²"), ("r2_adjusted", "adjusted"), ("r2_predicted", "predicted")):
         if isinstance(entry.get(key), float):

@@ -182,3 +182,19 @@ def test_arrays_are_read_only_and_shapes_checked():
         mixture.location[0, 0] = 1.0
     with pytest.raises(ValueError, match="add up"):
         TMixture(np.array([0.5]), np.array([3.0]), np.ones((1, 1)), np.ones((1, 1)), np.ones(1))
+
+
+def test_the_sd_of_a_batch_is_what_its_law_says():
+    """Given a component, sd² is inverse gamma of shape df/2 and scale df s²/2 (scipy has that law)."""
+    df, s, shared = np.array([4.0, 9.0]), np.array([1.0, 0.5]), np.array([0.6, 0.3])
+    own = np.sqrt(s**2 - shared**2)
+    weights = np.array([0.3, 0.7])
+    law = TMixture(weights, df, np.zeros((1, 2)), np.ones((1, 2)), s, shared)
+    for share in (0.05, 0.5, 0.95):
+        sd = law.batch_sd(share)
+        held = weights @ stats.invgamma.cdf(sd**2, df / 2, scale=df * own**2 / 2)
+        assert held == pytest.approx(share, abs=1e-9)
+    one = TMixture.single([0.0], [0.2], 0.7, 12.0)
+    assert one.batch_sd(0.5) == pytest.approx(0.7 * np.sqrt(12 / stats.chi2.median(12)))
+    with pytest.raises(ValueError, match="share"):
+        law.batch_sd(1.5)

@@ -83,3 +83,15 @@ def test_how_terms_of_categories_count_is_said_where_there_are_any():
     said = words.contrast_line({"terms": [{"term": "Gum × [Oil: A]"}, {"term": "[Oil: A]"}]})
     assert said.startswith("A term such as [Oil: A] counts +1")
     assert "twice the estimate" in said
+
+
+def test_a_residual_sd_that_is_too_small_is_said_where_it_stands_with_what_predicts():
+    ahead = {"sd": 0.052, "limits": [0.036, 0.081], "level": 0.9}
+    none = {"unavailable": "not repeated", "do": "repeat"}
+    plain = {**entry(), "residual_sd": 0.028, "batch_sd": ahead, "lack_of_fit": none, "findings": []}
+    told = words.judged(plain)
+    assert told.startswith("Residual sd 0.028 on 8 degrees of freedom; what predicts reckons with a batch sd of 0.052 ")
+    warned = {**plain, "findings": [{"code": "sd-after-choice"}]}
+    assert "on 8 degrees of freedom, likely too small after the choice of terms; what predicts" in words.judged(warned)
+    own = {**plain, "batch_sd": none}
+    assert "reckons" not in words.judged(own)
