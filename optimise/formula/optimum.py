@@ -69,12 +69,13 @@ class Optimum(Shown):
     """The formula found for a study: `blend` (every ingredient, adding up to the total) and `factors`.
 
     `responses` gives by name predicted, prediction, chance, desirability and their kin; `chance` is that of one new
-    batch meeting every must, `chance_interval` how that chance might move with the parameters, `chance_error` its
-    numerical error bar. `feasible`: every limit is kept, and every must holds at the predicted centres. `at_limits`
-    names bounds and limits that the formula stands on. `tolerances` say how far each level may go, all others at will
-    within theirs, with 0.9 of the chance kept; `clash` is a smallest set of musts that cannot be met together and
-    `closest` the recipe that comes nearest to all of them (see `clash.Clash`). `problems` that come with the way are in
-    `findings`. `study_digests` are those of the study searched.
+    batch meeting every must, `chance_interval` holds it and, in 90 of 100 cases or more, the chance in truth (see
+    `optimise.models.chance.chance_interval`), `chance_error` its numerical error bar. `feasible`: every limit is kept,
+    and every must holds at the predicted centres. `at_limits` names bounds and limits that the formula stands on.
+    `tolerances` say how far each level may go, all others at will within theirs, with 0.9 of the chance kept; `clash`
+    is a smallest set of musts that cannot be met together and `closest` the recipe that comes nearest to all of them
+    (see `clash.Clash`). `problems` that come with the way are in `findings`. `study_digests` are those of the study
+    searched.
     `cheapest` is the cheapest formula with practically the same chance (0.99 of it), where there is one. `front` goes
     from the least of its second aim to the best of its first, or along the limits of a response that is wanted within
     them; `front_of` names the two.

@@ -112,13 +112,21 @@ def _below(end: Array, shift: Array, scale: float) -> Array:
     return quick_cdf(np.inf, (end - shift) / scale)
 
 
-def chance_interval(mixtures: Sequence[TMixture], windows: Sequence[Window], level: float = 0.90) -> Array:
+def chance_interval(
+    mixtures: Sequence[TMixture], windows: Sequence[Window], level: float = 0.90, chance: Array | None = None
+) -> Array:
     """How the chance might move with the parameters: its `level` interval for each of n recipes, (n, 2).
 
-    The interval is that of the `true_chances`.
+    The interval is that of the `true_chances`, with as much left out on either side. Where `chance` (n,) is given, that
+    of one new batch, it is made wide enough to hold it, and so holds the chance in truth in at least `level` of all
+    cases. For the chance of a new batch is the mean of those it may have in truth: where these are next to 0 but for a
+    few that are large (far from what passes), or next to 1 but for a few, the mean lies beyond all but those few.
     """
     tail = (1 - level) / 2
-    return np.quantile(true_chances(mixtures, windows), [tail, 1 - tail], axis=1).T
+    ends = np.quantile(true_chances(mixtures, windows), [tail, 1 - tail], axis=1).T
+    if chance is not None:
+        ends = np.column_stack([np.minimum(ends[:, 0], chance), np.maximum(ends[:, 1], chance)])
+    return np.asarray(ends, dtype=float)
 
 
 def true_chances(mixtures: Sequence[TMixture], windows: Sequence[Window]) -> Array:

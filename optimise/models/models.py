@@ -300,14 +300,18 @@ class Models(Shown, Mapping[str, FittedModel]):
         return pd.DataFrame(columns, index=frame.index)
 
     def joint(self, frame: pd.DataFrame) -> tuple[Array, Array] | Unavailable:
-        """Chance that a new batch meets every must (n,), and its 90 % interval (n, 2); or why there is none."""
+        """Chance that a new batch meets every must (n,), and its 90 % interval (n, 2); or why there is none.
+
+        The interval is that of `chance_interval`, which holds the chance: what it may be in truth.
+        """
         found = self._musts(frame)
         if isinstance(found, Unavailable):
             return found
         laws, windows, exact_ok = found
         if not laws:
             return exact_ok, np.column_stack([exact_ok, exact_ok])
-        return self._joined(laws, windows) * exact_ok, chance_interval(laws, windows) * exact_ok[:, None]
+        chance = self._joined(laws, windows)
+        return chance * exact_ok, chance_interval(laws, windows, chance=chance) * exact_ok[:, None]
 
     def joint_chance(self, frame: pd.DataFrame, made: pd.DataFrame | None = None) -> Array | Unavailable:
         """The chance alone of `joint`, (n,): for many recipes, as its interval takes longer.

@@ -80,8 +80,9 @@ function makeChances(kept, correlation) {
     return { chance, error: Math.sqrt(square / found.length) };
   }
 
-  // Its 90 % interval: the chance at each draw of the parameters.
-  function interval(laws, ends) {
+  // Its 90 % interval, the chance at each draw of the parameters, made wide enough to hold the chance `said`: the mean of
+  // a law that is next to 0 but for a few draws lies beyond its quantiles.
+  function interval(laws, ends, said) {
     const count = draws[0].spread.length;
     const chances = new Float64Array(count).fill(1);
     laws.forEach((law, i) => {
@@ -95,11 +96,12 @@ function makeChances(kept, correlation) {
       }
     });
     chances.sort();
-    return [0.05, 0.95].map((share) => {
+    const [low, high] = [0.05, 0.95].map((share) => {
       const at = share * (count - 1);
       const i = Math.floor(at);
       return chances[i] + (at - i) * (chances[Math.min(i + 1, count - 1)] - chances[i]);
     });
+    return [Math.min(low, said), Math.max(high, said)];
   }
 
   return { musts, joint, interval };

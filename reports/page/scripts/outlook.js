@@ -148,7 +148,7 @@ function makeOutlook(data) {
     return {
       chance: found.chance * kept,
       error: found.error * kept,
-      interval: chances.interval(own, ends).map((v) => v * kept),
+      interval: chances.interval(own, ends, found.chance).map((v) => v * kept),
       why: "",
     };
   }

@@ -87,6 +87,20 @@ def test_how_the_chance_may_move_against_plain_sampling():
     assert low < law.chance(-1.0, 1.5)[0] < high
 
 
+def test_a_chance_beyond_nearly_all_it_may_be_in_truth_lies_within_its_interval_all_the_same():
+    """Far from what passes the chance in truth is next to 0 but for a few: its mean lies above 95 in 100 of them."""
+    law = TMixture(np.array([0.97, 0.03]), np.full(2, 12.0), np.array([[9.0, 0.0]]), np.full((1, 2), 0.2), np.ones(2))
+    chance = law.chance(None, 1.0)
+    plain, wide = (chance_interval([law], [(None, 1.0)], chance=said)[0] for said in (None, chance))
+    # By hand: either component passes with the chance of t on 12 degrees of freedom.
+    far, near = stats.t.cdf(np.array([-8.0, 1.0]) / np.hypot(1, 0.2), 12)
+    assert chance[0] == pytest.approx(0.97 * far + 0.03 * near, rel=1e-6)
+    assert plain[1] < 1e-5 < chance[0]
+    assert wide.tolist() == [plain[0], chance[0]]
+    sure = chance_interval([law], [(1.0, None)], chance=1 - chance)[0]
+    assert sure[0] == pytest.approx(1 - chance[0]), "the same next to 1"
+
+
 def test_the_interval_is_the_same_each_time():
     laws = [at(1.0), at(0.4)]
     first, second = (chance_interval(laws, [(None, 0.0)] * 2) for _ in range(2))

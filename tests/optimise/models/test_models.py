@@ -193,6 +193,14 @@ def test_chance_is_joint_and_an_exact_must_takes_part():
     assert models.points(dear)[0]["chance_all"] == 0
 
 
+def test_no_chance_lies_outside_its_own_interval():
+    models = usual()
+    frame = pd.DataFrame(models.study.region.sample(300, seed=3), columns=list(models.study.region.names))
+    chance, interval = models.joint(frame)
+    assert (interval[:, 0] <= chance).all()
+    assert (chance <= interval[:, 1]).all()
+
+
 def test_frames_that_come_in_are_not_changed():
     study, frame, at = wash(), trials(), SPOT.copy()
     kept = frame.copy()
