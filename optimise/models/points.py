@@ -33,6 +33,7 @@ Ends = tuple[float | None, float | None]
 _PART = 250  # recipes done at a time
 
 NO_LIMITS = Unavailable("no limits are asked of it", "give low or high, and an aim")
+_NO_SPREAD = Unavailable("it is computed from the recipe: no interval", "read predicted, which every batch of it has")
 
 
 def points(models: Models, frame: pd.DataFrame, told: Callable[[int], None] | None = None) -> list[dict[str, Any]]:
@@ -120,6 +121,8 @@ def _entry(row: Mapping[str, Any], response: Response) -> dict[str, Any]:
         if f"{name}_low" in row:
             low, high = row[f"{name}_low"], row[f"{name}_high"]
             out[name] = low if isinstance(low, Unavailable) else [low, high]
+        elif response.is_exact:
+            out[name] = _NO_SPREAD
     if response.kind == "grade" and isinstance(out.get("predicted"), float):
         known = grade_values(response.grades)
         out["grade"] = min(known, key=lambda grade: abs(known[grade] - out["predicted"]))

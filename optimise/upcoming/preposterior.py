@@ -101,8 +101,7 @@ class View:
         sizes = (self.scale[true] * sd_factor(self.df[true], 1 - draws[:, 1]))[:, None]
         normal, centre = special.ndtri(draws[:, 2:]), np.empty((len(draws), targets))
         for part in np.unique(true):
-            C = self.covariance[part, :targets, :targets]
-            root = np.linalg.cholesky(C + 1e-9 * max(float(np.diag(C).max()), 1e-9) * np.eye(targets))
+            root = _root(self.covariance[part, :targets, :targets])
             mine = true == part
             centre[mine] = self.centre[part, :targets] + sizes[mine] * (normal[mine] @ root.T)
         out: Array = special.ndtr((self.high - centre) / sizes) - special.ndtr((self.low - centre) / sizes)
@@ -110,6 +109,21 @@ class View:
 
     def _variance(self, targets: int) -> Array:
         return np.maximum(np.diagonal(self.covariance, axis1=1, axis2=2)[:, :targets], 0.0)
+
+
+def _root(C: Array) -> Array:
+    """A lower root of a covariance (t, t) of means.
+
+    Means known to a ten-thousandth of what was thought before leave so little that rounding may make it negative in
+    some direction: as much is added to the diagonal as it takes.
+    """
+    size = max(float(np.diag(C).max()), 1e-9)
+    for grain in (1e-9, 1e-8, 1e-7, 1e-6, 1e-5, 1e-4):
+        try:
+            return np.asarray(np.linalg.cholesky(C + grain * size * np.eye(len(C))), dtype=float)
+        except np.linalg.LinAlgError:
+            continue
+    return np.asarray(np.diag(np.sqrt(np.maximum(np.diag(C), 0.0))), dtype=float)
 
 
 def _between(df: Array, low: Array, high: Array) -> Array:

@@ -67,3 +67,28 @@ def test_a_recipe_is_predicted_alone_as_among_others(models, many):
     for row in (0, 19, 20, 49):
         alone = numbers(models.points(many.iloc[[row]]))
         assert alone == pytest.approx(numbers([among[row]]), rel=1e-11)
+
+
+def test_what_is_computed_from_the_recipe_says_why_it_has_no_interval():
+    """The keys of a response in `predict --json` are the same for all; a number that does not exist says why."""
+    study = Study.from_dict(
+        {
+            "study": {"name": "one ingredient"},
+            "ingredient": [
+                {"name": "Water", "qs": True, "price_per_kg": 0.0},
+                {"name": "Gum", "low": 0, "high": 10, "price_per_kg": 20.0},
+            ],
+            "response": [
+                {"name": "Y", "unit": "u", "method": "m", "aim": "above", "low": 4.5},
+                {"name": "Cost", "from": "cost_per_kg", "aim": "below", "high": 3.0},
+            ],
+            "plan": {"model": "linear"},
+        }
+    )
+    frame = pd.DataFrame({"Gum": [0.0, 5, 10, 0, 5, 10], "Y": [4.0, 5.1, 6.0, 4.1, 5.0, 6.1]}, index=list("abcdef"))
+    found = fit(study, study.results(frame)).points(pd.DataFrame({"Gum": [5.0]}))[0]["responses"]
+    for name in ("predicted", "confidence", "prediction", "tolerance", "chance"):
+        assert name in found["Y"]
+        assert name in found["Cost"]
+    assert found["Cost"]["predicted"] == pytest.approx(1.0)  # 5 % of 20 a kg
+    assert set(found["Cost"]["prediction"]) == {"unavailable", "do"}

@@ -128,3 +128,17 @@ def test_how_many_batches_are_worth_making():
     assert enough([0.5 * LITTLE, 0.9 * LITTLE]) == 0
     # A first batch that brings nothing by itself may be needed for what the next ones bring.
     assert enough([0.0, 0.0, 0.06]) == 3
+
+
+def test_means_that_rounding_leaves_without_a_proper_covariance_still_have_a_ceiling():
+    """Means that all move together, less what rounding takes: in the mean over draws, the chance as it is now.
+
+    A batch about a mean that is itself normal is normal with both variances: P(|x| < 1) by scipy.
+    """
+    t, rounding = 40, 3e-9
+    C = 0.25 * np.ones((t, t)) - rounding * np.eye(t)
+    assert np.linalg.eigvalsh(C).min() < -1e-9 * C.max()
+    view = View(np.ones(1), np.array([np.inf]), np.zeros((1, t)), np.ones(1), C[None], -1.0, 1.0)
+    draws = stats.qmc.Sobol(2 + t, seed=np.random.default_rng(3)).random(2**12)
+    expected = 2 * stats.norm.cdf(1 / np.sqrt(1.25)) - 1
+    assert view.known(t, draws).mean(axis=0) == pytest.approx(np.full(t, expected), abs=2e-3)
