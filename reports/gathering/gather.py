@@ -83,7 +83,7 @@ def gather(
         currency=study.currency,
         unit=study.unit,
         specs=specs,
-        **_decided(study, models, best, formula, verdict, usable, judged, plans),
+        **_decided(study, models, best, formula, verdict, better, usable, judged, plans),
         batches=usable,
         rests_on=_rests_on(usable),
         batch_g=study.batch_g,
@@ -126,7 +126,8 @@ def gather(
 
 def _decided(
     study: Study, models: Models | None, best: Optimum | None, formula: Formula | None,
-    verdict: Mapping[str, Any] | None, usable: int, judged: Design | None, plans: Sequence[PlanFacts],
+    verdict: Mapping[str, Any] | None, better: Mapping[str, Any] | None, usable: int, judged: Design | None,
+    plans: Sequence[PlanFacts],
 ) -> dict[str, Any]:  # fmt: skip
     """What is due, as the decision and the next step in words."""
     step: Due | None = None
@@ -142,20 +143,25 @@ def _decided(
     if decided.verdict == "plan" and judged is not None:
         following = replace(following, cost=amount(judged.quality.to_dict()["cost"]))
     each = following.cost / following.batches if following.batches and isinstance(following.cost, float) else None
-    bring = None if step is None or not gain else _further(study, step, gain, each)
+    # Further trials are held against the best formula there is by now, confirmed or not.
+    now = None if step is None else step.chance if better is None else better["chance"]
+    bring = None if step is None or not gain else _further(study, step, now, gain, each)
     return {"decision": decided, "next_step": following, "further": bring}
 
 
-def _further(study: Study, step: Due, gain: Mapping[str, Any], each: float | None) -> FurtherFacts:
-    """What further trials would bring, in words and a row a number of them; `each` is what one costs in all."""
+def _further(study: Study, step: Due, now: Any, gain: Mapping[str, Any], each: float | None) -> FurtherFacts:
+    """What further trials would bring to the best chance `now`, in words and a row a number of them.
+
+    `each` is what one costs in all.
+    """
     said = (
-        gain_line(gain, step.chance, step.batches, study.currency),
+        gain_line(gain, now, step.batches, study.currency),
         worth_line(gain, step.batches),
-        ceiling_line(gain, step.chance, step.wanted),
+        ceiling_line(gain, now, step.wanted),
     )
     return FurtherFacts(
         says=tuple(line for line in said if line),
-        rows=tuple(gain_rows(gain, step.chance, each or study.batch_cost, study.currency)),
+        rows=tuple(gain_rows(gain, now, each or study.batch_cost, study.currency)),
         note=gain_note(step.wanted, study.batch_cost, each),
     )
 

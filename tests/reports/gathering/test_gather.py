@@ -12,6 +12,7 @@ import pytest
 from doe import Study, Unavailable, plan
 from optimise import find, fit
 from optimise.models.effects import direction_of
+from optimise.upcoming.due import Due
 from reports.gathering import effects as gather_effects
 from reports.gathering import gather as gathering
 from reports.gathering import slices as gather_slices
@@ -276,6 +277,19 @@ def test_an_ingredient_that_may_be_left_out_is_reported_by_its_level():
 def test_a_spec_that_most_batches_miss_says_how_many_pass(facts):
     strip = replace(facts.formula.strips[0], state="misses", chance=0.01)
     assert wording.chance_words(strip) == "misses, 1 of 100 batches pass"
+
+
+def test_further_trials_count_from_the_best_formula_there_is_confirmed_or_not(job, monkeypatch):
+    step = Due("learn", "short", 2, 0.70, 0.95, "F1")
+    gain = {"chance": 0.06, "course": [0.04, 0.06], "reached": [0.0, 0.1], "pays": 2}
+    monkeypatch.setattr(gathering, "further", lambda *_: (step, gain))
+    monkeypatch.setattr(gathering, "slices", lambda *_: ())
+    better = {"formula": "F3", "chance": 0.82, "confirmed": "F1", "confirmed_chance": 0.70}
+    for known, now, then in ((None, 70, 76), (better, 82, 88)):
+        told = gather(job.study, results=job.results, models=job.models, best=job.best, better=known).further
+        said = " ".join(told.says).replace("\u202f", " ")
+        assert f"raise the best chance by about 6.0 points, from {now} % to {then} %" in said
+        assert told.rows[-1][1].replace("\u202f", " ") == f"{then}.0 %"
 
 
 def test_effects_smaller_than_the_spread_of_batches_are_told_and_not_drawn(job, facts):
