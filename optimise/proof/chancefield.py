@@ -16,8 +16,8 @@ from optimise.proof.branching import BOX, Bounds
 from optimise.proof.chancebound import ChanceBound
 from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
 from optimise.proof.domain import Domain, Wall, all_met, widest
-from optimise.proof.expansion import Expander
-from optimise.proof.sources import expander
+from optimise.proof.expansion import Around, Expander
+from optimise.proof.sources import cost, expander
 
 Array = npt.NDArray[np.float64]
 
@@ -33,7 +33,7 @@ class ChanceField:
     @property
     def cost(self) -> float:
         """The work of one box."""
-        return BOX + sum(one.cost for one in self.expanders)
+        return BOX + cost(self.expanders)
 
     @classmethod
     def of(
@@ -54,7 +54,8 @@ class ChanceField:
         boxes, known, walls = self.domain.reduced(boxes, known)
         a, w = boxes.centre, boxes.half
         ends = [(aim.low, aim.high) for aim in self.aimed]
-        bounds = [ChanceBound.of(one.at(a, w), end, w) for one, end in zip(self.expanders, ends, strict=True)]
+        around = Around(a, w)
+        bounds = [ChanceBound.of(one.at(around), end, w) for one, end in zip(self.expanders, ends, strict=True)]
         top, middle, pull = np.zeros(len(a)), np.zeros(len(a)), np.zeros_like(a)
         for one in bounds:
             top += one.top

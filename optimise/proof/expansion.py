@@ -12,8 +12,9 @@ linear in what f(u) is made of. Variances are in units of the component's own, b
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import Any, Protocol
+from collections.abc import Callable
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -89,6 +90,25 @@ class Curve:
         return Curve(self.value[rows], self.slope[rows], self.bend[rows], self.second[rows], self.third[rows])
 
 
+Seen = TypeVar("Seen")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Around:
+    """Places a (n, d) with |t| <= w (n, d) about them, and by a key what several sources see there."""
+
+    a: Array
+    w: Array
+    _seen: dict[Any, Any] = field(default_factory=dict, repr=False)
+
+    def once(self, key: Any, make: Callable[[], Seen]) -> Seen:
+        """What `make` gives, made once for a key."""
+        if key not in self._seen:
+            self._seen[key] = make()
+        found: Seen = self._seen[key]
+        return found
+
+
 class Source(Protocol):
     """What gives a centre (averaged over the components) or an exact quantity near many places."""
 
@@ -97,8 +117,8 @@ class Source(Protocol):
         """The work of one place: about nanoseconds of one slow core."""
         ...
 
-    def mean(self, a: Array, w: Array) -> Curve:
-        """The centre near a (n, d) over |t| <= w."""
+    def mean(self, around: Around) -> Curve:
+        """The centre near some places."""
         ...
 
 
@@ -110,6 +130,6 @@ class Expander(Source, Protocol):
         """The work of one place, as `mean_cost`."""
         ...
 
-    def at(self, a: Array, w: Array) -> Expansion:
-        """The expansion around a (n, d) over |t| <= w (n, d)."""
+    def at(self, around: Around) -> Expansion:
+        """The expansion near some places."""
         ...

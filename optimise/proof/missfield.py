@@ -16,7 +16,8 @@ from optimise.proof.boxes import Boxes
 from optimise.proof.branching import BOX, Bounds
 from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
 from optimise.proof.domain import Domain, all_met, widest
-from optimise.proof.expansion import Curve, Source
+from optimise.proof.expansion import Around, Curve, Source, rise_of
+from optimise.proof.sources import mean_cost
 
 Array = npt.NDArray[np.float64]
 
@@ -42,13 +43,14 @@ class MissField:
     @property
     def cost(self) -> float:
         """The work of one box."""
-        return BOX + sum(one.mean_cost for one in self.sources)
+        return BOX + mean_cost(self.sources)
 
     def over(self, boxes: Boxes, known: Array, enough: float) -> Bounds:
         """Bounds of minus the largest miss; no closer where that is not above `enough`."""
         boxes, known, walls = self.domain.reduced(boxes, known)
         a, w = boxes.centre, boxes.half
-        curves = [one.mean(a, w) for one in self.sources]
+        around = Around(a, w)
+        curves = [one.mean(around) for one in self.sources]
         value, slope, bend, second = self._gains(curves)
         third, share = np.stack([curve.third for curve in curves], axis=1), self._share
         reach = (np.abs(slope) * w[:, None, :]).sum(axis=2) + second
@@ -111,7 +113,7 @@ def _weighed(
     reach = (np.abs(slope) * w[:, None, :]).sum(axis=2)
     scale = np.maximum((reach + np.abs(value - value.min(axis=1, keepdims=True))).max(axis=1, keepdims=True), 1e-300)
     for step in range(_STEPS):
-        gain = value + np.einsum("nkd,nd->nk", slope, t) + 0.5 * np.einsum("nkde,nd,ne->nk", bend, t, t, optimize=True)
+        gain = value + (slope @ t[:, :, None])[:, :, 0] + rise_of(bend, t)
         log -= 2.0 * gain / scale
         weights = np.exp(log - log.max(axis=1, keepdims=True))
         weights /= weights.sum(axis=1, keepdims=True)

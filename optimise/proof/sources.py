@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy.typing as npt
 from optimise.formula.exact import Exact
 from optimise.formula.space import Space
 from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor
-from optimise.proof.expansion import Curve, Expander, Source
+from optimise.proof.expansion import Around, Curve, Expander, Source
 from optimise.proof.polynomials import LeastSquaresExpander
 from optimise.proof.smooth import SmoothExpander
 
@@ -38,6 +38,20 @@ def source(predictor: Predictor | None, exact: Exact | None, space: Space, combo
     return top if sums.under is None else RatioSource(top, LinearSource.of(sums.under, sums.under_constant, space))
 
 
+def mean_cost(sources: Sequence[Source]) -> float:
+    """The work of one place for the centres of sources: batches they share are looked at once."""
+    return sum(one.mean_cost for one in sources) + _batches_cost(sources)
+
+
+def cost(expanders: Sequence[Expander]) -> float:
+    """The work of one place for whole expansions, likewise."""
+    return sum(one.cost for one in expanders) + _batches_cost(expanders)
+
+
+def _batches_cost(sources: Sequence[Source]) -> float:
+    return sum({one.batches.key: one.batches.cost for one in sources if isinstance(one, SmoothExpander)}.values())
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class LinearSource:
     """A linear sum of the levels over the free coordinates: value + slope'u."""
@@ -52,9 +66,9 @@ class LinearSource:
         slope = np.asarray(space.basis.T @ weights, dtype=float)
         return cls(float(space.origin @ weights + constant), slope)
 
-    def mean(self, a: Array, w: Array) -> Curve:
-        """The sum near a (n, d): nothing lies beyond its slope."""
-        n, d = a.shape
+    def mean(self, around: Around) -> Curve:
+        """The sum near some places: nothing lies beyond its slope."""
+        a, (n, d) = around.a, around.a.shape
         none, slope = np.zeros(n), np.broadcast_to(self.slope, (n, d)).copy()
         return Curve(self.value + a @ self.slope, slope, np.zeros((n, d, d)), none, none.copy())
 
@@ -70,8 +84,9 @@ class RatioSource:
     under: LinearSource
     mean_cost: float = 5000.0
 
-    def mean(self, a: Array, w: Array) -> Curve:
-        """The ratio near a (n, d) over |t| <= w; unbounded where what is under it may be nothing."""
+    def mean(self, around: Around) -> Curve:
+        """The ratio near some places; unbounded where what is under it may be nothing."""
+        a, w = around.a, around.w
         under = self.under.value + a @ self.under.slope
         value = (self.top.value + a @ self.top.slope) / under
         rise = (self.top.slope - value[:, None] * self.under.slope) / under[:, None]

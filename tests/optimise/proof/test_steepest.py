@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from optimise.proof.smooth import curves
+from optimise.proof.clouds import curves
 from optimise.proof.steepest import Steepest
 from optimise.statistics.kernels import bell
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from optimise.proof.smooth import _fourth_along, _third, _third_along, bells, curves
+from optimise.proof.clouds import _fourth_along, _third, _third_along, bells, curves
 from optimise.statistics.kernels import kernels
 
 RNG = np.random.default_rng(12)
