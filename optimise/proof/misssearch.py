@@ -57,8 +57,8 @@ class _Pool:
         out: Array = self.misses[:, list(of)].max(axis=1)
         return out
 
-    def starts(self, worst: Array, most: int) -> list[Array]:
-        """The best places by `worst` (n,), at most so many, of those found before no more than one."""
+    def starts(self, worst: Array, most: int) -> Array:
+        """The best places (n, d) by `worst` (n,), at most so many, of those found before no more than one."""
         order = np.argsort(worst, kind="stable")
         later = [i for i in order if i >= self.begun][:1]
         out: list[Array] = []
@@ -67,7 +67,7 @@ class _Pool:
                 break
             if all(np.abs(self.U[i] - other).max(initial=0.0) > _APART for other in out) or not out:
                 out.append(self.U[i])
-        return out
+        return np.array(out).reshape(-1, self.U.shape[1])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,10 +130,7 @@ class MissSearch:
     def _in_piece(self, piece: int, ranked: Array, of: Numbers, kept: Numbers) -> Place | None:
         pool, best = self.pools[piece], None
         most = _STARTS if len(self.pools) <= _MANY else _STARTS_OF_MANY
-        for start in pool.starts(ranked, most):
-            place = self._run(piece, start, of, kept)
-            if place is None:
-                continue
+        for place in self._ends(piece, pool.starts(ranked, most), of, kept):
             pool.add(place)
             if best is None or place.worst(of) < best.worst(of) - 1e-9:
                 best = place
@@ -141,8 +138,8 @@ class MissSearch:
                 break
         return best
 
-    def _run(self, piece: int, start: Array, of: Numbers, kept: Numbers) -> Place | None:
-        """The end of one run; None where it does not meet `kept`."""
+    def _ends(self, piece: int, starts: Array, of: Numbers, kept: Numbers) -> list[Place]:
+        """The ends of runs from `starts` (n, d), in their order, without those that do not meet `kept`."""
         multistart, combo = self.multistart, self.multistart.space.combos[piece]
         space = multistart.space.at(combo)
         first, second = list(of), list(kept)
@@ -161,13 +158,13 @@ class MissSearch:
             return -value[:, second], -slope[:, second]
 
         subproblem = multistart.subproblem(combo, (met,) if kept else ())
-        ends, _ = climb_smallest_miss(subproblem, by_differences(sought), start[None], -np.inf if kept else 0.0)
-        end = multistart.pulled(subproblem, space.repaired(np.clip(ends, -1.0, 1.0)), start[None])[0]
-        for u in (end, start):
-            place = Place(piece, u, every(u[None])[0][0])
-            if place.worst(second) <= HELD:
-                return place
-        return None
+        ends, _ = climb_smallest_miss(subproblem, by_differences(sought), starts, -np.inf if kept else 0.0)
+        ends = multistart.pulled(subproblem, space.repaired(np.clip(ends, -1.0, 1.0)), starts)
+        misses, before = every(ends)[0], every(starts)[0]
+        held = misses[:, second].max(axis=1, initial=-np.inf) <= HELD
+        U, misses = np.where(held[:, None], ends, starts), np.where(held[:, None], misses, before)
+        places = [Place(piece, u, miss) for u, miss in zip(U, misses, strict=True)]
+        return [place for place in places if place.worst(second) <= HELD]
 
     def multipliers(self, place: Place, of: Numbers) -> Array:
         """Lagrange multipliers (len(of),) of the misses `of` at a place where the largest of them is smallest.
