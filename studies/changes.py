@@ -11,6 +11,7 @@ from optimise.models.broken import standings
 from studies import formulas
 from studies.folder import StudyFolder
 from studies.names import OPTIMUM
+from studies.renamed import formula_now
 
 BECAUSE = {
     "results": "new results",
@@ -35,7 +36,9 @@ def of_best(folder: StudyFolder, document: Mapping[str, Any]) -> dict[str, Any] 
     because = [why for part, why in BECAUSE.items() if then.get(part) != now.get(part)]
     if not because:
         return None
-    old, new = ({**row.get("blend", {}), **row.get("factors", {})} for row in (before, document))
+    old, new = (
+        {**row.get("blend", {}), **row.get("factors", {})} for row in (formula_now(before, folder.study), document)
+    )
     levels = {
         name: [old.get(name, 0.0), new.get(name, 0.0)]
         for name in dict.fromkeys((*new, *old))

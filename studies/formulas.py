@@ -21,6 +21,7 @@ from studies import analysis
 from studies.folder import StudyFolder
 from studies.levels import completed
 from studies.names import NAMED, OPTIMUM, WHAT_IF, refusal
+from studies.renamed import formula_now, recipe_now
 from studies.writing import Change
 
 _BATCH = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(g|kg)", re.IGNORECASE)
@@ -31,6 +32,7 @@ def levels_of(row: Mapping[str, Any], study: Study, name: str) -> pd.DataFrame:
 
     Raises StudyError when the study has changed so that it cannot be expressed.
     """
+    row = formula_now(row, study)
     stored = {**row.get("blend", {}), **row.get("factors", {})}
     unknown = [key for key, value in stored.items() if key not in study.columns and value not in (0, 0.0)]
     if unknown:
@@ -40,6 +42,9 @@ def levels_of(row: Mapping[str, Any], study: Study, name: str) -> pd.DataFrame:
         )  # fmt: skip
     fill = study.fill.name if study.fill else None
     known = {key: value for key, value in stored.items() if key in study.columns and key != fill}
+    if row.get("blend"):
+        # What is new since was not in it.
+        known = {**{item.name: 0.0 for item in study.varied if item.role == "varied"}, **known}
     return completed([known], [name], study, f"formula {name}")
 
 
@@ -66,7 +71,8 @@ def _of_last(folder: StudyFolder) -> dict[str, Mapping[str, Any]]:
 def _known(folder: StudyFolder) -> dict[str, Mapping[str, Any]]:
     """Every formula that has a name: those kept first, then those that any search or look came out with."""
     kept, rest = folder.formulas(), {**(folder.stored(NAMED) or {}), **_of_last(folder)}
-    return {**kept, **{label: row for label, row in rest.items() if label not in kept}}
+    every = {**kept, **{label: row for label, row in rest.items() if label not in kept}}
+    return {name: formula_now(row, folder.study) for name, row in every.items()}
 
 
 def _labelled(document: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
@@ -121,7 +127,7 @@ def to_keep(folder: StudyFolder, name: str, document: Mapping[str, Any]) -> str 
     Raises StudyError where the name is that of another recipe: people may have made it, or hold its card.
     """
     every, known = folder.formulas(), _known(folder)
-    kept = every.get(name)
+    kept = known[name] if name in every else None
     twin = next((other for other in every if other.casefold() == name.casefold()), None)
     if kept is not None and is_same(kept, document):
         return None
@@ -162,7 +168,7 @@ def in_confirmation(folder: StudyFolder) -> pd.DataFrame | None:
     A round that was only issued, or retired, says nothing yet and takes nothing back.
     """
     found = _confirming_round(folder)
-    return None if found is None else _first_recipe(*found)
+    return None if found is None else _first_recipe(*found, folder.study)
 
 
 def _confirming_round(folder: StudyFolder) -> tuple[Design, str] | None:
@@ -175,8 +181,8 @@ def _confirming_round(folder: StudyFolder) -> tuple[Design, str] | None:
     return None
 
 
-def _first_recipe(design: Design, name: str) -> pd.DataFrame:
-    return design.table.iloc[[0]].set_axis([name], axis=0)
+def _first_recipe(design: Design, name: str, study: Study) -> pd.DataFrame:
+    return recipe_now(design.table.iloc[[0]].set_axis([name], axis=0), study)
 
 
 def is_confirmed(folder: StudyFolder, levels: pd.DataFrame) -> bool:
@@ -195,7 +201,7 @@ def verdict(folder: StudyFolder) -> Mapping[str, Any] | None:
     if found is None:
         return None
     design, name = found
-    tried = _first_recipe(design, name)
+    tried = _first_recipe(design, name, folder.study)
     # By what was asked of its batches then, where that has moved on.
     moved = dict(design.study_digests) != {part: folder.study.digests[part] for part in design.study_digests}
     then = Study.from_dict(thawed(design.definition)) if moved else None
@@ -236,7 +242,11 @@ def in_question(
     The formula that they confirmed stays the formula, though the models have learnt from them since; where they did not
     confirm it, the best formula of the present models (`best`, or it is looked for) takes its place, and is given.
     """
-    tried, said = in_confirmation(folder), verdict(folder)
+    try:
+        tried, said = in_confirmation(folder), verdict(folder)
+    except StudyError:
+        # The study has moved on so far that the batches say nothing of it: `standing_of` says why.
+        tried, said = None, None
     if tried is not None and said is not None and said["confirmed"]:
         return tried, None, said
     best = best_of(folder, models) if best is None else best

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.definition.cells import grade_values
-from doe.definition.parts import Response
+from doe.definition.parts import Factor, Ingredient, Response
 from doe.problems import ModelError, Unavailable
 from doe.recipes.costs import exact_values
 from doe.results.curves import observed
@@ -84,13 +84,22 @@ def confirmation(
     missed = [*(name for name, one in told.items() if name in asked and not one["in_spec"]), *computed]
     breaks = list(standings(study, recipe)[0].broken)
     passes = _passes(before, recipe, [met[name] for name in met if name in asked], mine, days, computed)
-    known = {} if then is None else {"confirmed_then": not off and _met_then(then, told, formula)}
+    known = (
+        {} if then is None else {"confirmed_then": not off and _met_then(then, told, _in_names_of(then, study, recipe))}
+    )
     return {"batches": mine, "responses": told, "confirmed": not (off or missed or breaks), **known, "off": off,
             "missed": missed, "breaks": breaks, "left_out": _left_out(results, mine), "near": _SAME,
             "passes": passes}  # fmt: skip
 
 
-def _met_then(then: Study, told: Mapping[str, Any], formula: Mapping[str, Any] | pd.DataFrame) -> bool:
+def _in_names_of(then: Study, study: Study, recipe: pd.DataFrame) -> pd.DataFrame:
+    """A recipe of the study under the names that things had in the study of `then`."""
+    parts: list[Ingredient | Factor] = [*study.ingredients, *study.factors]
+    new = [part for part in parts if part.name not in then.columns]
+    return recipe.rename(columns={part.name: old for part in new for old in part.was if old in then.columns})
+
+
+def _met_then(then: Study, told: Mapping[str, Any], formula: pd.DataFrame) -> bool:
     """Whether all that was read met every must of the study of `then`, and the formula kept its limits.
 
     What was not read, or cannot be computed, said nothing then either; a pass or fail has no limits that could move.

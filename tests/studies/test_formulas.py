@@ -192,9 +192,10 @@ def test_a_kept_formula_that_breaks_a_later_limit_is_said(recorded, edit, call):
         (("plan", "confirm", "learn"), (1, 2, 3), None),
     ],
 )
-def test_a_round_only_issued_takes_no_confirmation_back(purposes, came, expected):
+def test_a_round_only_issued_takes_no_confirmation_back(purposes, came, expected, shipped):
     table = {n: pd.DataFrame({"Gum": [0.5]}, index=[f"T{n}"]) for n in range(1, len(purposes) + 1)}
     folder = SimpleNamespace(
+        study=shipped,
         results=SimpleNamespace(batches=pd.DataFrame({"trial": [f"T{n}" for n in came]})),
         rounds=lambda: list(table),
         design=lambda n: SimpleNamespace(table=table[n]),
