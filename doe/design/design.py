@@ -18,7 +18,7 @@ from doe.design.findings import plan_findings
 from doe.design.groundwork import Groundwork, terms_of, thawed, wish_of
 from doe.design.quality import MADE, Quality, Trials, assess, recipe_numbers
 from doe.design.textbook import Points
-from doe.groups import seating, setups
+from doe.groups import groupedplan, setups
 from doe.ideal.bestpossible import BestByModel
 from doe.problems import PlanError, Problem
 from doe.search import optimal, weighable
@@ -236,8 +236,8 @@ class _Maker:
         return extremes(region, X, range(ahead, len(U)))
 
     def _optimal(self, wanted: Wanted) -> Found:
-        if seating.needs_seats(self.hard, self.made, wanted):
-            found = seating.seated_plan(self.wish, self.layout, self.hard, self.grid, self.made, wanted)
+        if groupedplan.needs_groups(self.hard, self.made, wanted):
+            found = groupedplan.grouped_plan(self.wish, self.layout, self.hard, self.grid, self.made, wanted)
         else:
             found = optimal.search_plan(self.wish, self.layout, self.grid, self.existing, wanted)
         self.findings += found.findings

@@ -17,7 +17,7 @@ from doe.definition.parts import PlanWish
 from doe.definition.steps import is_whole, whole_steps
 from doe.design import textbook
 from doe.design.estimable import Estimable, estimable
-from doe.groups import seating, setups
+from doe.groups import assignment, groupedplan, setups
 from doe.groups.setups import Made
 from doe.groups.wholeplots import Hard
 from doe.ideal.bestpossible import BestByModel, BestPossible
@@ -101,8 +101,8 @@ class Groundwork:
         if wish.design != "optimal":
             runs = None if wish.runs is None else wish.runs - len(wanted.standards[0])
             points = textbook.points(study, layout, wish, runs)
-        elif seating.needs_seats(hard, made, wanted):
-            seating.enough_plots(wish, layout, hard, made, wanted)
+        elif groupedplan.needs_groups(hard, made, wanted):
+            assignment.enough_plots(wish, layout, hard, made, wanted)
         told += _off_steps_given(study, wish)
         told += _unsure(
             terms, wish, len(known[0]) + (wanted.runs if points is None else max(wish.runs or 0, len(points.U)))

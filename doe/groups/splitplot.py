@@ -22,7 +22,7 @@ _GAIN = 1e-8  # of the logarithm of the criterion: less is none
 
 
 class _Sweep:
-    """One pass after another over all recipes, whole plots and seats of a stack of plans, changed in place."""
+    """One pass after another over all recipes, whole plots and positions of a stack of plans, changed in place."""
 
     def __init__(self, task: Task, plans: Plans, stage: Stage, active: Indices) -> None:
         self.task, self.stage, self.plans, self.active = task, stage, plans, active
@@ -105,7 +105,7 @@ class _Sweep:
         return np.where(np.isfinite(value), value - np.where(np.isfinite(now), now, -1e9), -np.inf)
 
     def swap(self) -> None:
-        """The two trials of different blocks whose change of seats gains most change seats, one pair a plan."""
+        """The two trials of different blocks that gain most by changing places change places, one pair a plan."""
         task, plans = self.task, self.plans
         if any(len(party) > 1 for party in task.parties) or len(task.parties) < 2:
             self._swap_plots()
@@ -113,14 +113,14 @@ class _Sweep:
         trials = np.concatenate(task.parties)
         i, k = (trials[side] for side in np.triu_indices(len(trials), 1))
         F = self.G[:, task.recipe]
-        seat = plans.seat[self.active]
-        W = task.seats[seat[:, :, None], seat[:, None, :]]
+        at = plans.position[self.active]
+        W = task.position_weights[at[:, :, None], at[:, None, :]]
         WF = W @ F
         own = W[:, np.arange(W.shape[1]), np.arange(W.shape[1])]
         gain = gains(
             task.criterion, self.V, F[:, k] - F[:, i], WF[:, i] - WF[:, k], own[:, i] + own[:, k] - 2 * W[:, i, k]
         )
-        blocks = task.strata.blocks[seat]
+        blocks = task.strata.blocks[at]
         gain = np.where(blocks[:, i] != blocks[:, k], gain, -np.inf)
         for s in range(len(self.active)):
             for pair in np.lexsort((np.arange(len(i)), -np.round(gain[s], 10)))[:5]:
@@ -135,23 +135,23 @@ class _Sweep:
         for a, first in enumerate(parties):
             for second in parties[a + 1 :]:
                 for s in range(len(self.active) if len(first) == len(second) else 0):
-                    seat = self.plans.seat[self.active[s]]
-                    if self.task.strata.blocks[seat[first[0]]] != self.task.strata.blocks[seat[second[0]]]:
+                    at = self.plans.position[self.active[s]]
+                    if self.task.strata.blocks[at[first[0]]] != self.task.strata.blocks[at[second[0]]]:
                         self._change(s, first, second)
 
     def _change(self, s: int, first: Indices, second: Indices) -> bool:
-        """Two parties change seats in one plan if that gains and leaves pure error enough; whether they did."""
+        """Two parties change places in one plan if that gains and leaves pure error enough; whether they did."""
         task, plans = self.task, self.plans
         tried = plans.take(self.active[s : s + 1])
         both, turned = np.concatenate([first, second]), np.concatenate([second, first])
-        tried.seat[0, both] = tried.seat[0, turned]
-        if task.floor and repeats_within(task.recipe, task.strata.blocks[tried.seat[0]]) < task.floor:
+        tried.position[0, both] = tried.position[0, turned]
+        if task.floor and repeats_within(task.recipe, task.strata.blocks[tried.position[0]]) < task.floor:
             return False
         W, G = task.weights(tried)[0], self.G[s]
         gain = float(worth(task.criterion, G.T @ W @ G + self.base) - worth(task.criterion, self.A[s]))
         if not gain > _GAIN:
             return False
-        plans.seat[self.active[s]] = tried.seat[0]
+        plans.position[self.active[s]] = tried.position[0]
         self.W[s] = W
         self.gained[s] += gain
         self.refresh(np.array([s]))
@@ -159,7 +159,7 @@ class _Sweep:
 
 
 def sweep(task: Task, plans: Plans, stage: Stage) -> Plans:
-    """Move recipes, whole plots and seats in turn, in every plan at once, until a pass gains nothing."""
+    """Move recipes, whole plots and positions in turn, in every plan at once, until a pass gains nothing."""
     proposer = recipe_moves(task, stage)
     active = np.arange(len(plans.X))
     for _ in range(stage.passes):

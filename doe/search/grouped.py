@@ -27,34 +27,34 @@ Flags = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Plans:
-    """Stacked plans: recipes X (s, t, k), C (s, t, c), and the seat (s, n) of each trial."""
+    """Stacked plans: recipes X (s, t, k), C (s, t, c), and the position (s, n) in the strata of each trial."""
 
     X: Array
     C: Indices
-    seat: Indices
+    position: Indices
 
     def take(self, starts: Indices | Sequence[int]) -> Plans:
         """Some of the plans, by their numbers."""
-        return Plans(self.X[starts].copy(), self.C[starts].copy(), self.seat[starts].copy())
+        return Plans(self.X[starts].copy(), self.C[starts].copy(), self.position[starts].copy())
 
     def joined(self, other: Plans) -> Plans:
         """These plans, then the others."""
         return Plans(
             np.concatenate([self.X, other.X]),
             np.concatenate([self.C, other.C]),
-            np.concatenate([self.seat, other.seat]),
+            np.concatenate([self.position, other.position]),
         )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Task:
-    """What is searched: t recipes for n trials in the seats of `strata`.
+    """What is searched: t recipes for n trials in the positions of `strata` (whole plot and block).
 
     `recipe` (n,): which recipe each trial is of. `fixed` (t,): recipes that stay. `groups`: recipes that share the
     setting of the hard-to-change columns `hard` and categories `hard_levels`, one array a whole plot. `settings` (q, h)
     and `setting_levels` (q, hl) are settings to try; U (m, k), C (m, c) candidates for the rest. `parties`: trials that
-    may change seats with another party of as many, between blocks; none where there is nothing to gain. `floor`: least
-    degrees of freedom of pure error, which a change of seats may not undo.
+    may change places with another party of as many, between blocks; none where there is nothing to gain. `floor`: least
+    degrees of freedom of pure error, which such a change may not undo.
     """
 
     space: Space
@@ -86,11 +86,11 @@ class Task:
         return tuple(group for group in self.groups if not self.fixed[group].any())
 
     @property
-    def seats(self) -> Array:
-        """Weights between seats, (n, n)."""
-        if "seats" not in self._kept:
-            self._kept["seats"] = self.strata.weight()
-        return self._kept["seats"]
+    def position_weights(self) -> Array:
+        """Weights of generalised least squares between positions, (n, n), as `doe.search.strata` has them."""
+        if "positions" not in self._kept:
+            self._kept["positions"] = self.strata.weight()
+        return self._kept["positions"]
 
     @property
     def member(self) -> Array:
@@ -106,9 +106,9 @@ class Task:
 
     def weights(self, plans: Plans) -> Array:
         """Weights between recipes, (s, t, t): those of their trials added up."""
-        W, member = self.seats, self.member
-        seats, index = np.unique(plans.seat, axis=0, return_inverse=True)
-        each = np.array([member @ W[np.ix_(seat, seat)] @ member.T for seat in seats])
+        W, member = self.position_weights, self.member
+        positions, index = np.unique(plans.position, axis=0, return_inverse=True)
+        each = np.array([member @ W[np.ix_(at, at)] @ member.T for at in positions])
         out: Array = each[index.reshape(-1)]
         return out
 

@@ -54,7 +54,7 @@ def best_of_all(plan, job, sizes):
     X = np.array([list(chain(*rows)) for rows in product(*each)], dtype=float)
     G = plan.space.model(X.reshape(-1, 2), np.zeros((X.shape[0] * X.shape[1], 0), dtype=np.intp))
     G = G.reshape(*X.shape[:2], -1)
-    return worth(job.criterion, np.swapaxes(G, 1, 2) @ job.seats @ G + RIDGE * np.eye(G.shape[2])).max()
+    return worth(job.criterion, np.swapaxes(G, 1, 2) @ job.position_weights @ G + RIDGE * np.eye(G.shape[2])).max()
 
 
 @pytest.mark.parametrize("name", ["D", "I", "A"])
@@ -99,7 +99,7 @@ def test_two_level_split_plot_is_d_optimal():
     made = search(job, blank(job), starts=20, seed=1)
     X = made.X[0]
     F = np.column_stack([np.ones(16), X])
-    assert np.linalg.det(F.T @ job.seats @ F) == pytest.approx(16**4 / (1 + 4 * 2.5) ** 2, rel=1e-9)
+    assert np.linalg.det(F.T @ job.position_weights @ F) == pytest.approx(16**4 / (1 + 4 * 2.5) ** 2, rel=1e-9)
 
 
 @pytest.mark.parametrize("kind", ["D", "L"])

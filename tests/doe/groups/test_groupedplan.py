@@ -1,4 +1,4 @@
-"""Who sits where: whole plots and blocks of plans as a chemist gets them."""
+"""Plans in whole plots and blocks as a chemist gets them."""
 
 import json
 import math
@@ -13,7 +13,6 @@ from doe import Design, PlanError, Study, plan
 from doe.design.findings import plan_findings
 from doe.design.groundwork import Groundwork
 from doe.design.quality import Trials, _shift
-from doe.groups.seating import _in_plots
 from doe.search.strata import Strata
 
 
@@ -238,25 +237,6 @@ def test_same_arguments_same_bytes():
     assert first == second
     other = study({"Warmth": HARD, "Haste": EASY}, 'model = "linear"\nruns = 12\nblocks = 2')
     assert plan(other).quality.i_efficiency == plan(one).quality.i_efficiency
-
-
-@settings(max_examples=60)
-@given(
-    n=st.integers(4, 30), blocks=st.integers(1, 3), count=st.integers(1, 8), repeats=st.integers(0, 5),
-    held=st.lists(st.sampled_from([(0.0,), (1.0,), (2.0,)]), max_size=4),
-)  # fmt: skip
-def test_seats_are_even_nested_and_hold_what_must_be_made(n, blocks, count, repeats, held):
-    count = min(max(count, blocks), n)
-    seats, short = _in_plots(n, blocks, count, held, min(repeats, n - len(held)))
-    plots, block, recipe = (np.array(side) for side in (seats.plots, seats.blocks, seats.recipe))
-    assert len(plots) == len(block) == len(recipe) == n
-    assert np.ptp(np.bincount(block, minlength=blocks)) <= 1
-    for p in set(seats.plots):
-        assert len(set(block[plots == p])) == 1
-        assert len({held[r] for r in recipe[plots == p] if r < len(held)}) <= 1
-    assert len(set(seats.recipe)) == n - min(repeats, n - len(held)) + short
-    for r in set(seats.recipe):
-        assert len(set(plots[recipe == r])) == 1
 
 
 @settings(max_examples=8, deadline=None)
