@@ -62,6 +62,11 @@ class BatchData:
     findings: tuple[Problem, ...]
     region: Region
 
+    @property
+    def has_bounds(self) -> bool:
+        """Whether some readings are only bounds."""
+        return bool((self.low != self.high).any())
+
 
 def shares(region: Region, levels: pd.DataFrame) -> Array:
     """Levels (n, k) in the region's order, the blend made to add up: by the fill, else in proportion."""

@@ -10,7 +10,8 @@ import pandas as pd
 
 from doe.problems import Problem, Unavailable
 from optimise.models.batchdata import BatchData, Sharing
-from optimise.models.fitted import Core, Estimate, FittedModel, anova_frame, number_column
+from optimise.models.fitted import Core, Estimate, FittedModel
+from optimise.models.frames import anova_frame, number_column
 from optimise.models.grouped import left_out, shared_error_finding
 from optimise.statistics.censored import CensoredFit, censored_fit, log_share
 from optimise.statistics.censored_shared import SharedCensoredFit, censored_shared

@@ -18,7 +18,9 @@ from doe.study import Study
 from doe.terms.terms import Terms
 from optimise.models.batchdata import BatchData
 from optimise.models.findings import say
-from optimise.models.fitted import Core, Stationary, number_column
+from optimise.models.fittask import FitTask
+from optimise.models.fitted import Core, Stationary
+from optimise.models.frames import number_column
 from optimise.models.scales import Scale
 from optimise.models.surface import Fitted as Surface
 from optimise.models.surface import best_way, eigenvalue_errors, stationary_edges
@@ -33,15 +35,16 @@ _DISTANCES = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0)  # from the middle, in coded
 
 
 def coefficient_table(
-    study: Study, core: Core, data: BatchData, y: Array, coding: str, aliased: list[str], where: str
+    task: FitTask, core: Core, y: Array, aliased: Sequence[str]
 ) -> tuple[pd.DataFrame, Array | Unavailable, str, list[Problem]]:
-    """Terms with estimate, se, t, df, p in `coding`, their covariance (p, p), the coding used, and findings.
+    """Terms with estimate, se, t, df, p in the coding asked for, their covariance (p, p), the coding used, findings.
 
     y (n,) are the values on the model scale; terms `aliased` with others have no estimate.
 
     The fit is done again in that coding. Where its columns do not span the same functions (a model without the terms
     that divide its products), or are too close together to compute with, the coding of the fit is shown instead.
     """
+    study, data, coding, where = task.study, task.data, task.coding, task.where
     notes: list[Problem] = []
     fit, used = _in_coding(study, core, data, y, coding), coding
     if fit is None:
@@ -86,10 +89,10 @@ def _nil(core: Core, data: BatchData, y: Array, coding: str, study: Study, fit: 
     return np.asarray(most <= _DUST * float(np.max(np.abs(y), initial=0.0)), dtype=bool)
 
 
-def _table(terms: Terms, fit: LeastSquares, estimate: Array, aliased: list[str]) -> pd.DataFrame:
+def _table(terms: Terms, fit: LeastSquares, estimate: Array, aliased: Sequence[str]) -> pd.DataFrame:
     p = len(terms)
     columns: dict[str, Any] = {
-        "term": list(terms.labels) + aliased,
+        "term": [*terms.labels, *aliased],
         "powers": [dict(t.powers_dict) for t in terms.terms] + [{}] * len(aliased),
     }
     lost = [Unavailable("cannot be told apart from the terms before it", "make trials that tell them apart")] * len(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,7 +19,7 @@ from doe.terms.terms import Terms
 from optimise.models.predictors import PosteriorPredictor, Predictor, split_levels
 from optimise.models.recipes import recipes
 from optimise.models.scales import BoxCox, Scale
-from optimise.statistics.diagnosis import AnovaLine, LackOfFit, Number
+from optimise.statistics.diagnosis import LackOfFit, Number
 from optimise.statistics.leastsq import Array, LeastSquares
 from optimise.statistics.predictive import TMixture
 
@@ -273,24 +273,6 @@ class FittedModel(Shown):
         return f"{self.response}: {self.n} batches, {len(self.terms)} terms, residual sd {sd}"
 
     __repr__ = __str__
-
-
-def number_column(values: Sequence[Number]) -> pd.Series:
-    """A column of numbers: floats where all exist, else objects with the `Unavailable` ones among them."""
-    if any(isinstance(value, Unavailable) for value in values):
-        return pd.Series(list(values), dtype=object)
-    return pd.Series(list(values), dtype=float)
-
-
-def anova_frame(lines: tuple[AnovaLine, ...]) -> pd.DataFrame:
-    """The analysis of variance as a table."""
-    columns: dict[str, Any] = {
-        "source": [line.source for line in lines],
-        "df": [line.df for line in lines],
-    }
-    for name in ("df_error", "ss", "ms", "f", "p"):
-        columns[name] = number_column([getattr(line, name) for line in lines])
-    return pd.DataFrame(columns, columns=["source", "df", "df_error", "ss", "ms", "f", "p"])
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
-from doe.definition.categories import material_of, short
+from doe.definition.categories import material_of
 from doe.definition.parts import Response
 from doe.problems import ModelError, Problem, Unavailable, listed
 from doe.results.results import Results
@@ -24,7 +22,9 @@ from optimise.models.choosing import Chosen, TermsChoice, pick
 from optimise.models.coefficients import coefficient_table, stationary_point, way_out
 from optimise.models.fewblocks import FewBlocks, block_finding, block_of, few_blocks
 from optimise.models.findings import blocks_confounded, blocks_left_out, say
-from optimise.models.fitted import Core, FittedModel, anova_frame, number_column
+from optimise.models.fittask import FitTask
+from optimise.models.fitted import Core, FittedModel
+from optimise.models.frames import TRIAL_COLUMNS, anova_frame, term_groups, trial_table
 from optimise.models.grades import fit_grades
 from optimise.models.grouped import NO_LACK, allowed_for, as_if_alone, in_use, with_groups
 from optimise.models.passes import fit_passes
@@ -34,7 +34,7 @@ from optimise.statistics import diagnosis
 from optimise.statistics.censored_shared import SharedCensoredFit
 from optimise.statistics.diagnosis import Number
 from optimise.statistics.imputation import completions
-from optimise.statistics.leastsq import ALONE, Array, Influence, LeastSquares, independent, solve
+from optimise.statistics.leastsq import Array, LeastSquares, independent, solve
 from optimise.statistics.marginal import Groups
 from optimise.statistics.mixed import MixedFit
 from optimise.statistics.posterior import Posterior
@@ -47,7 +47,38 @@ _NAMED = 3  # terms that another is said to move with
 _AS_SETTLED = 0.02  # of a level: how far weighing moves one that its material settles (common practice, no source)
 
 
-_Solved = tuple[Core, list[str], list[Problem]]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Values:
+    """The n values of a response on its model `scale`, taken for the reason `why`: each between `low` and `high` (n,).
+
+    The ends are equal but for readings that are only bounds.
+    """
+
+    scale: Scale
+    why: str
+    low: Array
+    high: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """Terms fitted to y (n,), in which readings that are bounds are completed.
+
+    `aliased`: terms that cannot be told apart from earlier ones; `said`: findings. Where batches share an error,
+    `mixed` is the fit that allows for it, and `joint` the one that allows for bounds as well.
+    """
+
+    core: Core
+    y: Array
+    aliased: tuple[str, ...]
+    said: tuple[Problem, ...]
+    mixed: MixedFit | None = None
+    joint: SharedCensoredFit | None = None
+
+    def columns(self, data: BatchData) -> Array:
+        """The columns that are fitted, blocks last, (n, r)."""
+        core = self.core
+        return np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), _kept_blocks(data, core)])
 
 
 def fit_response(
@@ -66,22 +97,23 @@ def fit_response(
     bounds_fit = response.kind in ("number", "curve")
     data = gather(study, results, response, out_of, exact_only=not bounds_fit)
     planned = _told_by_material(study, study.terms(response.model, form), data)
-    if data.y.size and bounds_fit and (data.low != data.high).any():
-        found = _fitted(study, response, planned, choice, coding, data)
+    if data.y.size and bounds_fit and data.has_bounds:
+        found = _fitted(FitTask(study, response, planned, coding, data), choice)
         if found is not None:
             return found
         data = gather(study, results, response, out_of, exact_only=True)
+    task = FitTask(study, response, planned, coding, data)
     if not data.y.size:
-        return nothing_fitted(study, response, planned, coding, data)
+        return _nothing_fitted(task)
     if response.kind == "pass":
-        return fit_passes(study, response, planned, coding, data)
+        return fit_passes(task)
     if response.kind == "grade":
-        graded = fit_grades(study, response, planned, coding, data, results)
+        graded = fit_grades(task, results)
         if not isinstance(graded, Unavailable):
             return graded
-        data = replace(data, findings=(*data.findings, _as_numbers(response, graded)))
-    found = _fitted(study, response, planned, choice, coding, data)
-    return nothing_fitted(study, response, planned, coding, data) if found is None else found
+        task = replace(task, data=replace(data, findings=(*data.findings, _as_numbers(response, graded))))
+    found = _fitted(task, choice)
+    return _nothing_fitted(task) if found is None else found
 
 
 def _told_by_material(study: Study, planned: Terms, data: BatchData) -> Terms:
@@ -103,117 +135,106 @@ def _as_numbers(response: Response, why: Unavailable) -> Problem:
     return say("grades-as-numbers", "inform", response.name, got, "read differences of less than a grade with care")
 
 
-def _fitted(
-    study: Study, response: Response, planned: Terms, choice: TermsChoice, coding: str, data: BatchData
-) -> FittedModel | None:
+def _fitted(task: FitTask, choice: TermsChoice) -> FittedModel | None:
     """The fit of measured values, or None where bounds among them leave the likelihood without a maximum."""
-    base = planned.fitting_coding(study.region)
+    data, planned = task.data, task.planned
+    base = planned.fitting_coding(task.study.region)
     rows = np.column_stack([planned.rows(data.X, data.chosen, base), data.blocks])
-    exact = data.low == data.high
-    if not exact.any():
+    if not (data.low == data.high).any():
         return None
     modest = _modest(planned, rows)
-    scale, why, wrong = scale_for(response.scale, modest[exact], data.y[exact], response.unit)
-    notes = list(data.findings)
-    if wrong:
-        do = "correct the values or the scale"
-        notes.append(say("scale", "warn", response.name, f"fitted on the linear scale: {wrong}", do))
-    low, high = scale.forward(data.low), scale.forward(data.high)
-    y = low
-    if not exact.all():
+    values, notes = _on_scale(task, modest)
+    y = values.low
+    if data.has_bounds:
         first = np.flatnonzero(planned.first_order)
-        guess = likely(modest, low, high) or likely(rows[:, first], low, high)
+        guess = likely(modest, values.low, values.high) or likely(rows[:, first], values.low, values.high)
         if guess is None:
             return None
         y = guess[0]
-    seen_by, values = rows, y
+    seen_by, seen_values = rows, y
     if data.shared is not None:
-        seen_by, values = as_if_alone(modest, rows, y, data.shared)
-    picked = pick(planned, seen_by, values, choice, response.name)
-    solved = _solved(picked.terms, base, data, y, response, scale)
-    joint: SharedCensoredFit | None = None
-    mixed: MixedFit | None = None
-    if not exact.all():
-        found = _by_bounds(planned, picked, solved, data, (low, high), response, scale, choice)
+        seen_by, seen_values = as_if_alone(modest, rows, y, data.shared)
+    picked = pick(planned, seen_by, seen_values, choice, task.where)
+    fit = _solved(task, values.scale, picked.terms, base, y)
+    if data.has_bounds:
+        found = _by_bounds(task, values, picked, fit, choice)
         if found is None:
             return None
-        picked, (core, aliased, said), y, joint = found
-        notes += said
-    else:
-        core, aliased, said = solved
-        notes += said
-        if data.shared is not None and core.fit.has_error:
-            mixed, said = allowed_for(_columns(core, data), y, data.shared, response.name)
-            notes += said
-            core = core if mixed is None else replace(core, other=in_use(mixed))
-    columns = _columns(core, data)
-    errors = mixed if joint is None else joint
-    seen = None
-    if errors is not None and data.shared is not None:
-        ratio = float(errors.variance[0] / errors.variance[-1])
-        seen = Whitened.of(columns, y, sharing(data.shared.names, ratio))
-    notes += picked.notes
-    model = _assembled(
-        study, response, scale, why, data, y, core, aliased, picked, notes, coding, (low, high), choice, seen
-    )
-    if mixed is not None and data.shared is not None and seen is not None:
-        groups = term_groups(core.terms)
-        model = with_groups(model, mixed, core, data, data.shared, y, groups, columns, seen)
-    model = with_bounds(model, core, data, low, high, joint)
+        picked, fit = found
+    elif data.shared is not None and fit.core.fit.has_error:
+        mixed, told = allowed_for(fit.columns(data), y, data.shared, task.where)
+        core = fit.core if mixed is None else replace(fit.core, other=in_use(mixed))
+        fit = replace(fit, core=core, mixed=mixed, said=(*fit.said, *told))
+    seen = _seen(data, fit)
+    notes = [*data.findings, *notes, *fit.said, *picked.notes]
+    model = _assembled(task, values, picked, fit, seen, choice)
+    model = replace(model, findings=(*notes, *model.findings))
+    if fit.mixed is not None and seen is not None:
+        model = with_groups(model, fit.mixed, fit.core, data, seen)
+    model = with_bounds(model, fit.core, data, values.low, values.high, fit.joint)
     return replace(model, findings=(*model.findings, *findings.choice_findings(model)))
 
 
-def _by_bounds(
-    planned: Terms, picked: Chosen, solved: _Solved, data: BatchData, ends: tuple[Array, Array], response: Response,
-    scale: Scale, choice: TermsChoice,
-) -> tuple[Chosen, _Solved, Array, SharedCensoredFit | None] | None:  # fmt: skip
-    """The terms that the bounds carry, their fit by likelihood, all values as completed, and what is shared beside.
+def _on_scale(task: FitTask, columns: Array) -> tuple[_Values, list[Problem]]:
+    """The values on the scale of the model, which the exact ones decide where none is given; and what is wrong with it.
 
-    None where not even the first-order terms can be had.
+    Scales are compared by a fit on `columns` (n, r).
     """
-    core, aliased, said = solved
-    where, averaged = response.name, choice == "select"
-    last = by_likelihood(_columns(core, data), *ends, data.shared, where, averaged)
-    if last is None and not all(core.terms.first_order):
+    data, exact = task.data, task.data.low == task.data.high
+    scale, why, wrong = scale_for(task.response.scale, columns[exact], data.y[exact], task.response.unit)
+    told = []
+    if wrong:
+        got = f"fitted on the linear scale: {wrong}"
+        told.append(say("scale", "warn", task.where, got, "correct the values or the scale"))
+    return _Values(scale, why, scale.forward(data.low), scale.forward(data.high)), told
+
+
+def _seen(data: BatchData, fit: _Fit) -> Whitened | None:
+    """What single values show where batches share an error; None where each stands alone."""
+    errors = fit.mixed if fit.joint is None else fit.joint
+    if errors is None or data.shared is None:
+        return None
+    ratio = float(errors.variance[0] / errors.variance[-1])
+    return Whitened.of(fit.columns(data), fit.y, sharing(data.shared.names, ratio))
+
+
+def _by_bounds(
+    task: FitTask, values: _Values, picked: Chosen, fit: _Fit, choice: TermsChoice
+) -> tuple[Chosen, _Fit] | None:
+    """The terms that the bounds carry, and their fit by likelihood; None where even first-order ones have none."""
+    data, ends, averaged = task.data, (values.low, values.high), choice == "select"
+    last = by_likelihood(fit.columns(data), *ends, data.shared, task.where, averaged)
+    if last is None and not all(fit.core.terms.first_order):
         # The bounds leave the further terms open: the first-order ones alone may still be had.
-        picked = replace(picked, terms=planned.only(planned.first_order))
-        core, aliased, said = _solved(picked.terms, core.coding, data, core.fit.fitted + core.fit.residual, response,
-                                      scale)  # fmt: skip
-        last = by_likelihood(_columns(core, data), *ends, data.shared, where, averaged)
+        picked = replace(picked, terms=task.planned.only(task.planned.first_order))
+        completed = fit.core.fit.fitted + fit.core.fit.residual
+        fit = _solved(task, values.scale, picked.terms, fit.core.coding, completed)
+        last = by_likelihood(fit.columns(data), *ends, data.shared, task.where, averaged)
     if last is None:
         return None
     found, told = last
     # Influence and codings rest on the values as last completed, not on the first guess.
-    core = replace(core, fit=solve(_columns(core, data), found.values), other=found.used)
-    return picked, (core, aliased, [*said, *told]), found.values, found.joint
+    core = replace(fit.core, fit=solve(fit.columns(data), found.values), other=found.used)
+    return picked, replace(fit, core=core, y=found.values, said=(*fit.said, *told), joint=found.joint)
 
 
-def _columns(core: Core, data: BatchData) -> Array:
-    """The columns that are fitted, blocks last, (n, r)."""
-    return np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), _kept_blocks(data, core)])
-
-
-def nothing_fitted(study: Study, response: Response, planned: Terms, coding: str, data: BatchData) -> FittedModel:
+def _nothing_fitted(task: FitTask) -> FittedModel:
     """The result where no batch can be used: every number says why."""
+    response, data = task.response, task.data
     none = Unavailable(f"no batch with a usable value of {response.name}", "measure it, or correct what was read")
     note = say("nothing-read", "warn", response.name, none.reason, none.do)
     empty = pd.DataFrame(columns=["term", "powers", "estimate", "se", "t", "df", "p"])
     return FittedModel(
-        response=response.name, unit=response.unit, scale=Scale(), scale_why="nothing was fitted", coding=coding,
-        form=planned.form, n=0, excluded=data.excluded, terms=empty, covariance=none, residual_sd=none, df_residual=0,
+        response=response.name, unit=response.unit, scale=Scale(), scale_why="nothing was fitted", coding=task.coding,
+        form=task.planned.form, n=0, excluded=data.excluded, terms=empty, covariance=none, residual_sd=none,
+        df_residual=0,
         variance={"batch": none}, anova=anova_frame(()), r2=none, r2_adjusted=none, r2_predicted=none, press=none,
         log_likelihood=none, lack_of_fit=none, stationary=none, way=none,
         trials=pd.DataFrame(columns=list(TRIAL_COLUMNS)),
         selection={"how": "nothing was fitted", "criterion": "AICc", "near": [], "chosen_share": {}},
-        findings=(*data.findings, note), core=None, predictor=none, window=(None, None), study=study,
+        findings=(*data.findings, note), core=None, predictor=none, window=(None, None), study=task.study,
         kind=response.kind,
     )  # fmt: skip
-
-
-TRIAL_COLUMNS = (
-    "trial", "batch", "order", "observed", "bound", "to", "fitted", "residual", "leverage", "studentised", "deleted",
-    "cook",
-)  # fmt: skip
 
 
 def _modest(planned: Terms, rows: Array) -> Array:
@@ -223,8 +244,9 @@ def _modest(planned: Terms, rows: Array) -> Array:
     return rows[:, np.flatnonzero(planned.first_order)]
 
 
-def _solved(terms: Terms, base: Coding, data: BatchData, y: Array, response: Response, scale: Scale) -> _Solved:
-    """The fit, the terms that cannot be told apart from earlier ones, and what there is to say."""
+def _solved(task: FitTask, scale: Scale, terms: Terms, base: Coding, y: Array) -> _Fit:
+    """The least-squares fit of `terms` in the coding `base` to y (n,), on `scale`."""
+    data, response = task.data, task.response
     every, whole = terms, terms.rows(data.X, data.chosen, base)
     firm = set(independent(whole, _FIRM)[0].tolist())
     terms, rows = every.only(j in firm for j in range(len(every))), whole[:, sorted(firm)]
@@ -252,7 +274,7 @@ def _solved(terms: Terms, base: Coding, data: BatchData, y: Array, response: Res
     if (fit.dropped >= p).any():
         notes.append(blocks_confounded(response.name))
     core = Core(core_terms, base, fit, _stated_sd(response, scale, data.y))
-    return core, aliased, notes
+    return _Fit(core, y, tuple(aliased), tuple(notes))
 
 
 def _moving_with(label: str, terms: Terms, rows: Array, kept: Sequence[str]) -> str:
@@ -279,33 +301,31 @@ def _stated_sd(response: Response, scale: Scale, values: Array) -> float | None:
 
 
 def _assembled(
-    study: Study, response: Response, scale: Scale, why: str, data: BatchData, y: Array, core: Core,
-    aliased: list[str], picked: Chosen, notes: list[Problem], coding: str, ends: tuple[Array, Array],
-    choice: TermsChoice, seen: Whitened | None,
-) -> FittedModel:  # fmt: skip
+    task: FitTask, values: _Values, picked: Chosen, found: _Fit, seen: Whitened | None, choice: TermsChoice
+) -> FittedModel:
     """The model as plain least squares has it; outliers, trends and the power by what was `seen` of shared errors."""
+    study, response, data, scale = task.study, task.response, task.data, values.scale
+    core, y = found.core, found.y
     fit = core.fit
     if fit.exact:
         # What is left is rounding: nothing is to be read into it.
         fit = replace(fit, residual=np.zeros(fit.n), rss=0.0)
-    blocks = _kept_blocks(data, core)
-    columns, block_count = np.column_stack([core.terms.rows(data.X, data.chosen, core.coding), blocks]), blocks.shape[1]
+    columns, blocks = found.columns(data), _kept_blocks(data, core)
     pure = diagnosis.pure_error(y, data.groups, blocks)
     lack = diagnosis.lack_of_fit(fit, pure) if core.other is None else NO_LACK
-    lines = diagnosis.analysis_of_variance(columns, y, fit, term_groups(core.terms), pure, block_count)
+    lines = diagnosis.analysis_of_variance(columns, y, fit, term_groups(core.terms), pure, blocks.shape[1])
     r2, adjusted, predicted, press = diagnosis.r_squared(y, fit)
-    where = response.name
-    table, covariance, used_coding, coding_notes = coefficient_table(study, core, data, y, coding, aliased, where)
+    where = task.where
+    table, covariance, used_coding, coding_notes = coefficient_table(task, core, y, found.aliased)
     blocked = few_blocks(core, data, columns[:, : len(core.terms)], y)
-    predictor, predictor_notes = _predictor(where, core, data, y, ends, choice, blocked)
-    if aliased and not fit.has_error and isinstance(predictor, LeastSquaresPredictor):
+    predictor, predictor_notes = _predictor(task, values, found, choice, blocked)
+    if found.aliased and not fit.has_error and isinstance(predictor, LeastSquaresPredictor):
         # A stated sd says how batches scatter, not what terms do that the batches say nothing of.
-        got = f"{fit.n} {'batch says' if fit.n == 1 else 'batches say'} nothing of {', '.join(aliased)}"
+        got = f"{fit.n} {'batch says' if fit.n == 1 else 'batches say'} nothing of {', '.join(found.aliased)}"
         predictor, predictor_notes = Unavailable(got, "make more of the planned batches"), []
     said = [
-        *notes,
         *findings.quality_findings(where, fit, r2, predicted, lack),
-        *_seen_findings(where, columns, y, fit, data, scale, seen),
+        *_seen_findings(task, scale, found, fit, seen),
         *coding_notes,
         *predictor_notes,
     ]
@@ -317,7 +337,7 @@ def _assembled(
     power = box_cox(columns, data.y, turn=None if seen is None else seen.turn)
     said += findings.scale_findings(where, scale, power)
     return FittedModel(
-        response=where, unit=response.unit, scale=scale, scale_why=why, coding=used_coding, form=core.terms.form,
+        response=where, unit=response.unit, scale=scale, scale_why=values.why, coding=used_coding, form=core.terms.form,
         n=fit.n, excluded=data.excluded, terms=table, covariance=covariance,
         residual_sd=fit.sd if fit.has_error else no_error, df_residual=fit.df,
         variance=variance, anova=anova_frame(lines),
@@ -332,10 +352,9 @@ def _assembled(
     )  # fmt: skip
 
 
-def _seen_findings(
-    where: str, columns: Array, y: Array, fit: LeastSquares, data: BatchData, scale: Scale, seen: Whitened | None
-) -> list[Problem]:
-    """Outliers and trends; where batches share errors, by residuals from which these are taken."""
+def _seen_findings(task: FitTask, scale: Scale, found: _Fit, fit: LeastSquares, seen: Whitened | None) -> list[Problem]:
+    """Outliers and trends by the least squares `fit`; where batches share errors, by residuals free of these."""
+    data, columns, y, where = task.data, found.columns(task.data), found.y, task.where
     names, order = data.batches, data.order
     if seen is None:
         outliers = findings.outlier_findings(where, columns, y, fit, fit.influence(), names, scale)
@@ -349,17 +368,17 @@ def _kept_blocks(data: BatchData, core: Core) -> Array:
 
 
 def _predictor(
-    where: str, core: Core, data: BatchData, y: Array, ends: tuple[Array, Array], choice: TermsChoice,
-    blocked: FewBlocks | None,
-) -> tuple[Predictor | Unavailable, list[Problem]]:  # fmt: skip
+    task: FitTask, values: _Values, found: _Fit, choice: TermsChoice, blocked: FewBlocks | None
+) -> tuple[Predictor | Unavailable, list[Problem]]:
     """What predicts: the averaged posterior for chosen terms, least squares for all of them; or why nothing can."""
+    core, data = found.core, task.data
     if choice == "select" and not core.fit.exact:
         try:
             z = coordinates(data.region, data.X, data.chosen)
             groups, axes = _groups_of(data), axes_of(data.region)
-            values = y if (ends[0] == ends[1]).all() else completions(z, *ends, y, groups, axes)
-            found = Posterior.fit(z, values, groups, axes=axes)
-            return PosteriorPredictor(found, data.region), []
+            y, low, high = found.y, values.low, values.high
+            y = y if (low == high).all() else completions(z, low, high, y, groups, axes)
+            return PosteriorPredictor(Posterior.fit(z, y, groups, axes=axes), data.region), []
         except ModelError:
             pass
     error = core.error
@@ -373,7 +392,7 @@ def _predictor(
         got = (
             f"the sd of a batch is that stated in the study ({error[0]:.3g} on the model scale): the results show none"
         )
-        notes.append(say("stated-sd", "warn", where, got, "make replicate batches"))
+        notes.append(say("stated-sd", "warn", task.where, got, "make replicate batches"))
     if blocked is not None:
         ahead = blocked.ahead
         unscaled = ahead.covariance / ahead.sd**2
@@ -391,57 +410,3 @@ def _groups_of(data: BatchData) -> Groups:
     if data.shared is not None:
         return Groups(columns, data.shared.names, blocks=blocks)
     return Groups(plots=blocks, few=True)
-
-
-def term_groups(terms: Terms) -> dict[str, list[int]]:
-    """Column numbers by kind of term, for partial sums of squares; a Scheffé blend's linear terms hold its mean.
-
-    The contrasts of one category, or of one product of it, are tested together, under its name: `[Coating]`,
-    `Gum × [Coating]`. Each by itself depends on which level the others are compared with.
-    """
-    groups: dict[str, list[int]] = {}
-    for j, term in enumerate(terms.terms):
-        if term.order == 0 or (terms.form == "scheffe" and term.order == 1):
-            continue
-        if term.level and term.order < 3:
-            name = " × ".join([*(name for name, _ in term.powers), *(f"[{short(name)}]" for name, _ in term.level)])
-        elif term.order == 1:
-            name = "linear terms"
-        elif term.order == 2:
-            name = "squares" if len(term.powers) == 1 else "products"
-        else:
-            name = "higher terms"
-        groups.setdefault(name, []).append(j)
-    return groups
-
-
-def trial_table(data: BatchData, fit: LeastSquares, scale: Scale, influence: Influence | None = None) -> pd.DataFrame:
-    """Observed and fitted in the response's unit, residual on the model scale, and the influence of each batch."""
-    influence = fit.influence() if influence is None else influence
-    alone = Unavailable("this batch alone decides a term", "make a further batch near it")
-    nothing = diagnosis.no_error(fit)
-    few = Unavailable("one degree of freedom is left, so nothing remains without this batch", "make further batches")
-
-    def shown(values: Array, defined: npt.NDArray[np.bool_], otherwise: Unavailable) -> list[Number]:
-        reason = otherwise if fit.has_error else nothing
-        return [
-            float(v) if ok else (alone if fit.has_error and h >= 1 - ALONE else reason)
-            for v, ok, h in zip(values, defined, fit.leverage, strict=True)
-        ]
-
-    order = data.order if data.order is not None else [None] * fit.n
-    columns: dict[str, Any] = {
-        "trial": list(data.trials),
-        "batch": list(data.batches),
-        "order": [None if value is None else int(value) for value in order],
-        "observed": data.y,
-        "bound": list(data.bound),
-        "to": [float(end) if kind == "between" else None for kind, end in zip(data.bound, data.high, strict=True)],
-        "fitted": scale.back(fit.fitted),
-        "residual": fit.residual,
-        "leverage": fit.leverage,
-        "studentised": number_column(shown(influence.studentised, influence.defined, few)),
-        "deleted": number_column(shown(influence.deleted, influence.deleted_defined, few)),
-        "cook": number_column(shown(influence.cook, influence.defined, few)),
-    }
-    return pd.DataFrame(columns, columns=list(TRIAL_COLUMNS))

@@ -20,10 +20,9 @@ from doe.definition.parts import Response
 from doe.problems import Problem, Unavailable
 from doe.results.results import Results
 from doe.results.resultset import UNUSED_FLAGS
-from doe.study import Study
-from doe.terms.terms import Terms
 from optimise.models.batchdata import BatchData
 from optimise.models.findings import say
+from optimise.models.fittask import FitTask
 from optimise.models.fitted import FittedModel
 from optimise.models.scales import Scale
 from optimise.models.scores import (
@@ -33,6 +32,7 @@ from optimise.models.scores import (
     Kind,
     ScoreColumns,
     ScoreFit,
+    ScoreSummary,
     from_effects,
     from_sd,
     group_findings,
@@ -76,10 +76,9 @@ class _Grades:
         return len(np.unique(self.batch)) < len(self.batch)
 
 
-def fit_grades(
-    study: Study, response: Response, planned: Terms, coding: str, data: BatchData, results: Results
-) -> FittedModel | Unavailable:
+def fit_grades(task: FitTask, results: Results) -> FittedModel | Unavailable:
     """A graded response on first-order terms, or why it is better taken as a number."""
+    response, data = task.response, task.data
     given = _given(results, response, data)
     place = sorted(set(grade_values(response.grades).values()))
     if not np.isin(given.values, place).all():
@@ -87,13 +86,13 @@ def fit_grades(
     values, grade = np.unique(given.values, return_inverse=True)
     if len(values) < 2:
         return Unavailable("every batch got the same grade", "make a trial that might differ")
-    columns = score_columns(study, planned, data, response.name)
+    columns = score_columns(task)
     if len(data.y) < columns.rows.shape[1] + columns.blocks.shape[1] + len(values) - 1:
         return Unavailable("too few batches for thresholds and slopes", "make more batches")
     scores = _scored(columns, grade, values, response, given, data)
     if scores is None:
         return Unavailable("the columns of the model hold no constant", "use a model with an intercept or a blend")
-    return _model(study, response, columns, coding, data, scores, given)
+    return _model(task, columns, scores, given)
 
 
 def _given(results: Results, response: Response, data: BatchData) -> _Grades:
@@ -152,10 +151,8 @@ def _cut(response: Response, values: Array) -> int:
     return (len(values) - 1) // 2
 
 
-def _model(
-    study: Study, response: Response, columns: ScoreColumns, coding: str, data: BatchData, scores: _Scores,
-    given: _Grades,
-) -> FittedModel:  # fmt: skip
+def _model(task: FitTask, columns: ScoreColumns, scores: _Scores, given: _Grades) -> FittedModel:
+    response, data = task.response, task.data
     fit, g = scores.fit, len(scores.fit.thresholds)
     slopes = len(fit.estimate) - columns.blocks.shape[1]
     place = np.concatenate([[scores.cut], g + np.arange(slopes)])
@@ -165,9 +162,7 @@ def _model(
     scale = _scale(fit.thresholds - fit.thresholds[scores.cut], scores.values)
     none = Unavailable("a graded response has no scatter of its own", "read the chance instead")
     fitted = scale.back(columns.rows @ beta + columns.blocks @ fit.estimate[slopes:])
-    return score_model(
-        study, response, columns, coding, data,
-        ScoreFit(beta, covariance, fit.log_likelihood, scores.between, scores.sd**2),
+    summary = ScoreSummary(
         kind="grade", scale=scale, scale_why="grades: a logistic score, cut at thresholds", criterion="likelihood",
         batch=scores.sd**2 if given.several else none, df=data.y.size - len(fit.estimate) - g, no_scatter=none,
         window=_window(response, scores), findings=_findings(response, data, given, scores, columns.notes),
@@ -176,6 +171,8 @@ def _model(
         ),
         thresholds=_thresholds(response, scores),
     )  # fmt: skip
+    score = ScoreFit(beta, covariance, fit.log_likelihood, scores.between, scores.sd**2)
+    return score_model(task, columns, score, summary)
 
 
 def _thresholds(response: Response, scores: _Scores) -> pd.DataFrame:

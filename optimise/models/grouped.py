@@ -16,7 +16,8 @@ import pandas as pd
 from doe.problems import Problem, Unavailable, rounded
 from optimise.models.batchdata import BatchData, Sharing
 from optimise.models.findings import say
-from optimise.models.fitted import Core, Estimate, FittedModel, anova_frame, number_column
+from optimise.models.fitted import Core, Estimate, FittedModel
+from optimise.models.frames import anova_frame, number_column, term_groups
 from optimise.statistics.diagnosis import AnovaLine, Number, total_ss
 from optimise.statistics.leastsq import Array, independent
 from optimise.statistics.mixed import MixedFit, reml
@@ -104,24 +105,17 @@ def left_out(shared: Sharing, where: str, averaged: bool, why: str) -> Problem:
     return say(code, "warn", where, got, do)
 
 
-def with_groups(
-    model: FittedModel,
-    fit: MixedFit,
-    core: Core,
-    data: BatchData,
-    shared: Sharing,
-    y: Array,
-    groups: Mapping[str, Sequence[int]],
-    columns: Array,
-    seen: Whitened,
-) -> FittedModel:
+def with_groups(model: FittedModel, fit: MixedFit, core: Core, data: BatchData, seen: Whitened) -> FittedModel:
     """`model` with the numbers that shared errors change: table, covariance, variances, tests and R².
 
-    `fit` is that of y (n,) by `columns` (n, r) with an error for each group; `groups` are the columns of each kind of
-    term; `seen` what single values show under the shared errors.
+    `fit` is that of the same columns and values as `seen` (what single values show under the shared errors), with an
+    error for each group.
     """
+    shared, y = data.shared, seen.y
+    if shared is None:
+        return model
     table, covariance = _table(model, core, data, shared, y)
-    press, total = _press(columns, y, shared.names), total_ss(y, np.ones(y.size))
+    press, total = _press(seen.X, y, shared.names), total_ss(y, np.ones(y.size))
     r2, adjusted, predicted = model.r2, model.r2_adjusted, press
     if isinstance(r2, float):
         # What the terms explain about the mean, what is shared counted as unexplained.
@@ -134,7 +128,7 @@ def with_groups(
         covariance=covariance,
         residual_sd=float(np.sqrt(fit.variance[-1])),
         variance={**model.variance, shared.kind: float(fit.variance[0]), "batch": float(fit.variance[-1])},
-        anova=anova_frame(_lines(fit, groups)),
+        anova=anova_frame(_lines(fit, term_groups(core.terms))),
         r2=r2,
         r2_adjusted=adjusted,
         r2_predicted=predicted,

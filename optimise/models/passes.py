@@ -11,12 +11,10 @@ import numpy as np
 from scipy.linalg import block_diag
 from scipy.special import expit
 
-from doe.definition.parts import Response
 from doe.problems import Problem, Unavailable
-from doe.study import Study
-from doe.terms.terms import Terms
 from optimise.models.batchdata import BatchData
 from optimise.models.findings import say
+from optimise.models.fittask import FitTask
 from optimise.models.fitted import FittedModel
 from optimise.models.scales import Scale
 from optimise.models.scores import (
@@ -25,6 +23,7 @@ from optimise.models.scores import (
     Kind,
     ScoreColumns,
     ScoreFit,
+    ScoreSummary,
     from_effects,
     from_sd,
     group_findings,
@@ -37,21 +36,20 @@ from optimise.statistics.firth import Firth, firth
 from optimise.statistics.ordinal_shared import ordinal_shared
 
 
-def fit_passes(study: Study, response: Response, planned: Terms, coding: str, data: BatchData) -> FittedModel:
+def fit_passes(task: FitTask) -> FittedModel:
     """A pass-or-fail response fitted on first-order terms; estimates on the logit scale, p from the normal law."""
-    where = response.name
-    columns = score_columns(study, planned, data, where)
+    data, columns = task.data, score_columns(task)
     found, between = _fitted(columns, data)
     p, chance = len(columns.terms), found.chance
     fit = ScoreFit(found.estimate[:p], found.covariance[:p, :p], found.log_likelihood, between)
     none = Unavailable("a pass-or-fail response has no scatter of its own", "read the chance instead")
     pearson = (data.y - chance) / np.sqrt(chance * (1 - chance))
-    return score_model(
-        study, response, columns, coding, data, fit, kind="pass", scale=Scale("logit"), scale_why="logit: pass or fail",
-        criterion="penalised likelihood", batch=none, df=data.y.size - p - columns.blocks.shape[1], no_scatter=none,
-        window=_window(response.aim), trials=score_trials(data, chance, none, pearson),
-        findings=_findings(where, data, columns, fit),
+    summary = ScoreSummary(
+        kind="pass", scale=Scale("logit"), scale_why="logit: pass or fail", criterion="penalised likelihood",
+        batch=none, df=data.y.size - p - columns.blocks.shape[1], no_scatter=none, window=_window(task.response.aim),
+        trials=score_trials(data, chance, none, pearson), findings=_findings(task.where, data, columns, fit),
     )  # fmt: skip
+    return score_model(task, columns, fit, summary)
 
 
 def _fitted(columns: ScoreColumns, data: BatchData) -> tuple[Firth, dict[Kind, GroupVariance]]:

@@ -7,22 +7,22 @@ allows for that.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from doe.definition.parts import Response
 from doe.problems import Problem, Unavailable, listed
-from doe.study import Study
 from doe.terms.codings import Coding
 from doe.terms.terms import Terms
 from optimise.models.batchdata import BatchData
 from optimise.models.findings import blocks_confounded, blocks_left_out, say
-from optimise.models.fitted import FittedModel, anova_frame, number_column
+from optimise.models.fittask import FitTask
+from optimise.models.fitted import FittedModel
+from optimise.models.frames import anova_frame, number_column
 from optimise.models.predictors import LeastSquaresPredictor
 from optimise.models.scales import Scale
 from optimise.statistics.diagnosis import Number
@@ -84,10 +84,11 @@ class ScoreFit:
     batch: float = 0.0
 
 
-def score_columns(study: Study, planned: Terms, data: BatchData, where: str) -> ScoreColumns:
+def score_columns(task: FitTask) -> ScoreColumns:
     """First-order terms and blocks; blocks are left out where batches are too few, or terms changed with them."""
+    planned, data, where = task.planned, task.data, task.where
     first = planned.only(planned.first_order)
-    base = first.fitting_coding(study.region)
+    base = first.fitting_coding(task.study.region)
     whole = first.rows(data.X, data.chosen, base)
     kept, _ = independent(whole)
     terms, rows = first.only(j in set(kept.tolist()) for j in range(len(first))), whole[:, kept]
@@ -161,24 +162,16 @@ def from_sd(names: tuple[str, ...], sd: float, error: float) -> GroupVariance:
     return GroupVariance(sd**2, freedom, len(set(names)))
 
 
-def score_predictor(
-    terms: Terms,
-    base: Coding,
-    rows: Array,
-    beta: Array,
-    covariance: Array,
-    between: Sequence[GroupVariance],
-    batch: float = 0.0,
-) -> LeastSquaresPredictor:
-    """What predicts the score of a new batch in a new group: logistic noise, `batch` variance, variance between groups.
+def score_predictor(columns: ScoreColumns, fit: ScoreFit) -> LeastSquaresPredictor:
+    """What predicts the score of a new batch in a new group: logistic noise, its own variance, that between groups.
 
-    Terms with rows (n, p) in the coding `base`, coefficients `beta` (p,) with their covariance (p, p). Without groups
-    the noise is t with 8 degrees of freedom. Normal scores of groups add their variance and thin its tails, so that
-    variance and fourth moment agree; that it is only estimated thickens them (Satterthwaite, reciprocals of degrees of
-    freedom adding). The level that a few groups have in common is off by that of as many draws.
+    Without groups the noise is t with 8 degrees of freedom. Normal scores of groups add their variance and thin its
+    tails, so that variance and fourth moment agree; that it is only estimated thickens them (Satterthwaite, reciprocals
+    of degrees of freedom adding). The level that a few groups have in common is off by that of as many draws.
     """
+    rows, covariance, between = columns.rows, fit.covariance, list(fit.between.values())
     groups = sum(one.variance for one in between)
-    alone = NOISE_SD**2 / (1 - 2 / NOISE_DF) + batch
+    alone = NOISE_SD**2 / (1 - 2 / NOISE_DF) + fit.batch
     total = alone + groups
     shape = 4 + (NOISE_DF - 4) * (total / alone) ** 2
     scale = float(np.sqrt(total * (1 - 2 / shape)))
@@ -188,7 +181,7 @@ def score_predictor(
             level = np.linalg.lstsq(rows, np.ones(len(rows)), rcond=None)[0]
             covariance = covariance + one.variance / one.count * np.outer(level, level)
     shared = scale * float(np.sqrt(groups / total))
-    return LeastSquaresPredictor(terms, base, beta, covariance / scale**2, scale, df, shared)
+    return LeastSquaresPredictor(columns.terms, columns.base, fit.beta, covariance / scale**2, scale, df, shared)
 
 
 def group_findings(where: str, between: GroupVariance, kind: Kind) -> list[Problem]:
@@ -210,51 +203,54 @@ def group_findings(where: str, between: GroupVariance, kind: Kind) -> list[Probl
     return [say(code, "inform", where, got, f"make more {many} to know it better")]
 
 
-def score_model(
-    study: Study,
-    response: Response,
-    columns: ScoreColumns,
-    coding: str,
-    data: BatchData,
-    fit: ScoreFit,
-    *,
-    kind: str,
-    scale: Scale,
-    scale_why: str,
-    criterion: str,
-    batch: Number,
-    df: int,
-    no_scatter: Unavailable,
-    window: tuple[float | None, float | None],
-    trials: pd.DataFrame,
-    findings: tuple[Problem, ...],
-    thresholds: pd.DataFrame | None = None,
-) -> FittedModel:
-    """The `FittedModel` of a fitted score in the coding asked for; numbers that only least squares has are absent.
+@dataclass(frozen=True, slots=True, eq=False)
+class ScoreSummary:
+    """What only grades, or only passes, can say of their fit.
 
     `batch` is the variance between batches to report, `df` what the fit leaves of its batches; `no_scatter` says why
-    there is no residual sd. Estimates are tested by the normal law.
+    there is no residual sd. `window`: the ends of the score that pass; `trials` as of `score_trials`; `thresholds` as
+    of `FittedModel`.
     """
-    terms, rows = columns.terms, columns.rows
-    turn, shown = _to_coding(study, columns, coding, data)
+
+    kind: str
+    scale: Scale
+    scale_why: str
+    criterion: str
+    batch: Number
+    df: int
+    no_scatter: Unavailable
+    window: tuple[float | None, float | None]
+    trials: pd.DataFrame
+    findings: tuple[Problem, ...]
+    thresholds: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
+def score_model(task: FitTask, columns: ScoreColumns, fit: ScoreFit, summary: ScoreSummary) -> FittedModel:
+    """The `FittedModel` of a fitted score in the coding of the task; numbers that only least squares has are absent.
+
+    Estimates are tested by the normal law.
+    """
+    study, response, data, none = task.study, task.response, task.data, summary.no_scatter
+    terms = columns.terms
+    turn, shown = _to_coding(task, columns)
     covariance = turn @ fit.covariance @ turn.T
     covariance.setflags(write=False)
-    variance: dict[str, Number] = {"batch": batch}
+    variance: dict[str, Number] = {"batch": summary.batch}
     variance |= {group: between.variance for group, between in fit.between.items()}
     return FittedModel(
-        response=response.name, unit=response.unit, scale=scale, scale_why=scale_why, form=terms.form, coding=shown,
+        response=response.name, unit=response.unit, scale=summary.scale, scale_why=summary.scale_why,
+        form=terms.form, coding=shown,
         n=data.y.size, excluded=data.excluded, terms=_score_table(terms, turn @ fit.beta, covariance),
-        covariance=covariance, residual_sd=no_scatter, df_residual=df, variance=variance, anova=anova_frame(()),
-        r2=no_scatter, r2_adjusted=no_scatter, r2_predicted=no_scatter, press=no_scatter,
-        log_likelihood=fit.log_likelihood, lack_of_fit=no_scatter, stationary=no_scatter, way=no_scatter,
-        trials=trials, findings=findings, core=None,
-        selection={"how": "first-order terms, none chosen", "criterion": criterion, "near": [], "chosen_share": {}},
-        predictor=score_predictor(
-            terms, columns.base, rows, fit.beta, fit.covariance, list(fit.between.values()), fit.batch
-        ),
-        window=window, study=study, kind=kind,
+        covariance=covariance, residual_sd=none, df_residual=summary.df, variance=variance, anova=anova_frame(()),
+        r2=none, r2_adjusted=none, r2_predicted=none, press=none,
+        log_likelihood=fit.log_likelihood, lack_of_fit=none, stationary=none, way=none,
+        trials=summary.trials, findings=summary.findings, core=None,
+        selection={"how": "first-order terms, none chosen", "criterion": summary.criterion, "near": [],
+                   "chosen_share": {}},
+        predictor=score_predictor(columns, fit),
+        window=summary.window, study=study, kind=summary.kind,
         blocks=dict(fit.between["block"].effects) if "block" in fit.between else {},
-        thresholds=pd.DataFrame() if thresholds is None else thresholds,
+        thresholds=summary.thresholds,
     )  # fmt: skip
 
 
@@ -284,10 +280,11 @@ def score_trials(
     )
 
 
-def _to_coding(study: Study, columns: ScoreColumns, coding: str, data: BatchData) -> tuple[Array, str]:
+def _to_coding(task: FitTask, columns: ScoreColumns) -> tuple[Array, str]:
     """The map (p, p) of coefficients to the coding asked for, and its name; to the base coding if it cannot be had."""
     terms, rows = columns.terms, columns.rows
-    asked = terms.coding(study.region, coding, study.total if study.varied else None)
+    study, data = task.study, task.data
+    asked = terms.coding(study.region, task.coding, study.total if study.varied else None)
     shown = terms.rows(data.X, data.chosen, asked)
     turn = np.asarray(np.linalg.lstsq(shown, rows, rcond=None)[0], dtype=float)
     if np.abs(shown @ turn - rows).max() < 1e-8 and independent(shown)[1].size == 0:

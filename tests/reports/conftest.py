@@ -1,14 +1,13 @@
 """One small invented job, from study to formula, shared by the tests of what people read."""
 
 import shutil
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from jobs import job_of
 
-from doe import Study, plan
-from optimise import find, fit
+from doe import Study
 from reports.gathering.gather import gather
 
 TOML = """
@@ -114,11 +113,7 @@ def measured(table):
 
 @pytest.fixture(scope="session")
 def job():
-    study = Study.from_toml(TOML)
-    design = plan(study)
-    results = study.results(measured(design.table), design=design)
-    models = fit(study, results)
-    return SimpleNamespace(study=study, design=design, results=results, models=models, best=find(study, models))
+    return job_of(Study.from_toml(TOML), measured)
 
 
 @pytest.fixture(scope="session")

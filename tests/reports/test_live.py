@@ -2,18 +2,17 @@
 
 import json
 import re
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from jobs import job_of, written
 from playing import agrees, as_asked, code_levels, look_for_the_best, random_formulas, settle, told
 
-from doe import Study, plan
+from doe import Study
 from doe.trade import TradeChecks
 from doe.trade.live import live_checks
-from optimise import find, fit
-from reports import write_report
+from optimise import find
 
 pytestmark = pytest.mark.browser
 
@@ -131,26 +130,17 @@ def made(table):
 
 @pytest.fixture(scope="module")
 def choices():
-    study = Study.from_toml(CHOICES)
-    design = plan(study)
-    results = study.results(made(design.table), design=design)
-    models = fit(study, results)
-    return SimpleNamespace(study=study, design=design, results=results, models=models, best=find(study, models))
+    return job_of(Study.from_toml(CHOICES), made)
 
 
 @pytest.fixture(scope="module")
 def sheet(job, tmp_path_factory):
-    path = tmp_path_factory.mktemp("live") / "report.html"
-    write_report(path, job.study, design=job.design, results=job.results, models=job.models, best=job.best)
-    return path
+    return written(job, tmp_path_factory.mktemp("live") / "report.html")
 
 
 @pytest.fixture(scope="module")
 def chosen_sheet(choices, tmp_path_factory):
-    path = tmp_path_factory.mktemp("choices") / "report.html"
-    one = choices
-    write_report(path, one.study, design=one.design, results=one.results, models=one.models, best=one.best)
-    return path
+    return written(choices, tmp_path_factory.mktemp("choices") / "report.html")
 
 
 @pytest.mark.parametrize("which", ["sheet", "chosen_sheet"])
@@ -496,14 +486,13 @@ runs = 12
 
 def test_names_are_only_ever_text(opened, tmp_path):
     study = Study.from_toml(HOSTILE)
-    design = plan(study)
-    first = design.table.iloc[:, 0].to_numpy(dtype=float)
-    values = 5 + first + [0.2 * ((7 * i) % 5 - 2) for i in range(len(first))]
-    results = study.results(pd.DataFrame({study.responses[0].name: values}, index=design.table.index), design=design)
-    models = fit(study, results)
-    path = tmp_path / "hostile.html"
-    write_report(path, study, design=design, results=results, models=models, best=find(study, models))
-    page = opened(path)
+
+    def rising(table):
+        scatter = [0.2 * ((7 * i) % 5 - 2) for i in range(len(table))]
+        return pd.DataFrame({study.responses[0].name: 5 + table.iloc[:, 0].astype(float) + scatter})
+
+    job = job_of(study, rising)
+    page = opened(written(job, tmp_path / "hostile.html"))
     page.on("dialog", lambda dialog: pytest.fail(dialog.message))
     for bar in page.locator("#live [role=slider]").all():
         bar.press("End")
@@ -515,4 +504,4 @@ def test_names_are_only_ever_text(opened, tmp_path):
     assert [text.strip() for text in shown] == [factor.name for factor in study.factors]
     page.get_by_role("combobox", name="Blade").select_option("</option><b>anchor")
     settle(page)
-    assert models.inside(code_levels(page, study)).all()
+    assert job.models.inside(code_levels(page, study)).all()

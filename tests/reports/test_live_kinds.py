@@ -1,8 +1,11 @@
 """The live formula of every kind of study: it opens, moves within its reach, says what the models say. Invented."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 import pytest
+from jobs import job_of, written
 from playing import agrees, as_asked, code_levels, look_for_the_best, random_formulas, settle, told
 
 from doe import Study, plan
@@ -66,9 +69,9 @@ KINDS = {
 }
 
 
-def measured(study, design):
+def measured(study, table):
     """Readings by a fixed rule with a fixed scatter: numbers count by their place, categories by theirs."""
-    table, rng = design.table, np.random.default_rng(7)
+    rng = np.random.default_rng(7)
     thick, feel = np.zeros(len(table)), np.zeros(len(table))
     for i, name in enumerate(column for column in table.columns if column in study.columns):
         values = table[name]
@@ -112,20 +115,15 @@ def says_grades(study, models, best, page):
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_kind_of_study_can_be_played_with(kind, opened, tmp_path):
     study = Study.from_dict(KINDS[kind]())
-    design = plan(study)
-    results = study.results(measured(study, design), design=design)
-    models = fit(study, results)
-    path = tmp_path / "report.html"
-    best = find(study, models, lean=True)
-    write_report(path, study, design=design, results=results, models=models, best=best)
-    page = opened(path)
+    job = job_of(study, partial(measured, study), lean=True)
+    models, page = job.models, opened(written(job, tmp_path / "report.html"))
     frame = random_formulas(study, 200)
     if study.region.categories:
         chosen = {name: frame[name].to_numpy(dtype=object) for name in study.region.categories}
         levels = frame[list(study.region.names)].to_numpy(dtype=float)
         frame = frame[study.region.contains(levels, 1e-9, chosen)].reset_index(drop=True)
     agrees(models, as_asked(frame), told(page, frame))
-    says_grades(study, models, best, page)
+    says_grades(study, models, job.best, page)
     bars = page.locator("#live [role=slider]")
     assert bars.count() == len(study.region.names)
     for i in range(bars.count()):
@@ -172,12 +170,7 @@ def test_the_best_of_the_rest_keeps_what_the_trade_stops_as_optimise_does(opened
 def test_a_choice_that_is_barred_says_why(opened, tmp_path):
     bar = {"rule": "Stir is not paddle", "when": "Gum is B", "why": "it tears (invented)"}
     study = Study.from_dict(study_of([WATER, {**GUM, "or_none": False}], [STIR], [bar], runs=14))
-    design = plan(study)
-    results = study.results(measured(study, design), design=design)
-    models = fit(study, results)
-    path = tmp_path / "report.html"
-    write_report(path, study, design=design, results=results, models=models, best=find(study, models, lean=True))
-    page = opened(path)
+    page = opened(written(job_of(study, partial(measured, study), lean=True), tmp_path / "report.html"))
     gum, stir = page.locator("select[aria-label^='Gum']"), page.locator("select[aria-label^='Stir']")
     stir.select_option("blade")
     gum.select_option("B")

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from jobs import written
 from playing import code_levels, look_for_the_best, settle
 
 from optimise import find
@@ -12,9 +13,7 @@ pytestmark = pytest.mark.browser
 
 @pytest.fixture(scope="module")
 def sheet(job, tmp_path_factory):
-    path = tmp_path_factory.mktemp("use") / "report.html"
-    write_report(path, job.study, design=job.design, results=job.results, models=job.models, best=job.best)
-    return path
+    return written(job, tmp_path_factory.mktemp("use") / "report.html")
 
 
 def finger(page):

@@ -17,7 +17,7 @@ from statsmodels.miscmodels.ordinal_model import OrderedModel
 
 from doe import Study
 from optimise import fit
-from optimise.models.scores import GroupVariance, from_effects, score_predictor
+from optimise.models.scores import GroupVariance, ScoreColumns, ScoreFit, from_effects, score_predictor
 from optimise.statistics.ordinal_shared import ordinal_shared
 
 DATA = Path(__file__).parents[1] / "data"
@@ -163,9 +163,9 @@ def test_the_chance_of_a_new_day_is_the_logistic_chance_averaged_over_days(sd, e
     """E expit(eta + u), u ~ N(0, sd²), by adaptive quadrature; the t law that stands for it is within 0.01."""
     made = study("pass", ["Warm"])
     terms = made.terms(None).only([True, False])
-    rows = np.ones((4, 1))
-    coding = terms.fitting_coding(made.region)
-    law = score_predictor(terms, coding, rows, np.array([eta]), np.zeros((1, 1)), [GroupVariance(sd**2, np.inf, 50)])
+    columns = ScoreColumns(terms, terms.fitting_coding(made.region), np.ones((4, 1)), np.ones((4, 0)), ())
+    days = {"block": GroupVariance(sd**2, np.inf, 50)}
+    law = score_predictor(columns, ScoreFit(np.array([eta]), np.zeros((1, 1)), 0.0, days))
     chance = law.at(np.array([[0.5]]), {}).chance(0.0, None)[0]
     wanted = integrate.quad(lambda u: norm.pdf(u) * expit(eta + sd * u), -9, 9)[0]
     assert chance == pytest.approx(wanted, abs=0.01)
