@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from doe.design.design import Design, planned
-from doe.design.quality import Figure, Quality, matters_of
+from doe.design.power import matters_of
+from doe.design.quality import Figure, Quality
 from doe.ideal.bestpossible import BestByModel
 from doe.problems import PlanError, Unavailable
 from doe.split import split

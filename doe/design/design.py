@@ -16,8 +16,9 @@ from doe.design.extremes import extremes
 from doe.design.filling import filling
 from doe.design.findings import plan_findings
 from doe.design.groundwork import Groundwork, terms_of, thawed, wish_of
-from doe.design.quality import MADE, Quality, Trials, assess, recipe_numbers
+from doe.design.quality import MADE, Quality, assess
 from doe.design.textbook import Points
+from doe.design.trials import Trials, recipe_numbers
 from doe.groups import groupedplan, setups
 from doe.ideal.bestpossible import BestByModel
 from doe.problems import PlanError, Problem

@@ -9,8 +9,9 @@ import numpy.typing as npt
 
 from doe.definition.categories import short
 from doe.design.groundwork import still, untold
-from doe.design.quality import Quality, Trials, recipe_numbers
+from doe.design.quality import Quality
 from doe.design.textbook import CENTRED
+from doe.design.trials import Trials, recipe_numbers
 from doe.problems import Problem
 from doe.region.limits import number
 

@@ -14,7 +14,7 @@ import pandas as pd
 
 from doe.definition.parts import Response
 from doe.design.design import Design
-from doe.design.quality import LOST, hardly_told, matters_of, without_sd
+from doe.design.power import LOST, hardly_told, matters_of, without_sd
 from doe.problems import Unavailable
 from doe.study import Study
 

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from doe import Study, StudyError, plan
 from doe.definition.categories import contrast_table
-from doe.design.quality import recipe_numbers
+from doe.design.trials import recipe_numbers
 from doe.recipes.costs import cost_per_kg, cost_range
 
 MATERIALS = {

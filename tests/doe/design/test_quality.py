@@ -8,7 +8,8 @@ import pytest
 from scipy import stats
 
 from doe import Study, Unavailable, plan
-from doe.design.quality import Quality, matters_of, seen_chance
+from doe.design.power import matters_of, seen_chance
+from doe.design.quality import Quality
 
 
 def factors(extra="", response="sd = 1\nmatters = 2", names="AB", model="linear", design="factorial"):

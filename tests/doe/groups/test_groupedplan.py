@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from doe import Design, PlanError, Study, plan
 from doe.design.findings import plan_findings
 from doe.design.groundwork import Groundwork
-from doe.design.quality import Trials, _shift
+from doe.design.power import _shift
+from doe.design.trials import Trials
 from doe.search.strata import Strata
 
 
