@@ -43,7 +43,8 @@ class Quality(Shown):
     the proven bracket [low, high] in which the plan's efficiency against the true optimum lies. `prediction_sd`, `fds`:
     sd of a predicted mean in units of the batch-to-batch sd. `aliases`: terms that are sums of others on these
     trials. `can_see`: see `power.visible`. `condition`: of the model matrix in the coding named by `coding`. `tried`:
-    the lowest and highest level in the plan. Trials already made that the plan builds on count in all but days and cost.
+    the lowest and highest level in the plan. Trials already made that the plan builds on count in all but days and
+    cost.
 
     With whole plots the errors are those of `doe.search.strata`, the sd is that of batches within one, and efficiencies
     are against the bound of `doe.groups.wholeplots`. `whole_plots` and `blocks` are empty where there are none; see

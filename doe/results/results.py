@@ -15,6 +15,8 @@ from doe.bench.planned import Planned, planned_trials
 from doe.bench.returned import bench_tables
 from doe.problems import Problem, ResultsError, listed
 from doe.results.ages import check_ages
+from doe.results.carrying import carried
+from doe.results.joining import joined
 from doe.results.lots import by_active_part, lot_factors, lot_findings
 from doe.results.resultset import (
     BATCH_COLUMNS,
@@ -27,7 +29,7 @@ from doe.results.resultset import (
     typed_readings,
     unit_and_kind,
 )
-from doe.results.stored import carried, joined, stored_results
+from doe.results.stored import stored_results
 from doe.tables.rawtable import RawTable, table_from_frame
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from doe import Study, plan
-from doe.results.stored import joined
+from doe.results.joining import joined
 from optimise import find, fit, next_trials
 from optimise.upcoming.returned import confirmation
 from reports import write_report

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 
 from doe import Study
 from doe.problems import ResultsError
+from doe.results.carrying import carried
 from doe.results.corrections import correct, restore, set_aside
 from doe.results.results import batches_csv, joined, readings_csv, take_in
-from doe.results.stored import carried, parsed_results
+from doe.results.stored import parsed_results
 from doe.tables.tables import tables_from_bytes
 
 SOURCE = {

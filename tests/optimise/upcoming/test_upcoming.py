@@ -11,7 +11,7 @@ from scipy import stats
 
 from doe import Study, plan
 from doe.problems import ModelError, Unavailable
-from doe.results.stored import joined
+from doe.results.joining import joined
 from optimise.models.models import fit
 from optimise.search import find
 from optimise.upcoming.returned import confirmation
