@@ -13,10 +13,10 @@ from typing import Any
 from doe.problems import Unavailable
 from reports.numbers import NOTHING, between, exactly, figure, level, likely, percent
 from reports.wording import grades
+from reports.wording.decision import confirm_line
 from reports.wording.fit import threshold_rows
 from reports.wording.stopping import when_to_stop
 from reports.wording.verdict import said
-from reports.wording.wording import confirm_line
 
 _MOST_ROWS = 30
 

@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from doe.study import Study
 
 Array = npt.NDArray[np.float64]
-Indices = npt.NDArray[np.intp]
 Figure = float | Unavailable
 
 MADE = "made "  # how trials made before a plan are called in it, by number

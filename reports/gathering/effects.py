@@ -16,7 +16,7 @@ from optimise.models.effects import Direction, directions
 from optimise.upcoming.due import wanted_chance
 from reports.facts import Effect, EffectRow, Ends, Spec
 from reports.gathering.formula import spec_of
-from reports.wording.wording import chance_reading, effect_reading
+from reports.wording.effects import chance_reading, effect_reading
 
 Array = npt.NDArray[np.float64]
 

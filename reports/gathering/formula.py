@@ -19,8 +19,8 @@ from optimise.models.models import Models
 from reports.facts import Amount, Ends, Formula, Line, Setting, Spec, Strip
 from reports.gathering.trade import trade_of
 from reports.wording import grades
+from reports.wording.formula import state_of
 from reports.wording.levels import shown_level
-from reports.wording.wording import state_of
 
 _POINTS = 72
 

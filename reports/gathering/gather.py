@@ -45,9 +45,11 @@ from reports.gathering.slices import slices
 from reports.gathering.trade import measured_findings
 from reports.numbers import common_places, counted, exactly, listed, plain
 from reports.tables import clean
-from reports.wording import grades, wording
+from reports.wording import grades
 from reports.wording import proof as wording_proof
 from reports.wording.changes import better_line, kept_lines
+from reports.wording.decision import decision, next_step
+from reports.wording.formula import limiting
 from reports.wording.further import ceiling_line, gain_line, gain_note, gain_rows, passes_line, worth_line
 from reports.wording.verdict import confirmed_words, said, standing
 
@@ -97,7 +99,7 @@ def gather(
         references=tuple((r.name, dict(r.measured)) for r in study.references),
         **_front(study, best, formula),
         **_proven(study, best),
-        limited_by=tuple(wording.limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
+        limited_by=tuple(limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
         effects=effects,
         chance_effects=chance_effects(study, models, best) if models is not None and best is not None else None,
         slices=slices(study, models, best, effects) if models is not None and best is not None else (),
@@ -137,9 +139,9 @@ def _decided(
         step, gain = further(study, models, best.levels, step)
     planned = 0 if judged is None else len(judged.table)
     shows = next((plan.reading for plan in reversed(plans) if plan.purpose != "confirm"), None)
-    decided = wording.decision(formula, step, () if best is None else best.clash, usable, planned, verdict, shows)
+    decided = decision(formula, step, () if best is None else best.clash, usable, planned, verdict, shows)
     weak = formula.weakest.spec.name if formula and formula.weakest else ""
-    following = wording.next_step(decided, step, formula, study.batch_cost, study.batches_per_day, weak, planned, shows)
+    following = next_step(decided, step, formula, study.batch_cost, study.batches_per_day, weak, planned, shows)
     if decided.verdict == "plan" and judged is not None:
         following = replace(following, cost=amount(judged.quality.to_dict()["cost"]))
     each = following.cost / following.batches if following.batches and isinstance(following.cost, float) else None

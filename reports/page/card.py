@@ -24,7 +24,7 @@ from reports.page.shell import FILTERS, styled
 from reports.papers.cautions import cautions
 from reports.papers.measuring import Measure
 from reports.rendered import rendered
-from reports.wording import wording
+from reports.wording import formula as wording_formula
 from reports.wording.findings import LEVEL_WORDS, TAKEN
 from reports.wording.verdict import confirmed_words
 
@@ -178,14 +178,14 @@ def composition_rows(formula: Formula) -> list[list[str]]:
 def spec_rows(study: Study, formula: Formula) -> list[list[str]]:
     """The specs as cells: response, what is asked, what is predicted, by which method and when."""
     return [
-        [s.spec.name, asked(study, formula, s.spec), wording.predicted(s), how_measured(study, s.spec)]
+        [s.spec.name, asked(study, formula, s.spec), wording_formula.predicted(s), how_measured(study, s.spec)]
         for s in formula.strips
     ]
 
 
 def asked(study: Study, formula: Formula, spec: Spec) -> str:
     """What is asked of a response; of the pH also what the materials of this formula bear, where that is less."""
-    words, response = wording.asked(spec), ph_response(study)
+    words, response = wording_formula.asked(spec), ph_response(study)
     if response is None or response.name != spec.name or formula.trade is None:
         return words
     whole = {what: value for what, value, _ in formula.trade.whole if isinstance(value, float)}
@@ -292,7 +292,10 @@ def text(study: Study, formula: Formula, batch_g: float) -> str:
 
 def _spec_lines(study: Study, formula: Formula) -> list[str]:
     """What is asked and predicted, a line each, and under it by which method, whole."""
-    rows = [[f"  {s.spec.name}", asked(study, formula, s.spec), wording.predicted_plainly(s)] for s in formula.strips]
+    rows = [
+        [f"  {s.spec.name}", asked(study, formula, s.spec), wording_formula.predicted_plainly(s)]
+        for s in formula.strips
+    ]
     lines = tables.aligned_rows(rows, most=60)
     how = [how_measured(study, strip.spec) for strip in formula.strips]
     told = [[tables.wrapped(f"    {words}", indent="      ")] if words else [] for words in how]

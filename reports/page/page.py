@@ -24,9 +24,12 @@ from reports.pictures import terms as svg_terms
 from reports.pictures import triangle as svg_triangle
 from reports.rendered import rendered
 from reports.wording import fit as wording_fit
-from reports.wording import fitrows, wording
+from reports.wording import fitrows
+from reports.wording import formula as wording_formula
 from reports.wording import plan as wording_plan
 from reports.wording import reading as wording_reading
+from reports.wording.cautions import CAUTIONS
+from reports.wording.formula import chance_words
 from reports.wording.further import HEADS
 
 QUESTIONS = (
@@ -53,7 +56,7 @@ def render(facts: Facts, head: str = "") -> str:
         "facts": facts,
         "head": head,
         "questions": _questions(facts),
-        "cautions": wording.CAUTIONS,
+        "cautions": CAUTIONS,
         **_first(facts),
         **_pictures(facts),
         **_tables(facts),
@@ -74,13 +77,13 @@ def _first(facts: Facts) -> dict[str, Any]:
     listed = [p for p in facts.findings if p.level == "warn"]
     return {
         "jars": _jars(facts),
-        "strips": [(s, svg_strip.strip(s), svg_strip.state_sign(s.state), wording.chance_words(s)) for s in strips],
+        "strips": [(s, svg_strip.strip(s), svg_strip.state_sign(s.state), chance_words(s)) for s in strips],
         "with_marks": any(s.marks for s in strips),
         "marks_beyond": any(not s.axis[0] <= value <= s.axis[1] for s in strips for _, value in s.marks),
-        "without_chance": wording.without_chance(formula, facts.decision.because) if formula else "",
-        "outside": wording.outside_line(formula) if formula else "",
-        "weakest": wording.weakest_line(formula) if formula else "",
-        "cost": wording.cost_line(formula, facts.cost_ceiling, facts.compared) if formula else "",
+        "without_chance": wording_formula.without_chance(formula, facts.decision.because) if formula else "",
+        "outside": wording_formula.outside_line(formula) if formula else "",
+        "weakest": wording_formula.weakest_line(formula) if formula else "",
+        "cost": wording_formula.cost_line(formula, facts.cost_ceiling, facts.compared) if formula else "",
         "stops": [p for p in facts.findings if p.level == "stop"],
         "notes": listed,
         "composition": card.composition_rows(formula) if formula else [],
@@ -89,7 +92,7 @@ def _first(facts: Facts) -> dict[str, Any]:
         "small_notes": [p for p in facts.findings if p.level == "inform"],
         "plan": plan,
         "plan_said": wording_plan.plan_said(facts, plan) if plan else {},
-        "trust": wording.trust_lines(formula, facts.rests_on),
+        "trust": wording_formula.trust_lines(formula, facts.rests_on),
     }
 
 
@@ -101,7 +104,7 @@ def _pictures(facts: Facts) -> dict[str, Any]:
     return {
         "bars": _bars(facts),
         "front": _front(facts),
-        "front_words": wording.front_words(facts),
+        "front_words": wording_formula.front_words(facts),
         "fds": svg_chart.fraction_of_space(points) if points else "",
         "together_pairs": svg_terms.pairs(plan.reading.terms, plan.reading.correlations) if plan else [],
         "together": svg_terms.together(plan.reading.terms, plan.reading.correlations) if plan else "",

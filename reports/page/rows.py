@@ -10,7 +10,8 @@ from doe.problems import Unavailable
 from reports import numbers
 from reports.facts import EffectRow, Facts, FitFacts, Formula, FrontAim, PlanFacts, Slice
 from reports.wording import fit as wording_fit
-from reports.wording import fitrows, grades, wording
+from reports.wording import fitrows, grades
+from reports.wording import formula as wording_formula
 
 Rows = list[list[str]]
 
@@ -33,9 +34,9 @@ def prediction_rows(formula: Formula) -> Rows:
     """What is asked and predicted of each response, with the three intervals."""
     return [
         [
-            s.spec.name + (" (wish)" if wording.is_wish(s.spec) else ""),
-            wording.asked(s.spec),
-            wording.predicted(s),
+            s.spec.name + (" (wish)" if wording_formula.is_wish(s.spec) else ""),
+            wording_formula.asked(s.spec),
+            wording_formula.predicted(s),
             *(
                 grades.span(s.spec, *pair, error=s.sd) if isinstance(pair, tuple) else ""
                 for pair in (s.confidence, s.prediction, s.tolerance)
@@ -321,7 +322,7 @@ def simultaneous_rows(formula: Formula | None) -> Rows:
     if formula is None:
         return []
     rows = [
-        [s.spec.name, wording.predicted(s), *(grades.span(s.spec, *pair, error=s.sd) for pair in s.together)]
+        [s.spec.name, wording_formula.predicted(s), *(grades.span(s.spec, *pair, error=s.sd) for pair in s.together)]
         for s in formula.strips
         if s.together is not None
     ]

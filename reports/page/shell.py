@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from reports import numbers, tokens
 from reports.rendered import TEMPLATES
-from reports.wording import wording
+from reports.wording import formula as wording_formula
 
 _SHORT_CELL = 20  # signs of a cell that stays on one line
 
@@ -28,9 +28,9 @@ FILTERS: Mapping[str, Any] = {
     "room": lambda pair: numbers.room(*pair),
     "counted": lambda n: numbers.counted(n, "batch", "batches"),
     "days": lambda d: numbers.counted(max(1, -(-round(d * 100) // 100)), "day"),
-    "predicted_short": wording.predicted_short,
-    "is_wish": wording.is_wish,
-    "first_upper": wording.first_upper,
+    "predicted_short": wording_formula.predicted_short,
+    "is_wish": wording_formula.is_wish,
+    "first_upper": wording_formula.first_upper,
     "short": lambda cell: len(str(cell)) <= _SHORT_CELL,
     "barred": lambda items, bars: [(item, bars.get(item.name, "")) for item in items],
 }

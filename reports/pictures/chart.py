@@ -10,7 +10,7 @@ from markupsafe import Markup
 from reports.facts import Event, FitFacts, FitPoint, FrontAim
 from reports.numbers import exactly, figure, headed, likely
 from reports.pictures.svg import Axis, axis_below, axis_left, element, line, mark, padded, path, picture, words
-from reports.wording.wording import first_upper
+from reports.wording.formula import first_upper
 
 
 def observed_predicted(facts: FitFacts) -> Markup:

@@ -11,8 +11,8 @@ from markupsafe import Markup
 from reports.facts import Ends, State, Strip, TriedRange
 from reports.numbers import batches_in_words, chance_between, exactly, figure, in_ten, likely
 from reports.pictures.svg import Axis, Point, element, line, mark, path, picture, round_sign, words
+from reports.wording.formula import asked, predicted
 from reports.wording.grades import written
-from reports.wording.wording import asked, predicted
 
 _HALF_SIGN = 4.2  # half the width of a sign below a strip, as large as the page writes it
 _JAR_WIDTH, _JAR_GAP, _JAR_BODY = 25.0, 9.0, 32.0

@@ -27,9 +27,9 @@ from reports.terminal.terminal import findings, moving, new_findings, next_line,
 from reports.wording import grades as wording_grades
 from reports.wording import proof as wording_proof
 from reports.wording.changes import recipe_name
+from reports.wording.formula import NO_MIXTURE, is_wish, passing
 from reports.wording.levels import in_one_line, shown_level
 from reports.wording.prompt import typed
-from reports.wording.wording import NO_MIXTURE, is_wish, passing
 
 if TYPE_CHECKING:
     import pandas as pd

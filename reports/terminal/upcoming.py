@@ -11,8 +11,8 @@ from reports.numbers import counted, money
 from reports.tables import aligned, clean, wrapped
 from reports.terminal.terminal import moving, new_findings, next_line, number_of, paged
 from reports.wording import further, grades
+from reports.wording.decision import confirm_line
 from reports.wording.levels import shown_level
-from reports.wording.wording import confirm_line
 
 
 def upcoming(

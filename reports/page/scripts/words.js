@@ -1,4 +1,4 @@
-// The sentences of the live formula, in one place; as in `reports.wording.wording`, only "predicted" is said of what models say.
+// The sentences of the live formula, in one place; as in `reports.wording.formula`, only "predicted" is said of what models say.
 
 const WORDS = {
   hold: "hold",

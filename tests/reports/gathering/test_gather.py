@@ -21,7 +21,7 @@ from reports.page.page import render
 from reports.page.rows import in_polygon
 from reports.terminal import terminal
 from reports.wording import reading as wording_reading
-from reports.wording import wording
+from reports.wording.formula import chance_words, state_of
 from reports.wording.plan import round_line
 
 
@@ -148,7 +148,7 @@ def test_a_plan_alone_says_what_to_make(job):
 )
 def test_states(facts, chance, state):
     spec = facts.specs[0]
-    assert wording.state_of(chance, spec) == state
+    assert state_of(chance, spec) == state
 
 
 def test_every_round_stands_in_what_was_tried(job):
@@ -276,7 +276,7 @@ def test_an_ingredient_that_may_be_left_out_is_reported_by_its_level():
 
 def test_a_spec_that_most_batches_miss_says_how_many_pass(facts):
     strip = replace(facts.formula.strips[0], state="misses", chance=0.01)
-    assert wording.chance_words(strip) == "misses, 1 of 100 batches pass"
+    assert chance_words(strip) == "misses, 1 of 100 batches pass"
 
 
 def test_further_trials_count_from_the_best_formula_there_is_confirmed_or_not(job, monkeypatch):

@@ -4,8 +4,8 @@ from doe.definition.parts import Response
 from reports.facts import Strip
 from reports.gathering.formula import spec_of
 from reports.pictures.strip import strip, strip_words
+from reports.wording import formula as wording
 from reports.wording import grades as wording_grades
-from reports.wording import wording
 
 FEEL = Response("Feel", kind="grade", grades=("poor", "fair", "good"), aim="above", low=2.0)
 MARKS = Response("Mark", kind="grade", grades=("1", "2", "3"), aim="above", low=2.0)

@@ -1,14 +1,12 @@
 """The first line and what stands under it: nothing twice, and nothing that fresh batches have already answered."""
 
-from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
 
 from optimise.upcoming.due import due
-from reports.facts import Effect, Spec
 from reports.gathering.formula import formulas
-from reports.wording import wording
+from reports.wording.decision import confirm_line, decision, next_step
 from reports.wording.verdict import standing
 
 
@@ -27,7 +25,7 @@ def verdict(off=(), missed=(), **more):
 
 
 def test_a_formula_that_awaits_its_batches_is_not_said_to_twice(found):
-    made = wording.decision(found.formula, found.due, (), 16, 0)
+    made = decision(found.formula, found.due, (), 16, 0)
     assert made.line == "Make formula F1, 3 times, to confirm it"
     assert "confirm" not in made.because
     assert "have confirmed it yet" in standing(found.formula, None)
@@ -35,7 +33,7 @@ def test_a_formula_that_awaits_its_batches_is_not_said_to_twice(found):
 
 def test_batches_that_came_out_otherwise_stand_in_the_first_line(found):
     said = verdict(("Thickness", "Feel"), ("Thickness",))
-    made = wording.decision(found.formula, found.due, (), 19, 0, said)
+    made = decision(found.formula, found.due, (), 19, 0, said)
     assert made.line == "Do not hand over F1 yet: fresh batches did not confirm it"
     off = "3 fresh batches of it did not come out as predicted in Thickness and Feel and lay outside the limits of"
     assert made.because.startswith(f"{off} Thickness. With them known, ")
@@ -45,32 +43,24 @@ def test_batches_that_came_out_otherwise_stand_in_the_first_line(found):
 
 def test_another_formula_that_fresh_batches_did_not_confirm_is_named_beside_what_is_due(found):
     said = verdict(missed=("Thickness",), formula="F9")
-    made = wording.decision(found.formula, found.due, (), 19, 0, said)
+    made = decision(found.formula, found.due, (), 19, 0, said)
     assert made.line == "Make formula F1, 3 times, to confirm it"
     assert made.because.endswith("F9: not confirmed by 3 fresh batches: outside its limits: Thickness.")
 
 
 def test_a_formula_confirmed_before_what_is_asked_has_changed_is_not_said_to_have_failed(found):
     said = verdict(missed=("Thickness",), confirmed_then=True)
-    made = wording.decision(found.formula, found.due, (), 19, 0, said)
+    made = decision(found.formula, found.due, (), 19, 0, said)
     assert made.line == "Do not hand over F1 yet: what is asked has changed since fresh batches confirmed it"
     by_then = "3 fresh batches of it confirmed it by what was asked when they were planned; now: outside the present"
     assert made.because.startswith(f"{by_then} limits: Thickness. With them known, ")
 
 
-@pytest.mark.parametrize(
-    ("text", "large"),
-    [("dissolve the salt", "Dissolve the salt"), ("pH to 5.2", "pH to 5.2"), ("Water, warm", "Water, warm"), ("", "")],
-)
-def test_sentences_begin_large_but_for_words_that_have_their_own_way(text, large):
-    assert wording.first_upper(text) == large
-
-
 def test_what_confirmation_would_tell_is_not_the_same_number_twice():
     told = {"batches": 3, "poor": 0.8, "fear": 0.004, "fear_left": 0.001, "passes": 0.97, "hopeless": False}
-    assert "is under 1\u202f%, now and once all 3 have passed. A formula as good" in wording.confirm_line(told)
+    assert "is under 1\u202f%, now and once all 3 have passed. A formula as good" in confirm_line(told)
     told |= {"fear": 0.12}
-    assert "is 12\u202f% now, and under 1\u202f% once all 3 have passed. A formula" in wording.confirm_line(told)
+    assert "is 12\u202f% now, and under 1\u202f% once all 3 have passed. A formula" in confirm_line(told)
 
 
 def shows(**chances):
@@ -78,74 +68,30 @@ def shows(**chances):
 
 
 def test_a_plan_that_is_too_weak_says_so_first():
-    made = wording.decision(None, None, (), 0, 14, None, shows(Feel=0.9, Settled=0.37))
+    made = decision(None, None, (), 0, 14, None, shows(Feel=0.9, Settled=0.37))
     assert made.line == "These 14 batches may not show all that matters"
     assert "What matters may go unseen in Settled (37\u202f%): plan --compare" in made.because
-    step = wording.next_step(made, None, None, 45.0, 4.0, "", 14, shows(Settled=0.37))
+    step = next_step(made, None, None, 45.0, 4.0, "", 14, shows(Settled=0.37))
     assert step.line == "Weigh other plans with plan --compare, or make the 14 batches in the order given"
     assert step.cost == 14 * 45.0
-    made = wording.decision(None, None, (), 0, 14, None, shows(Feel=0.9))
+    made = decision(None, None, (), 0, 14, None, shows(Feel=0.9))
     assert made.line == "Make these 14 batches"
     assert "chance of 80\u202f% or more in every response" in made.because
-
-
-def test_a_choice_and_the_level_of_one_ingredient_are_told_apart():
-    spec = Spec("Feel", "score", "panel", "above", True, False, low=5)
-    points = ((0.0, 7.0, 6.8, 7.2), (1.0, 8.0, 7.8, 8.2))
-    gum = Effect("Gum up, Water down", "%", points, 0.5, 1.0)
-    choice = Effect("Beads", "", points, 0.0, 1.0, levels=("a", "b"), slight=True)
-    level = Effect("Beads up, Water down", "%", points, 0.5, 1.0, slight=True)
-    said = wording.effect_reading(spec, (gum, choice, level))
-    assert said.endswith(
-        ". The choice of Beads and the level of Beads move it less than one batch differs from the next."
-    )
-
-
-@pytest.mark.parametrize(
-    ("off", "cost", "shown", "by"),
-    [
-        (0.0, "€0.60", "0.6", ", at the ceiling"),
-        (0.0021, "€0.602", "0.6021", "€0.002 above"),
-        (-0.0021, "€0.598", "0.5979", "€0.002 below"),
-    ],
-)
-def test_a_cost_is_told_from_its_ceiling(found, off, cost, shown, by):
-    (strip,) = [one for one in found.formula.strips if one.spec.name == "Cost"]
-    high = strip.spec.high
-    said = wording.cost_line(replace(found.formula, cost_per_kg=high + off), strip.spec, ())
-    assert said.startswith(f"{cost} per kg of raw materials")
-    assert said.endswith(f"{by} {'' if off == 0 else 'the ceiling '}of €0.60.")
-    assert wording.predicted(replace(strip, predicted=high + off)) == f"{shown}\u202fEUR/kg"
-
-
-def test_a_formula_outside_what_was_tried_says_so_first(found):
-    inside = replace(found.formula, inside=True, broken=())
-    assert wording.outside_line(inside) == ""
-    assert "outside what was tried" in wording.outside_line(replace(inside, inside=False))
-    assert "Wax at most 3" in wording.outside_line(replace(inside, inside=False, broken=("Wax at most 3",)))
 
 
 def test_where_musts_clash_is_said_by_what_was_searched(found):
     step = SimpleNamespace(why="clash")
     clash = [{"response": "Thickness", "fenced": True}, {"response": "Cost"}, {"response": "Thickness"}]
-    made = wording.decision(found.formula, step, clash, 16, 0)
+    made = decision(found.formula, step, clash, 16, 0)
     assert made.because == "Within what was tried Thickness and Cost cannot be met together, as predicted."
-    everywhere = wording.decision(found.formula, step, [{**clash[0], "fenced": False}], 16, 0)
+    everywhere = decision(found.formula, step, [{**clash[0], "fenced": False}], 16, 0)
     assert everywhere.because == "Within these limits Thickness cannot be met, as predicted."
 
 
 def test_batches_that_would_hardly_pass_are_said_not_to_be_worth_making():
     told = {"batches": 4, "poor": 0.6, "fear": 0.95, "fear_left": 0.04, "passes": 0.8, "all_pass": 0.002}
-    said = wording.confirm_line({**told, "hopeless": True})
+    said = confirm_line({**told, "hopeless": True})
     assert said.startswith(
         "Hardly worth making to confirm it: as the models stand, all 4 pass in under 1\u202f% of cases."
     )
     assert "60" not in said
-
-
-def test_the_last_points_cost_what_lies_between_the_prices_printed():
-    """0.8951 less 0.8243 is 0.07, but who reads €0.82 and €0.90 finds 0.08."""
-    axes = SimpleNamespace(name="chance", share=True), SimpleNamespace(name="cost")
-    facts = SimpleNamespace(front_of=axes, front=[(0.8243, 0.86, True), (0.8951, 0.89, True)], currency="EUR")
-    said = wording.front_words(facts).replace("\u202f", " ")
-    assert said.startswith("The last 3 points of chance cost €0.08 per kg: 86 % is to be had at €0.82, 89 % at €0.90.")
