@@ -27,7 +27,7 @@ from optimise.formula.space import Space, as_told
 from optimise.formula.tolerances import joint_tolerances, worth_keeping
 from optimise.formula.unvaried import Unvaried, unvaried_by_trials
 from optimise.formula.weighed import weighed_findings
-from optimise.formula.wholesteps import in_whole_steps, weighable
+from optimise.formula.wholesteps import coarse_first, in_whole_steps, weighable
 from optimise.models.chance import joint_chance, open_ends
 from optimise.models.fewbatches import few_batches
 from optimise.models.models import Models
@@ -147,6 +147,7 @@ def _peaks(multistart: Multistart, starts: int) -> list[Peak]:
 def _best(multistart: Multistart, peaks: list[Peak]) -> Peak:
     """The best recipe of whole weighable steps next to any peak; among equals the likeliest to pass."""
     rounded = [weighable(multistart, peak) for peak in peaks]
+    rounded += coarse_first(multistart, peaks, max(peak.score for peak in rounded))
     top = max(peak.score for peak in rounded)
     equals = [peak for peak in rounded if peak.score >= top - _TIE]
     if multistart.objective == "desirability" and multistart.brief.aimed:

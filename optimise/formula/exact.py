@@ -71,6 +71,9 @@ class Exact:
         """The value of recipes X (n, k), (n,)."""
         if not self.materials:
             return self.sums[()].values(X)
+        given = [np.asarray(chosen[name], dtype=object) for name in self.materials]
+        if len(X) and all((levels == levels[0]).all() for levels in given):
+            return self.at(chosen).values(X)
         out = np.zeros(len(X))
         keys = list(zip(*(map(str, chosen[name]) for name in self.materials), strict=True))
         for key in dict.fromkeys(keys):

@@ -1,7 +1,12 @@
-"""The best recipe of whole weighable steps next to a high point: roundings, then steps and pairs of them uphill."""
+"""The best recipe of whole weighable steps next to a high point: roundings, then steps and pairs of them uphill.
+
+Where a level has few steps (minutes, say), one of them moves it so far that the others have to follow: such levels are
+put on whole steps first, and the others climbed again.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import product
 
@@ -20,6 +25,10 @@ _MOST_IN_BOX = 10_000  # recipes of whole steps in such a box
 _TIE = 1e-9  # scores that are as good
 _ON_WAY = (0.05, 0.1, 0.2, 0.4, 0.7, 1.0)  # shares of the way to the centre, where no rounding of the peak is allowed
 _ELSEWHERE = 8  # places of the pool that are tried then
+_COARSE = 0.15  # of the way from the middle of a level's range to its end: what one step of a level with few goes
+_MOST_COARSE = 3  # such levels that are put on whole steps first
+_WORTH = 1e-3  # of a score: what is left to be had where they are
+_MOST_AGAIN = 3  # recipes that come of it whose surroundings are searched
 
 
 def weighable(multistart: Multistart, peak: Peak, limits: tuple[Limit, ...] = ()) -> Peak:
@@ -30,7 +39,7 @@ def weighable(multistart: Multistart, peak: Peak, limits: tuple[Limit, ...] = ()
     step are climbed again. The peak itself when no recipe of whole steps is found.
     """
     space = multistart.space.at(peak.combo)
-    stepped = [j for j, name in enumerate(space.region.free) if name in space.steps]
+    stepped = _stepped(space)
     if not space.steps or not space.region.free:
         return peak
     if not multistart.inside(peak.u[None], peak.combo)[0]:
@@ -38,17 +47,82 @@ def weighable(multistart: Multistart, peak: Peak, limits: tuple[Limit, ...] = ()
         anywhere = replace(multistart, fence=None)
         return _best_rounding(anywhere, anywhere.subproblem(peak.combo, limits), peak, stepped) or peak
     subproblem = multistart.subproblem(peak.combo, limits)
+    best = _uphill_from(multistart, subproblem, peak, stepped)
+    return peak if best is None else _all_about(multistart, subproblem, best, stepped)
+
+
+def _uphill_from(multistart: Multistart, subproblem: Subproblem, peak: Peak, stepped: list[int]) -> Peak | None:
+    """A rounding of a peak, and from there steps and pairs of them uphill; None where there is none."""
     best = (
         _best_rounding(multistart, subproblem, peak, stepped)
         or _made_up_for(multistart, subproblem, peak, stepped)
         or _further_in(multistart, subproblem, peak, stepped)
     )
-    if best is None:
-        return peak
-    best = _stepped_uphill(multistart, subproblem, best, stepped)
+    return None if best is None else _stepped_uphill(multistart, subproblem, best, stepped)
+
+
+def _all_about(multistart: Multistart, subproblem: Subproblem, best: Peak, stepped: list[int]) -> Peak:
+    """The best of all steps of a box for a desirability, with levels that have no step climbed again."""
     if multistart.objective == "desirability":
         best = _along_ridges(multistart, subproblem, best, stepped)
     return _rest_climbed(multistart, subproblem, best.u, stepped) or best
+
+
+def coarse_first(multistart: Multistart, peaks: Sequence[Peak], top: float) -> list[Peak]:
+    """Recipes of whole steps next to peaks that score more than the best known of them does, `top`.
+
+    The levels with the fewest steps are put on the steps on either side and the others climbed again. Of what comes of
+    these by roundings and steps uphill, the best few are gone on from as in `weighable`.
+    """
+    promising = [peak for peak in peaks if peak.score > top + _WORTH]
+    found = []
+    for combo in multistart.space.combos:
+        mine = [peak for peak in promising if dict(peak.combo) == dict(combo)]
+        space = multistart.space.at(combo)
+        coarse = _few_steps(space) if mine else []
+        starts = [u for peak in mine for u in _on_coarse_steps(multistart, peak, coarse)] if coarse else []
+        if starts:
+            frozen = np.isin(np.arange(space.dimension), coarse)
+            begin = np.array(starts)[np.sort(np.unique(np.round(starts, 9), axis=0, return_index=True)[1])]
+            found += multistart.climbs(replace(multistart.subproblem(combo), frozen=frozen), begin)
+    near = []
+    for peak in (one for one in found if one.score > top + _WORTH):
+        subproblem, stepped = multistart.subproblem(peak.combo), _stepped(multistart.space.at(peak.combo))
+        best = _uphill_from(multistart, subproblem, peak, stepped)
+        near += [] if best is None else [(best, subproblem, stepped)]
+    near.sort(key=lambda one: -round(one[0].score, 9))
+    return [_all_about(multistart, subproblem, best, stepped) for best, subproblem, stepped in near[:_MOST_AGAIN]]
+
+
+def _stepped(space: Space) -> list[int]:
+    """Free coordinates of the levels that have a weighable step."""
+    return [j for j, name in enumerate(space.region.free) if name in space.steps]
+
+
+def _few_steps(space: Space) -> list[int]:
+    """Free coordinates of the levels with the fewest steps, coarsest first."""
+    stepped = _stepped(space)
+    sizes = np.abs(_step_sizes(space, stepped))
+    return [stepped[i] for i in np.argsort(-sizes, kind="stable")[:_MOST_COARSE] if sizes[i] >= _COARSE]
+
+
+def _on_coarse_steps(multistart: Multistart, peak: Peak, coarse: list[int]) -> list[Array]:
+    """Places to climb from (d,), a peak with `coarse` levels on whole steps; where limits forbid it the next allowed.
+
+    That is the nearest on the way to the centre, or of those the search for peaks may start from.
+    """
+    space, region = multistart.space.at(peak.combo), multistart.space.at(peak.combo).region
+    x, out = region.decoded(peak.u[None])[0], []
+    on_way = peak.u + np.array([0.0, *_ON_WAY])[:, None] * (space.centre - peak.u)
+    places = np.vstack([on_way, multistart.pool(peak.combo)])
+    for marks in product(*(_marks(space, region.free[j], x, 1) for j in coarse)):
+        U = places.copy()
+        U[:, coarse] = marks
+        good = np.flatnonzero(region.contains(region.decoded(U)) & multistart.inside(U, peak.combo))
+        if len(good):
+            away = np.round(np.linalg.norm(U[good] - peak.u, axis=1), 9)
+            out.append(U[good[int(np.argmin(away))]])
+    return out
 
 
 def _rest_climbed(multistart: Multistart, subproblem: Subproblem, u: Array, stepped: list[int]) -> Peak | None:

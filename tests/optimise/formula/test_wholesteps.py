@@ -58,6 +58,47 @@ def test_no_recipe_of_whole_steps_is_more_desirable(seed, steps, wide):
     assert ours >= multistart.score_levels(levels, {}).max() - 1e-9
 
 
+@pytest.mark.parametrize("seed", [0, 4])
+def test_a_level_of_few_steps_is_put_on_one_first_and_the_others_follow(seed):
+    """A minute more thickens so much that gum and wax have to go many steps; at 2 minutes little was tried."""
+    steps = {"Gum": (0.3, 0.8, 0.02), "Wax": (1.0, 5.0, 0.1), "Oil": (2.0, 6.0, 0.1), "Minutes": (2, 8, 1)}
+    rows = [{"name": n, "low": low, "high": high, "step": step} for n, (low, high, step) in steps.items()]
+    study = Study.from_dict(
+        {
+            "study": {"name": "few minutes"},
+            "ingredient": [{"name": "Water", "qs": True}, *rows[:3]],
+            "factor": rows[3:],
+            "response": [
+                {"name": "Thick", "method": "m", "aim": "target", "low": 7, "target": 10, "high": 13},
+                {"name": "Soft", "method": "m", "aim": "target", "low": 4, "target": 6, "high": 8},
+                {"name": "Shine", "method": "m", "aim": "above", "low": 3, "target": 6},
+            ],
+            "plan": {"model": "quadratic"},
+        }
+    )
+    region, rng = study.region, np.random.default_rng(seed)
+    X = region.sample(26, seed=seed)
+    frame = study.complete(pd.DataFrame(X, columns=list(region.names), index=[f"H{i}" for i in range(26)]))
+    gum, wax, oil, minutes = (frame[name] for name in steps)
+    noise = 0.1 * rng.normal(size=(3, 26))
+    frame["Thick"] = 2 + 12 * gum + 0.5 * wax + 2.4 * (minutes - 2) - 0.3 * (minutes - 2) ** 2 + noise[0]
+    frame["Soft"] = 3 + 0.8 * wax - 0.1 * wax * minutes + 0.3 * oil - 3 * (gum - 0.5) + noise[1]
+    frame["Shine"] = 7 - 0.09 * (minutes - 5) ** 2 - 0.2 * (oil - 4) ** 2 + noise[2]
+    models = fit(study, study.results(frame), terms="all")
+    found = find(study, models, objective="desirability", lean=True)
+    multistart = Multistart(Brief.of(study, models, "desirability"), Space.build(study), "desirability", models.fence)
+    marks = [np.arange(round((high - low) / step) + 1) * step + low for low, high, step in steps.values()]
+    grid = pd.DataFrame(np.stack(np.meshgrid(*marks), axis=-1).reshape(-1, 4), columns=list(steps))
+    levels = study.complete(grid)[list(region.names)].to_numpy(dtype=float)
+    scores = multistart.score_levels(levels, {})
+    first = np.argsort(-scores)[:20_000]
+    allowed = first[region.contains(levels[first]) & models.fence.inside(levels[first], {})]
+    assert len(allowed) > 100
+    assert found.desirability >= np.exp(scores[allowed[0]]) - 1e-9
+    at_once = max(weighable(multistart, peak).score for peak in multistart.peaks(6))
+    assert at_once < scores[allowed[0]] - 1e-4, "all levels rounded at once fall short here"
+
+
 def test_where_nothing_lies_within_what_was_tried_a_recipe_can_still_be_weighed():
     asked = {"name": "Soft", "method": "m", "aim": "above", "low": 5, "target": 8}
     varied = [{"name": n, "low": low, "high": high, "step": 0.1} for n, (low, high) in LIMITS.items()]
