@@ -29,7 +29,8 @@ from doe.region.pieces import Pieces
 from doe.region.redundant import without_room
 from doe.region.region import Region
 from doe.shown import Shown
-from doe.terms.terms import Form, Terms
+from doe.terms.term import Form
+from doe.terms.terms import Terms
 from doe.trade.quantities import natural_unit
 
 if TYPE_CHECKING:

@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from doe.definition.cells import Entry, Mark, Refusal, decimal_mark, read_number, tidy
+from doe.definition.cells import Entry, Mark, Refusal, decimal_mark, read_number
+from doe.definition.celltext import tidy
 from doe.problems import Level, Problem, listed
 from doe.tables.rawtable import Grid, filled, is_blank, is_split, rows_too_wide
 from studies.formula_sheet import row_text

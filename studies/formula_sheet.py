@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from doe.definition.cells import tidy
+from doe.definition.celltext import tidy
 from doe.problems import Problem, StudyError
 from doe.tables.rawtable import Grid, is_blank
 from studies.formula_words import kind_of

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from doe.definition.cells import unit_key
 from doe.definition.parts import Factor, Response
+from doe.definition.units import unit_key
 
 if TYPE_CHECKING:
     from doe.study import Study

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from doe.bench.levels import Levels
 from doe.bench.moments import Moment
 from doe.bench.planned import Planned
-from doe.definition.cells import Entry, Uncalculated, tidy
+from doe.definition.cells import Entry, Uncalculated
+from doe.definition.celltext import tidy
 from doe.definition.parts import Response
 from doe.problems import Level, Problem
 

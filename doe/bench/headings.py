@@ -9,8 +9,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from doe.bench.bench import MAKE_WORDS
-from doe.definition.cells import same_unit, tidy, unit_factor
+from doe.definition.celltext import tidy
 from doe.definition.parts import Factor, Ingredient
+from doe.definition.units import same_unit, unit_factor
 from doe.problems import Problem
 from doe.tables.rawtable import RawTable
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 from doe.bench.headings import Headings, nearest_name
 from doe.definition.categories import NONE, material_of
-from doe.definition.cells import Entry, Mark, Refusal, read_number, tidy
+from doe.definition.cells import Entry, Mark, Refusal, read_number
+from doe.definition.celltext import tidy
 from doe.definition.materials import settled
 from doe.definition.parts import Factor, Ingredient
 from doe.problems import Problem, listed

@@ -6,7 +6,8 @@ import datetime
 import re
 from dataclasses import dataclass
 
-from doe.definition.cells import Refusal, Uncalculated, tidy
+from doe.definition.cells import Refusal, Uncalculated
+from doe.definition.celltext import tidy
 
 AGE_SLACK_H, AGE_SLACK_SHARE = 2.0, 1.0 / 12.0  # 24 +- 2 h for a reading due next day; common practice, no source
 _ISO = re.compile(r"(?P<y>\d{4})-(?P<m>\d{1,2})-(?P<d>\d{1,2})(?:[T ]+(?P<clock>.+))?")

@@ -10,8 +10,11 @@ from doe.bench.bench import DO_NOT_USE, NOT_MEASURED
 from doe.bench.drafts import BatchDraft, Intake, Reading, text_of
 from doe.bench.headings import Headings, nearest_name
 from doe.bench.moments import Moment, read_moment
-from doe.definition.cells import Entry, Mark, Refusal, read_number, read_reading, same_unit, tidy, within_reads
+from doe.definition.cells import Entry, Mark, Refusal, read_number
+from doe.definition.celltext import tidy
 from doe.definition.parts import Response
+from doe.definition.readingcells import read_reading, within_reads
+from doe.definition.units import same_unit
 from doe.problems import Level
 from doe.tables.rawtable import RawTable, is_blank
 from doe.trade.settling import speed_of

@@ -9,13 +9,13 @@ from __future__ import annotations
 import datetime
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from doe.definition.impossible import impossible
-from doe.definition.parts import Response
+from doe.definition.celltext import tidy
 from doe.definition.slips import DATE_MADE, slip_of
+from doe.definition.units import UNITS, unit_factor, unit_key
 
 Bound = Literal["none", "below", "above", "between"]
 # Where nothing in a table tells: "open" if a point may group thousands in it, "unknown" if a point is decimal.
@@ -79,13 +79,6 @@ def typed_form(value: float | None, bound: str, value_to: float | None) -> str:
     return {"below": "<", "above": ">"}.get(bound, "") + f"{value:g}"
 
 
-_SPACES = dict.fromkeys(map(ord, "\u00a0\u2007\u2009\u200a\u202f\u2002\u2003"), " ")
-_SIGNS = {ord("\u2212"): "-", ord("\ufe63"): "-", ord("\uff0d"): "-", ord("\u2019"): "'"}
-# What cannot be seen, steers a terminal or turns the direction of reading (UAX 9).
-_INVISIBLE = dict.fromkeys(
-    [*map(ord, "\u061c\u200b\u200e\u200f\u2060\ufeff"), *range(0x202A, 0x202F), *range(0x2066, 0x206A),
-     *range(9), *range(0x0E, 0x1C), *range(0x7F, 0x85), *range(0x86, 0xA0)]
-)  # fmt: skip
 _NUMBER = re.compile(r"[+-]?(?:[0-9][0-9 ',.]*|[.,][0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _PLAIN = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
 _RANGE = re.compile(r"(?P<low>.*?[0-9])\s*(?:\bto\b|…|–|—|-)\s*(?P<high>[0-9].*)")
@@ -93,68 +86,11 @@ _BELOW = ("<=", "=<", "≤", "<", "below ", "under ", "less than ", "lower than 
 _ABOVE = (">=", "=>", "≥", ">", "above ", "over ", "more than ", "greater than ", "at least ")
 _LIKE_NUMBER = re.compile(rf"(?:{'|'.join(map(re.escape, (*_BELOW, *_ABOVE)))}|[€£$])? *([+-]?[.,]?[0-9].*)", re.I)
 _BY_OTHERS = ", with a decimal comma as in other cells"
-_BLANK = {"", "-", "--", "–", "—"}
-_NOT_MEASURED = {
+BLANK = {"", "-", "--", "–", "—"}
+NOT_MEASURED = {
     "not measured", "n.m.", "nm", "n/a", "na", "n.a.", "nan", "not read", "not tested", "n.t.", "not done",
     "missing", "lost", "no reading",
 }  # fmt: skip
-_NONE_SEEN = {"none seen", "none", "nothing seen", "not seen", "no settling seen", "not detected", "n.d.", "nd", "<lod"}
-_OVER = {"over range", "over-range", "overrange", "over", "off scale", "ol", "eeee", "too high"}
-_UNDER = {"under range", "under-range", "underrange", "too low"}
-_PASS = {"pass", "passed", "passes", "yes", "y", "ok", "true", "1", "p"}
-_FAIL = {"fail", "failed", "fails", "no", "n", "not ok", "false", "0", "f"}
-
-_FAR = 2.0  # times beyond what the method reads, from which on a number may be a slip; our choice
-# Every unit as (what it measures, how many of the base unit it is). SI prefixes and definitions;
-# 1 P = 0.1 Pa.s and so 1 cP = 1 mPa.s by definition of the poise.
-_UNITS: dict[str, tuple[str, float]] = {
-    "mPas": ("viscosity", 1e-3), "mpas": ("viscosity", 1e-3), "cP": ("viscosity", 1e-3), "cp": ("viscosity", 1e-3),
-    "cps": ("viscosity", 1e-3), "cPs": ("viscosity", 1e-3), "centipoise": ("viscosity", 1e-3),
-    "Pas": ("viscosity", 1.0), "P": ("viscosity", 0.1), "poise": ("viscosity", 0.1), "dPas": ("viscosity", 0.1),
-    "Pa": ("pressure", 1.0), "mPa": ("pressure", 1e-3), "kPa": ("pressure", 1e3), "hPa": ("pressure", 1e2),
-    "MPa": ("pressure", 1e6), "bar": ("pressure", 1e5), "mbar": ("pressure", 1e2),
-    "kg": ("mass", 1e3), "g": ("mass", 1.0), "mg": ("mass", 1e-3), "ug": ("mass", 1e-6),
-    "m": ("length", 1.0), "cm": ("length", 1e-2), "mm": ("length", 1e-3), "um": ("length", 1e-6),
-    "nm": ("length", 1e-9),
-    "h": ("time", 3600.0), "hr": ("time", 3600.0), "min": ("time", 60.0), "s": ("time", 1.0), "sec": ("time", 1.0),
-    "day": ("time", 86400.0), "days": ("time", 86400.0), "d": ("time", 86400.0), "week": ("time", 604800.0),
-    "weeks": ("time", 604800.0),
-    "L": ("volume", 1.0), "l": ("volume", 1.0), "mL": ("volume", 1e-3), "ml": ("volume", 1e-3),
-    "g/mL": ("density", 1e3), "g/ml": ("density", 1e3), "g/cm3": ("density", 1e3), "kg/m3": ("density", 1.0),
-    "N": ("force", 1.0), "mN": ("force", 1e-3),
-    "fraction": ("share", 1.0), "%": ("share", 0.01), "%w/w": ("share", 0.01), "ppm": ("share", 1e-6),
-    "C": ("temperature", 1.0), "degC": ("temperature", 1.0),
-}  # fmt: skip
-
-
-def tidy(text: str) -> str:
-    """The text with special spaces, minus signs and invisible marks made plain, and trimmed."""
-    return " ".join(text.translate(_INVISIBLE).translate(_SPACES).translate(_SIGNS).split())
-
-
-def unit_key(unit: str) -> str:
-    """A unit without the marks that people write in several ways: `mPa·s`, `mPa.s`, `mPa s` are one."""
-    key = tidy(unit).replace("°", "").replace("µ", "u").replace("μ", "u").replace("³", "3").replace("²", "2")
-    key = key.replace("⋅", "").replace("·", "").replace("*", "").replace(" ", "")
-    return re.sub(r"(?<=[A-Za-z])\.(?=[A-Za-z])", "", key)
-
-
-def unit_factor(typed: str, wanted: str) -> float | None:
-    """What turns a number in unit `typed` into one in unit `wanted`; None if they measure different things."""
-    first, second = unit_key(typed), unit_key(wanted)
-    if first == second:
-        return 1.0
-    if {first, second} <= {"%", "%w/w"}:
-        return 1.0
-    one, other = _UNITS.get(first), _UNITS.get(second)
-    if one is None or other is None or one[0] != other[0]:
-        return None
-    return one[1] / other[1]
-
-
-def same_unit(first: str, second: str) -> bool:
-    """Whether two spellings name the same unit, with no conversion between them."""
-    return unit_factor(first, second) == 1.0
 
 
 def decimal_mark(cells: Iterable[object]) -> Mark:
@@ -294,7 +230,7 @@ def _measured(text: str, unit: str, mark: Mark) -> tuple[float, str] | Refusal:
 def _other_unit(text: str, typed: str, unit: str) -> Refusal:
     """The refusal of what stands behind a number: a unit of something else, or no unit at all."""
     allowed = f"a number in {unit}" if unit else "a number without a unit"
-    if unit_key(typed) in _UNITS or typed.casefold() == "ph":
+    if unit_key(typed) in UNITS or typed.casefold() == "ph":
         return Refusal(f"{text!r}, in {typed}", allowed, f"give it in {unit}" if unit else "write the number alone")
     do = f"write the number alone{NOTED}"
     got = f"{text!r}: {typed!r} is no unit known here"
@@ -316,9 +252,9 @@ def read_number(raw: object, unit: str = "", mark: Mark = "unknown") -> Entry | 
         return native
     text = tidy(str(raw))
     word = text.casefold()
-    if word in _BLANK:
+    if word in BLANK:
         return Entry(missing="blank")
-    if word in _NOT_MEASURED:
+    if word in NOT_MEASURED:
         return Entry(missing="not measured")
     if text.startswith("#"):
         return Refusal(f"{text!r}, an error of the spreadsheet", "a number", "mend the formula or type the number")
@@ -371,105 +307,3 @@ def _between(text: str, low: str, high: str, unit: str, mark: Mark) -> Entry | R
     if first[0] >= second[0]:  # type: ignore[index]
         return Refusal(f"{text!r}", "the lower number first", "write the lower bound, to, the upper bound")
     return Entry(first[0], "between", second[0], said=first[1] or second[1])  # type: ignore[index]
-
-
-def grade_values(grades: Sequence[str]) -> dict[str, float]:
-    """The number each grade stands for: its own where every grade is a number, else its place, from 1."""
-    try:
-        numbers = [float(grade) for grade in grades]
-    except ValueError:
-        numbers = [float(place) for place in range(1, len(grades) + 1)]
-    return dict(zip(grades, numbers, strict=True))
-
-
-def _grade(raw: object, response: Response) -> Entry | Refusal:
-    text = tidy(f"{raw:g}" if isinstance(raw, float) and not isinstance(raw, bool) else str(raw))
-    known = {grade.casefold(): value for grade, value in grade_values(response.grades).items()}
-    if text.casefold() in known:
-        return Entry(known[text.casefold()])
-    return Refusal(f"{text!r}", "one of " + ", ".join(response.grades), "write the grade as it stands in study.toml")
-
-
-def _passed(raw: object) -> Entry | Refusal:
-    word = tidy(f"{raw:g}" if isinstance(raw, float) else str(raw)).casefold()
-    if word in _PASS:
-        return Entry(1.0)
-    if word in _FAIL:
-        return Entry(0.0)
-    return Refusal(f"{word!r}", "pass or fail", "write pass or fail")
-
-
-def read_reading(raw: object, response: Response, mark: Mark = "unknown") -> Entry | Refusal:
-    """A cell read as a reading of `response`: a number in its unit, a bound, one of its grades, or pass or fail.
-
-    "none seen" means below the lowest value the method can read; where the study declares none, it is 0, and
-    says so. A number outside what the method reads is censored there. Words for over and under range need
-    `reads` too.
-    """
-    if isinstance(raw, str) and tidy(raw).casefold() in _BLANK | _NOT_MEASURED:
-        return read_number(raw)
-    if response.kind in ("grade", "pass") and not isinstance(raw, Uncalculated | datetime.date | datetime.time):
-        if raw is None or (isinstance(raw, float) and math.isnan(raw)):
-            return Entry(missing="blank")
-        return _grade(raw, response) if response.kind == "grade" else _passed(raw)
-    low, high = response.reads
-    word = tidy(raw).casefold() if isinstance(raw, str) else ""
-    if word in _NONE_SEEN:
-        return _none_seen(str(raw), response)
-    if word in _OVER | _UNDER:
-        bound: Bound = "above" if word in _OVER else "below"
-        limit = high if bound == "above" else low
-        if limit is None:
-            return Refusal(
-                f"{raw!r}",
-                "a number with < or >, or `reads` in study.toml",
-                f"write {'>' if bound == 'above' else '<'} and the limit",
-            )
-        return Entry(limit, bound)
-    entry = read_number(raw, response.unit, mark)
-    if isinstance(entry, Refusal):
-        return entry
-    if wrong := impossible(*entry.measured, response):
-        return Refusal(*wrong)
-    return within_reads(entry, response)
-
-
-def within_reads(entry: Entry, response: Response) -> Entry:
-    """The entry, censored at what the method can read if it is a number beyond that."""
-    low, high = response.reads
-    if entry.value is None or entry.bound != "none":
-        return entry
-    if low is not None and entry.value < low:
-        slip = _slip(0 < entry.value * _FAR < low, 1000.0 * entry.value, "1000 times as much", response)
-        return Entry(low, "below", said=f"{entry.value:g} is below what the method reads; kept as <{low:g}{slip}")
-    if high is not None and entry.value > high:
-        slip = _slip(entry.value > _FAR * high > 0, entry.value / 1000.0, "a thousandth of it", response)
-        return Entry(high, "above", said=f"{entry.value:g} is above what the method reads; kept as >{high:g}{slip}")
-    return entry
-
-
-def _slip(far: bool, other: float, words: str, response: Response) -> str:
-    """What a number `far` beyond what the method reads may be: in another unit, where `other` is within; or a slip."""
-    low, high = response.reads
-    if far and (low or 0.0) <= other <= (math.inf if high is None else high):
-        return f"; {words} would be within: another unit, or a slip?"
-    return f"; more than {_FAR:g} times beyond: a slip?" if far else ""
-
-
-def takes_none_seen(response: Response) -> bool:
-    """Whether "none seen" may be written for it: below what the method reads, or 0 where there may be a 0."""
-    low = response.reads[0]
-    return response.kind == "number" and ((low is not None and low > 0) or response.scale not in ("log", "logit"))
-
-
-def _none_seen(raw: str, response: Response) -> Entry | Refusal:
-    low = response.reads[0]
-    if low is not None and low > 0:
-        return Entry(low, "below")
-    if not takes_none_seen(response):
-        return Refusal(
-            f"{raw!r}, and {response.name} is judged on a {response.scale} scale",
-            "a bound, such as <5",
-            "write < and the smallest amount the method would have shown, or give `reads` in study.toml",
-        )
-    return Entry(0.0, said=f"{raw} taken as 0; give `reads` in study.toml if the method has a smallest amount it shows")

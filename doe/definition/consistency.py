@@ -15,7 +15,7 @@ from doe.definition.parts import Ingredient, Reference, Response
 from doe.definition.process import check_process
 from doe.definition.responses import hint
 from doe.definition.stepwords import factors_named
-from doe.terms.terms import Term
+from doe.terms.term import Term
 from doe.trade.quantities import QUANTITIES
 
 _SLACK = 1e-6  # of the total: what a recipe written out may be off by

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from doe.definition.cells import unit_factor, unit_key
+from doe.definition.units import unit_factor, unit_key
 from doe.problems import listed
 from doe.trade.flow import LEAST_FOR_YIELD, LEAST_POINTS
 from doe.trade.settling import particle_of

@@ -11,11 +11,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from doe.definition.cells import unit_key
 from doe.definition.checks import Notes
 from doe.definition.kinds import is_bead, is_fragrance, is_gum, is_humectant, is_seen, is_water
 from doe.definition.materials import label
 from doe.definition.parts import Factor, Ingredient, Make, Response, Step
+from doe.definition.units import unit_key
 from doe.trade.settling import RCF_PER_CM_RPM2, centrifuge_of, force_of
 
 if TYPE_CHECKING:

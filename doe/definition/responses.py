@@ -8,10 +8,10 @@ from itertools import pairwise
 from types import MappingProxyType
 from typing import Any
 
-from doe.definition.cells import grade_values
 from doe.definition.checks import Notes, Row, folded, fraction, is_number, is_numeral, shown
 from doe.definition.keys import WORDS, nearest
 from doe.definition.parts import CURVE_QUANTITIES, Response
+from doe.definition.readingcells import grade_values
 from doe.definition.rules import RuleError, normalised, parse_sum, pointed
 from doe.trade.quantities import QUANTITIES
 

@@ -21,7 +21,8 @@ from doe.region.lattice import on_steps
 from doe.region.limits import number
 from doe.region.pieces import Pieces
 from doe.search.spaces import dependent
-from doe.terms.terms import Term, Terms
+from doe.terms.term import Term
+from doe.terms.terms import Terms
 
 if TYPE_CHECKING:
     from doe.region.region import Region

@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from doe.definition.cells import Mark, Refusal, Uncalculated, decimal_mark, read_number, tidy
+from doe.definition.cells import Mark, Refusal, Uncalculated, decimal_mark, read_number
+from doe.definition.celltext import tidy
 from doe.form.form import ANSWER, ANSWERS, FORM_MARK, NO, SHEETS, WHAT, YES, Cell, Sheet, answers
 from doe.problems import Problem, StudyError
 from doe.study import Study

@@ -12,8 +12,8 @@ import pandas as pd
 from doe.bench.drafts import USABLE
 from doe.bench.levels import range_findings
 from doe.definition.categories import NONE
-from doe.definition.cells import same_unit
 from doe.definition.parts import Factor, Ingredient
+from doe.definition.units import same_unit
 from doe.problems import Problem
 from doe.recipes.composition import fixed_range
 from doe.results.dropped import GONE_SHARE, Out, dropped, dropped_findings, fixed_elsewhere, none_left

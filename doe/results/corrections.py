@@ -9,7 +9,8 @@ import pandas as pd
 
 from doe.bench.drafts import USABLE
 from doe.bench.headings import meant_id, nearest_name
-from doe.definition.cells import Entry, Refusal, read_reading
+from doe.definition.cells import Entry, Refusal
+from doe.definition.readingcells import read_reading
 from doe.problems import Problem, ResultsError
 from doe.results.resultset import Results, typed_batches, typed_readings
 

@@ -16,8 +16,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.definition.cells import unit_factor
 from doe.definition.curve_needs import YIELDS, points_needed, stress_unit
+from doe.definition.units import unit_factor
 from doe.problems import Level, Problem, listed
 from doe.results.resultset import UNUSED_FLAGS, Results
 from doe.trade.flow import FALL, LEAST_FOR_YIELD, Flow, falls, fit_flow

@@ -15,9 +15,9 @@ import pandas as pd
 from scipy.special import chdtr
 
 from doe.bench.readings import LOW_TORQUE
-from doe.definition.cells import unit_factor
 from doe.definition.impossible import is_ph
 from doe.definition.parts import Response
+from doe.definition.units import unit_factor
 from doe.problems import Problem, listed
 from doe.results.curves import observed
 from doe.results.oddbatches import LEAST_OTHERS, odd_batches

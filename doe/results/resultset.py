@@ -13,8 +13,8 @@ from doe.bench.bench import DO_NOT_USE
 from doe.bench.drafts import USABLE
 from doe.bench.headings import meant_id
 from doe.bench.readings import TORQUE_FLAG
-from doe.definition.cells import grade_values
 from doe.definition.parts import Response
+from doe.definition.readingcells import grade_values
 from doe.problems import Problem, ResultsError
 from doe.shown import Shown
 from doe.tables.tables import csv_text

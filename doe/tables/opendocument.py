@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from xml.etree import ElementTree
 from xml.etree.ElementTree import Element
 
-from doe.definition.cells import Uncalculated, tidy
+from doe.definition.cells import Uncalculated
+from doe.definition.celltext import tidy
 from doe.problems import Problem, ResultsError
 from doe.tables.markup import TooBigError, check_markup
 from doe.tables.rawtable import (

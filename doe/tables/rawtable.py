@@ -9,7 +9,8 @@ from zipfile import ZipInfo
 import numpy as np
 import pandas as pd
 
-from doe.definition.cells import Uncalculated, tidy
+from doe.definition.cells import Uncalculated
+from doe.definition.celltext import tidy
 from doe.problems import Problem, ResultsError, listed
 
 MAX_ROWS = 20_000

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from doe.definition.cells import tidy
+from doe.definition.celltext import tidy
 from doe.problems import Problem, ResultsError
 from doe.tables.opendocument import grids_of_open_document, is_open_document
 from doe.tables.rawtable import MAX_COLUMNS, MAX_ROWS, Grid, RawTable, checked, is_blank, refuse, rows_too_wide, too_big

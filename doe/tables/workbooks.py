@@ -9,7 +9,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from doe.definition.cells import Uncalculated, tidy
+from doe.definition.cells import Uncalculated
+from doe.definition.celltext import tidy
 from doe.problems import Problem, ResultsError
 from doe.tables.markup import TooBigError, check_markup
 from doe.tables.rawtable import (

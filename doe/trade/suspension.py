@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from doe.definition.cells import unit_factor
 from doe.definition.kinds import is_seen, is_water
 from doe.definition.materials import label
 from doe.definition.parts import Ingredient, Response
+from doe.definition.units import unit_factor
 from doe.trade.check import Check, Given, Live, figure, no_less
 from doe.trade.composition import Stock, volume_of
 from doe.trade.forms import Bend, Form

@@ -9,7 +9,8 @@ import numpy.typing as npt
 
 from doe.problems import Problem, Unavailable, listed
 from doe.study import Study
-from doe.terms.terms import Term, Terms
+from doe.terms.term import Term
+from doe.terms.terms import Terms
 from optimise.formula.alternatives import APART
 from optimise.models.aims import wanted
 from optimise.models.predictors import split_levels

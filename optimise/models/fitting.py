@@ -14,7 +14,8 @@ from doe.problems import ModelError, Problem, Unavailable, listed
 from doe.results.results import Results
 from doe.study import Study
 from doe.terms.codings import Coding
-from doe.terms.terms import Form, Terms
+from doe.terms.term import Form
+from doe.terms.terms import Terms
 from optimise.models import findings
 from optimise.models.batchdata import BatchData, gather
 from optimise.models.censored import by_likelihood, likely, with_bounds

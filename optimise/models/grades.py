@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.definition.cells import grade_values
 from doe.definition.parts import Response
+from doe.definition.readingcells import grade_values
 from doe.problems import Problem, Unavailable
 from doe.results.results import Results
 from doe.results.resultset import UNUSED_FLAGS

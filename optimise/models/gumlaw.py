@@ -14,9 +14,9 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.special import stdtrit
 
-from doe.definition.cells import unit_factor
 from doe.definition.kinds import is_gum
 from doe.definition.parts import Response
+from doe.definition.units import unit_factor
 from doe.problems import Problem, Unavailable, rounded
 from doe.trade.composition import Stock, counts_mass
 from doe.trade.rulebook import RULES

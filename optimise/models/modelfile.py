@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 
 from doe.definition.categories import contrast_table, present, short
-from doe.definition.cells import grade_values
 from doe.definition.parts import Response
+from doe.definition.readingcells import grade_values
 from doe.problems import Unavailable
 from doe.region.region import Region
 from doe.terms.codings import Coding

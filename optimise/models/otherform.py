@@ -18,7 +18,7 @@ from doe.definition.parts import Response
 from doe.problems import Unavailable, rounded
 from doe.results.results import Results
 from doe.study import Study
-from doe.terms.terms import Form
+from doe.terms.term import Form
 from optimise.models.batchdata import shares
 from optimise.models.choosing import TermsChoice
 from optimise.models.fitted import Core, FittedModel

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.definition.cells import grade_values
 from doe.definition.parts import Response
+from doe.definition.readingcells import grade_values
 from doe.plain import plain
 from doe.problems import Problem, Unavailable
 from doe.recipes.costs import cost_per_kg

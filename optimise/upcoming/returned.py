@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from doe.definition.cells import grade_values
 from doe.definition.parts import Factor, Ingredient, Response
+from doe.definition.readingcells import grade_values
 from doe.problems import ModelError, Unavailable
 from doe.recipes.costs import exact_values
 from doe.results.curves import observed

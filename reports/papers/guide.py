@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from doe.bench import bench
-from doe.definition.cells import takes_none_seen
 from doe.definition.curve_needs import needs_in_words
 from doe.definition.parts import Response
+from doe.definition.readingcells import takes_none_seen
 from reports.numbers import headed, listed
 from reports.papers.spreadsheet import Look, put, start_sheet
 

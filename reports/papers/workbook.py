@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from doe.bench import bench
-from doe.definition.cells import takes_none_seen
 from doe.definition.materials import labels
 from doe.definition.parts import Response
 from doe.definition.process import phase_order
+from doe.definition.readingcells import takes_none_seen
 from doe.recipes.weighing import weigh_lines
 from reports.papers.guide import guide_sheet, plan_sheet
 from reports.papers.spreadsheet import (

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
-from doe.definition.cells import grade_values
 from doe.definition.parts import Response
+from doe.definition.readingcells import grade_values
 from reports.facts import Spec
 from reports.numbers import THIN, Amount, beside, between, exactly, figure, limits, listed, plain, with_unit
 from reports.tables import clean

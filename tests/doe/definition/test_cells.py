@@ -6,18 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from doe.definition.cells import (
-    Entry,
-    Refusal,
-    Uncalculated,
-    decimal_mark,
-    grade_values,
-    read_number,
-    read_reading,
-    same_unit,
-    unit_factor,
-)
+from doe.definition.cells import Entry, Refusal, Uncalculated, decimal_mark, read_number
 from doe.definition.parts import Response
+from doe.definition.readingcells import grade_values, read_reading
+from doe.definition.units import same_unit, unit_factor
 
 VISCOSITY = Response("Viscosity", unit="mPa.s", reads=(2000.0, 200000.0), scale="log")
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from doe import Region, StudyError, Terms
-from doe.terms.terms import Term
+from doe.terms.term import Term
 
 
 def region(q, fill=None, factors=0, categories=None):
