@@ -114,12 +114,14 @@ class Trade:
     """What one formula declares and is as a whole, and what checks of the trade say of it.
 
     `names` are INCI names with their % of the product, descending, `declared` the same as one line with the `allergens`
-    that are above `threshold` [%] (None where no rule of ours holds); `untold` says whose allergens are not given,
-    `unnamed` whose INCI name. `laws` are the legal lines that counted, in words; `whole` is (what, value, unit).
+    that are above `threshold` [%] (None where no rule of ours holds), `groups` as lists under their headings; `untold`
+    says whose allergens are not given, `unnamed` whose INCI name. `laws` are the legal lines that counted, in words;
+    `whole` is (what, value, unit).
     """
 
     names: tuple[tuple[str, float], ...]
     declared: str
+    groups: tuple[tuple[str, tuple[str, ...]], ...]
     allergens: tuple[tuple[str, float], ...]
     threshold: float | None
     untold: str

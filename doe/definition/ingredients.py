@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from types import MappingProxyType
 from typing import Any
@@ -21,6 +22,7 @@ _FIELDS = (
     "name", "qs", "low", "high", "level", "step", "phase", "inci", "assay", "price_per_kg", "made_of", "adjusts",
     "choice", "or_none", "withdrawn", "was",
 )  # fmt: skip
+_BETWEEN = re.compile(r",\s+|\s*;\s*|\s+\(and\)\s+", re.IGNORECASE)  # what stands between names, not within one
 FINEST_STEP = 1e9
 """How many steps a level may have: no balance tells more (common practice: at most some millions, no source)."""
 
@@ -237,8 +239,10 @@ def check_step(t: Mapping[str, Any], low: float | None, high: float | None, wher
 
 def _inci(value: Any, where: str, notes: Notes) -> tuple[tuple[str, float], ...]:
     if isinstance(value, str):
-        return ((normalised(value), 1.0),) if value.strip() else ()
-    rows = []
+        names = [normalised(value)] if value.strip() else []
+        _check_one_name(names, where, notes)
+        return tuple((name, 1.0) for name in names)
+    rows: list[tuple[str, float]] = []
     for row in value:
         name, share = row.get("name"), fraction(row.get("share", 1.0))
         strange = [key for key in row if key not in ("name", "share")]
@@ -250,7 +254,18 @@ def _inci(value: Any, where: str, notes: Notes) -> tuple[tuple[str, float], ...]
     if sum(share for _, share in rows) > 1 + 1e-6:
         got = f"shares add up to {sum(share for _, share in rows):g}"
         notes.stop("shares-above-one", where, got, "at most 1", "mend the shares")
+    _check_one_name([name for name, _ in rows], where, notes)
     return tuple(rows)
+
+
+def _check_one_name(names: Sequence[str], where: str, notes: Notes) -> None:
+    """Whether each INCI name is one: a comma within a name (1,2-Hexanediol) has no space after it."""
+    for name in names:
+        parts = [part for part in _BETWEEN.split(name) if part]
+        if len(parts) > 1:
+            got = f"came {shown(name)}, which reads as {len(parts)} names on the label"
+            do = "write a blend as " + ", ".join(f'{{name = "{part}", share = ...}}' for part in parts)
+            notes.add("inci-several", "warn", where, got, "one INCI name, or a list of them with their shares", do)
 
 
 def _shares(table: Mapping[str, Any], where: str, notes: Notes) -> Mapping[str, float]:

@@ -18,6 +18,8 @@ from doe.tables.rawtable import RawTable, is_blank
 _YES, _NO = {YES, "y", "true", "x", "1", "ja", "oui", "si", "sí"}, {NO, "n", "false", "0", "-", "nein", "non"}
 _PERCENT = re.compile(r"[+-]?[0-9.,]+\s*%")
 _ONLY_NUMBER = re.compile(r"[+-]?[0-9.,]+\s*%?")
+# One of several between commas; those between the places of a chemical name (1,2-Hexanediol) belong to it.
+_PIECE = re.compile(r"(?:(?<!\w)(?:\d+|[NO])(?:,(?:\d+|[NO]))+(?=-)|[^,])+")
 _PLACE = re.compile(
     r"\[{0,2}(?P<section>[a-z]+)\]{0,2}"
     r"(?: number (?P<number>\d+)| (?P<step>\d+)| (?P<label>['\"].*?['\"]))?(?:, (?P<key>\w+).*)?"
@@ -192,7 +194,8 @@ class _FormReader:
         if numeric and not ("text" in types and not re.match(r"[+-]?[0-9.,]", text)):
             return self._number(cell, raw, where, mark)
         if "texts" in types and types[0] == "texts":
-            return [piece.strip() for piece in text.split(";" if ";" in text else ",") if piece.strip()]
+            pieces = text.split(";") if ";" in text else _PIECE.findall(text)
+            return [piece.strip() for piece in pieces if piece.strip()]
         return text
 
     def _number(self, cell: Cell, raw: object, where: str, mark: Mark) -> float | int | str | None:

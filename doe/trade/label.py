@@ -26,6 +26,8 @@ Array = npt.NDArray[np.float64]
 
 FREE_BELOW = 1.0  # % of the product: EU 1223/2009 Art. 19 lets names below it stand in any order (from memory)
 
+BELOW, COLOURANTS = "below 1 %", "colourants"  # what names of the declaration stand under
+
 _COLOUR = re.compile(r"CI\s*[0-9]{5}\b")  # a Colour Index number, as colourants are declared
 
 PH_ENDS = ("Its materials bear a pH from", "Its materials bear a pH up to")
@@ -63,11 +65,11 @@ class Label:
     unnamed: tuple[str, ...] = ()
 
     @property
-    def text(self) -> str:
-        """The declaration as one line; names below 1 %, whose order is free, stand after a sign with allergens.
+    def groups(self) -> tuple[tuple[str, tuple[str, ...]], ...]:
+        """The names in the order of the declaration, each as it is, by group: (heading, names); the first has none.
 
-        Colourants stand last whatever their share: EU 1223/2009 Art. 19(1)(g) lets them follow the others in any order
-        (from memory).
+        Names below 1 %, whose order is free, stand after the others, with allergens. Colourants stand last whatever
+        their share: EU 1223/2009 Art. 19(1)(g) lets them follow the others in any order (from memory).
         """
         known = {name.casefold() for name, _ in self.names}
         colours = [name for name, _ in self.names if _COLOUR.match(name)]
@@ -75,8 +77,14 @@ class Label:
         above = [name for name, share in others if share >= FREE_BELOW]
         below = [name for name, share in others if share < FREE_BELOW]
         below += [name for name, _ in self.allergens if name.casefold() not in known]
-        said = "; below 1 %: ".join(", ".join(part) for part in (above, below) if part)
-        return "; colourants: ".join(part for part in (said, ", ".join(colours)) if part)
+        told = (("", above), (BELOW, below), (COLOURANTS, colours))
+        return tuple((heading, tuple(names)) for heading, names in told if names)
+
+    @property
+    def text(self) -> str:
+        """The declaration as one line: a comma and a space between names, so that 1,2-Hexanediol stays one of them."""
+        said = (f"{heading}: {', '.join(names)}" if heading else ", ".join(names) for heading, names in self.groups)
+        return "; ".join(said)
 
 
 def label_of(study: Study, recipe: Mapping[str, Any]) -> Label:

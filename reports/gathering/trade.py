@@ -29,7 +29,10 @@ def trade_of(study: Study, recipe: pd.Series, findings: Iterable[Mapping[str, An
     untold = f"Allergens of {listed(label.untold)} are not given: ask the supplier for them" if label.untold else ""
     unnamed = f"No INCI name is given for {listed(label.unnamed)}: their own names stand here" if label.unnamed else ""
     whole = whole_of(study, levels)
-    return Trade(label.names, label.text, label.allergens, label.threshold, untold, unnamed, label.laws, whole, told)
+    return Trade(
+        names=label.names, declared=label.text, groups=label.groups, allergens=label.allergens,
+        threshold=label.threshold, untold=untold, unnamed=unnamed, laws=label.laws, whole=whole, findings=told,
+    )  # fmt: skip
 
 
 def measured_findings(study: Study, results: Results) -> tuple[Problem, ...]:

@@ -148,10 +148,12 @@ def _trade(formula: Formula) -> dict[str, Any]:
     """What goes on the label, what it is as a whole, and what checks of the trade say."""
     trade = formula.trade
     if trade is None:
-        nothing: dict[str, Any] = {key: [] for key in ("declaration", "allergens", "composition", "laws", "findings")}
+        lists = ("declaration", "label", "allergens", "composition", "laws", "findings")
+        nothing: dict[str, Any] = {key: [] for key in lists}
         return nothing | {"allergens_untold": "", "names_untold": ""}
     return {
         "declaration": [{"inci": n, "percent": s} for n, s in trade.names],
+        "label": [{"heading": heading, "names": list(names)} for heading, names in trade.groups],
         "allergens": [{"name": n, "percent": s, "above": trade.threshold} for n, s in trade.allergens],
         "allergens_untold": trade.untold,
         "names_untold": trade.unnamed,

@@ -167,6 +167,27 @@ def test_decimal_commas_typed_as_text():
     assert source["ingredient"][1]["low"] == 0.35
 
 
+@pytest.mark.parametrize(
+    ("typed_in", "read"),
+    [
+        ("Water, Gum", ["Water", "Gum"]),
+        ("Water,Gum", ["Water", "Gum"]),
+        ("1,2-Hexanediol, Gum", ["1,2-Hexanediol", "Gum"]),
+        ("Water,1,2-Hexanediol, N,N-Diol,Gum", ["Water", "1,2-Hexanediol", "N,N-Diol", "Gum"]),
+        ("Water; 1,2-Hexanediol", ["Water", "1,2-Hexanediol"]),
+        ("1,2,3", ["1", "2", "3"]),
+    ],
+)
+def test_commas_between_names_part_them_and_those_within_one_do_not(typed_in, read):
+    sheet = next(sheet for sheet in form.SHEETS if sheet.section == "factor")
+    column = [cell.key for cell in sheet.cells].index("levels") + 1
+
+    def put_in(book):
+        book[sheet.title].cell(3, column).value = typed_in
+
+    assert told(filled(SMALL, put_in))["factor"][0]["levels"] == read
+
+
 def test_a_renamed_sheet_and_rows_left_empty_between():
     def move(book):
         book["Limits"].title = "Grenzen"

@@ -7,6 +7,7 @@ import pytest
 from doe import Unavailable
 from doe.recipes.costs import exact_values
 from doe.trade.composition import Stock, declaration, exploded, solids
+from doe.trade.label import label_of
 
 SURFACTANT = {"name": "Surfactant", "level": 10.0, "made_of": {"Sodium Coco-Sulfate": 0.3, "Water": 0.7}}
 BLEND = {
@@ -87,6 +88,24 @@ def test_a_diluted_material_that_does_not_say_with_what_is_told(study):
     told = study_findings(study({"name": "Weak", "level": 1.0, "inci": "Coco-Glucoside", "assay": 0.5}))
     assert [p.where for p in told if p.code == "K03"] == ["Weak"]
     assert not [p for p in study_findings(study(SURFACTANT)) if p.code == "K03"]
+
+
+def test_a_comma_within_a_name_is_part_of_it(study):
+    """The trade writes 1,2-Hexanediol with no space after its comma, and one between names (common practice)."""
+    made = study({"name": "Diol", "level": 2.0, "inci": "1,2-Hexanediol"}, {"name": "Polyol", "level": 3.0})
+    label = label_of(made, {item.name: item.level or 95.0 for item in made.ingredients})
+    assert label.groups == (("", ("Aqua", "Polyol", "1,2-Hexanediol")),)
+    assert label.text == "Aqua, Polyol, 1,2-Hexanediol"
+    assert not [p for p in made.problems if p.code == "inci-several"]
+    assert values(made, "inci", "1,2-Hexanediol") == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize("sign", [", ", "; ", " (and) "])
+def test_several_names_in_one_are_told(study, sign):
+    both = sign.join(("Phenoxyethanol", "1,2-Hexanediol"))
+    (told,) = (p for p in study({"name": "Blend", "level": 1.0, "inci": both}).problems if p.code == "inci-several")
+    assert "2 names" in told.got
+    assert '{name = "Phenoxyethanol", share = ...}, {name = "1,2-Hexanediol", share = ...}' in told.do
 
 
 def test_levels_that_count_no_mass_are_told_and_nothing_is_computed(study):

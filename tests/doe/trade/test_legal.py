@@ -222,6 +222,11 @@ def test_colourants_stand_last_in_the_declaration():
     names = (("Aqua", 90.0), ("CI 77007", 6.0), ("Glycerin", 3.0), ("Parfum", 0.6), ("CI 77491", 0.4))
     label = Label(names, (("Linalool", 0.02),), 0.001, (), ())
     assert label.text == "Aqua, Glycerin; below 1 %: Parfum, Linalool; colourants: CI 77007, CI 77491"
+    assert label.groups == (
+        ("", ("Aqua", "Glycerin")),
+        ("below 1 %", ("Parfum", "Linalool")),
+        ("colourants", ("CI 77007", "CI 77491")),
+    )
 
 
 def test_a_fragrance_that_does_not_tell_its_allergens_is_named_on_the_label(study):
