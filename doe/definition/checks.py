@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from doe.definition.keys import RESERVED, RESERVED_AS_SPELT, RESERVED_BEGINNINGS, SECTIONS, WORDS, Key, Section, nearest
-from doe.definition.rules import normalised
+from doe.definition.ruletokens import normalised
 from doe.problems import Level, Problem
 
 LARGEST = 1e12

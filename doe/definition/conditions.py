@@ -11,7 +11,7 @@ from doe.definition.categories import NONE, PRESENT, material_of
 from doe.definition.checks import Notes, folded, shown
 from doe.definition.parts import Factor, Ingredient
 from doe.definition.responses import hint
-from doe.definition.rules import normalised
+from doe.definition.ruletokens import normalised
 
 Condition = tuple[str, tuple[str, ...]]
 BARS = "is not"

@@ -26,7 +26,8 @@ from doe.definition.parts import (
     Step,
 )
 from doe.definition.responses import grade_numbers, number_or_none, read_response
-from doe.definition.rules import Linear, Rule, RuleError, normalised, parse_rule, pointed
+from doe.definition.rules import Linear, Rule, parse_rule, pointed
+from doe.definition.ruletokens import RuleError, normalised
 from doe.trade.legal import read_law
 
 

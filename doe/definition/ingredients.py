@@ -15,7 +15,7 @@ from doe.definition.keys import SECTIONS
 from doe.definition.material_facts import read_facts, shares_of
 from doe.definition.parts import Factor, Ingredient, Material
 from doe.definition.responses import number_or_none
-from doe.definition.rules import normalised
+from doe.definition.ruletokens import normalised
 from doe.definition.steps import nearest_steps
 
 _FIELDS = (

@@ -11,7 +11,7 @@ from types import MappingProxyType
 from typing import Any
 
 from doe.definition.checks import Notes, fraction, is_number, shown
-from doe.definition.rules import normalised
+from doe.definition.ruletokens import normalised
 from doe.trade.acids import ACIDS, acid_by_name
 
 _SHARES = ("natural_share", "solids", "lot_sd")

@@ -12,7 +12,8 @@ from doe.definition.checks import Notes, Row, folded, fraction, is_number, is_nu
 from doe.definition.keys import WORDS, nearest
 from doe.definition.parts import CURVE_QUANTITIES, Response
 from doe.definition.readingcells import grade_values
-from doe.definition.rules import RuleError, normalised, parse_sum, pointed
+from doe.definition.rules import parse_sum, pointed
+from doe.definition.ruletokens import RuleError, normalised
 from doe.trade.quantities import QUANTITIES
 
 NAMES = (*QUANTITIES, *CURVE_QUANTITIES)

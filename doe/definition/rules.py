@@ -1,38 +1,16 @@
-"""Reading linear and ratio limits as people write them: `Wax + Oil <= 9`, `Humectant / Gum >= 4`. Nothing is run.
-
-A name of letters, digits and blanks stands as it is; one with other signs in it stands in '...', where '' means '.
-"""
+"""Reading linear and ratio limits as people write them: `Wax + Oil <= 9`, `Humectant / Gum >= 4`. Nothing is run."""
 
 from __future__ import annotations
 
 import math
-import re
-import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from doe.definition.keys import nearest
+from doe.definition.ruletokens import _LARGEST, RuleError, Token, next_token, quoted
 
-_NUMBER = re.compile(r"\d+(?:\.\d+)?(?:[eE][+-]?\d+)?|\.\d+(?:[eE][+-]?\d+)?")
-_COMPARE = re.compile(r"<=|>=|=<|=>|==|=|≤|≥|<|>")
-_WORD = re.compile(r"[^\s+\-*/×·−()<>=≤≥']+")
-_QUOTED = re.compile(r"'((?:[^']|'')*)'")
-_SIGNS = {"+": "+", "-": "-", "−": "-", "*": "*", "×": "*", "·": "*", "/": "/", "(": "(", ")": ")"}
 _DIRECTIONS = {"<=": 1, "≤": 1, ">=": -1, "≥": -1, "=": 0, "==": 0}
 _LONGEST = 2000
 _DEEPEST = 40
-_LARGEST = 1e12
-
-
-class RuleError(ValueError):
-    """A rule that cannot be read: `reason`, what to `do`, and the characters at fault as `text[start:end]`."""
-
-    def __init__(self, reason: str, start: int, end: int, do: str = "") -> None:
-        super().__init__(reason)
-        self.reason = reason
-        self.start = start
-        self.end = end
-        self.do = do
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,14 +49,6 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True)
-class _Token:
-    kind: str
-    text: str
-    start: int
-    end: int
-
-
-@dataclass(frozen=True, slots=True)
 class _Value:
     """A linear sum, or the quotient of two."""
 
@@ -91,23 +61,6 @@ class _Value:
 
     def scaled(self, by: float) -> _Value:
         return _Value(self.top.scaled(by), self.under)
-
-
-def normalised(text: str) -> str:
-    """A name or rule as it is compared: Unicode composed (NFC), every kind of blank one space, none at the ends."""
-    return " ".join(unicodedata.normalize("NFC", text).split())
-
-
-def is_plain(name: str) -> bool:
-    """Whether a name may stand in a rule without quotes: letters, digits and blanks, and not a number."""
-    return all(c.isalnum() or c in " _" or unicodedata.category(c)[0] == "M" for c in name) and not _NUMBER.fullmatch(
-        name
-    )
-
-
-def quoted(name: str) -> str:
-    """A name as it stands in a rule: in quotes where it has to be."""
-    return name if is_plain(name) else "'" + name.replace("'", "''") + "'"
 
 
 def written(weights: Mapping[str, float], low: float | None, high: float | None) -> str:
@@ -145,7 +98,7 @@ def parse_rule(text: str, names: Sequence[str]) -> tuple[Rule, ...]:
     """
     reader = _reader(text, names)
     sides = [reader.side()]
-    signs: list[_Token] = []
+    signs: list[Token] = []
     while (token := reader.peek()) is not None:
         if token.kind != "compare":
             raise _misplaced(token)
@@ -178,7 +131,7 @@ def parse_sum(text: str, names: Sequence[str]) -> Linear:
     return value.top
 
 
-def _misplaced(token: _Token) -> RuleError:
+def _misplaced(token: Token) -> RuleError:
     do = "write * between a number and a name" if token.kind in ("name", "number") or token.text == "(" else ""
     return RuleError(f"{token.text} was not expected here", token.start, token.end, do or "join terms with + or -")
 
@@ -187,104 +140,30 @@ def _reader(text: str, names: Sequence[str]) -> _Reader:
     if len(text) > _LONGEST:
         raise RuleError(f"it has {len(text)} characters", 0, len(text), f"up to {_LONGEST}")
     longest_first = sorted(names, key=len, reverse=True)
-    found: list[_Token] = []
+    found: list[Token] = []
     at = 0
     while at < len(text):
         if text[at].isspace():
             at += 1
             continue
-        found.append(_next_token(text, at, longest_first))
+        found.append(next_token(text, at, longest_first))
         at = found[-1].end
     return _Reader(text, found)
-
-
-def _next_token(text: str, at: int, names: Sequence[str]) -> _Token:
-    if text[at] == "'":
-        return _quoted_token(text, at, names)
-    for name in names:
-        end = at + len(name)
-        if not _may_be_meant(name) or not text.startswith(name, at):
-            continue
-        if end == len(text) or not _WORD.match(text[end]):
-            # The longest comes first: PEG-150 before PEG and 2-phenoxyethanol before 2, which would be read as sums.
-            if not is_plain(name):
-                raise _unquoted(name, names, at)
-            return _Token("name", name, at, end)
-    for kind, pattern in (("compare", _COMPARE), ("number", _NUMBER)):
-        match = pattern.match(text, at)
-        if match and not (kind == "number" and _WORD.match(text[match.end() : match.end() + 1])):
-            if kind == "number" and not float(match.group()) <= _LARGEST:
-                raise RuleError(f"{match.group()} is too large", at, match.end(), f"numbers up to {_LARGEST:.0e}")
-            return _Token(kind, match.group(), at, match.end())
-    if text[at] in _SIGNS:
-        return _Token("sign", _SIGNS[text[at]], at, at + 1)
-    match = _WORD.match(text, at)
-    raise _strange(text, at, match.end() if match else at + 1, names)
-
-
-def _quoted_token(text: str, at: int, names: Sequence[str]) -> _Token:
-    match = _QUOTED.match(text, at)
-    if match is None:
-        raise RuleError("a quoted name does not end", at, len(text), "close the name with '")
-    name = match[1].replace("''", "'")
-    if name not in names:
-        raise _unknown(name, names, at, match.end())
-    return _Token("name", name, at, match.end())
-
-
-def _may_be_meant(name: str) -> bool:
-    """Whether a name without quotes may be what someone meant: it begins as a name does, and is not a number."""
-    return bool(_WORD.match(name)) and not _NUMBER.fullmatch(name)
-
-
-def _unquoted(name: str, names: Sequence[str], at: int) -> RuleError:
-    """The refusal of a name with signs in it that stands without quotes: it may be meant as a sum as well."""
-    do = f"write {quoted(name)}, quotes and all"
-    part = next((n for n in names if is_plain(n) and name.startswith(n) and not _WORD.match(name[len(n)])), None)
-    if part is None:
-        reason = f"{name} has other signs in it than letters, digits and blanks"
-        return RuleError(reason, at, at + len(name), do)
-    reason = f"{name} is a name, and may be meant to reckon with {part} as well"
-    return RuleError(reason, at, at + len(name), f"{do}, for the name; '{part}'{name[len(part) :]} to reckon")
-
-
-def _strange(text: str, at: int, end: int, names: Sequence[str]) -> RuleError:
-    for name in names:
-        if not is_plain(name) and text.startswith(name, at):
-            return _unquoted(name, names, at)
-    word = text[at:end]
-    if re.fullmatch(r"\d+,\d+", word):
-        return RuleError(f"{word} has a decimal comma", at, end, f"write {word.replace(',', '.')}")
-    if re.fullmatch(r"[\d.]+%", word) or word == "%":
-        return RuleError(
-            "a percent sign stands in the rule", at, end, "write the number alone: it is in the study's unit"
-        )
-    if re.match(r"\d", word) and (found := _NUMBER.match(word)) and word[found.end() :] in names:
-        do = f"write {found.group()} * {word[found.end() :]}"
-        return RuleError(f"{word} has no sign between number and name", at, end, do)
-    return _unknown(word, names, at, end)
-
-
-def _unknown(word: str, names: Sequence[str], start: int, end: int) -> RuleError:
-    near = nearest(word, tuple(names))
-    known = f"use the names of ingredients and numeric factors: {', '.join(names)}"
-    do = f"did you mean {quoted(near)}?" if near else known
-    return RuleError(f"{word} is not the name of an ingredient or numeric factor", start, end, do)
 
 
 class _Reader:
     """Recursive descent over the tokens of one side after the other."""
 
-    def __init__(self, text: str, tokens: list[_Token]) -> None:
+    def __init__(self, text: str, tokens: list[Token]) -> None:
         self.text = text
         self.tokens = tokens
         self.at = 0
         self.depth = 0
 
-    def peek(self) -> _Token | None:
+    def peek(self) -> Token | None:
         return self.tokens[self.at] if self.at < len(self.tokens) else None
 
-    def next_sign(self, allowed: str) -> _Token | None:
+    def next_sign(self, allowed: str) -> Token | None:
         token = self.peek()
         if token is not None and token.kind == "sign" and token.text in allowed:
             self.at += 1
@@ -298,7 +177,7 @@ class _Reader:
             total = self.add(total, right if sign.text == "+" else right.scaled(-1.0), sign)
         return total
 
-    def add(self, left: _Value, right: _Value, sign: _Token) -> _Value:
+    def add(self, left: _Value, right: _Value, sign: Token) -> _Value:
         if left.under is None and right.under is None:
             return _Value(left.top.plus(right.top))
         raise RuleError("a ratio stands in a sum", sign.start, sign.end, "multiply the limit out")
@@ -310,14 +189,14 @@ class _Reader:
             value = self.divide(value, right, sign) if sign.text == "/" else self.multiply(value, right, sign)
         return value
 
-    def multiply(self, left: _Value, right: _Value, sign: _Token) -> _Value:
+    def multiply(self, left: _Value, right: _Value, sign: Token) -> _Value:
         if right.is_constant:
             return left.scaled(right.top.constant)
         if left.is_constant:
             return right.scaled(left.top.constant)
         raise RuleError("two levels are multiplied", sign.start, sign.end, "a limit may only be linear, or one ratio")
 
-    def divide(self, left: _Value, right: _Value, sign: _Token) -> _Value:
+    def divide(self, left: _Value, right: _Value, sign: Token) -> _Value:
         if right.is_constant:
             if right.top.constant == 0:
                 raise RuleError("something is divided by zero", sign.start, sign.end, "divide by a number above 0")

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from doe.definition.rules import Rule, RuleError, parse_rule, quoted, written
+from doe.definition.rules import Rule, parse_rule, written
+from doe.definition.ruletokens import RuleError, quoted
 from doe.region.limits import number
 
 Array = npt.NDArray[np.float64]

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from doe.definition.kinds import is_gum, is_humectant
 from doe.definition.parts import Ingredient
-from doe.definition.rules import quoted
+from doe.definition.ruletokens import quoted
 from doe.trade.check import Check, Live, Words, figure
 from doe.trade.composition import Stock
 from doe.trade.forms import Form

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from doe.definition.checks import Notes, shown
 from doe.definition.kinds import is_fragrance, is_preservative
 from doe.definition.parts import Ingredient, Law
-from doe.definition.rules import normalised
+from doe.definition.ruletokens import normalised
 from doe.problems import Problem, listed
 from doe.trade.acids import ACIDS, acid_by_name, acids_of, data_file
 from doe.trade.check import Check, Live, Words, figure

@@ -12,7 +12,8 @@ from small_study import SMALL
 
 from doe import Study
 from doe.definition.keys import json_schema
-from doe.definition.rules import RuleError, parse_rule, parse_sum
+from doe.definition.rules import parse_rule, parse_sum
+from doe.definition.ruletokens import RuleError
 from doe.design.design import plan
 from doe.problems import StudyError
 from doe.results.results import batches_csv, readings_csv, take_in

@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from doe.definition.rules import RuleError, is_plain, normalised, parse_rule, parse_sum, pointed, quoted, written
+from doe.definition.rules import parse_rule, parse_sum, pointed, written
+from doe.definition.ruletokens import RuleError, is_plain, normalised, quoted
 
 NAMES = ("Gum", "Wax", "Oil", "Gum wetting", "Humectant", "C12-15 (ester)")
 
