@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from doe.problems import Unavailable
-from optimise.formula.optimum import Number
+from optimise.formula.optimum import PLANNED, Number
 from optimise.formula.peaks import Multistart, Peak
 from optimise.formula.space import Space
 from optimise.models.aims import desirability, overall, wanted
@@ -93,7 +93,7 @@ def _planned_centres(models: Models, X: Array, chosen: Chosen, responses: dict[s
             continue
         law, entry = predictor.at(X, chosen), responses[name]
         entry["predicted"] = float(scale.back(law.median())[0])
-        entry["centre_from"] = "least squares of the planned model"
+        entry["centre_from"] = PLANNED
         if law.residual[0] == 0:
             continue
         for key, ends in (("confidence", law.mean_interval()), ("prediction", law.batch_interval()),

@@ -12,6 +12,7 @@ from doe.plain import plain
 from doe.problems import Problem, Unavailable
 from doe.shown import Shown
 
+PLANNED = "least squares of the planned model"  # whose centres desirability is searched by
 Number = float | Unavailable
 
 
@@ -151,6 +152,7 @@ class Optimum(Shown):
             "chance_interval": plain(interval),
             "chance_error": self.chance_error,
             "desirability": plain(self.desirability),
+            "desirability_from": PLANNED if self.objective == "desirability" else "what is predicted here",
             "cost_per_kg": plain(self.cost_per_kg),
             "certificate": self.certificate.to_dict(),
             "at_limits": list(self.at_limits),

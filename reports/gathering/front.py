@@ -25,7 +25,7 @@ def front_facts(study: Study, best: Optimum | None, formula: Formula | None) -> 
         levels = {**row["blend"], **row["factors"]}
         same = all(_same_level(value, now[name]) for name, value in levels.items() if name in now)
         front += [(float(x), float(y), same)] if isinstance(x, float) and isinstance(y, float) else []
-    own = None if any(same for *_, same in front) else tuple(_of_formula(formula, name) for name in (across, up))
+    own = None if any(same for *_, same in front) else tuple(_of_formula(formula, best, name) for name in (across, up))
     beside = own if own is not None and all(isinstance(v, float) for v in own) else None
     return {"front": tuple(front), "front_of": (_aim(study, up), _aim(study, across)), "front_beside": beside}
 
@@ -36,10 +36,10 @@ def _same_level(one: Any, other: Any) -> bool:
     return abs(float(one) - float(other)) <= 1e-6 * max(1.0, abs(float(other)))
 
 
-def _of_formula(formula: Formula, name: str) -> Any:
-    """What the formula has of an aim of the front."""
+def _of_formula(formula: Formula, best: Optimum, name: str) -> Any:
+    """What the formula has of an aim of the front, a response by the centre that the front has of it."""
     own = {"chance": formula.chance, "desirability": formula.desirability, "cost_per_kg": formula.cost_per_kg}
-    return own[name] if name in own else next((s.predicted for s in formula.strips if s.spec.name == name), None)
+    return own[name] if name in own else best.responses.get(name, {}).get("predicted")
 
 
 _FRONT_KEYS = {"chance": "chance_all", "desirability": "desirability", "cost_per_kg": "cost_per_kg"}

@@ -90,7 +90,7 @@ def gather(
         compared=compared,
         references=tuple((r.name, dict(r.measured)) for r in study.references),
         **front_facts(study, best, formula),
-        **_proven(study, best),
+        **_proven(study, best, formula),
         limited_by=tuple(limiting(row) for row in best.to_dict()["limited_by"]) if best is not None else (),
         effects=effects,
         chance_effects=chance_effects(study, models, best) if models is not None and best is not None else None,
@@ -240,7 +240,7 @@ def _compared(study: Study, models: Models | None) -> tuple[Formula, ...]:
     return formulas(study, models, study.complete(frame))
 
 
-def _proven(study: Study, best: Optimum | None) -> dict[str, Any]:
+def _proven(study: Study, best: Optimum | None, formula: Formula | None) -> dict[str, Any]:
     """What is proven of a formula, as numbers and in words."""
     if best is None:
         return {}
@@ -248,7 +248,7 @@ def _proven(study: Study, best: Optimum | None) -> dict[str, Any]:
     certificate = best.certificate.to_dict()
     return {
         "certificate": MappingProxyType(certificate),
-        "proof": _said(wording_proof.bound(certificate)),
+        "proof": _said(wording_proof.centres(best.responses, formula), wording_proof.bound(certificate)),
         "clash_said": said,
     }
 

@@ -216,9 +216,12 @@ def _trust(study: Study, best: Optimum, confirmed: str) -> list[str]:
         says[0] += " Outside what was tried: read every number as a guess."
     if isinstance(best.cost_per_kg, float) and all(r.source != "cost_per_kg" for r in study.responses):
         says.append(f"Cost {money(best.cost_per_kg, study.currency)} per kg.")
+    planned = any("centre_from" in entry for entry in best.responses.values())
     if not isinstance(best.desirability, Unavailable):
-        says.append(f"Desirability {figure(best.desirability)} (0: something asked for is missed; 1: all as wanted).")
-    if any("centre_from" in entry for entry in best.responses.values()):
+        of = "" if planned else " of what is predicted here"
+        scale = "(0: something asked for is missed; 1: all as wanted)"
+        says.append(f"Desirability {figure(best.desirability)}{of} {scale}.")
+    if planned:
         says.append(
             "What is predicted here is the least squares of the planned models, on which desirability is defined; "
             "chances, and predict, go by the average over models, which may differ."

@@ -175,8 +175,18 @@ def front_words(facts: Facts) -> str:
         return ""
     if across.name != "cost" or up.name == "desirability":
         kept = "" if up.share else ", among formulas that keep nine tenths of what is to be had of all that is asked"
-        return f"Each ring is the best {up.name} that was found for its {across.name}{kept}."
+        by = _by_least_squares(facts)
+        return f"Each ring is the best {up.name} that was found for its {across.name}{kept}.{by}"
     return f"{_front_costs(facts, points)} Cost is exact, from prices and levels."
+
+
+def _by_least_squares(facts: Facts) -> str:
+    """Which responses of a front have another centre than is predicted elsewhere, as desirability is searched by."""
+    fitted = [spec.name for spec in facts.specs if not spec.exact]
+    named = [aim.name for aim in facts.front_of if aim.name in fitted]
+    if facts.certificate.get("objective") != "desirability" or not named:
+        return ""
+    return f" {listed(named)} by the least squares of the planned models, as desirability is."
 
 
 def _front_costs(facts: Facts, points: Sequence[tuple[float, float, bool]]) -> str:

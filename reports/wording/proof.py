@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from math import ceil, floor, log10
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from doe.study import Study
 from reports.numbers import THIN, beside, figure, listed, percent, plain, with_unit
+from reports.wording import grades
 from reports.wording.levels import in_one_line
+
+if TYPE_CHECKING:
+    from reports.facts import Formula
 
 _ONLY = 0.9995
 _ALIKE = 0.02
@@ -52,6 +56,27 @@ def bound(certificate: Mapping[str, Any]) -> str:
     if upper - value > _WIDE:
         return f"Found by many starts {where}. All that is proved of others: {said}."
     return f"Proved: {said}. This formula lies {gap} below that; whether another lies between is open."
+
+
+def centres(responses: Mapping[str, Mapping[str, Any]], formula: Formula | None) -> str:
+    """Where a search by desirability takes other centres than are predicted of a formula, what these are; "" elsewhere.
+
+    `responses` are what the search says of each.
+    """
+    told = []
+    for strip in () if formula is None else formula.strips:
+        entry = responses.get(strip.spec.name, {})
+        own = strip.predicted
+        if "centre_from" in entry and isinstance(entry["predicted"], float) and isinstance(own, float):
+            error = (entry["prediction"][1] - entry["prediction"][0]) / 4
+            here, there = (grades.one(strip.spec, v, error, strip.spec.unit) for v in (own, entry["predicted"]))
+            told += [f"{strip.spec.name} {there}"] if here != there else []
+    if not told:
+        return ""
+    return (
+        "Predicted is the average over models. Desirability is defined on the least squares of the planned models, by"
+        f" which optimise and the trade-offs show this formula: {listed(told)}."
+    )
 
 
 def clash(study: Study, entries: Sequence[Mapping[str, Any]]) -> tuple[str, ...]:

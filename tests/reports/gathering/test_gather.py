@@ -16,12 +16,13 @@ from optimise.upcoming.due import Due
 from reports.gathering import effects as gather_effects
 from reports.gathering import gather as gathering
 from reports.gathering import slices as gather_slices
+from reports.gathering.front import front_facts
 from reports.gathering.gather import gather
 from reports.page.page import render
 from reports.page.rows import in_polygon
 from reports.terminal import terminal
 from reports.wording import reading as wording_reading
-from reports.wording.formula import chance_words, state_of
+from reports.wording.formula import chance_words, front_words, state_of
 from reports.wording.plan import round_line
 
 
@@ -40,7 +41,7 @@ def test_the_mark_on_the_front_is_the_formula_and_no_other(job, facts):
     # A formula that is none of the front stands beside it.
     other = replace(facts.formula, cost_per_kg=9.0)
     moved = SimpleNamespace(front_of=job.best.front_of, levels=job.best.levels + 0.01, to_dict=job.best.to_dict)
-    found = gathering._front(job.study, moved, other)
+    found = front_facts(job.study, moved, other)
     assert found["front_beside"] == (9.0, facts.formula.chance)
     assert not any(is_formula for *_, is_formula in found["front"])
 
@@ -290,6 +291,32 @@ def test_further_trials_count_from_the_best_formula_there_is_confirmed_or_not(jo
         said = " ".join(told.says).replace("\u202f", " ")
         assert f"raise the best chance by about 6.0 points, from {now} % to {then} %" in said
         assert told.rows[-1][1].replace("\u202f", " ") == f"{then}.0 %"
+
+
+def test_where_desirability_has_other_centres_than_are_predicted_it_is_said_which_are_which(job, facts, monkeypatch):
+    monkeypatch.setattr(gathering, "slices", lambda *_: ())
+    best = find(job.study, job.models, objective="desirability", against=("Thickness",))
+    told = gather(job.study, results=job.results, models=job.models, best=best)
+    strip = next(strip for strip in told.formula.strips if strip.spec.name == "Thickness")
+    own, law = best.responses["Thickness"]["predicted"], job.models.predict(best.levels)["Thickness"]["predicted"]
+    assert strip.predicted == pytest.approx(float(law.iloc[0]))
+    assert own == pytest.approx(_by_least_squares(job.models.planned("Thickness"), best))
+    assert abs(own - strip.predicted) > 1
+    said = told.proof[0].replace("\u202f", " ")
+    assert said.startswith("Predicted is the average over models. Desirability is defined on the least squares")
+    assert f"Thickness {round(own, -1):.0f}" in said.replace(" ", "").replace("Thickness", "Thickness ")
+    both = replace(told, front=((own, best.desirability, True), (own + 50, 0.5, False)))
+    assert "Thickness by the least squares of the planned models" in front_words(both)
+    beside = front_facts(job.study, replace(best, front=()), told.formula)["front_beside"]
+    assert beside == (own, best.desirability)
+    assert not [line for line in facts.proof if "least squares" in line]
+    assert "least squares" not in front_words(facts)
+
+
+def _by_least_squares(model, best):
+    """The centre of a planned model, in the response's unit."""
+    levels = best.levels[list(model.study.region.names)].to_numpy(dtype=float)
+    return float(model.scale.back(model.core.terms.rows(levels, {}, model.core.coding) @ model.core.beta)[0])
 
 
 def test_effects_smaller_than_the_spread_of_batches_are_told_and_not_drawn(job, facts):
