@@ -192,7 +192,8 @@ class _System:
         sign = -1.0 if not equal and self.rows.A[row[1]] @ ratio.top < 0 else 1.0
 
         def opens(value: float) -> bool:
-            return value > 0 and self._opens(row, sign * (ratio.top - value * ratio.under), 0.0)
+            # What is left by rounding is no ratio that anyone could write.
+            return value > FLAT * abs(ratio.value) and self._opens(row, sign * (ratio.top - value * ratio.under), 0.0)
 
         value = _rounded(ratio.value, needed, opens)
         return None if value is None else f'change "{self.label(row)}" to "{ratio.text(number(value))}"'
