@@ -17,7 +17,7 @@ from optimise.formula.wholesteps import in_whole_steps, weighable
 
 _CEILINGS = 5  # points of a front below its best
 _BANDS = 6  # of a response that is wanted within limits alone
-_NEAR = 1e-3  # by how much of a ceiling a run may end above it
+_NEAR = 1e-3  # by how much of the way from the best to the least a run may end above its ceiling
 _SAME = 0.99  # the share of the best measure that counts as the same, for the cheapest
 _KEPT = 0.9  # the share of the objective that formulas keep, of which two aims are set against each other
 _SAVINGS = 7  # halvings of the cost range in the search for the cheapest
@@ -100,12 +100,13 @@ def _under(
     if most - least <= 1e-9 * max(abs(most), 1.0):
         return [best]
     starts, whole = [*peaks[:2], *_one_each(multistart, best, peaks)], in_whole_steps(multistart, best)
-    for ceiling in np.linspace(most, least, _CEILINGS + 1)[1:]:
+    slack = _NEAR * (most - least)
+    for ceiling in measure.rungs(most, least, _CEILINGS + 1)[1:]:
         beside = _dearest_under(along, measure, float(ceiling))
         tried = [
             _below(multistart, p, measure, float(ceiling)) for p in dict.fromkeys((found[-1][1], *starts, *beside))
         ]
-        tried.append(_drawn_in(multistart, found[-1][1], measure, float(ceiling)))
+        tried.append(_drawn_in(multistart, found[-1][1], measure, float(ceiling), slack))
         under = [p for p in tried if p is not None]
         if not under:
             continue
@@ -140,7 +141,9 @@ def _across(
         beside = found.get(k - 1 if k > own else k + 1, best)
         starts = dict.fromkeys((beside, best, *peaks[:2], *_one_each(multistart, best, peaks)))
         tried = [_below(multistart, start, measure, ceiling) for start in starts]
-        tried += [_drawn_in(multistart, start, measure, ceiling) for start in dict.fromkeys((beside, best))]
+        tried += [
+            _drawn_in(multistart, start, measure, ceiling, _NEAR * ceiling) for start in dict.fromkeys((beside, best))
+        ]
         under = [peak for peak in tried if peak is not None]
         if under:
             peak = max(under, key=lambda p: round(p.score, 9))
@@ -169,8 +172,9 @@ def _keeping(multistart: TowardsAim, peaks: Sequence[Peak], measure: Measure) ->
     out = []
     for peak in peaks:
         here: Peak | None = peak
-        for ceiling in np.linspace(at_peak(measure, peak), measure.least(peak.combo), _CEILINGS + 1):
-            here = here and _drawn_in(multistart.whole, here, measure, float(ceiling))
+        most, least = at_peak(measure, peak), measure.least(peak.combo)
+        for ceiling in measure.rungs(most, least, _CEILINGS + 1):
+            here = here and _drawn_in(multistart.whole, here, measure, float(ceiling), _NEAR * (most - least))
             if here is None or not multistart.keeps(here):
                 break
             out.append(here)
@@ -236,7 +240,7 @@ def _below(multistart: Multistart, peak: Peak, measure: Measure, ceiling: float)
     return multistart.climb(multistart.subproblem(peak.combo, (measure.limit(peak.combo, ceiling),)), start)
 
 
-def _drawn_in(multistart: Multistart, peak: Peak, measure: Measure, ceiling: float) -> Peak | None:
-    """The best under a ceiling, climbed from a peak that lies above it."""
+def _drawn_in(multistart: Multistart, peak: Peak, measure: Measure, ceiling: float, slack: float) -> Peak | None:
+    """The best under a ceiling, climbed from a peak that lies above it; None where it ends above by more than slack."""
     climbed = multistart.climb(multistart.subproblem(peak.combo, (measure.limit(peak.combo, ceiling),)), peak.u)
-    return climbed if at_peak(measure, climbed) <= ceiling * (1 + _NEAR) else None
+    return climbed if at_peak(measure, climbed) <= ceiling + slack else None

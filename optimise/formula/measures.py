@@ -21,6 +21,7 @@ from optimise.models.aims import sides
 Array = npt.NDArray[np.float64]
 
 _FAR = 1e6  # taken off where too little of the whole search is kept: below every other score
+_ROOM = 0.02  # of the way to the least, that the last rung stays short of it
 _SLACK = 1e-6  # of a log score: what a run may be short of the share by
 
 
@@ -35,6 +36,9 @@ class Measure(Protocol):
 
     def least(self, combo: Mapping[str, str]) -> float:
         """The lowest number at a combo, or the lowest that was found."""
+
+    def rungs(self, most: float, least: float, count: int) -> Array:
+        """Numbers from `most` down to `least`, or to just short of it, (count,)."""
 
 
 def at_peak(measure: Measure, peak: Peak) -> float:
@@ -77,6 +81,10 @@ class Price:
             return at_zero
         found = optimize.linprog(slope, A_ub=space.G, b_ub=space.h, bounds=[(-1.0, 1.0)] * space.dimension)
         return at_zero + float(found.fun) if found.fun is not None else at_zero
+
+    def rungs(self, most: float, least: float, count: int) -> Array:
+        """Even steps of money."""
+        return np.linspace(most, least, count)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +139,16 @@ class Wanting:
         return float(
             climb_smallest_miss(subproblem, by_differences(lambda U: self.with_slope(U, combo)), start[None])[1][0]
         )
+
+    def rungs(self, most: float, least: float, count: int) -> Array:
+        """Even steps of the centre, or of its distance from what is wanted.
+
+        The last leaves a run some room: the least itself is one place, towards which nothing has a slope.
+        """
+        straight = self.of.response.aim in ("above", "below")
+        first, last = (most, least) if straight else np.sqrt(np.maximum([most, least], 0.0)).tolist()
+        steps = np.linspace(first, last + _ROOM * (first - last), count)
+        return steps if straight else steps**2
 
     def _turned(self, centre: Array) -> tuple[Array, Array]:
         """The number at centres (n,), and its slope by them (n,)."""

@@ -221,11 +221,12 @@ def _signs(p: int) -> Array:
 
 
 def _rounded(at: float, below: float, above: float) -> tuple[float, float]:
-    """The ends of at + below to at + above, inwards to two digits of the width."""
+    """The ends of at + below to at + above, inwards to two digits of the width, and never narrower than the level."""
+    at = float(np.round(at, 12)) + 0.0  # as the formula is given: not -0, nor a last digit under its limit
     width = above - below
     if width <= 0:
         return at, at
     unit = 10.0 ** (np.floor(np.log10(width)) - 1)
     low = np.ceil((at + below) / unit - 1e-9) * unit
     high = np.floor((at + above) / unit + 1e-9) * unit
-    return min(float(np.round(low, 12)), at), max(float(np.round(high, 12)), at)
+    return min(float(np.round(low, 12)) + 0.0, at), max(float(np.round(high, 12)) + 0.0, at)

@@ -70,3 +70,48 @@ def test_a_front_between_two_aims_leaves_no_better_recipe_of_another_material(ma
     assert len(rows) >= 2
     for mine, ceiling in rows:
         assert first[second <= ceiling].min(initial=np.inf) > mine - 0.25
+
+
+def two_factors(aims, truths):
+    """Trials over a square, each response by its truth, hardly any scatter."""
+    factors = [{"name": name, "low": -2, "high": 2} for name in "ab"]
+    responses = [{"name": name, "unit": "u", "method": "m", **aim} for name, aim in aims.items()]
+    study = Study.from_dict({"study": {"name": "ends"}, "factor": factors, "response": responses})
+    a, b = np.array([(a, b) for a in (-2, 0, 2) for b in (-2, 0, 2)] * 2, dtype=float).T
+    frame = pd.DataFrame({"a": a, "b": b}, index=[f"R{i}" for i in range(18)])
+    rng = np.random.default_rng(0)
+    for name, truth in truths.items():
+        frame[name] = truth(a, b) + 0.02 * rng.normal(size=18)
+    return study, fit(study, study.results(frame))
+
+
+@pytest.mark.parametrize(
+    ("aims", "truths", "ends"),
+    [
+        # Both are a, wanted at 0 and at 1: every recipe between is on the front, and none beyond.
+        (({"aim": "target", "target": 0}, {"aim": "target", "target": 1}), (lambda a, b: a, lambda a, b: a), (0, 1)),
+        # The most of Z, which is 2, is at a = 2 and b = 0 alone, the least of Y is far from it.
+        (({"aim": "below", "target": -3}, {"aim": "above", "target": 3}),
+         (lambda a, b: a + b, lambda a, b: a - b**2 / 2), (-4, 2)),
+        # In the middle of its window Y is best, and Z best at a = 2 and b = 0 again.
+        (({"aim": "within"}, {"aim": "above", "target": 3}), (lambda a, b: a + b, lambda a, b: a - b**2 / 2), (0, 2)),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_front_goes_from_the_best_of_one_aim_to_the_best_of_the_other(aims, truths, ends, turned):
+    """Known by arithmetic; a twentieth of the way is left for the last step and for the scatter."""
+    limits = {
+        "above": {"low": -9},
+        "below": {"high": 9},
+        "target": {"low": -9, "high": 9},
+        "within": {"low": -9, "high": 9},
+    }
+    names = ("Y", "Z")
+    study, models = two_factors(
+        {name: {**limits[aim["aim"]], **aim} for name, aim in zip(names, aims, strict=True)},
+        dict(zip(names, truths, strict=True)),
+    )
+    rows = find(study, models, against=names[::-1] if turned else names).front
+    for name, end in zip(names, ends, strict=True):
+        values = [row["values"][name] for row in rows]
+        assert min(abs(value - end) for value in values) < 0.05 * max(abs(value - end) for value in values) + 0.05

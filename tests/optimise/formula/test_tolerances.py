@@ -141,3 +141,24 @@ def test_a_small_desirability_counts_as_what_it_is():
     assert small.sum() > 5
     wanted = np.exp(np.mean(np.log(np.array(each)[:, small]), axis=0))
     assert np.exp(multistart.score_levels(X[small], {})) == pytest.approx(wanted, rel=1e-9)
+
+
+def test_an_end_at_a_limit_is_that_limit():
+    """The most of Gum is best by arithmetic, so that the others stand at 0: not a last digit below, nor minus 0."""
+    study = Study.from_dict(
+        {
+            "study": {"name": "corner", "total": 1},
+            "ingredient": [{"name": name, "low": 0, "high": 1} for name in ("Gum", "Wax", "Oil")],
+            "response": [{"name": "Thick", "unit": "u", "method": "m", "aim": "above", "low": 5, "target": 9}],
+            "plan": {"model": "linear"},
+        }
+    )
+    rng = np.random.default_rng(1)
+    shares = np.array([(1, 0, 0), (0, 1, 0), (0, 0, 1), (0.5, 0.5, 0), (0.5, 0, 0.5), (0, 0.5, 0.5)] * 2, dtype=float)
+    frame = pd.DataFrame(shares, columns=["Gum", "Wax", "Oil"], index=[f"R{i}" for i in range(12)])
+    frame["Thick"] = shares @ [8.0, 5.0, 3.0] + 0.1 * rng.normal(size=12)
+    best = find(study, fit(study, study.results(frame)), objective="desirability")
+    assert best.blend["Gum"] == pytest.approx(1.0, abs=1e-9)
+    for low, high in best.tolerances.values():
+        assert str(low) == "0.0"
+        assert high > 0
