@@ -71,6 +71,28 @@ def test_the_same_bytes_from_one_process_two_and_a_cluster(folder, capsys, sched
     assert compared(folder, capsys, "--cluster", scheduler) == alone
 
 
+def test_formulas_and_next_trials_are_the_same_bytes_too(tmp_path, capsys, scheduler):
+    """An invented table: Y rises with heat, and has a top over stirring."""
+    rows = [(heat, stir) for heat in (60, 70, 80) for stir in (2, 5, 8)] + [(70, 5), (60, 2)]
+    lines = [f"{h},{s},{1 + 0.02 * (h - 60) + 0.6 * s - 0.05 * s * s + 0.1 * (i % 3):.2f}"
+             for i, (h, s) in enumerate(rows)]  # fmt: skip
+    told = []
+    for place, words in (("alone", ()), ("cluster", ("--cluster", scheduler))):
+        folder = tmp_path / place
+        folder.mkdir()
+        (folder / "study.toml").write_text(STUDY, encoding="utf-8")
+        (tmp_path / "old.csv").write_text("\n".join(["Heat,Stir,Y", *lines]) + "\n", encoding="utf-8")
+        assert main(["record", str(folder), str(tmp_path / "old.csv")]) == 0
+        for command in (("optimise",), ("next", "--learn", "2")):
+            capsys.readouterr()
+            assert main([command[0], str(folder), *command[1:], "--json", *words]) in (0, 1)
+            told.append(capsys.readouterr().out)
+        files = {p.relative_to(folder): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+        told.append({name: content for name, content in files.items() if name.name != "journal.jsonl"})
+    assert told[:3] == told[3:]
+    assert json.loads(told[1])["runs"]
+
+
 def test_a_worker_of_another_version_is_refused(folder, capsys, scheduler, monkeypatch):
     monkeypatch.setattr(metadata, "version", lambda name: "0.1")
     assert main(["plan", str(folder), "--compare", "--cluster", scheduler]) == 2
