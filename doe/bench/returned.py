@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from doe.bench import bench
@@ -212,10 +212,10 @@ def _levels_table(
         findings.append(Problem("read-with-help", "inform", table.where(), got, "", ""))
     choices = [item.name for item in study.ingredients if item.choice]
     rows = []
-    off: tuple[list[Deviation], list[Deviation]] = ([], [])
+    sheet = _Weighing(study, table, planned, problems, findings)
     for key in first:
         mine, theirs = grams.get(key, {}), weights.get(key, {})
-        levels = _batch_levels(study, key, mine, theirs, planned, table, problems, findings, off)
+        levels = sheet.levels(key, mine, theirs)
         rows.append(
             (
                 *key,
@@ -225,7 +225,7 @@ def _levels_table(
                 math.fsum(grams[key].values()) if grams.get(key) else None,
             )
         )
-    findings += deviation_findings(study, table.where(), *off)
+    findings += deviation_findings(study, table.where(), sheet.off_target, sheet.off_plan)
     if not rows:
         return None
     names_of_lots = (f"lot: {i.name}" for i in study.ingredients)
@@ -244,60 +244,62 @@ def _not_read(table: RawTable) -> list[Problem]:
                     "not read; write remarks into note of sheet Make")]  # fmt: skip
 
 
-def _batch_levels(
-    study: Study,
-    key: tuple[str, str],
-    grams: Grams,
-    weights: Mapping[str, float],
-    planned: Mapping[str, Planned],
-    table: RawTable,
-    problems: list[Problem],
-    findings: list[Problem],
-    off: tuple[list[Deviation], list[Deviation]],
-) -> dict[str, float]:
-    """Levels of one batch from its weights; a line left blank is taken at its target, and said."""
-    plan = planned.get(key[0])
-    if not grams or plan is None:
-        return {}
-    where = f"{table.where()}, trial {key[0]}"
-    target = {i.name: float(plan.levels[i.name]) / study.total * study.batch_g for i in study.ingredients}
-    blank = [name for name, wanted in target.items() if name not in grams and wanted > 0]
-    if blank:
-        findings.append(
-            Problem(
-                "not-weighed",
-                "warn",
-                where,
-                "no weight of " + ", ".join(blank),
-                "a weight on every line",
-                "taken at the target; fill them in if they were weighed",
+@dataclass(slots=True)
+class _Weighing:
+    """The weighing sheet while it is read: what is wrong and odd in it, and batches that were made off their plan."""
+
+    study: Study
+    table: RawTable
+    planned: Mapping[str, Planned]
+    problems: list[Problem]
+    findings: list[Problem]
+    off_target: list[Deviation] = field(default_factory=list)
+    off_plan: list[Deviation] = field(default_factory=list)
+
+    def levels(self, key: tuple[str, str], grams: Grams, weights: Mapping[str, float]) -> dict[str, float]:
+        """Levels of one batch (trial, batch) from its weights; a line left blank is taken at its target, and said."""
+        study, plan = self.study, self.planned.get(key[0])
+        if not grams or plan is None:
+            return {}
+        where = f"{self.table.where()}, trial {key[0]}"
+        target = {i.name: float(plan.levels[i.name]) / study.total * study.batch_g for i in study.ingredients}
+        blank = [name for name, wanted in target.items() if name not in grams and wanted > 0]
+        if blank:
+            self.findings.append(
+                Problem(
+                    "not-weighed",
+                    "warn",
+                    where,
+                    "no weight of " + ", ".join(blank),
+                    "a weight on every line",
+                    "taken at the target; fill them in if they were weighed",
+                )
             )
+        made = target | grams
+        self.off_target += off_target(study, key[0], plan.levels, grams)
+        # pH is adjusted once the batch is cool: after the weights that tell how much water was lost and made up.
+        late = {i.name for i in study.ingredients if i.role == "adjuster"} if weights else set()
+        weighed = Weighed(
+            {name: amount for name, amount in made.items() if name not in late},
+            weights.get(bench.AFTER_HEAT),
+            weights.get(bench.MADE_UP),
+            {name: made[name] for name in late},
         )
-    made = target | grams
-    off[0].extend(off_target(study, key[0], plan.levels, grams))
-    # pH is adjusted once the batch is cool: after the weights that tell how much water was lost and made up.
-    late = {i.name for i in study.ingredients if i.role == "adjuster"} if weights else set()
-    weighed = Weighed(
-        {name: amount for name, amount in made.items() if name not in late},
-        weights.get(bench.AFTER_HEAT),
-        weights.get(bench.MADE_UP),
-        {name: made[name] for name in late},
-    )
-    if study.make.loss > 0 and not weights:
-        findings.append(
-            Problem(
-                "no-final-weight",
-                "warn",
-                where,
-                "no weight after heating or make-up",
-                f"water is lost ({study.make.loss:.0%} expected)",
-                "taken as nothing lost; fill in the weights",
+        if study.make.loss > 0 and not weights:
+            self.findings.append(
+                Problem(
+                    "no-final-weight",
+                    "warn",
+                    where,
+                    "no weight after heating or make-up",
+                    f"water is lost ({study.make.loss:.0%} expected)",
+                    "taken as nothing lost; fill in the weights",
+                )
             )
-        )
-    try:
-        whole = as_made(study, weighed, apart=False)
-        off[1].extend(off_plan(study, key[0], math.fsum(made.values()), whole.total_g))
-        return whole.levels(study.total)
-    except ResultsError as error:
-        problems += [Problem(p.code, p.level, where, p.got, p.allowed, p.do) for p in error.problems]
-        return {}
+        try:
+            whole = as_made(study, weighed, apart=False)
+            self.off_plan += off_plan(study, key[0], math.fsum(made.values()), whole.total_g)
+            return whole.levels(study.total)
+        except ResultsError as error:
+            self.problems += [Problem(p.code, p.level, where, p.got, p.allowed, p.do) for p in error.problems]
+            return {}

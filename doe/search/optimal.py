@@ -104,7 +104,7 @@ def wanted(study: Study, wish: PlanWish, plan: Layout, existing: Recipes) -> Wan
     again = _made_again(held, standard, existing)
     asked, count = max(0, asked - again), max(0, count - again)
     if wish.design == "optimal":
-        _room(plan, runs, times, held, count, again, told, existing, problems)
+        problems += _room(plan, runs, times, held, _Repeats(count, again, told), existing)
         if plan.confounded:
             problems.append(confounded(plan.terms.labels, plan.confounded))
     elif wish.runs is not None and wish.runs <= times:
@@ -139,23 +139,24 @@ def _made_again(held: Recipes, standard: Recipes, existing: Recipes) -> int:
     return len(held[0]) - (distinct(standard, existing, held) - distinct(standard, existing))
 
 
-def _room(
-    plan: Layout,
-    runs: int,
-    times: int,
-    held: Recipes,
-    count: int,
-    again: int,
-    told: bool,
-    existing: Recipes,
-    problems: list[Problem],
-) -> None:
-    """Note in `problems` where the runs do not hold the sure terms, repeats, standards and recipes asked for."""
+@dataclass(frozen=True, slots=True)
+class _Repeats:
+    """Repeats that are left to choose, those among recipes that must be made, and whether a number was asked for."""
+
+    count: int
+    again: int
+    told: bool
+
+
+def _room(plan: Layout, runs: int, times: int, held: Recipes, repeats: _Repeats, existing: Recipes) -> list[Problem]:
+    """Where the runs do not hold the sure terms, repeats, `times` standards and recipes asked for."""
+    problems: list[Problem] = []
+    count, again, told = repeats.count, repeats.again, repeats.told
     sure = plan.terms.n_sure
     known = len(existing[0])
     if known and len(held[0]) == runs:
         # A later round of recipes given one by one: nothing is left to choose, so no model asks for more.
-        return
+        return problems
     distinct = runs - max(times - 1, 0) - again - (count if told else 0) + known
     if runs + known < sure:
         problems.append(_too_few(runs, sure - known, f"the model has {sure} sure terms", f", {plan.terms.why_sure}"))
@@ -167,6 +168,7 @@ def _room(
     if len(held[0]) + times + (count if told else 0) > runs:
         got = f"{len(held[0])} recipes to make, {times} standards and {count} repeats in {runs} runs"
         problems.append(Problem("too-few-runs", "stop", "[plan], runs", got, "", "give more runs"))
+    return problems
 
 
 def _too_few(runs: int, needed: int, why: str, each: str = "") -> Problem:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -191,7 +192,7 @@ def _chance(study: Study, models: Models, plane: _Plane) -> Slice | None:
         reading += f" Shown is the part with any chance to speak of; the limits allow {whole.ends}."
     steps = tuple(step for step in _CHANCE_STEPS if abs(step - wanted) > 0.06)
     title = "Chance that a new batch meets every must"
-    return _slice(study, models, plane, values, title, "", steps, (wanted,), reading, is_chance=True)
+    return _slice(study, models, plane, _Drawn(title, values, steps, (wanted,), reading))
 
 
 def _joint(models: Models, plane: _Plane) -> tuple[tuple[float, ...], ...] | None:
@@ -269,7 +270,7 @@ def _response(study: Study, models: Models, plane: _Plane, row: EffectRow) -> Sl
     reading = f"{spec.name} goes from {grades.from_to(spec, low, high)} in this slice"
     reading += f"{_good_side(spec, limits)}."
     title = f"{spec.name}, predicted" + (f" [{spec.unit}]" if spec.unit else "")
-    return _slice(study, models, plane, values, title, spec.unit, tuple(steps), limits, reading, spec=spec)
+    return _slice(study, models, plane, _Drawn(title, values, tuple(steps), limits, reading, spec))
 
 
 def _good_side(spec: Spec, limits: tuple[float, ...]) -> str:
@@ -281,33 +282,45 @@ def _good_side(spec: Spec, limits: tuple[float, ...]) -> str:
     return f"; it is met on the {'darker' if limits[0] == grades.edges(spec)[0] else 'lighter'} side of the heavy line"
 
 
-def _slice(
-    study: Study, models: Models, plane: _Plane, values: tuple[tuple[float, ...], ...], title: str, unit: str,
-    levels: tuple[float, ...], limits: tuple[float, ...], reading: str, *, is_chance: bool = False,
-    spec: Spec | None = None,
-) -> Slice:  # fmt: skip
-    """One slice as facts: `values` on the grid of a plane, its outline, trials near it, and its sentence."""
+@dataclass(frozen=True, slots=True)
+class _Drawn:
+    """What is drawn over a plane: `values` on its grid, steps (`levels`), heavy lines (`limits`), the sentence.
+
+    Without a `spec` it is the chance.
+    """
+
+    title: str
+    values: tuple[tuple[float, ...], ...]
+    levels: tuple[float, ...]
+    limits: tuple[float, ...]
+    reading: str
+    spec: Spec | None = None
+
+
+def _slice(study: Study, models: Models, plane: _Plane, drawn: _Drawn) -> Slice:
+    """One slice as facts: what is drawn, the outline of the plane, and trials near it."""
+    spec = drawn.spec
     inside = np.asarray(models.inside(plane.frame), dtype=bool).reshape(_GRID, _GRID)
     return Slice(
         spec=spec,
-        title=title,
-        unit=unit,
+        title=drawn.title,
+        unit="" if spec is None else spec.unit,
         x_name=plane.names[0],
         y_name=plane.names[1],
         x_unit=plane.units[0],
         y_unit=plane.units[1],
         xs=tuple(map(float, plane.xs)),
         ys=tuple(map(float, plane.ys)),
-        values=values,
+        values=drawn.values,
         inside=tuple(tuple(map(bool, row)) for row in inside),
-        levels=levels,
-        limits=limits,
+        levels=drawn.levels,
+        limits=drawn.limits,
         polygon=tuple((float(x), float(y)) for x, y in plane.polygon),
         trials=_near(study, models, plane),
         chosen=(float(plane.start[plane.places[0]]), float(plane.start[plane.places[1]])),
         held=plane.held,
-        reading=reading,
-        is_chance=is_chance,
+        reading=drawn.reading,
+        is_chance=spec is None,
         frame=frame_of(study) if set(plane.names) <= set(study.region.blend) else None,
     )
 
