@@ -13,9 +13,8 @@ import numpy.typing as npt
 from doe.problems import StudyError
 from doe.region.region import Region
 from optimise.formula.ascent import Ends
-from optimise.formula.bends import Bends, Bent, Plane
+from optimise.formula.bends import Bent, Plane
 from optimise.formula.brief import Brief
-from optimise.formula.centres import Means
 from optimise.formula.climb import (
     APART,
     Limit,
@@ -28,6 +27,7 @@ from optimise.formula.climb import (
 )
 from optimise.formula.goals import soft_log
 from optimise.formula.space import Space
+from optimise.formula.specs import Misses, fitted_specs, short_of
 from optimise.models.aims import Ramp, ramps
 from optimise.models.fence import Fence
 
@@ -230,21 +230,8 @@ class Multistart:
         return self.pulled(subproblem, subproblem.space.repaired(np.clip(ends, -1.0, 1.0)), starts)
 
     def _chance_misses(self, subproblem: Subproblem, start: Array) -> Bent | None:
-        aimed = self.brief.aimed
-        sides = [
-            (number, sign, limit)
-            for number, one in enumerate(aimed)
-            for limit, sign in ((one.low, 1.0), (one.high, -1.0))
-            if limit is not None
-        ]
-        if not sides:
-            return None
-        middle = subproblem.levels(start[None])
-        sizes = np.array([one.batch_sd(middle, subproblem.chosen(1)) for one in aimed])
-        which = [number for number, _, _ in sides]
-        rate = np.array([sign for _, sign, _ in sides]) / sizes[which]
-        limits = np.array([limit for _, _, limit in sides])
-        return _short_of(Means.of([one.predictor for one in aimed]).bent(subproblem.plane), which, rate, limits)
+        specs = fitted_specs(self.brief, subproblem.levels(start[None]), subproblem.chosen(1))
+        return Misses.of(specs).fitted_bent(subproblem.plane) if specs else None
 
     def _ramp_misses(self, subproblem: Subproblem) -> Bent | None:
         sides, walls = self._aims()
@@ -254,18 +241,7 @@ class Multistart:
             return None
         which = [number for number, *_ in limits]
         at, rate = np.array([at for _, _, at, _ in limits]), np.array([sign / size for _, sign, _, size in limits])
-        return _short_of(self.brief.centres.bent(subproblem.plane), which, rate, at)
-
-
-def _short_of(values: Bent, which: Sequence[int], rate: Array, limits: Array) -> Bent:
-    """By how much some of the values are short of limits, in units of 1 / rate; where rate is negative, beyond them."""
-
-    def misses(U: Array) -> Bends:
-        value, slope, bend = values(U)
-        short = rate * (limits - value[:, which])
-        return short, -rate[:, None] * slope[:, which], -rate[:, None, None] * bend[:, which]
-
-    return misses
+        return short_of(self.brief.centres.bent(subproblem.plane), which, rate, at)
 
 
 def _corners(region: Region) -> Array:

@@ -11,10 +11,10 @@ import numpy as np
 from doe.plain import plain
 from optimise.formula.brief import Brief
 from optimise.formula.space import Space
+from optimise.formula.specs import Spec, specs_of
 from optimise.models.fence import Fence
 from optimise.proof.feasibility import Feasibility
 from optimise.proof.misssearch import HELD, MET, MissSearch, Numbers, Place
-from optimise.proof.specs import Spec, specs_of
 
 _BEARS = 1e-6  # the least multiplier of a must that bears on where the largest miss is smallest
 

@@ -11,13 +11,13 @@ import numpy.typing as npt
 
 from optimise.formula.exact import Sum
 from optimise.formula.space import Space
+from optimise.formula.specs import Spec
 from optimise.proof.branching import prove
 from optimise.proof.domain import Domain
 from optimise.proof.expansion import Source
 from optimise.proof.missfield import MissField
 from optimise.proof.misssearch import MET, MissSearch, Numbers, Place
 from optimise.proof.sources import LinearSource, expander
-from optimise.proof.specs import Spec
 
 Array = npt.NDArray[np.float64]
 Verdict = Literal["met", "never", "open"]

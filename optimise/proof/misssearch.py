@@ -14,8 +14,8 @@ from optimise.formula.brief import Brief
 from optimise.formula.climb import climb_smallest_miss
 from optimise.formula.peaks import Multistart
 from optimise.formula.space import Space
+from optimise.formula.specs import Misses, Spec
 from optimise.models.fence import Fence
-from optimise.proof.specs import Misses, Spec
 
 Array = npt.NDArray[np.float64]
 Numbers = Sequence[int]

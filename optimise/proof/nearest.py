@@ -15,10 +15,10 @@ from optimise.formula.entries import recipe
 from optimise.formula.exact import Exact, exact_form
 from optimise.formula.peaks import Multistart, Peak
 from optimise.formula.space import Space
+from optimise.formula.specs import Misses, specs_of
 from optimise.formula.wholesteps import weighable
 from optimise.models.models import Models
 from optimise.models.recipes import level_of
-from optimise.proof.specs import Misses, specs_of
 
 Array = npt.NDArray[np.float64]
 

@@ -10,10 +10,10 @@ import pytest
 from doe import Study
 from optimise.formula.brief import Brief
 from optimise.formula.space import Space
+from optimise.formula.specs import Misses, specs_of
 from optimise.models.models import fit
 from optimise.proof import branching, feasibility
 from optimise.proof.clash import find_clash
-from optimise.proof.specs import Misses, specs_of
 
 FACTORS = [{"name": "A", "low": -1, "high": 1}, {"name": "B", "low": -1, "high": 1}]
 MILL = {"name": "Mill", "levels": ["stone", "steel"]}

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.problems import Unavailable
+from optimise.formula.bends import Bends, Bent, Plane
 from optimise.formula.brief import Brief
 from optimise.formula.centres import Means
 from optimise.formula.exact import Exact, exact_form
@@ -55,16 +56,10 @@ def specs_of(brief: Brief, space: Space) -> list[Spec]:
 
     A miss of a fitted response counts in sds of a batch in the middle, that of an exact one in half its reach there.
     """
-    out = []
     first = space.combos[0]
     middle = space.at(first)
     centre = middle.region.decoded(middle.centre[None])
-    for one in brief.aimed:
-        size = one.batch_sd(centre, space.chosen(first, 1))
-        asked = one.response.window
-        for side, sign, limit, said in (("low", 1.0, one.low, asked[0]), ("high", -1.0, one.high, asked[1])):
-            if limit is not None and said is not None and not np.isneginf(sign * limit):
-                out.append(Spec(one.response.name, side, said, limit, sign, size, one, None))
+    out = fitted_specs(brief, centre, space.chosen(first, 1))
     for response in brief.exact:
         exact = exact_form(brief.study, response)
         if isinstance(exact, Unavailable):
@@ -76,6 +71,31 @@ def specs_of(brief: Brief, space: Space) -> list[Spec]:
                 size = max(reach, _LEAST * abs(limit), 1e-12)
                 out.append(Spec(response.name, side, limit, limit, sign, size, None, exact))
     return out
+
+
+def fitted_specs(brief: Brief, at: Array, chosen: Chosen) -> list[Spec]:
+    """Every side of the fitted musts that has a limit which can be missed; a miss counts in sds of a batch at `at`.
+
+    `at` (1, levels) with `chosen` category levels is one recipe.
+    """
+    out = []
+    for one in brief.aimed:
+        size, asked = one.batch_sd(at, chosen), one.response.window
+        for side, sign, limit, said in (("low", 1.0, one.low, asked[0]), ("high", -1.0, one.high, asked[1])):
+            if limit is not None and said is not None and not np.isneginf(sign * limit):
+                out.append(Spec(one.response.name, side, said, limit, sign, size, one, None))
+    return out
+
+
+def short_of(values: Bent, which: Sequence[int], rate: Array, limits: Array) -> Bent:
+    """By how much some of the values are short of limits, in units of 1 / rate; where rate is negative, beyond them."""
+
+    def misses(U: Array) -> Bends:
+        value, slope, bend = values(U)
+        short = rate * (limits - value[:, which])
+        return short, -rate[:, None] * slope[:, which], -rate[:, None, None] * bend[:, which]
+
+    return misses
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -103,6 +123,11 @@ class Misses:
             np.array([spec.limit for spec in specs], dtype=float),
             np.array([spec.sign / spec.size for spec in specs], dtype=float),
         )
+
+    def fitted_bent(self, plane: Plane) -> Bent:
+        """The misses of fitted specs at free coordinates of a plane, with slopes and second derivatives by them."""
+        rate, limit = self.rate[self.fitted], self.limit[self.fitted]
+        return short_of(self.means.bent(plane), self.column.tolist(), rate, limit)
 
     def many(self, X: Array, chosen: Chosen) -> Array:
         """The misses at levels X (n, levels), (n, k)."""
