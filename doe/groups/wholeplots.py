@@ -122,6 +122,8 @@ def reading_of(
 ) -> dict[str, Any]:  # fmt: skip
     """What there is to say of whole plots, of the `new` last trials as far as they are counted; {} without any.
 
+    G (n, p) are the model rows of all trials, `df` their degrees of freedom by stratum.
+
     `resets`: times the hard-to-change factors are set up, the first included, each for a whole plot of its own even
     where the level stays. `terms`: functions of them in the model, with the intercept. `error_df`: what these are
     judged against. `against_randomised`: for D and I, the information of the plan against that of the same trials
@@ -149,7 +151,7 @@ def reading_of(
 
 
 def blocks_kept(plan: Layout, strata: Strata, G: Array) -> dict[str, Any]:
-    """How orthogonal the blocks are to the terms; {} without blocks.
+    """How orthogonal the blocks are to the terms, by the model rows G (n, p) of all trials; {} without blocks.
 
     `kept`: the share of information on the terms that is left after block effects, (det A / det A_0)^(1/p), A_0 being
     what it were if blocks did not differ; 1 where blocks are orthogonal to every term. `worst`: the term whose

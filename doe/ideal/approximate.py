@@ -75,7 +75,8 @@ def limit_of(criterion: Criterion, prior: Array, Q: Array, greatest: float) -> f
 
     For A = M + R and any positive definite Q, log det A <= p log(trace(QA) / p) - log det Q, and
     trace(B / A) >= (trace of the root of B^1/2 Q B^1/2)^2 / trace(QA): the tangents of a concave and a convex
-    function, scaled at best; trace(QA) is at most `greatest` + trace(QR). Infinite (0 for L) where Q is not definite.
+    function, scaled at best; trace(QA) is at most `greatest` + trace(QR). `prior` (p, p) is R, and Q is (p, p).
+    Infinite (0 for L) where Q is not definite.
     """
     values, vectors = np.linalg.eigh(Q)
     if values[0] <= 0:

@@ -268,7 +268,7 @@ def offered(proposer: Proposer) -> Move:
 def along(
     shares: Array, *, cox: bool = False, pairs: bool = False, near: int = 0, frozen: Sequence[int] = ()
 ) -> Proposer:
-    """Moves along directions: to `shares` (0..1) of the feasible stretch, and `near` halving steps to either side.
+    """Moves along directions: to `shares` (s,), 0..1, of the feasible stretch, and `near` halving steps to either side.
 
     `frozen` columns do not move. Categories are tried at every level, one at a time, where the run stands.
     """

@@ -50,7 +50,7 @@ def to_candidates(space: Space, X: Array, C: Indices) -> Move:
 
 
 def along_lines(shares: Array, *, cox: bool = False, pairs: bool = False, near: int = 0) -> Move:
-    """The best move along a direction: to `shares` (0..1) of its feasible stretch, or `near` ever smaller steps away.
+    """The best move along a direction: to `shares` (s,) of its feasible stretch, or `near` ever smaller steps away.
 
     With `near`, the best place found is then made more exact. Categories are tried at every level, one at a time, where
     the run stands.

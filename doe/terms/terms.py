@@ -206,7 +206,7 @@ class Terms:
     def with_gradient(
         self, X: Array, chosen: Mapping[str, npt.NDArray[Any]], code: Coding
     ) -> tuple[Array, Array]:  # fmt: skip
-        """`rows` and `gradient` in one pass, for searches."""
+        """`rows` (n, p) and `gradient` (n, p, k) at levels X (n, k) in one pass, for searches."""
         products = self._products()
         columns = products.columns(code(X), chosen)
         return products.rows(columns), products.gradient(columns) / code.scale

@@ -245,7 +245,8 @@ def way_out(
 ) -> tuple[Mapping[str, Any], ...] | Unavailable:  # fmt: skip
     """The places predicted best at each distance from the middle: distance, levels, prediction, its 95 % confidence.
 
-    With `combo` the way within these levels of the categories.
+    `distances` (m,) are in coded units, -1..+1. By `surface.best_way`: the ridge of a bent surface, the path of
+    steepest ascent of a straight one. With `combo` the way within these levels of the categories.
     """
     sign = {"above": 1.0, "below": -1.0}.get(response.aim)
     if sign is None:

@@ -74,7 +74,7 @@ class Scale:
         return np.asarray(self.whole * share * (1 - share), dtype=float)
 
     def back_bend(self, values: npt.ArrayLike) -> Array:
-        """Second derivative of `back` at values on the model scale."""
+        """Second derivative of `back` at values on the model scale, of their shape."""
         v = np.asarray(values, dtype=float)
         if self.name == "log":
             return self.back(v)
@@ -100,7 +100,7 @@ class Scale:
         return (self.cuts[0] - apart / 2, *self.cuts, self.cuts[-1] + apart / 2)
 
     def holds(self, values: npt.ArrayLike) -> bool:
-        """Whether every value can be put on this scale."""
+        """Whether every value, in the unit of the response and of any shape, can be put on this scale."""
         return bool(np.isfinite(self.forward(values)).all())
 
 

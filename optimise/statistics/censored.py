@@ -148,7 +148,7 @@ def _between(rows: Array, low: Array, high: Array, eta: Array, h: float) -> tupl
 
 
 def log_share(a: Array, b: Array) -> tuple[Array, Array, Array]:
-    """log(Phi(b) - Phi(a)) for a < b, and its slopes in a and b; far tails keep their digits."""
+    """log(Phi(b) - Phi(a)) for a < b, each (n,), and its slopes in a and b; far tails keep their digits."""
     flip = a > 0
     lo, hi = np.where(flip, -b, a), np.where(flip, -a, b)
     top = special.log_ndtr(hi)

@@ -100,7 +100,7 @@ def heaviest(logs: Array, most: int) -> Places:
 
 
 def weighed(logs: Array, most: int) -> tuple[Array, Places]:
-    """The heaviest rows of a grid, after their weights, made to add up to 1."""
+    """The weights of the `heaviest` rows (m,), made to add up to 1, and these rows."""
     kept = heaviest(logs, most)
     mass = np.exp(logs[kept] - logs.max())
     return mass / mass.sum(), kept

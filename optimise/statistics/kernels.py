@@ -18,14 +18,14 @@ ROOT = float(np.sqrt(5.0))
 
 
 def bell(r: Array) -> Array:
-    """M(r) of distances."""
+    """M(r) of distances of any shape, in that shape."""
     a = ROOT * r
     out: Array = (1 + a + a * a / 3) * np.exp(-a)
     return out
 
 
 def bell_and_pull(r: Array) -> tuple[Array, Array]:
-    """M(r) of distances, and (dM/dr) / r, finite at r = 0."""
+    """M(r) of distances of any shape, and (dM/dr) / r, finite at r = 0; each in that shape."""
     a = ROOT * r
     fall = np.exp(-a)
     pull = (1 + a) * fall
@@ -82,7 +82,7 @@ class Slopes:
 
 
 def kernels_with_slopes(z: Array, known: Array, axes: Array) -> tuple[Kernels, Slopes]:
-    """`kernels` and how they change with z."""
+    """`kernels` (m, n) of places z (m, d) and known ones (n, d) along axes (q, d), and how they change with z."""
     offset = along(z, known, axes)
     each, push = bell_and_pull(np.abs(offset))
     push *= offset

@@ -66,7 +66,7 @@ class Standardised:
 def standardised(
     z: Array, y: npt.ArrayLike, groups: Groups, weights: Array | None = None, axes: Array | None = None
 ) -> Standardised:
-    """What `Posterior.fit` works on: the same arguments.
+    """What `Posterior.fit` works on: its arguments, z (n, d) and y (n,) or (m, n) among them.
 
     Raises ModelError with fewer than two degrees of freedom, and where all values are equal.
     """

@@ -146,7 +146,7 @@ class Posterior:
         return self.at_with_slopes(z)[1:]
 
     def at_with_slopes(self, z: Array) -> tuple[TMixture, Array, Array]:
-        """`at` and `slopes` in one pass, for searches."""
+        """`at` and `slopes` at coordinates z (m, d) in one pass, for searches."""
         near, steep = kernels_with_slopes(z, self.z, self.axes)
         k = near.mixed(self.shares)
         linear, quadratic, smooth, curves = self.shares.T[:, :, None, None]

@@ -203,7 +203,7 @@ def test_slopes_of_the_goal_match_differences():
 def test_what_is_held_is_kept_and_the_rest_adds_up(gum, oil):
     study, models = blend_models()
     hold = {"Gum": gum} if oil is None else {"Gum": gum, "Oil": oil}
-    best = find(study, models, hold=hold, starts=2)
+    best = find(study, models, hold=hold, starts=2, lean=True)
     for name, level in hold.items():
         assert best.blend[name] == pytest.approx(level, abs=1e-9)
     assert sum(best.blend.values()) == pytest.approx(100, abs=1e-9)
