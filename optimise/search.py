@@ -33,7 +33,7 @@ from optimise.models.fewbatches import few_batches
 from optimise.models.models import Models
 from optimise.models.predictors import split_levels
 from optimise.models.recipes import off_steps
-from optimise.proof.certify import Searched, certificate, searched
+from optimise.proof.certify import A_SECOND, Searched, certificate, searched
 from optimise.proof.clash import Clash, find_clash
 from optimise.proof.nearest import closest
 
@@ -50,6 +50,7 @@ _BESIDE = ("label", "blend", "factors", "responses", "chance_all", "chance_inter
 def find(
     study: Study, models: Models, hold: Mapping[str, Any] | None = None, objective: str = "chance", *,
     outside: bool = False, starts: int = _STARTS, lean: bool = False, against: Sequence[str] = (),
+    prove: float | None = None,
 ) -> Optimum:  # fmt: skip
     """The formula with the highest objective that keeps every limit, with what the manager asks about it.
 
@@ -59,14 +60,19 @@ def find(
     uphill from `starts` places spread over the region, and from more where several tops are met; it is deterministic.
     Limits of exact musts (cost, linear sums) are limits of the search. Where there are only wishes, their desirability
     is searched, whatever the objective. The front is that of the objective against the cost, or `against` one response
-    of which something is wanted, or between two of them among formulas that keep 0.9 of the objective. `lean` leaves
-    out what lies around the formula (alternatives, front, tolerances, clash): for many studies at once. Raises
-    StudyError for holds that are not possible, ModelError for an unknown objective.
+    of which something is wanted, or between two of them among formulas that keep 0.9 of the objective. The proof that
+    there is no better takes about `prove` seconds of one core at most; by itself one, five from six free dimensions on.
+    `lean` leaves out what lies around the formula (alternatives, front, tolerances, clash): for many studies at once.
+    Raises StudyError for holds that are not possible, ModelError for an unknown objective or no time for a proof.
     """
     if objective not in ("chance", "desirability"):
         got = f"objective {objective!r}"
         raise ModelError(
             [Problem("unknown-objective", "stop", "optimise", got, "chance or desirability", "choose one")]
+        )
+    if prove is not None and not 0 < prove < np.inf:
+        raise ModelError(
+            [Problem("no-time", "stop", "prove", f"{prove!r}", "seconds, more than 0", "give some, or none")]
         )
     brief, objective, findings = searchable(study, models, objective)
     check_against(brief, against)
@@ -75,7 +81,8 @@ def find(
     multistart = Multistart(brief, ground.space, objective, None if outside else brief.fence)
     peaks = _peaks(multistart, starts)
     best = _best(multistart, peaks)
-    found = Searched(None, peaks) if lean else searched(multistart, peaks, best.score)
+    work = None if prove is None else prove * A_SECOND
+    found = Searched(None, peaks) if lean else searched(multistart, peaks, best.score, work)
     if found.peaks is not peaks:
         best = _best(multistart, found.peaks)
     findings += [*closed, *few_batches(study, models)]

@@ -33,6 +33,7 @@ class Asked:
     hold: str = ""
     outside: bool = False
     against: tuple[str, ...] = ()
+    prove: int | None = None
 
     def is_look(self, study: Study) -> bool:
         """Whether it asks what the best would be under something that the study itself does not ask for.
@@ -44,7 +45,8 @@ class Asked:
     def to_dict(self) -> dict[str, Any]:
         """As it is kept with what was found."""
         out: dict[str, Any] = {"objective": self.objective, "hold": self.hold, "outside": self.outside}
-        return out | ({"against": list(self.against)} if self.against else {})
+        out |= {"against": list(self.against)} if self.against else {}
+        return out | ({} if self.prove is None else {"prove": self.prove})
 
 
 def last_terms(folder: StudyFolder) -> TermsChoice:
@@ -110,7 +112,7 @@ def best(folder: StudyFolder, models: Models, asked: Asked) -> Optimum:
     """The formula to make."""
     hold = parsed(asked.hold, folder.study, "--hold") if asked.hold else None
     return find(folder.study, models, hold=hold, objective=asked.objective, outside=asked.outside,
-                against=asked.against)  # fmt: skip
+                against=asked.against, prove=asked.prove)  # fmt: skip
 
 
 def keep_optimum(change: Change, folder: StudyFolder, document: Mapping[str, Any], asked: Asked) -> None:

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
 
 TARGET = 0.001  # the gap at which a formula is called proven the best
-_WORK, _FAR_WORK = 1e9, 5e9  # nanoseconds of one slow core, about; the second from so many free dimensions on:
+A_SECOND = 1e9  # of one slow core, about, in the units of work
+_WORK, _FAR_WORK = A_SECOND, 5 * A_SECOND  # the second from so many free dimensions on:
 _FAR = 6  # free dimensions
 _BETTER = 1e-6  # of a log score: a place that is better than the best peak
 _NEARLY = 1 - 1e-6  # of the target, so that rounding does not take a proof over it

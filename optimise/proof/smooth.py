@@ -76,7 +76,7 @@ class SmoothExpander:
     def cost(self) -> float:
         """The work of one place, beside that of looking at the batches."""
         c, m = self.predictor.posterior.alpha.shape
-        return float(1.1 * c * m * (m + 10 * self.batches.turn.shape[1]))
+        return float(0.8 * c * m * (m + 10 * self.batches.turn.shape[1]))
 
     @property
     def mean_cost(self) -> float:

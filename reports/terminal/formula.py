@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from doe.definition.parts import Response
     from doe.study import Study
-    from optimise.formula.optimum import Optimum
+    from optimise.formula.optimum import Certificate, Optimum
     from optimise.models.models import Models
 
 _PREDICTION = f"one new batch, 95{THIN}% prediction"
@@ -227,7 +227,14 @@ def _trust(study: Study, best: Optimum, confirmed: str) -> list[str]:
             "chances, and predict, go by the average over models, which may differ."
         )
     # Where musts clash, what is proved of them is what counts.
-    return says if best.clash else [*says, *_given(wording_proof.bound(best.certificate.to_dict()))]
+    return says if best.clash else [*says, *_given(_proved(best.certificate))]
+
+
+def _proved(certificate: Certificate) -> str:
+    """What is proved of others, and how to have more looked at where that leaves something open."""
+    said = wording_proof.bound(certificate.to_dict())
+    left = certificate.boxes and not certificate.proved
+    return f"{said} A longer look: optimise --prove 10." if said and left else said
 
 
 def _clashing(study: Study, best: Optimum) -> list[str]:

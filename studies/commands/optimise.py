@@ -30,7 +30,7 @@ def run(args: argparse.Namespace, desk: Desk) -> Outcome:
     Exit code 1 when no formula within the limits meets every must.
     """
     folder = StudyFolder.at(args.folder)
-    asked = analysis.Asked(args.objective, args.hold or "", args.outside, tuple(args.against or ()))
+    asked = analysis.Asked(args.objective, args.hold or "", args.outside, tuple(args.against or ()), args.prove)
     name = args.keep
     with folder.changing("optimise") as change:
         _check(args, folder.study)

@@ -91,6 +91,17 @@ def test_a_look_at_what_if_never_becomes_the_formula_of_the_study(recorded, call
     assert call("status", recorded)[1]["formulas"] == ["F1"]
 
 
+def test_a_longer_look_proves_no_less_and_is_no_other_formula(recorded, call, capsys):
+    short, long = (call("optimise", recorded, "--prove", str(n))[1] for n in (1, 4))
+    assert short["certificate"] == call("optimise", recorded)[1]["certificate"]
+    assert long["certificate"]["upper_bound"] <= short["certificate"]["upper_bound"]
+    assert long["certificate"]["boxes"] >= short["certificate"]["boxes"]
+    assert (long["blend"], long["asked"]["prove"], long["is_look"]) == (short["blend"], 4, False)
+    assert main(["optimise", str(recorded)]) in (0, 1)
+    assert ("optimise --prove 10" in capsys.readouterr().out) is not short["certificate"]["proved"]
+    assert call("optimise", recorded, "--prove", "0")[0] == 2
+
+
 def test_another_objective_is_a_look_too(recorded, call, capsys):
     best = call("optimise", recorded)[1]
     look = call("optimise", recorded, "--objective", "desirability")[1]
