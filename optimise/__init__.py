@@ -5,8 +5,8 @@ from optimise.models.fitted import FittedModel
 from optimise.models.models import Models, fit
 from optimise.search import find, tolerances
 from optimise.upcoming.due import Due, due
-from optimise.upcoming.returned import confirmation
 from optimise.upcoming.upcoming import Upcoming, next_trials
+from optimise.upcoming.verdict import confirmation
 
 __all__ = [
     "Due",

@@ -29,8 +29,8 @@ from optimise.upcoming.confirmdays import made_together, planned_days
 from optimise.upcoming.confirming import Confirming, confirming
 from optimise.upcoming.due import Due, StopRule, due
 from optimise.upcoming.learning import Foretold, foretold, gain_of, lesson_for
-from optimise.upcoming.returned import confirmation, confirming_limits, one_recipe
 from optimise.upcoming.steepestascent import trials_of_steepest_ascent
+from optimise.upcoming.verdict import confirmation, confirming_limits, one_recipe
 
 Count = int | Literal["worth"] | None
 _MOST_TO_LEARN = 48  # trials chosen at once; what is learnt on the way changes which are worth making; our choice

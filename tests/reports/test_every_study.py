@@ -13,7 +13,7 @@ import pytest
 from doe import Study, plan
 from doe.results.joining import joined
 from optimise import find, fit, next_trials
-from optimise.upcoming.returned import confirmation
+from optimise.upcoming.verdict import confirmation
 from reports import write_report
 from reports.gathering.formula import formulas
 from reports.pictures.strip import strip, strip_words

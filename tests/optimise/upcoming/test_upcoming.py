@@ -14,8 +14,8 @@ from doe.problems import ModelError, Unavailable
 from doe.results.joining import joined
 from optimise.models.models import fit
 from optimise.search import find
-from optimise.upcoming.returned import confirmation
 from optimise.upcoming.upcoming import next_trials
+from optimise.upcoming.verdict import confirmation
 
 NAMES = ["A", "B", "C"]
 

@@ -1,4 +1,4 @@
-"""What confirmation batches have to keep at once, and what they say once they are back."""
+"""The verdict of confirmation batches: what they have to keep at once, and what they say once they are back."""
 
 from __future__ import annotations
 
