@@ -184,8 +184,8 @@ def _optimise(one: argparse.ArgumentParser) -> None:
     one.add_argument("--hold", metavar="LEVELS", help='levels to hold, for a look: "Gum=0.5"')
     one.add_argument("--keep", metavar="F1", help="keep the formula under this name")
     one.add_argument("--prove", type=_whole(1), metavar="N",
-                     help="look for about N seconds whether another formula may be better (default: 1, and 5 where six or "
-                          "more levels are free)")  # fmt: skip
+                     help="look for about N seconds whether another formula may be better (default: 1, and 5 where six "
+                          "or more levels are free)")  # fmt: skip
     one.add_argument("--outside", action="store_true", help="a look beyond what was tried, and say so")
 
 
