@@ -121,8 +121,9 @@ def check_row(keys: Mapping[str, Key], row: Mapping[str, Any], where: str, notes
         key = keys.get(name)
         if key is None:
             near = nearest(str(name), tuple(keys))
-            do = f"did you mean {near}?" if near else "known keys: " + ", ".join(keys)
-            notes.stop("unknown-key", f"{where}, key {name}", f"{name} is not a key of {heading}", "", do)
+            allowed = "a key that it has" if near else "one of " + ", ".join(keys)
+            do = f"did you mean {near}?" if near else "use one of these, or take it out"
+            notes.stop("unknown-key", f"{where}, key {name}", f"{name} is not a key of {heading}", allowed, do)
         elif _value_is_good(key, value, f"{where}, {name}", notes):
             good[key.name] = value
         else:

@@ -167,7 +167,8 @@ def _room(plan: Layout, runs: int, times: int, held: Recipes, repeats: _Repeats,
         problems.append(Problem("too-many-repeats", "stop", "[plan], replicate_batches", got, allowed, do))
     if len(held[0]) + times + (count if told else 0) > runs:
         got = f"{len(held[0])} recipes to make, {times} standards and {count} repeats in {runs} runs"
-        problems.append(Problem("too-few-runs", "stop", "[plan], runs", got, "", "give more runs"))
+        allowed = "no more of them than runs in all"
+        problems.append(Problem("too-few-runs", "stop", "[plan], runs", got, allowed, "give more runs"))
     return problems
 
 

@@ -102,6 +102,15 @@ def _step(step: Step) -> str:
     return "; ".join(said)
 
 
+def _no_tolerance(study: Study, name: str) -> dict[str, str]:
+    """Why a line of the card has no room of its own."""
+    if study.fill is not None and name == study.fill.name:
+        return Unavailable("it takes up the rest", "read the room of the others").to_dict()
+    if name in {item.name for item in study.fixed}:
+        return Unavailable("its level is fixed: trials never moved it", "weigh it as it is written").to_dict()
+    return Unavailable("nothing is known of the room it has", "weigh it as it is written").to_dict()
+
+
 def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
     """The card as plain data."""
     return {
@@ -118,7 +127,7 @@ def document(study: Study, formula: Formula, batch_g: float) -> dict[str, Any]:
                 "level": line.level,
                 "active": line.level * line.assay,
                 "grams": line.level / study.total * batch_g,
-                "tolerance": None if line.tolerance is None else list(line.tolerance),
+                "tolerance": _no_tolerance(study, line.name) if line.tolerance is None else list(line.tolerance),
             }
             for line in formula.lines
         ],

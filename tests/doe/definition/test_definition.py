@@ -223,3 +223,13 @@ def test_whatever_comes_is_read_or_refused(value):
         if isinstance(source, dict):
             with pytest.raises(StudyError):
                 Study.from_dict(source)
+
+
+@pytest.mark.parametrize(("key", "do"), [("batch_gram", "did you mean batch_g?"), ("zzz", "use one of these")])
+def test_an_unknown_key_says_what_came_what_is_allowed_and_what_to_do(key, do):
+    """Each problem has all its parts: where, what came, what is allowed, what to do."""
+    with pytest.raises(StudyError) as caught:
+        Study.from_dict({"study": {"name": "one", key: 3}})
+    (found,) = [problem for problem in caught.value.problems if problem.code == "unknown-key"]
+    assert all((found.where, found.got, found.allowed, found.do))
+    assert do in found.do

@@ -73,6 +73,8 @@ def test_the_card_gives_tolerances_composition_and_who_may_look_at_skin(job, for
     by_name = {line["name"]: line for line in document["lines"]}
     low, high = by_name["Wax"]["tolerance"]
     assert low <= by_name["Wax"]["level"] <= high
+    # A number that does not exist says why and what to do.
+    assert by_name["Water"]["tolerance"] == {"unavailable": "it takes up the rest", "do": "read the room of the others"}
     whole = {row["what"]: row["value"] for row in document["composition"]}
     # Water is the fill and two fifths of the wax; all else stays as residue.
     assert whole["Water in all"] == pytest.approx(by_name["Water"]["level"] + 0.4 * by_name["Wax"]["level"])
