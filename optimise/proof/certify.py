@@ -10,6 +10,7 @@ import numpy as np
 from doe.problems import Unavailable
 from optimise.formula.optimum import Certificate, Number
 from optimise.formula.peaks import Multistart, Peak
+from optimise.proof.association import share_of_log
 from optimise.proof.branching import Field, Proof, prove
 from optimise.proof.chancefield import ChanceField
 from optimise.proof.desirabilityfield import DesirabilityField
@@ -115,9 +116,8 @@ def certificate(
     """What is proven of a formula's `value`. `exact_met`: some recipe keeps the limits of all exact musts; `inside`:
     the formula keeps the fence.
 
-    The proof is of the product of the musts' chances. Where batches' responses go together by a correlation matrix, the
-    chance of all is at most that product to the power 1 / l with l the matrix's largest eigenvalue (a Hölder inequality
-    for normal variables: Chen, Dafnis & Paouris 2015, Adv. Math. 281, 643-689, from memory).
+    The proof is of the product of the musts' chances; what follows of their joint chance, where batches' responses go
+    together by a correlation matrix, `association` tells.
     """
     if isinstance(value, Unavailable):
         return Certificate(objective, value, value, target=TARGET)
@@ -129,19 +129,19 @@ def certificate(
     upper = min(1.0, float(np.exp(proof.upper)) + _LEAST)
     alone = None
     if objective == "chance":
-        power = 1 / _together(multistart, models)
-        if power < 1:
-            alone, upper = upper, min(1.0, upper**power + _LEAST)
+        share = _share(multistart, models)
+        if share < 1:
+            alone, upper = upper, min(1.0, upper**share + _LEAST)
     upper = max(upper, value)
     fenced, proved = multistart.fence is not None, bool(upper - value <= TARGET)
     return Certificate(objective, value, upper, proved, TARGET, alone, proof.boxes, fenced, held)
 
 
-def _together(multistart: Multistart, models: Models) -> float:
-    """The largest eigenvalue of the correlation between the musts that a batch can miss."""
-    names = [one.response.name for one in multistart.brief.aimed]
+def _share(multistart: Multistart, models: Models) -> float:
+    """What the log of the musts' joint chance is of that of their product, at least."""
+    aimed = multistart.brief.aimed
+    names = [one.response.name for one in aimed]
     if len(names) < 2:
         return 1.0
     matrix = models.residual_correlation.loc[names, names].to_numpy(dtype=float)
-    top = float(np.linalg.eigvalsh(matrix)[-1])
-    return top if top > 1 + 1e-12 else 1.0
+    return share_of_log(matrix, [(one.low is None) - float(one.high is None) for one in aimed])

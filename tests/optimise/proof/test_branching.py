@@ -17,6 +17,7 @@ from optimise.models.aims import desirability, overall
 from optimise.models.chance import joint_chance
 from optimise.models.models import fit
 from optimise.proof import branching, tlaw
+from optimise.proof.association import share_of_log
 from optimise.proof.boxes import Boxes, tightened
 from optimise.proof.branching import prove
 from optimise.proof.certify import searched
@@ -384,7 +385,10 @@ def test_a_search_that_ends_nowhere_is_helped_by_the_proof():
 @settings(max_examples=25, deadline=None)
 @given(seed=SEEDS, r=st.integers(2, 5))
 def test_chances_that_go_together_pass_no_more_often_than_said(seed, r):
-    """At most their product to the power 1 / l, l the largest eigenvalue of the correlation, for any windows."""
+    """At most their product to the power 1 / l, l the largest eigenvalue of the correlation, for any windows.
+
+    A correlation that makes it harder to meet two limits, one a side, does not count.
+    """
     rng = np.random.default_rng(seed)
     root = rng.normal(size=(r, r + 1))
     matrix = root @ root.T
@@ -394,8 +398,18 @@ def test_chances_that_go_together_pass_no_more_often_than_said(seed, r):
     ends = np.sort(rng.normal(scale=2, size=(r, 2)), axis=1)
     windows = [(None if rng.random() < 0.3 else low, None if rng.random() < 0.3 else high) for low, high in ends]
     joint = joint_chance(laws, windows, matrix)
-    bound = joint.each.prod() ** (1 / np.linalg.eigvalsh(matrix)[-1])
-    assert joint.joint[0] <= bound + 5 * joint.error[0] + 1e-9
+    sides = [(low is None) - float(high is None) for low, high in windows]
+    share = share_of_log(matrix, sides)
+    assert joint.joint[0] <= joint.each.prod() ** share + 5 * joint.error[0] + 1e-9
+    assert share >= share_of_log(matrix, np.zeros(r)) == pytest.approx(1 / np.linalg.eigvalsh(matrix)[-1])
+
+
+def test_limits_that_pull_apart_are_met_together_no_more_often_than_by_chance():
+    """Of two that go together, one to be low and one high: at most the product (Slepian's inequality)."""
+    matrix = np.array([[1.0, 0.6], [0.6, 1.0]])
+    assert share_of_log(matrix, [1, -1]) == 1.0
+    assert share_of_log(matrix, [1, 1]) == share_of_log(matrix, [0, -1]) == pytest.approx(1 / 1.6)
+    assert share_of_log(-matrix + 2 * np.eye(2), [1, 1]) == 1.0
 
 
 def test_work_that_runs_out_leaves_a_bound_that_holds():
