@@ -64,13 +64,13 @@ def by_differences(sloped: Sloped) -> Bent:
     return bent
 
 
-def without_bends(bent: Bent) -> Sloped:
-    """Values and slopes alone."""
+def unbent(sloped: Sloped) -> Bent:
+    """Values and slopes (n, m, d), with the second derivatives of none of them, (n, 0, d, d)."""
 
-    def sloped(U: Array) -> Slopes:
-        return bent(U)[:2]
+    def bent(U: Array) -> Bends:
+        return *sloped(U), np.zeros((len(U), 0, U.shape[1], U.shape[1]))
 
-    return sloped
+    return bent
 
 
 def one_after_another(parts: Sequence[Callable[[Array], _Numbers]]) -> Callable[[Array], _Numbers]:

@@ -13,7 +13,7 @@ from optimise.formula.bends import Bends, Bent, Plane, Quadratics, by_difference
 from optimise.formula.goals import Property
 from optimise.formula.stacked import alike, on_plane
 from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor, coordinates
-from optimise.statistics.kernels import Kernels, kernels, kernels_with_bends, kernels_with_slopes
+from optimise.statistics.kernels import Around, Kernels, kernels, kernels_with_slopes
 
 Array = npt.NDArray[np.float64]
 Chosen = Mapping[str, npt.NDArray[Any]]
@@ -50,15 +50,16 @@ class _Averages:
     def bent(self, plane: Plane) -> Bent:
         """The centres (n, r) at free coordinates of a plane, with slopes and second derivatives by them."""
         known = self.predictor.posterior
-        start, turn = on_plane(self.predictor, plane)
-        seen = known.z @ turn
+        around = Around.of(known.z, known.axes, *on_plane(self.predictor, plane))
+        seen = around.turned
         steady = 2 * seen.T @ (self.square[:, :, None] * seen)
 
         def bent(U: Array) -> Bends:
-            near, change = kernels_with_bends(start + U @ turn.T, known.z, known.axes, turn)
-            slope = (self.straight + 2 * self.square * near.dots[:, None]) @ seen
+            dots, (bells, curves, change) = around.inner(U), around.with_bends(U)
+            slope = (self.straight + 2 * self.square * dots[:, None]) @ seen
             slope += change.slopes(self.bells, self.curves)
-            return self._value(near), slope, steady + change.bends(self.bells, self.curves)
+            value = self._value(Kernels(dots, bells, curves))
+            return value, slope, steady + change.bends(self.bells, self.curves)
 
         return bent
 

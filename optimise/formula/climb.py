@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from optimise.formula.ascent import MOST_ROUNDS, Ascent, Ends, ascend
+from optimise.formula.ascent import MOST_ROUNDS, Company, Ends, Stop, ascend
 from optimise.formula.bends import (
     Bends,
     Bent,
@@ -19,10 +19,11 @@ from optimise.formula.bends import (
     by_differences,
     on,
     one_after_another,
-    without_bends,
+    unbent,
 )
 from optimise.formula.centres import Centres
 from optimise.formula.goals import SOFT, ChanceGoal, soft_log
+from optimise.formula.rounds import Ascent
 from optimise.formula.space import Space
 from optimise.models.aims import Ramp
 from optimise.models.fence import Fence
@@ -35,8 +36,10 @@ Wall = tuple[int, float, float]
 APART = 0.1  # tops nearer to each other than this count as one
 _COMPLETE = 3  # as many recipes of complete desirability are enough
 _FENCE_ROOM = 1e-7  # of the leverage allowed: runs keep this far within the fence
-_NEAR = 2e-4  # of a log: as far as the chance by matched moments is gone up
-_LAST = 3e-7  # and the chance itself
+_LEVEL = 0.02  # of a log: what the chance by matched moments may tell wrong about which of two places is higher
+# As far as the chance by matched moments is gone up, and the chance itself.
+_NEARLY = Stop(least=3e-4, met=1e-3, unseen=True)
+_WHOLLY = Stop(least=1e-6, met=_FENCE_ROOM / 2, unseen=True)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,10 +75,9 @@ class Subproblem:
         """What goes up on this subproblem (see `Ascent`); `aims` may give limits of their own behind them."""
         numbers, space = np.array(group, dtype=np.intp), self.space
         fence = [] if self.fence is None else [self.fence]
-        rises = one_after_another([aims, *fence, *(by_differences(limit) for limit in self.limits)])
-        if sloped is not None:
-            sloped = one_after_another([sloped, *(without_bends(one) for one in fence), *self.limits])
-        return Ascent(rises, numbers, weights, capped, space.G, space.h, self.frozen, sloped)
+        rises = one_after_another([aims, *(by_differences(limit) for limit in self.limits), *fence])
+        most = None if sloped is None else one_after_another([*(unbent(one) for one in (sloped, *self.limits)), *fence])
+        return Ascent(rises, numbers, weights, capped, space.G, space.h, self.frozen, most)
 
 
 def within_fence(fence: Fence, plane: Plane) -> Bent:
@@ -109,16 +111,13 @@ def climb_chance(subproblem: Subproblem, goal: ChanceGoal, starts: Array, known:
     Each run first goes up the chance by matched moments; those that come to tops of their own go on from there up the
     chance, which is taken to bend as that does until its slopes tell.
     """
-    near, sloped = goal.matched.bent(subproblem.plane), goal.sloped(subproblem.plane)
-
-    def whole(U: Array) -> Bends:
-        return *sloped(U), near(U)[2]
-
-    one, alone = np.ones(1), [0]
-    ends = ascend(subproblem.ascent(near, alone, one), starts, known, APART, least=_NEAR)
+    plane, one, alone = subproblem.plane, np.ones(1), [0]
+    near = goal.matched.on(plane).bent
+    ends = ascend(subproblem.ascent(near, alone, one), starts, _NEARLY, Company(APART, known, _LEVEL))
     rows = np.flatnonzero(ends.own)
-    last = ascend(subproblem.ascent(whole, alone, one, sloped=sloped), ends.U[rows], known, APART, least=_LAST)
-    ends.U[rows], ends.own[rows], ends.height[rows] = last.U, last.own, last.height
+    whole = subproblem.ascent(near, alone, one, sloped=goal.sloped(plane))
+    last = ascend(whole, ends.U[rows], _WHOLLY, Company(APART), ends.bends[rows])
+    ends.U[rows], ends.own[rows], ends.seen[rows], ends.height[rows] = last.U, last.own, last.seen, last.height
     return ends
 
 
@@ -160,17 +159,15 @@ def climb_desirability(
     return ascend(
         subproblem.ascent(tops, group, weights[numbers], capped=True),
         starts,
-        known,
-        APART,
-        enough=0.0,
-        suffice=_COMPLETE,
+        Stop(enough=0.0, suffice=_COMPLETE),
+        Company(APART, known, 1e-7),
     )
 
 
 def climb_down(subproblem: Subproblem, measure: Sloped, starts: Array) -> Ends:
     """Where the largest of a few numbers is smallest (see `climb_smallest_miss`), each start with an end of its own."""
     ends, worst = climb_smallest_miss(subproblem, by_differences(measure), starts)
-    return Ends(ends, np.ones(len(ends), dtype=bool), -worst)
+    return Ends(ends, np.ones(len(ends), dtype=bool), starts, -worst, np.zeros((len(ends), 0)))
 
 
 def climb_smallest_miss(
@@ -186,7 +183,7 @@ def climb_smallest_miss(
         return -miss, -slope, -bend
 
     before = misses(starts)[0]
-    ends = ascend(subproblem.ascent(met, [0] * before.shape[1], np.ones(1)), starts, enough=-enough, most=most).U
+    ends = ascend(subproblem.ascent(met, [0] * before.shape[1], np.ones(1)), starts, Stop(enough=-enough, most=most)).U
     worst, best = before.max(axis=1), misses(ends)[0].max(axis=1)
     better = best < worst
     return np.where(better[:, None], ends, starts), np.where(better, best, worst)

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from doe.definition.parts import Response
 from optimise.formula.bends import Bent, Plane, Sloped, Slopes, added, by_differences
 from optimise.formula.exact import Exact
-from optimise.formula.momentmatching import Laws
+from optimise.formula.momentmatching import Laws, LawsOnPlane
 from optimise.formula.stacked import LEAST, Stacked, Wanted, alike
 from optimise.models.predictors import PosteriorPredictor, Predictor
 from optimise.models.scales import Scale
@@ -73,20 +73,38 @@ class MatchedChance:
 
     together: tuple[Laws, ...]
     alone: tuple[Aimed, ...]
+    _kept: dict[Any, MatchedOnPlane] = field(default_factory=dict, repr=False)
 
-    def score(self, X: Array, chosen: Chosen) -> Array:
-        """The sum at levels X (n, k), (n,)."""
-        total = np.zeros(len(X))
+    def on(self, plane: Plane) -> MatchedOnPlane:
+        """The same at free coordinates of a plane; kept for others that are the same plane."""
+        key = plane.origin.tobytes(), plane.basis.tobytes(), tuple(plane.combo.items())
+        if key not in self._kept:
+            self._kept[key] = MatchedOnPlane(plane, tuple(one.on(plane) for one in self.together), self.alone)
+        return self._kept[key]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MatchedOnPlane:
+    """Nearly the sum of log chances (see `MatchedChance`) at free coordinates of a plane."""
+
+    plane: Plane
+    together: tuple[LawsOnPlane, ...]
+    alone: tuple[Aimed, ...]
+
+    def score(self, U: Array) -> Array:
+        """The sum at places U (n, d), (n,)."""
+        total, levels, chosen = np.zeros(len(U)), self.plane.levels(U), self.plane.chosen(len(U))
         for one in self.together:
-            total += one.score(X, chosen)
+            total += one.score(U)
         for other in self.alone:
-            total += other.score(X, chosen)
+            total += other.score(levels, chosen)
         return total
 
-    def bent(self, plane: Plane) -> Bent:
-        """The sum (n, 1) at free coordinates of a plane, with slopes and second derivatives by them."""
-        parts = [one.bent(plane) for one in self.together]
-        return added([*parts, *(by_differences(one.sloped(plane)) for one in self.alone)])
+    @property
+    def bent(self) -> Bent:
+        """The sum (n, 1) with slopes and second derivatives."""
+        parts: list[Bent] = [one.bent for one in self.together]
+        return added([*parts, *(by_differences(one.sloped(self.plane)) for one in self.alone)])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

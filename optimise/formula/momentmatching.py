@@ -8,32 +8,33 @@ the chance itself.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import block_diag
 
-from optimise.formula.bends import Bends, Bent, Plane
+from optimise.formula.bends import Bends, Plane
 from optimise.formula.stacked import LEAST, Stacked, chunks, on_plane
-from optimise.models.predictors import Chosen, PosteriorPredictor, coordinates
-from optimise.statistics.kernels import along, bell, kernels_with_bends
-from optimise.statistics.student import between, density, density_slope
+from optimise.models.predictors import PosteriorPredictor
+from optimise.statistics.kernels import Around
+from optimise.statistics.student import between, cdf, density_and_slope
 
 Array = npt.NDArray[np.float64]
 
 _TINY = 1e-300
-_FAR = 1e100  # in place of an end that is not there
+_NONE, _FAR = 1e200, 1e100  # in place of an end that is not there: as it is, and in scales of a law
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Laws:
-    """One t law each of r musts that were read on the same batches.
+    """One t law each of r musts that were read on the same n batches.
 
-    With the parts f (p,) of the kernel (the coordinates z, their products two by two, bells and curves about the n
-    batches) and q the squared length of z, the mean of a law is level + mean'f and its squared scale
-    fixed + own q + ownest q² + f'lean + f'(bend f): (r,), (p, r), (r,), (r,), (r,), (p, r), (r, p, p).
+    With the parts k (4 n,) of the kernel (inner products with the batches, their squares, bells and curves about them)
+    and q the squared length of a place's coordinates, the mean of a law is level + mean k and its squared scale
+    fixed + own q + ownest q² + lean k + k'(bend k): (r,), (r, 4 n), (r,), (r,), (r,), (r, 4 n), (r, 4 n, 4 n).
     """
 
     predictor: PosteriorPredictor
@@ -52,15 +53,10 @@ class Laws:
     def of(cls, one: Stacked) -> Laws:
         """The laws of the musts that `one` predicts together."""
         n, g, first = one.P.shape[1], one.shares.shape[1], one.first
-        turn = _by_products(one.predictor.posterior.z)
 
         def summed(each: Array) -> Array:
             total: Array = np.add.reduceat(each, first, axis=0)
             return total
-
-        def turned(rows: Array) -> Array:
-            there: Array = np.concatenate([rows[..., : 2 * n] @ turn, rows[..., 2 * n :]], axis=-1)
-            return there
 
         spread, at = one.weights * one.squared, one.size * one.intercept
         shares = one.size[:, None] * one.shares
@@ -70,157 +66,213 @@ class Laws:
         fixed = summed(spread * one.floor + one.weights * (one.residual + at**2)) - level**2
         lean = summed(((spread[:, None] * one.shares)[:, :, None] * one.lean[:, None, :]).reshape(-1, g * n))
         lean = 2 * (summed(at[:, None] * weighed) - level[:, None] * mean - lean)
-        pairs = (spread[:, None, None] * one.shares[:, :, None] * one.shares[:, None, :]).reshape(-1, g * g)
-        bend = []
-        for part in (slice(a, b) for a, b in zip(first, [*first[1:], len(pairs)], strict=True)):
-            known = (pairs[part].T @ one.P[part].reshape(-1, n * n)).reshape(g, g, n, n).transpose(0, 2, 1, 3)
-            bend.append(weighed[part].T @ apart[part] - known.reshape(g * n, g * n))
-        whole = turned(turned(np.array(bend) - mean[:, :, None] * mean[:, None, :]).transpose(0, 2, 1))
+        # What P is weighed by is the same for two of its parts in either order.
+        upper = np.triu_indices(g)
+        order = np.zeros((g, g), dtype=np.intp)
+        order[upper] = order.T[upper] = np.arange(len(upper[0]))
+        pairs = spread[:, None] * one.shares[:, upper[0]] * one.shares[:, upper[1]]
+        bend = np.empty((len(first), g * n, g * n))
+        for whole, a, b in zip(bend, first, [*first[1:], len(pairs)], strict=True):
+            part = slice(a, b)
+            np.matmul(weighed[part].T, apart[part], out=whole)
+            known = (pairs[part].T @ one.P[part].reshape(-1, n * n)).reshape(-1, n, n)
+            whole.reshape(g, n, g, n)[:] -= known[order].transpose(0, 2, 1, 3)
+        bend -= mean[:, :, None] * mean[:, None, :]
         own, ownest = summed(spread[:, None] * one.shares[:, :2]).T
-        return cls(one.predictor, one.df[first], one.low[first], one.high[first], one.centre[first] + level,
-                   turned(mean).T.copy(), fixed, own, ownest, turned(lean).T.copy(), whole)  # fmt: skip
+        return cls(one.predictor, one.df[first], one.low[first], one.high[first], one.centre[first] + level, mean,
+                   fixed, own, ownest, lean, bend)  # fmt: skip
 
-    def law(self, X: Array, chosen: Chosen) -> tuple[Array, Array]:
-        """Mean and scale of each must's law at levels X (m, k), each (m, r)."""
-        mean, scale, _ = self._law(*self._parts(coordinates(self.predictor.region, X, chosen)))
-        return mean, scale
-
-    def score(self, X: Array, chosen: Chosen) -> Array:
-        """Sum of the log chances at levels X (m, k), (m,)."""
-        each = []
-        for z in self._chunks(coordinates(self.predictor.region, X, chosen)):
-            mean, scale, _ = self._law(*self._parts(z))
-            each.append(between(self.df, (self.low - mean) / scale, (self.high - mean) / scale))
-        score: Array = np.log(np.maximum(np.concatenate(each), LEAST)).sum(axis=1)
-        return score
-
-    def bent(self, plane: Plane) -> Bent:
-        """The same (m, 1) at free coordinates of a plane, with slopes and second derivatives by them."""
-        start, way = on_plane(self.predictor, plane)
-        turn = _Turn.of(way)
-
-        def bent(U: Array) -> Bends:
-            parts = zip(*(self._bent(z, turn) for z in self._chunks(start + U @ way.T)), strict=True)
-            value, slope, bend = (np.concatenate(part) for part in parts)
-            return value[:, None], slope[:, None], bend[:, None]
-
-        return bent
-
-    def _chunks(self, z: Array) -> list[Array]:
-        return chunks(z, self.bend.shape[0] * self.bend.shape[1])
-
-    def _parts(self, z: Array) -> tuple[Array, Array]:
-        """The parts f (m, p) at coordinates z (m, D), and the squared lengths of these, (m,)."""
+    def on(self, plane: Plane) -> LawsOnPlane:
+        """The same at free coordinates of a plane."""
         known = self.predictor.posterior
-        q = (z * z).sum(axis=1)
-        distance = np.sqrt(np.maximum(q[:, None] - 2 * (z @ known.z.T) + (known.z * known.z).sum(axis=1), 0.0))
-        curves = bell(np.abs(along(z, known.z, known.axes))).mean(axis=0)
-        return _joined(z, bell(distance), curves), q
-
-    def _law(self, f: Array, q: Array) -> tuple[Array, Array, Array]:
-        """Mean and scale (m, r) where the parts are f (m, p) and squared lengths q; f times `bend`, (r, m, p)."""
-        pushed: Array = f @ self.bend
-        square = self.fixed + q[:, None] * self.own + (q * q)[:, None] * self.ownest + f @ self.lean
-        square += (pushed * f).sum(axis=2).T
-        return self.level + f @ self.mean, np.sqrt(np.maximum(square, _TINY)), pushed
-
-    def _bent(self, z: Array, turn: _Turn) -> Bends:
-        """Sum of the log chances (m,) at coordinates z (m, D), and its derivatives by u."""
-        (m, D), known = z.shape, self.predictor.posterior
-        d, n, first = turn.way.shape[1], len(known.z), D + len(_pairs(D)[0])
-        q, ahead = (z * z).sum(axis=1), z @ turn.way
-        near, change = kernels_with_bends(z, known.z, known.axes, turn.way)
-        f = _joined(z, near.bells, near.curves)
-        moves = np.empty((m, f.shape[1], d))
-        moves[:, :D], moves[:, D:first] = turn.way, (z @ turn.moves).reshape(m, -1, d)
-        moves[:, first : first + n], moves[:, first + n :] = change.moves()
-        mean, scale, pushed = self._law(f, q)
-        total, by, (twice, mixed, square) = log_between_bent(self.df, self.low, self.high, mean, scale)
-        drive = 2 * pushed.transpose(1, 0, 2) + self.lean.T
-        of_mean = self.mean.T @ moves
-        of_square = drive @ moves + (2 * self.own + 4 * q[:, None] * self.ownest)[:, :, None] * ahead[:, None]
-        slope = (by[0][:, None] @ of_mean + by[1][:, None] @ of_square)[:, 0]
-        by_parts = by[0] @ self.mean.T + (by[1][:, None] @ drive)[:, 0]
-        weights = (by[1] @ self.bend.reshape(len(self.bend), -1)).reshape(m, f.shape[1], -1)
-        bend = 2 * moves.transpose(0, 2, 1) @ (weights @ moves)
-        bend += of_mean.transpose(0, 2, 1) @ (twice[..., None] * of_mean + mixed[..., None] * of_square)
-        bend += of_square.transpose(0, 2, 1) @ (mixed[..., None] * of_mean + square[..., None] * of_square)
-        # What the parts bend by themselves: products, bells and curves, and the squared length.
-        by_clouds, ownest = by_parts[:, None, first:], by[1] @ self.ownest
-        straight = 2 * (by[1] @ self.own) + 4 * q * ownest
-        bend += (by_parts[:, D:first] @ turn.bends + straight[:, None] * turn.flat).reshape(m, d, d)
-        bend += 8 * ownest[:, None, None] * ahead[..., None] * ahead[:, None]
-        bend += change.bends(by_clouds[..., :n], by_clouds[..., n:])[:, 0]
-        return total, slope, bend
+        start, way = on_plane(self.predictor, plane)
+        around = Around.of(known.z, known.axes, start, way)
+        n = 2 * len(known.z)
+        # Inner products and their squares are polynomials of the free coordinates, and so is the squared length.
+        turn = np.concatenate([_linear(around.dots, around.turned), _squared(around.dots, around.turned)])
+        length = _squared(start, way).sum(axis=0)
+        k = len(length)
+        mean, lean = (np.concatenate([part[:, :n] @ turn, part[:, n:]], axis=1) for part in (self.mean, self.lean))
+        mean[:, 0] += self.level
+        lean[:, 0] += self.fixed
+        lean[:, :k] += self.own[:, None] * length
+        bend = np.empty((len(mean), lean.shape[1], lean.shape[1]))
+        half = self.bend[:, :, :n] @ (2 * turn)
+        bend[:, :k, :k] = turn.T @ half[:, :n] + 2 * self.ownest[:, None, None] * (length[:, None] * length)
+        bend[:, k:, :k] = half[:, n:]
+        bend[:, :k, k:] = half[:, n:].transpose(0, 2, 1)
+        np.multiply(self.bend[:, n:, n:], 2, out=bend[:, k:, k:])
+        bend[:, 0] += lean
+        bend[:, :, 0] += lean
+        ends = np.stack([np.maximum(self.low, -_NONE), np.minimum(self.high, _NONE)])[:, None]
+        return LawsOnPlane(around, _Products.of(way.shape[1]), self.df, ends, mean, bend)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Turn:
-    """How coordinates z (D,) and their k products two by two move with free ones u (d,): dz = way du.
+class LawsOnPlane:
+    """Laws at free coordinates u (d,) of a plane, by parts f (p,): 1, u, its products two by two, bells and curves.
 
-    `moves` (D, k d) times z are the slopes of the products and `bends` (k, d d) their second derivatives; `flat` (d d,)
-    is half that of the squared length.
+    The mean of a law is mean f and its squared scale f'(bend f) / 2, (r, p) and (r, p, p); `ends` (2, 1, r) are those
+    of the windows.
     """
 
-    way: Array
-    moves: Array
+    around: Around
+    products: _Products
+    df: Array
+    ends: Array
+    mean: Array
+    bend: Array
+
+    def law(self, U: Array) -> tuple[Array, Array]:
+        """Mean and squared scale of each must's law at places U (m, d), each (m, r)."""
+        f = self._joined(U, *self.around.kernels(U))
+        return self._law(f, f @ self.bend)
+
+    def score(self, U: Array) -> Array:
+        """Sum of the log chances at places U (m, d), (m,)."""
+        each = []
+        for part in self._chunks(U):
+            mean, square = self.law(part)
+            low, high = (self.ends - mean) / np.sqrt(square)
+            each.append(between(self.df, low, high))
+        score: Array = np.log(np.maximum(np.concatenate(each), LEAST)).sum(axis=1)
+        return score
+
+    def bent(self, U: Array) -> Bends:
+        """The same (m, 1), with slopes and second derivatives by u."""
+        parts = [self._bent(part) for part in self._chunks(U)]
+        if len(parts) == 1:
+            return parts[0]
+        value, slope, bend = (np.concatenate(part) for part in zip(*parts, strict=True))
+        return value, slope, bend
+
+    def _chunks(self, U: Array) -> list[Array]:
+        return chunks(U, self.bend.shape[0] * self.bend.shape[1])
+
+    def _joined(self, U: Array, bells: Array, curves: Array) -> Array:
+        """The parts f (m, p) at places U (m, d)."""
+        (m, d), n, (one, other) = U.shape, bells.shape[1], _pairs(U.shape[1])
+        f = np.empty((m, self.mean.shape[1]))
+        f[:, 0], f[:, 1 : 1 + d], f[:, -2 * n : -n], f[:, -n:] = 1.0, U, bells, curves
+        np.multiply(U[:, one], U[:, other], out=f[:, 1 + d : -2 * n])
+        return f
+
+    def _law(self, f: Array, pushed: Array) -> tuple[Array, Array]:
+        """Mean and squared scale (m, r) where the parts are f (m, p), and f times `bend` (r, m, p)."""
+        square = np.einsum("rmp,mp->mr", pushed, f)
+        return f @ self.mean.T, np.maximum(square / 2, _TINY)
+
+    def _bent(self, U: Array) -> Bends:
+        (m, d), (r, p) = U.shape, self.mean.shape
+        bells, curves, change = self.around.with_bends(U)
+        f, n, k = self._joined(U, bells, curves), bells.shape[1], p - 2 * bells.shape[1]
+        moves = np.empty((m, p, d))
+        moves[:, :k] = self.products.moves(U)
+        np.multiply(change.rise[..., None], change.away, out=moves[:, k : k + n])
+        np.matmul(change.push, change.ways, out=moves[:, k + n :])
+        # What each squared scale (r), then each mean (r) changes by with the parts.
+        drive = np.empty((2 * r, m, p))
+        np.matmul(f, self.bend, out=drive[:r])
+        drive[r:] = self.mean[:, None]
+        total, by, twice = log_between_bent(self.df, self.ends, *self._law(f, drive[:r]))
+        pushed = drive.transpose(1, 0, 2)
+        by_parts = by[:, None] @ pushed
+        turned = pushed @ moves
+        bend = turned.transpose(0, 2, 1) @ twice(turned)
+        weights = (by[:, :r] @ self.bend.reshape(r, -1)).reshape(m, p, p)
+        bend += moves.transpose(0, 2, 1) @ (weights @ moves)
+        # What the parts bend by themselves: products, bells and curves.
+        own = by_parts[:, 0]
+        of_bells = own[:, k : k + n]
+        bend += (own[:, 1 + d : k] @ self.products.bends).reshape(m, d, d)
+        bend += change.bends(of_bells[:, None], own[:, None, k + n :])[:, 0]
+        return total[:, None], by_parts @ moves, bend[:, None]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Products:
+    """How 1, d coordinates and their products two by two, (k,) in all, move with the coordinates.
+
+    Slopes are still + u'steep, (k d,) and (d, k d), and the second derivatives of products `bends` (k - 1 - d, d d).
+    """
+
+    still: Array
+    steep: Array
     bends: Array
-    flat: Array
 
     @classmethod
-    def of(cls, way: Array) -> _Turn:
-        """For dz = way du."""
-        D, d = way.shape
-        one, other = _pairs(D)
-        moves, each = np.zeros((D, len(one), d)), np.arange(len(one))
-        np.add.at(moves, (one, each), way[other])
-        np.add.at(moves, (other, each), way[one])
-        bends = (moves.transpose(1, 2, 0) @ way).reshape(len(one), d * d)
-        return cls(way, moves.reshape(D, -1), bends, (way.T @ way).ravel())
+    @lru_cache(maxsize=16)
+    def of(cls, d: int) -> Self:
+        """For so many coordinates."""
+        one, other = _pairs(d)
+        k, each = 1 + d + len(one), np.arange(len(one))
+        still, steep, bends = np.zeros((k, d)), np.zeros((d, k, d)), np.zeros((len(one), d, d))
+        still[1 : 1 + d] = np.eye(d)
+        for a, b in ((one, other), (other, one)):
+            np.add.at(steep, (a, 1 + d + each, b), 1.0)
+            np.add.at(bends, (each, a, b), 1.0)
+        return cls(still.ravel(), steep.reshape(d, k * d), bends.reshape(len(one), d * d))
+
+    def moves(self, U: Array) -> Array:
+        """Slopes (m, k, d) at places U (m, d)."""
+        slopes: Array = (self.still + U @ self.steep).reshape(len(U), -1, U.shape[1])
+        return slopes
 
 
 def log_between_bent(
-    df: Array, low: Array, high: Array, mean: Array, scale: Array
-) -> tuple[Array, tuple[Array, Array], tuple[Array, Array, Array]]:
-    """Sum (m,) of the logs of the chances of t laws between low and high (r,), of mean and scale (m, r).
+    df: Array, ends: Array, mean: Array, square: Array
+) -> tuple[Array, Array, Callable[[Array], Array]]:
+    """Sum (m,) of the logs of the chances of t laws between ends (2, 1, r), of mean and squared scale v (m, r).
 
-    And each log's derivatives (m, r) by mean and squared scale v; by the mean twice, by both, and by v twice. Worked
-    out by hand from dx/d mean = -1/s and dx/dv = -x / 2v of each end x on the standard law.
+    And its derivatives (m, 2 r) by each v, then each mean, and what multiplies numbers (m, 2 r, c) by the second ones.
+    Worked out by hand from dx/d mean = -1/s and dx/dv = -x / 2v of each end x on the standard law.
     """
-    x = np.stack([low - mean, high - mean]) / scale
-    x = np.clip(x, -_FAR, _FAR)
-    chance = np.maximum(between(df, x[0], x[1]), LEAST)
-    at = density(df, x)
-    steep = density_slope(df, x, at)
+    r, scale = mean.shape[1], np.sqrt(square)
+    x = (ends - mean) / scale
+    np.minimum(np.maximum(x, -_FAR, out=x), _FAR, out=x)
+    # Taken in the tail where it loses no digits.
+    below = cdf(df, np.where(x[0] > 0, -x[::-1], x))
+    chance = np.maximum(below[1] - below[0], LEAST)
+    at, steep = density_and_slope(df, x)
     fall = x * steep
+    each = np.empty((5, *x.shape))
+    each[0], each[2] = at, steep
+    np.multiply(x, at, out=each[1])
+    np.add(at, fall, out=each[3])
+    np.multiply(x, 3 * at + fall, out=each[4])
+    across = (each[:, 0] - each[:, 1]) / chance
+    by = np.empty((len(mean), 2 * r))
+    by_square, by_mean = by[:, :r], by[:, r:]
+    np.divide(across[0], scale, out=by_mean)
+    np.divide(across[1], 2 * square, out=by_square)
+    twice = -across[2] / square - by_mean * by_mean
+    mixed = -across[3] / (2 * square * scale) - by_mean * by_square
+    squared = -across[4] / (4 * square * square) - by_square * by_square
 
-    def across(part: Array) -> Array:
-        difference: Array = part[0] - part[1]
-        return difference
+    def second(numbers: Array) -> Array:
+        of_square, of_mean = numbers[:, :r], numbers[:, r:]
+        out = np.empty_like(numbers)
+        np.add(squared[..., None] * of_square, mixed[..., None] * of_mean, out=out[:, :r])
+        np.add(mixed[..., None] * of_square, twice[..., None] * of_mean, out=out[:, r:])
+        return out
 
-    by_mean = across(at) / (scale * chance)
-    square = scale * scale
-    by_square = across(x * at) / (2 * square * chance)
-    twice = -across(steep) / (square * chance)
-    mixed = -across(at + fall) / (2 * square * scale * chance)
-    squared = -across(x * (3 * at + fall)) / (4 * square * square * chance)
-    logs = np.log(chance).sum(axis=1)
-    return logs, (by_mean, by_square), (twice - by_mean**2, mixed - by_mean * by_square, squared - by_square**2)
+    return np.log(chance).sum(axis=1), by, second
 
 
-def _joined(z: Array, bells: Array, curves: Array) -> Array:
-    """The parts f (m, p) of the kernels at z (m, D)."""
-    one, other = _pairs(z.shape[1])
-    return np.concatenate([z, z[:, one] * z[:, other], bells, curves], axis=1)
+def _linear(at_zero: Array, slope: Array) -> Array:
+    """Sums at_zero (n,) + slope (n, d) u by 1, u and the products of u two by two, (n, k)."""
+    none = np.zeros((len(slope), len(_pairs(slope.shape[1])[0])))
+    return np.concatenate([at_zero[:, None], slope, none], axis=1)
+
+
+def _squared(at_zero: Array, slope: Array) -> Array:
+    """The squares of such sums, (n, k)."""
+    one, other = _pairs(slope.shape[1])
+    twice = np.where(one == other, 1.0, 2.0) * slope[:, one] * slope[:, other]
+    return np.concatenate([(at_zero * at_zero)[:, None], 2 * at_zero[:, None] * slope, twice], axis=1)
 
 
 @lru_cache(maxsize=16)
 def _pairs(d: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
     """The numbers of the products of d coordinates two by two: the one, the other."""
     return np.triu_indices(d)
-
-
-def _by_products(known: Array) -> Array:
-    """From sums over products with n known places (n, d), and their squares, to sums over the first parts, (2 n, p)."""
-    one, other = _pairs(known.shape[1])
-    return block_diag(known, np.where(one == other, 1.0, 2.0) * known[:, one] * known[:, other])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import islice
 
@@ -98,7 +98,7 @@ class Multistart:
         """Nearly the score at U (n, d), (n,), where that is cheaper: good enough to tell where to start."""
         if self.objective != "chance":
             return self.score(U, combo)
-        return self.brief.goal.matched.score(self.space.at(combo).region.decoded(U), self.space.chosen(combo, len(U)))
+        return self.brief.goal.matched.on(self._plane(combo)).score(U)
 
     def _aims(self) -> tuple[list[Ramp], list[Wall]]:
         return ramps([p.response for p in self.brief.properties])
@@ -111,20 +111,24 @@ class Multistart:
 
     def subproblem(self, combo: Mapping[str, str], limits: tuple[Limit, ...] = ()) -> Subproblem:
         """The subproblem at one combo of category levels, with further limits."""
-        space = self.space.at(combo)
-        plane = Plane(space.origin, space.basis, combo)
+        space, plane = self.space.at(combo), self._plane(combo)
         return Subproblem(space, plane, None if self.fence is None else within_fence(self.fence, plane), limits)
 
-    def climb(self, subproblem: Subproblem, start: Array, known: Sequence[Peak] = ()) -> Peak:
-        """The local best reached from `start` (d,), with every limit kept; one of `known` if it leads next to that."""
-        return self.climbs(subproblem, start[None], known)[0]
+    def _plane(self, combo: Mapping[str, str]) -> Plane:
+        space = self.space.at(combo)
+        return Plane(space.origin, space.basis, combo)
+
+    def climb(self, subproblem: Subproblem, start: Array) -> Peak:
+        """The local best reached from `start` (d,), with every limit kept."""
+        return self.climbs(subproblem, start[None])[0]
 
     def climbs(self, subproblem: Subproblem, starts: Array, known: Sequence[Peak] = ()) -> list[Peak]:
         """The local bests reached from `starts` (n, d), as `climb`; runs that joined others of them have none."""
         ends = self.uphill(subproblem, starts, np.array([peak.u for peak in known]) if known else None)
         rows = np.flatnonzero(ends.own)
         near = [next((p for p in known if np.linalg.norm(u - p.u) <= APART), None) for u in ends.U[rows]]
-        before = np.array([starts[i] if p is None else p.u for i, p in zip(rows, near, strict=True)])
+        # Where a run was worked out last, unless that is beyond limits.
+        before = np.where(np.isfinite(ends.height)[:, None], ends.seen, starts)[rows]
         out = []
         for here, there in zip(self.kept_in(subproblem, ends.U[rows], before), near, strict=True):
             if there is None:
@@ -147,7 +151,8 @@ class Multistart:
             begin = np.where(back[:, None], starts, ends.U)[again]
             last = climb_desirability(subproblem, centres, *aims, begin, known, _STEEP)
             ends.U[again], ends.own[again] = last.U, last.own
-        return ends
+        # A run may end where a desirability is nil in truth: its start is what is left then.
+        return replace(ends, seen=starts)
 
     def kept_in(self, subproblem: Subproblem, ends: Array, starts: Array) -> list[Peak]:
         """Ends of runs (n, d) put exactly within limits; `starts` where they cannot be, or where those were better."""

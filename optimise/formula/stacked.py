@@ -18,6 +18,7 @@ Wanted = tuple[PosteriorPredictor, float | None, float | None]
 
 LEAST = 1e-280  # in place of a chance too small to take the log of
 _TINY = 1e-300
+_FAR = 1e100  # in place of an end that is not there, in scales of a law
 # Numbers at a time in one array: what rows need then stays in the processor's own memory.
 _CHUNK = 100_000
 
@@ -134,23 +135,24 @@ class Stacked:
         known = self.predictor.posterior
         near, steep = kernels_with_slopes(z, known.z, known.axes)
         lever, location, scale = self._laws(z, near)
-        a, b = self._ends(location, scale)
-        at_a, at_b = density(self.df, np.stack([a, b]))
-        each = np.maximum(self._inside(a, b), LEAST)
+        ends = np.stack([self.low, self.high])[:, None]
+        ends = np.clip((ends - location) / scale, -_FAR, _FAR)
+        at = density(self.df, ends)
+        each = np.maximum(self._inside(*ends), LEAST)
         share = self.weights / (scale * np.repeat(each, self.counts, axis=1))
-        by_location = (share * (at_a - at_b) * self.size).T
-        tilt = np.where(np.isfinite(a), a, 0.0) * at_a - np.where(np.isfinite(b), b, 0.0) * at_b
-        by_spread = (share * tilt * self.squared / (2 * scale)).T
+        by_location = (share * (at[0] - at[1]) * self.size).T
+        at *= ends
+        by_spread = (share * (at[0] - at[1]) * self.squared / scale).T
         # d location = alpha' dk, d spread = d(own terms) - 2 lever' dk.
         by_kernel = by_location[:, :, None] * self.alpha[:, None, :]
-        lever *= 2 * by_spread[:, :, None]
+        lever *= by_spread[:, :, None]
         by_kernel -= lever
         linear, quadratic, bells, curves = (self.shares.T @ by_kernel.reshape(len(by_kernel), -1)).reshape(
             4, 1, *near.dots.shape
         )
         slope = steep.of(linear + 2 * quadratic * near.dots, bells, curves)[:, 0]
         own, by_own = (z * z).sum(axis=1), self.shares[:, :2].T @ by_spread
-        return np.log(each).sum(axis=1), slope + (2 * by_own[0] + 4 * own * by_own[1])[:, None] * z
+        return np.log(each).sum(axis=1), slope + (by_own[0] + 2 * own * by_own[1])[:, None] * z
 
 
 def chunks(z: Array, each: int) -> list[Array]:

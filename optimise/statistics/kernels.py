@@ -95,7 +95,7 @@ def kernels_with_slopes(z: Array, known: Array, axes: Array) -> tuple[Kernels, S
 class Bends:
     """How bells and curves change with coordinates u at m places, where dz = turn du: as `away` (m, n, d), the offset
     from each known place by u, times `rise` (m, n), and by `twist` (m, n) twice; along `ways` (q, d), the axes by u,
-    by `push` and `curl` (m, n, q); `flat` (d, d) is turn'turn.
+    by `push` and `curl` (m, n, q). Rows of `pairs` (1 + q, d d) are turn'turn and the products of each way with itself.
     """
 
     away: Array
@@ -104,11 +104,7 @@ class Bends:
     ways: Array
     push: Array
     curl: Array
-    flat: Array
-
-    def moves(self) -> tuple[Array, Array]:
-        """Slopes by u of each bell and each curve, (m, n, d)."""
-        return self.rise[..., None] * self.away, self.push @ self.ways
+    pairs: Array
 
     def slopes(self, bells: Array, curves: Array) -> Array:
         """Slopes (m, c, d) of sums with weights (c, n), or (m, c, n)."""
@@ -117,29 +113,77 @@ class Bends:
 
     def bends(self, bells: Array, curves: Array) -> Array:
         """Second derivatives (m, c, d, d) of sums with weights (c, n), or (m, c, n)."""
-        d, away = self.flat.shape[0], self.away[:, None]
-        pairs = (self.ways[:, :, None] * self.ways[:, None, :]).reshape(-1, d * d)
-        by_axis = (curves @ self.curl) @ pairs
+        d, away = self.away.shape[2], self.away[:, None]
+        by_axis = (curves @ self.curl) @ self.pairs[1:]
         bends: Array = by_axis.reshape(*by_axis.shape[:2], d, d)
-        bends += (bells * self.rise[:, None]).sum(axis=2)[:, :, None, None] * self.flat
+        bends += ((bells * self.rise[:, None]).sum(axis=2)[:, :, None] * self.pairs[0]).reshape(bends.shape)
         bends += ((bells * self.twist[:, None])[..., None] * away).transpose(0, 1, 3, 2) @ away
         return bends
 
 
-def kernels_with_bends(z: Array, known: Array, axes: Array, turn: Array) -> tuple[Kernels, Bends]:
-    """`kernels` at places z (m, D) and how they change with u, dz = turn du (D, d), to the second derivatives."""
-    apart, offset, q = z[:, None, :] - known[None, :, :], along(z, known, axes).transpose(1, 2, 0), len(axes)
-    a = ROOT * np.sqrt((apart * apart).sum(axis=2))
-    fall = np.exp(-a)
-    rise = (1 + a) * fall
-    bells, twist = rise + a * a / 3 * fall, 25 / 3 * fall
-    a = ROOT * np.abs(offset)
-    fall = np.exp(-a)
-    steep = (1 + a) * fall
-    square = a * a * fall
-    near = Kernels(z @ known.T, bells, (steep + square / 3).mean(axis=2))
-    push, curl = -5 / (3 * q) * steep * offset, 5 / (3 * q) * (square - steep)
-    return near, Bends(apart @ turn, -5 / 3 * rise, twist, axes @ turn, push, curl, turn.T @ turn)
+@dataclass(frozen=True, slots=True, eq=False)
+class Around:
+    """Known places (n, D) as seen from places z = start + turn u of a plane, u (d,).
+
+    `dots` (n,) and `turned` (n, d) are the inner products with start and turn, `seen` (n, d) those of the offsets from
+    known places to start with turn and `far` (n,) their squared lengths, `off` (n, q) the offsets along the axes;
+    `ways` (q, d) and `pairs` as in `Bends`.
+    """
+
+    dots: Array
+    turned: Array
+    seen: Array
+    far: Array
+    off: Array
+    ways: Array
+    pairs: Array
+
+    @classmethod
+    def of(cls, known: Array, axes: Array, start: Array, turn: Array) -> Around:
+        """Places `known` (n, D) with curves along `axes` (q, D), seen from start (D,) + turn (D, d) u."""
+        apart, ways, d = start - known, axes @ turn, turn.shape[1]
+        squares = (ways[:, :, None] * ways[:, None, :]).reshape(len(ways), d * d)
+        pairs = np.concatenate([(turn.T @ turn).reshape(1, d * d), squares])
+        far = (apart * apart).sum(axis=1)
+        return cls(known @ start, known @ turn, apart @ turn, far, apart @ axes.T, ways, pairs)
+
+    def inner(self, U: Array) -> Array:
+        """The inner products of places at U (m, d) with the known ones, (m, n)."""
+        dots: Array = self.dots + U @ self.turned.T
+        return dots
+
+    def kernels(self, U: Array) -> tuple[Array, Array]:
+        """Bells and curves at places U (m, d), each (m, n)."""
+        each = bell(self._apart(U)[0])
+        return each[..., 0], each[..., 1:].sum(axis=2) / max(len(self.ways), 1)
+
+    def with_bends(self, U: Array) -> tuple[Array, Array, Bends]:
+        """Bells and curves at places U (m, d), each (m, n), and how they change with u to the second derivatives."""
+        a, away, offset = self._apart(U)
+        q = max(len(self.ways), 1)
+        a *= ROOT
+        fall = np.exp(-a)
+        square = a * a
+        square *= fall
+        a *= fall
+        a += fall
+        values = square / 3
+        values += a
+        curl = 5 / (3 * q) * (square[..., 1:] - a[..., 1:])
+        push = -5 / (3 * q) * a[..., 1:] * offset
+        change = Bends(away, -5 / 3 * a[..., 0], 25 / 3 * fall[..., 0], self.ways, push, curl, self.pairs)
+        return values[..., 0], values[..., 1:].sum(axis=2) / q, change
+
+    def _apart(self, U: Array) -> tuple[Array, Array, Array]:
+        """Distances, and those along the axes behind them, (m, n, 1 + q), offsets by u (m, n, d) and axes (m, n, q)."""
+        d = U.shape[1]
+        ahead = U @ self.pairs[0].reshape(d, d)
+        away, offset = ahead[:, None] + self.seen, (U @ self.ways.T)[:, None] + self.off
+        apart = np.empty((*offset.shape[:2], 1 + offset.shape[2]))
+        square = self.far + 2 * (U @ self.seen.T) + (ahead * U).sum(axis=1)[:, None]
+        np.sqrt(np.maximum(square, 0.0), out=apart[..., 0])
+        np.abs(offset, out=apart[..., 1:])
+        return apart, away, offset
 
 
 def along(z: Array, known: Array, axes: Array) -> Array:

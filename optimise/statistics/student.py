@@ -51,11 +51,19 @@ def density(df: Array, x: Array) -> Array:
     return np.where(known.finite, found, np.exp(-0.5 * square) / np.sqrt(2 * np.pi))
 
 
-def density_slope(df: Array, x: Array, density: Array) -> Array:
-    """The derivative of the density at x (..., c), where it is `density`, of x's shape; x is finite."""
+def density_and_slope(df: Array, x: Array) -> tuple[Array, Array]:
+    """The density of t at finite x (..., c), and its derivative by x, each of x's shape."""
     known = _laws(df.tobytes(), df.shape)
-    fall = 2 * known.power * x / (known.nu + x * x)
-    return -density * (fall if known.finite.all() else np.where(known.finite, fall, x))
+    with np.errstate(over="ignore"):
+        square = x * x
+    found = np.exp(known.constant - known.power * np.log1p(square / known.nu))
+    fall = x / (known.nu + square)
+    fall *= -2 * known.power
+    if not known.finite.all():
+        found = np.where(known.finite, found, np.exp(-0.5 * square) / np.sqrt(2 * np.pi))
+        fall = np.where(known.finite, fall, -x)
+    fall *= found
+    return found, fall
 
 
 @dataclass(frozen=True, slots=True, eq=False)

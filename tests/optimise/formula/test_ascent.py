@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from optimise.formula.ascent import Ascent, ascend
+from optimise.formula.ascent import Company, ascend
 from optimise.formula.bends import by_differences, one_after_another
+from optimise.formula.rounds import Ascent
 
 
 def rises(*functions, step=1e-6):
@@ -94,10 +95,10 @@ def test_weighted_groups_count_up_to_their_cap():
 def test_runs_that_come_together_end_as_one_and_known_places_end_runs():
     hill = ascent([lambda x, y: -(x**2) - y**2 + 0.1 * np.cos(3 * x)])
     starts = np.array([[2.0, 1.0], [-1.0, 2.0], [3.0, -3.0]])
-    ends = ascend(hill, starts, apart=0.1)
+    ends = ascend(hill, starts, company=Company(0.1))
     assert ends.own.sum() == 1
     assert ends.U[ends.own] == pytest.approx(np.zeros((1, 2)), abs=1e-4)
-    again = ascend(hill, starts, known=np.zeros((1, 2)), apart=0.1)
+    again = ascend(hill, starts, company=Company(0.1, np.zeros((1, 2))))
     assert (np.linalg.norm(again.U[again.own], axis=1) <= 0.1).all()
 
 

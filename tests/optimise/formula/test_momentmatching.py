@@ -48,25 +48,29 @@ def test_mean_and_spread_are_those_of_the_mixture(brief):
         mixture = one.predictor.at(X, chosen)
         mean = mixture.mean()
         square = (mixture.batch_scale**2 + (mixture.location - mean[:, None]) ** 2) @ mixture.weights
-        ours, scale = laws.law(X, chosen)
-        assert ours[:, number] == pytest.approx(mean, rel=1e-9)
-        assert scale[:, number] ** 2 == pytest.approx(square, rel=1e-7)
+        for mill in ("one", "two", "three"):
+            here = chosen["Mill"] == mill
+            ours, squared = laws.on(Plane(np.zeros(2), np.eye(2), {"Mill": mill})).law(X[here])
+            assert ours[:, number] == pytest.approx(mean[here], rel=1e-9)
+            assert squared[:, number] == pytest.approx(square[here], rel=1e-7)
 
 
 def test_it_is_near_the_chance(brief):
-    X, chosen = places(40)
-    likely = brief.goal.score(X, chosen) > np.log(0.05)
-    near = brief.goal.matched.score(X, chosen)
-    assert np.exp(near)[likely] == pytest.approx(np.exp(brief.goal.score(X, chosen))[likely], abs=0.03)
+    X, _ = places(40)
+    for mill in ("one", "two", "three"):
+        plane = Plane(np.zeros(2), np.eye(2), {"Mill": mill})
+        true, near = brief.goal.score(X, plane.chosen(40)), brief.goal.matched.on(plane).score(X)
+        likely = true > np.log(0.05)
+        assert np.exp(near)[likely] == pytest.approx(np.exp(true)[likely], abs=0.03)
 
 
 def test_slopes_and_bends_are_those_of_its_values(brief):
     matched, U = brief.goal.matched, np.random.default_rng(2).uniform(-1, 1, (12, 2))
     for mill in ("one", "two", "three"):
         plane = Plane(np.array([0.1, 2.5]), np.array([[0.9, 0.1], [0.0, 2.0]]), {"Mill": mill})
-        bent = matched.bent(plane)
+        bent = matched.on(plane).bent
         value, slope, bend = bent(U)
-        assert value[:, 0] == pytest.approx(matched.score(plane.levels(U), plane.chosen(12)), rel=1e-12)
+        assert value[:, 0] == pytest.approx(matched.on(plane).score(U), rel=1e-12)
         for j, step in enumerate(1e-5 * np.eye(2)):
             up, down = bent(U + step), bent(U - step)
             assert slope[:, 0, j] == pytest.approx((up[0] - down[0])[:, 0] / 2e-5, rel=1e-5, abs=1e-6)

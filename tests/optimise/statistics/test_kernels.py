@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from optimise.statistics.kernels import bell, bell_and_pull, kernels, kernels_with_bends, kernels_with_slopes
+from optimise.statistics.kernels import Around, bell, bell_and_pull, kernels, kernels_with_slopes
 
 RNG = np.random.default_rng(3)
 PLACES, KNOWN = RNG.uniform(-1, 1, (5, 3)), RNG.uniform(-1, 1, (7, 3))
@@ -49,20 +49,23 @@ def test_slopes_of_sums_are_those_of_their_values():
 
 
 def test_bends_are_those_of_the_values():
-    places, turn = np.vstack([PLACES, KNOWN[:1]]), RNG.normal(size=(3, 2))
-    weights = RNG.normal(size=(2, 4, 7))
-    near, change = kernels_with_bends(places, KNOWN, AXES, turn)
+    start, turn = KNOWN[0], RNG.normal(size=(3, 2))
+    U = np.vstack([np.zeros(2), RNG.normal(size=(5, 2))])
+    places, weights = start + U @ turn.T, RNG.normal(size=(2, 4, 7))
+    around = Around.of(KNOWN, AXES, start, turn)
+    bells, curves, change = around.with_bends(U)
     again = kernels(places, KNOWN, AXES)
-    assert near.bells == pytest.approx(again.bells)
-    assert near.curves == pytest.approx(again.curves)
+    assert around.inner(U) == pytest.approx(again.dots)
+    assert bells == pytest.approx(again.bells)
+    assert curves == pytest.approx(again.curves)
+    for mine, other in zip(around.kernels(U), (bells, curves), strict=True):
+        assert mine == pytest.approx(other)
 
     def slopes(z):
         every = [np.broadcast_to(part[:, None], (4, len(z), 7)) for part in (np.zeros((4, 7)), *weights)]
         return kernels_with_slopes(z, KNOWN, AXES)[1].of(*every) @ turn
 
     assert change.slopes(*weights) == pytest.approx(slopes(places))
-    bell_moves, curve_moves = change.moves()
-    assert weights[0] @ bell_moves + weights[1] @ curve_moves == pytest.approx(slopes(places))
     bends = change.bends(*weights)
     for j, step in enumerate(1e-6 * turn.T):
         assert bends[..., j] == pytest.approx((slopes(places + step) - slopes(places - step)) / 2e-6, abs=1e-7)
