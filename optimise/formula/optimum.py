@@ -25,7 +25,7 @@ class Certificate:
     responses of a batch go together, the bound of the product of their chances, which is what is searched.
     `boxes` is how many pieces of the region were looked at, `fenced` whether only what was tried counts, `held` what
     was held: the bound is for recipes that have it so. `beside`: nothing was found within what was tried, and only
-    places nearest to it were looked at.
+    places nearest to it were looked at. `finished`: nothing is left to look at, and a longer look finds no lower bound.
     """
 
     objective: str
@@ -38,6 +38,7 @@ class Certificate:
     fenced: bool = True
     held: tuple[str, ...] = ()
     beside: bool = False
+    finished: bool = False
 
     @property
     def gap(self) -> Number:
@@ -62,6 +63,7 @@ class Certificate:
             "fenced": self.fenced,
             "held": list(self.held),
             "beside": self.beside,
+            "finished": self.finished,
         }
 
 

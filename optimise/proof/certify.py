@@ -134,7 +134,7 @@ def certificate(
             alone, upper = upper, min(1.0, upper**share + _LEAST)
     upper = max(upper, value)
     fenced, proved = multistart.fence is not None, bool(upper - value <= TARGET)
-    return Certificate(objective, value, upper, proved, TARGET, alone, proof.boxes, fenced, held)
+    return Certificate(objective, value, upper, proved, TARGET, alone, proof.boxes, fenced, held, finished=proof.closed)
 
 
 def _share(multistart: Multistart, models: Models) -> float:

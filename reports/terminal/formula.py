@@ -233,7 +233,7 @@ def _trust(study: Study, best: Optimum, confirmed: str) -> list[str]:
 def _proved(certificate: Certificate) -> str:
     """What is proved of others, and how to have more looked at where that leaves something open."""
     said = wording_proof.bound(certificate.to_dict())
-    left = certificate.boxes and not certificate.proved
+    left = certificate.boxes and not certificate.proved and not certificate.finished
     return f"{said} A longer look: optimise --prove 10." if said and left else said
 
 

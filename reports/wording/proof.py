@@ -55,6 +55,9 @@ def bound(certificate: Mapping[str, Any]) -> str:
         return f"Proved: {said}, so none is better than this one by more than {step}."
     if upper - value > _WIDE:
         return f"Found by many starts {where}. All that is proved of others: {said}."
+    if certificate.get("finished"):
+        room = "room left for responses of a batch that go together, and no longer look narrows it"
+        return f"Proved: {said}. This formula lies {gap} below that: {room}."
     return f"Proved: {said}. This formula lies {gap} below that; whether another lies between is open."
 
 

@@ -32,6 +32,12 @@ def test_a_bound_that_leaves_a_gap_says_so():
     assert "is open" in said
 
 
+def test_what_no_longer_look_can_narrow_is_not_called_open():
+    said = wording_proof.bound({**CHANCE, "upper_bound": 0.81, "proved": False, "finished": True})
+    assert "3 points below that: room left for responses of a batch that go together" in said
+    assert "open" not in said
+
+
 def test_places_beside_what_was_tried_are_not_said_to_have_been_searched():
     said = wording_proof.bound({**CHANCE, "upper_bound": 1.0, "proved": False, "fenced": False, "beside": True})
     assert said.startswith("Only the places nearest to what was tried were looked at")
