@@ -14,7 +14,7 @@ import numpy.typing as npt
 from optimise.formula.space import Space
 from optimise.models.predictors import PosteriorPredictor, coordinates
 from optimise.proof.clouds import Cloud, bells, curves
-from optimise.proof.expansion import Around
+from optimise.proof.expansion import Vicinity
 
 Array = npt.NDArray[np.float64]
 
@@ -50,9 +50,9 @@ class Batches:
         """The work of one place."""
         return float(2000 + 20 * len(self.known) * (self.turn.shape[1] + 2) ** 2)
 
-    def near(self, around: Around) -> Near:
+    def near(self, vicinity: Vicinity) -> Near:
         """What is seen of the batches from some places."""
-        return around.once(self.key, lambda: self._near(around.a, around.w))
+        return vicinity.once(self.key, lambda: self._near(vicinity.a, vicinity.w))
 
     def _near(self, a: Array, w: Array) -> Near:
         z = self.origin + a @ self.turn.T

@@ -16,7 +16,7 @@ from optimise.proof.branching import BOX, Bounds
 from optimise.proof.chancebound import ChanceBound
 from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
 from optimise.proof.domain import Domain, Wall, all_met, widest
-from optimise.proof.expansion import Around, Expander
+from optimise.proof.expansion import Expander, Vicinity
 from optimise.proof.sources import cost, expander
 
 Array = npt.NDArray[np.float64]
@@ -54,8 +54,8 @@ class ChanceField:
         boxes, known, walls = self.domain.reduced(boxes, known)
         a, w = boxes.centre, boxes.half
         ends = [(aim.low, aim.high) for aim in self.aimed]
-        around = Around(a, w)
-        bounds = [ChanceBound.of(one.at(around), end, w) for one, end in zip(self.expanders, ends, strict=True)]
+        vicinity = Vicinity(a, w)
+        bounds = [ChanceBound.of(one.at(vicinity), end, w) for one, end in zip(self.expanders, ends, strict=True)]
         top, middle, pull = np.zeros(len(a)), np.zeros(len(a)), np.zeros_like(a)
         for one in bounds:
             top += one.top

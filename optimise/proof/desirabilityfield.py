@@ -17,7 +17,7 @@ from optimise.proof.boxes import Boxes
 from optimise.proof.branching import BOX, Bounds
 from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
 from optimise.proof.domain import Domain, Wall, all_met, any_dead, tightened_by, widest
-from optimise.proof.expansion import Around, Curve, Source
+from optimise.proof.expansion import Curve, Source, Vicinity
 from optimise.proof.sources import mean_cost, source
 
 Array = npt.NDArray[np.float64]
@@ -123,8 +123,8 @@ class DesirabilityField:
         """Bounds of log desirability over boxes; no closer where that is not above `enough`."""
         boxes, known, rest = self._drawn_in(boxes, known, enough)
         boxes, known, walls = self.domain.reduced(boxes, known)
-        around = Around(boxes.centre, boxes.half)
-        curves = [one.mean(around) for one in self.sources]
+        vicinity = Vicinity(boxes.centre, boxes.half)
+        curves = [one.mean(vicinity) for one in self.sources]
         walls = [*walls, *(self._wall(curves[n], sign, limit, boxes.half) for n, sign, limit in self.barriers)]
         near = np.flatnonzero(~any_dead(walls, boxes.count))
         boxes, known = boxes.only(near), known[near]
@@ -157,8 +157,8 @@ class DesirabilityField:
         """
         boxes, alive = self.domain.tightened(boxes)
         boxes, known = boxes.only(alive), known[alive]
-        around = Around(boxes.centre, boxes.half)
-        curves, w = [one.mean(around) for one in self.sources], boxes.half
+        vicinity = Vicinity(boxes.centre, boxes.half)
+        curves, w = [one.mean(vicinity) for one in self.sources], boxes.half
         bests = [_most(sides, curve, w) for sides, curve in zip(self.log_ramps, curves, strict=True)]
         spare = np.sum(bests, axis=0) - enough
         if not (spare > 0).any():

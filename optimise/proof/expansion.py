@@ -94,7 +94,7 @@ Seen = TypeVar("Seen")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Around:
+class Vicinity:
     """Places a (n, d) with |t| <= w (n, d) about them, and by a key what several sources see there."""
 
     a: Array
@@ -117,7 +117,7 @@ class Source(Protocol):
         """The work of one place: about nanoseconds of one slow core."""
         ...
 
-    def mean(self, around: Around) -> Curve:
+    def mean(self, vicinity: Vicinity) -> Curve:
         """The centre near some places."""
         ...
 
@@ -130,6 +130,6 @@ class Expander(Source, Protocol):
         """The work of one place, as `mean_cost`."""
         ...
 
-    def at(self, around: Around) -> Expansion:
+    def at(self, vicinity: Vicinity) -> Expansion:
         """The expansion near some places."""
         ...

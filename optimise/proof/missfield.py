@@ -16,7 +16,7 @@ from optimise.proof.boxes import Boxes
 from optimise.proof.branching import BOX, Bounds
 from optimise.proof.cuts import Cut, Quadratic, Rows, tightest
 from optimise.proof.domain import Domain, all_met, widest
-from optimise.proof.expansion import Around, Curve, Source, rise_of
+from optimise.proof.expansion import Curve, Source, Vicinity, rise_of
 from optimise.proof.sources import mean_cost
 
 Array = npt.NDArray[np.float64]
@@ -49,8 +49,8 @@ class MissField:
         """Bounds of minus the largest miss; no closer where that is not above `enough`."""
         boxes, known, walls = self.domain.reduced(boxes, known)
         a, w = boxes.centre, boxes.half
-        around = Around(a, w)
-        curves = [one.mean(around) for one in self.sources]
+        vicinity = Vicinity(a, w)
+        curves = [one.mean(vicinity) for one in self.sources]
         value, slope, bend, second = self._gains(curves)
         third, share = np.stack([curve.third for curve in curves], axis=1), self._share
         reach = (np.abs(slope) * w[:, None, :]).sum(axis=2) + second

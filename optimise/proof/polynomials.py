@@ -13,7 +13,7 @@ from doe.terms.codings import Coding
 from doe.terms.terms import Terms
 from optimise.formula.space import Space
 from optimise.models.predictors import LeastSquaresPredictor
-from optimise.proof.expansion import Around, Curve, Expansion
+from optimise.proof.expansion import Curve, Expansion, Vicinity
 
 Array = npt.NDArray[np.float64]
 
@@ -178,17 +178,17 @@ class LeastSquaresExpander:
         """The work of one place for the centre alone."""
         return 1500.0 + 10.0 * sum(part.size for part in self.centre.parts)
 
-    def mean(self, around: Around) -> Curve:
+    def mean(self, vicinity: Vicinity) -> Curve:
         """The centre near some places."""
-        a, w = around.a, around.w
+        a, w = vicinity.a, vicinity.w
         rows = self.centre.near(a, w)
         bend, third = np.broadcast_to(rows.bend[:, 0], (len(a), *rows.bend.shape[2:])), rows.third[:, 0]
         bent = 0.5 * np.einsum("nd,nde,ne->n", w, np.abs(bend), w)
         return Curve(rows.value[:, 0], rows.slope[:, 0], bend, bent + third, third)
 
-    def at(self, around: Around) -> Expansion:
+    def at(self, vicinity: Vicinity) -> Expansion:
         """The expansion near some places."""
-        mean, (variance, under, over) = self.mean(around), self.leverage.near(around.a, around.w)
+        mean, (variance, under, over) = self.mean(vicinity), self.leverage.near(vicinity.a, vicinity.w)
         return Expansion(
             weights=np.ones(1), df=float(self.predictor.df), sd=np.array([self.predictor.sd]), batch=np.ones(1),
             m=mean.value[:, None], m_slope=mean.slope[:, None], m_bend=mean.bend[:, None],

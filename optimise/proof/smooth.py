@@ -16,7 +16,7 @@ from optimise.formula.space import Space
 from optimise.models.predictors import PosteriorPredictor
 from optimise.proof.batches import Batches, Near
 from optimise.proof.clouds import BEND
-from optimise.proof.expansion import Around, Curve, Expansion, bent, filled
+from optimise.proof.expansion import Curve, Expansion, Vicinity, bent, filled
 from optimise.proof.steepest import Steepest
 
 Array = npt.NDArray[np.float64]
@@ -83,9 +83,9 @@ class SmoothExpander:
         """The work of one place for the centre alone, likewise."""
         return 3000.0 + 4 * self.crossed.size
 
-    def at(self, around: Around) -> Expansion:
+    def at(self, vicinity: Vicinity) -> Expansion:
         """The expansion near some places."""
-        near, w = self.batches.near(around), around.w
+        near, w = self.batches.near(vicinity), vicinity.w
         post = self.predictor.posterior
         m, m_slope, m_bend, m_third = self._mean(near)
         v, v_slope, v_bend, v_third = self._variance(near)
@@ -103,9 +103,9 @@ class SmoothExpander:
             v_over=v_second + self._dips(near) + self._apart(near),
         )  # fmt: skip
 
-    def mean(self, around: Around) -> Curve:
+    def mean(self, vicinity: Vicinity) -> Curve:
         """The centre averaged over the components: the components' sums added up before they are bounded."""
-        near, a, w, post = self.batches.near(around), around.a, around.w, self.predictor.posterior
+        near, a, w, post = self.batches.near(vicinity), vicinity.a, vicinity.w, self.predictor.posterior
         if "centre" not in self._kept:
             self._kept["centre"] = _Centre.of(self)
         one, size = self._kept["centre"], post.size

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from optimise.formula.exact import Exact
 from optimise.formula.space import Space
 from optimise.models.predictors import LeastSquaresPredictor, PosteriorPredictor, Predictor
-from optimise.proof.expansion import Around, Curve, Expander, Source
+from optimise.proof.expansion import Curve, Expander, Source, Vicinity
 from optimise.proof.polynomials import LeastSquaresExpander
 from optimise.proof.smooth import SmoothExpander
 
@@ -66,9 +66,9 @@ class LinearSource:
         slope = np.asarray(space.basis.T @ weights, dtype=float)
         return cls(float(space.origin @ weights + constant), slope)
 
-    def mean(self, around: Around) -> Curve:
+    def mean(self, vicinity: Vicinity) -> Curve:
         """The sum near some places: nothing lies beyond its slope."""
-        a, (n, d) = around.a, around.a.shape
+        a, (n, d) = vicinity.a, vicinity.a.shape
         none, slope = np.zeros(n), np.broadcast_to(self.slope, (n, d)).copy()
         return Curve(self.value + a @ self.slope, slope, np.zeros((n, d, d)), none, none.copy())
 
@@ -84,9 +84,9 @@ class RatioSource:
     under: LinearSource
     mean_cost: float = 5000.0
 
-    def mean(self, around: Around) -> Curve:
+    def mean(self, vicinity: Vicinity) -> Curve:
         """The ratio near some places; unbounded where what is under it may be nothing."""
-        a, w = around.a, around.w
+        a, w = vicinity.a, vicinity.w
         under = self.under.value + a @ self.under.slope
         value = (self.top.value + a @ self.top.slope) / under
         rise = (self.top.slope - value[:, None] * self.under.slope) / under[:, None]

@@ -25,7 +25,7 @@ from optimise.proof.chancebound import ChanceBound, _chord
 from optimise.proof.chancefield import ChanceField
 from optimise.proof.cuts import Quadratic
 from optimise.proof.desirabilityfield import DesirabilityField
-from optimise.proof.expansion import Around
+from optimise.proof.expansion import Vicinity
 from optimise.proof.quadratics import highest, narrowed
 from optimise.search import find
 from optimise.statistics.predictive import TMixture
@@ -259,8 +259,8 @@ def test_no_prediction_leaves_what_its_expansion_allows(terms, model, width):
     rng = np.random.default_rng(4)
     a, w = rng.uniform(-0.9, 0.9, (30, d)), rng.uniform(0.2, 1, (30, d)) * width
     for one, aim in zip(field.expanders, field.aimed, strict=True):
-        around = Around(a, w)
-        near, mean = one.at(around), one.mean(around)
+        vicinity = Vicinity(a, w)
+        near, mean = one.at(vicinity), one.mean(vicinity)
         chance = ChanceBound.of(near, (aim.low, aim.high), w)
         cuts = [chance.cut(t) for t in (0 * a, spread(rng, 0 * a, w), w)]
         for _ in range(30):
