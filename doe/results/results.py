@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -226,6 +227,24 @@ def _whole_recipes(intake: Intake, earlier: Results | None) -> dict[str, Levels]
         factors[batch] = lot_factors(study, made, counted)
         out[batch] = by_active_part(study, made, factors[batch]) if factors[batch] else made
     intake.findings += lot_findings(study, lots, factors)
+    intake.problems[:] = _told_once(intake.problems)
+    return out
+
+
+def _told_once(problems: Sequence[Problem]) -> list[Problem]:
+    """Batches that lack the same levels, as where a table has no column for them, in one line where the first stood."""
+    lacking: dict[str, list[str]] = {}
+    for problem in problems:
+        if problem.code == "missing-level":
+            lacking.setdefault(problem.got, []).append(problem.where)
+    out: list[Problem] = []
+    for problem in problems:
+        if problem.code != "missing-level":
+            out.append(problem)
+        elif problem.where == lacking[problem.got][0]:
+            table = problem.where.rpartition(", ")[0] + ", "
+            rest = [where.removeprefix(table) for where in lacking[problem.got][1:]]
+            out.append(replace(problem, where=listed([problem.where, *rest])))
     return out
 
 

@@ -248,6 +248,11 @@ def test_historical_rows_need_all_levels_but_that_of_the_fill():
     assert "no level of Wax, Chelator" in str(problems[0])
     problems = refused("trial,Viscosity,pH\nT01,12000,5\n", design=None)
     assert "there is no plan" in str(problems[0])
+    rows = "".join(f"0.4,4,wide,{12000 + i},5\n" for i in range(20)) + "0.4,,wide,9000,5\n"
+    problems = refused("Gum,Wax,Paddle,Viscosity,pH\n" + rows, design=None)
+    assert [p.got for p in problems] == ["no level of Chelator", "no level of Wax, Chelator"]
+    assert problems[0].where.startswith("back.csv, row 2, row 3, row 4")
+    assert problems[0].where.endswith("and 12 more")
 
 
 def test_sums_within_the_rounding_of_what_is_printed():
