@@ -119,6 +119,18 @@ def test_without_scripts_every_part_is_there(reports, opened):
     assert page.locator("main table").count() > 5
 
 
+@pytest.mark.parametrize(
+    ("size", "media"), [(LAPTOP, "screen"), (PHONE, "screen"), ({"width": 680, "height": 960}, "print")]
+)
+def test_figures_with_a_long_remark_stay_on_the_page(reports, opened, size, media):
+    page = opened(reports["measured"], viewport=size)
+    page.emulate_media(media=media)
+    page.evaluate("""document.querySelectorAll("dl.figures dd").forEach((one) => {
+        one.textContent = "4 % of the value (sd); likely too small after the choice of terms"; })""")
+    assert page.locator("dl.figures dd").count() > 0
+    assert page.evaluate("document.documentElement.scrollWidth") <= size["width"]
+
+
 @pytest.mark.parametrize("times", [2, 4])
 def test_a_window_enlarged_two_and_four_times_needs_no_sideways_scrolling(reports, opened, times):
     # WCAG 2.2, 1.4.10 Reflow: 1280 by 1024 pixels at 400 % is a window of 320 by 256.
