@@ -39,13 +39,18 @@ _VISCOSITIES = {unit_key(unit) for unit in ("mPa.s", "Pa.s", "cP", "P")}
 
 
 def phase_order(steps: Sequence[Step], ingredients: Sequence[Ingredient]) -> tuple[str, ...]:
-    """The phases in the order in which the steps take them; those that no step takes stand last, as in the study."""
+    """The phases in the order in which the steps take them; those that no step takes stand last.
+
+    Among these, phases called by letters go by them: A is made before B (common practice, no source); others stand as
+    in the study.
+    """
     enters = _Making.of(steps, ingredients).enters
     first: dict[str, int] = {}
     for item in ingredients:
         place = enters.get(item.name, len(steps))
         first[item.phase] = min(place, first.get(item.phase, place))
-    return tuple(sorted(first, key=lambda phase: first[phase]))
+    by_letter = all(len(phase) == 1 and phase.isalpha() for phase in first)
+    return tuple(sorted(first, key=lambda phase: (first[phase], phase if by_letter else "")))
 
 
 @dataclass(frozen=True, slots=True)

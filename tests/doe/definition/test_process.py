@@ -6,6 +6,7 @@ Margins and temperatures: common practice (trade notes K20, K27, K46), no source
 import pytest
 
 from doe import Study
+from doe.definition.process import phase_order
 
 WATER = {"name": "Water", "qs": True, "phase": "A", "inci": "Aqua"}
 GUM = {"name": "Gum", "low": 0.3, "high": 0.8, "phase": "B", "inci": "Xanthan Gum"}
@@ -189,3 +190,12 @@ def test_a_temperature_that_no_open_batch_reaches_is_asked_about():
     (found,) = findings(changed(0, temp_c=[158, 165]))
     assert found[0] == "temp-unit"
     assert "165 C" in found[2]
+
+
+def test_phases_without_steps_stand_by_their_letters_and_others_as_in_the_study():
+    # A is made before B, whatever is named first: common practice, no source.
+    swapped = Study.from_dict({"study": {"name": "s"}, "ingredient": [WATER, WAX, GUM]})
+    assert phase_order((), swapped.ingredients) == ("A", "B", "C")
+    named = [{**WATER, "phase": "water"}, {**WAX, "phase": "oil"}, {**GUM, "phase": "A"}]
+    assert phase_order((), Study.from_dict({"study": {"name": "s"}, "ingredient": named}).ingredients) == (
+        "water", "oil", "A")  # fmt: skip
