@@ -167,7 +167,8 @@ def _predict(one: argparse.ArgumentParser) -> None:
         "--at",
         required=True,
         metavar="FILE-or-LEVELS",
-        help='a formula by its name (F1), a table of formulas, or levels: "Gum=0.5,Wax=3"; the rest is filled in',
+        help='a formula by its name (F1), a table of formulas, or levels: "Gum=0.5,Wax=3"; what is fixed and '
+        "what takes up the rest are filled in",
     )
     one.add_argument("--weighed", action="store_true",
                      help="also the chance with every weighing off by up to the tolerance of [make]")  # fmt: skip

@@ -179,7 +179,7 @@ def formulas_at(text: str, study: Study) -> pd.DataFrame:
     if "=" not in text or path.is_file():
         if not path.is_file():
             do = 'check its name, or write levels: "Gum=0.5,Wax=3"'
-            got = f"{text!r} is not there"
+            got = f"{text!r} is {'a folder' if path.is_dir() else 'not there'}"
             raise StudyError([Problem("no-file", "stop", "--at", got, "a .csv or .xlsx file, or levels", do)])
         return from_table(tables_from_bytes(file_bytes(path), path.name)[0], study)
     return completed([parsed(text, study, "--at")], ["1"], study, "--at")

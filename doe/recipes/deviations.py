@@ -76,6 +76,6 @@ def _finding(code: str, where: str, what: str, all_of: Iterable[Deviation], allo
         if one.trial not in worst or one.tolerances > worst[one.trial].tolerances:
             worst[one.trial] = one
     ranked = sorted(worst.values(), key=lambda one: (-one.tolerances, one.trial))
-    more = f" and {len(ranked) - _SHOWN} more trials" if len(ranked) > _SHOWN else ""
+    more = f" and {len(ranked) - _SHOWN} more" if len(ranked) > _SHOWN else ""
     level: Level = "warn" if ranked[0].tolerances > _FAR else "inform"
     return Problem(code, level, where, what + ", ".join(one.words for one in ranked[:_SHOWN]) + more, allowed, do)

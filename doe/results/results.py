@@ -92,7 +92,7 @@ def take_in(
     check_ages(intake, readings, earlier)
     if not intake.batches and not intake.problems:
         do = "fill it in and record it again"
-        intake.stop("nothing-read", given[0].where() if isinstance(given[0], RawTable) else "table",
+        intake.stop("nothing-read", _whole(given),
                     "no row with anything filled in", "something of at least one batch", do)  # fmt: skip
     if intake.problems:
         raise ResultsError(intake.problems)
@@ -100,6 +100,14 @@ def take_in(
     return Results(
         _reading_frame(readings, intake), _batch_frame(study, intake, levels), study.columns, tuple(findings)
     )
+
+
+def _whole(given: Sequence[RawTable | pd.DataFrame]) -> str:
+    """What was given as a whole: a table with its sheet, of a workbook of several sheets its file alone."""
+    tables = [one for one in given if isinstance(one, RawTable)]
+    if len(tables) == 1:
+        return tables[0].where()
+    return listed(list(dict.fromkeys(one.source for one in tables))) if tables else "table"
 
 
 def _readable(study: Study, tables: Sequence[RawTable], intake: Intake) -> list[tuple[RawTable, Headings]]:

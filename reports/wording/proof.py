@@ -134,6 +134,8 @@ def _predicted(study: Study, name: str, value: float) -> str:
     spec = next((response for response in study.responses if response.name == name), None)
     if spec is None:
         return figure(value, digits=4)
+    if grades.named(spec) or spec.kind == "pass":
+        return grades.one(spec, value)
     return with_unit(beside(value, (spec.low, spec.high), digits=3), spec.unit)
 
 

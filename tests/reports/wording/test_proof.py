@@ -112,3 +112,18 @@ def test_what_one_must_reaches_alone_is_told_from_what_it_reaches_with_all_other
     said = wording_proof.clash(STUDY, [{**THICK, "reached": 11.6, "change": -2.6}])[1].replace("\u202f", " ")
     assert "11.6 Pa s is the best that is reached, and 9.4 Pa s with every other must met as well; moving" in said
     assert "every other must" not in wording_proof.clash(STUDY, [{**THICK, "change": -0.8}])[1]
+
+
+def test_the_closest_recipe_has_grades_by_name_and_shares_that_pass():
+    study = Study.from_dict(
+        {
+            "study": {"name": "words"},
+            "factor": [{"name": "Speed", "low": 0, "high": 10}],
+            "response": [
+                {"name": "Grain", "kind": "grade", "grades": ["smooth", "rough"], "aim": "below", "high": "smooth"},
+                {"name": "Lid", "kind": "pass", "aim": "above"},
+            ],
+        }
+    )
+    said = wording_proof.closest(study, {"levels": {"Speed": 3.0}, "responses": {"Grain": 1.04, "Lid": 0.8}})
+    assert said.endswith("predicted Grain smooth, Lid 80\u202f% pass.")
