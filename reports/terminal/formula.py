@@ -189,7 +189,11 @@ def _front(study: Study, best: Optimum) -> str:
     if len(rows) == 1:
         best_up = f"{f'Of formulas{kept}, that' if kept else 'The formula'} with the best {clean(up)}"
         said = f"{best_up} has the best {clean(across)} too: nothing is to be traded. It is:"
-    return f"{wrapped(said)}\n{aligned(rows, head, right=range(len(head)), most=16)}"
+    table = f"{wrapped(said)}\n{aligned(rows, head, right=range(len(head)), most=16)}"
+    graded = [name for name in (across, up) if name in best.responses and wording_grades.named(study.response(name))]
+    if len(rows) < 2 or not graded:
+        return table
+    return f"{table}\n{wrapped(f'Formulas of one grade of {listed(graded)} differ in how far they lie within it.')}"
 
 
 def _width(best: Optimum, name: str) -> float | None:

@@ -2,6 +2,7 @@
 
 import unicodedata
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 from hypothesis import given
@@ -191,3 +192,26 @@ def test_status_says_where_models_stand_and_where_musts_clash(said):
         assert words in terminal.status({**told, "analyses": {"models": models, "optimum": optimum}})
     text = terminal.status({**told, "clash": ["Viscosity", "Cost"]})
     assert "Viscosity and Cost cannot be met together, as predicted" in text
+
+
+def test_a_front_along_grades_says_what_sets_formulas_of_one_grade_apart():
+    graded = {"name": "Feel", "kind": "grade", "grades": ["soft", "firm"], "aim": "below", "high": "soft"}
+    study = Study.from_dict(
+        {
+            "study": {"name": "words"},
+            "factor": [{"name": "Speed", "low": 0, "high": 10}],
+            "response": [graded, {"name": "Thick", "unit": "Pa s", "method": "m", "aim": "above", "low": 12}],
+        }
+    )
+
+    def front(across, value):
+        points = [
+            {"blend": {}, "factors": {"Speed": at}, "values": {across: value}, "chance_all": 0.1 * at} for at in (3, 5)
+        ]
+        best = SimpleNamespace(
+            front_of=("chance", across), front=points, objective="chance", responses={across: {}},
+            to_dict=lambda: {"front": points})  # fmt: skip
+        return terminal_formula._front(study, best)
+
+    assert front("Feel", 1.0).endswith("Formulas of one grade of Feel differ in how far they lie within it.")
+    assert "one grade" not in front("Thick", 13.0)
