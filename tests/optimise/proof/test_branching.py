@@ -16,7 +16,7 @@ from optimise.formula.space import Space
 from optimise.models.aims import desirability, overall
 from optimise.models.chance import joint_chance
 from optimise.models.models import fit
-from optimise.proof import branching, tlaw
+from optimise.proof import batches, branching, tlaw
 from optimise.proof.association import share_of_log
 from optimise.proof.boxes import Boxes, tightened
 from optimise.proof.branching import prove
@@ -287,6 +287,22 @@ def test_no_prediction_leaves_what_its_expansion_allows(terms, model, width):
             for cut in cuts:
                 bound = cut.level + (cut.slope * t).sum(axis=1) + 0.5 * np.einsum("nd,nde,ne->n", t, cut.bend, t)
                 assert (log <= bound + 1e-9).all()
+
+
+def test_responses_read_on_the_same_batches_look_at_them_once(monkeypatch):
+    _, brief, space = case("select")
+    field = ChanceField.of(space, space.combos[0], brief.fence, brief.aimed)
+    looked, bells = [], batches.bells
+    monkeypatch.setattr(batches, "bells", lambda *given: looked.append(1) or bells(*given))
+    a, w = np.zeros((2, space.dimension)), np.full((2, space.dimension), 0.1)
+    vicinity = Vicinity(a, w)
+    together = [one.mean(vicinity) for one in field.expanders]
+    assert len(field.expanders) > 1
+    assert len(looked) == 1
+    for one, curve in zip(field.expanders, together, strict=True):
+        alone = one.mean(Vicinity(a, w))
+        assert (alone.value == curve.value).all()
+        assert (alone.third == curve.third).all()
 
 
 # -- whole proofs ----------------------------------------------------------------------------------------------------
