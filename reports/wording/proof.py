@@ -56,8 +56,10 @@ def bound(certificate: Mapping[str, Any]) -> str:
     if upper - value > _WIDE:
         return f"Found by many starts {where}. All that is proved of others: {said}."
     if certificate.get("finished"):
-        room = "room left for responses of a batch that go together, and no longer look narrows it"
-        return f"Proved: {said}. This formula lies {gap} below that: {room}."
+        room = "levels between weighable steps" + (" and for responses of a batch that go together" if chance else "")
+        return (
+            f"Proved: {said}. This formula lies {gap} below that, which no longer look narrows: it allows for {room}."
+        )
     return f"Proved: {said}. This formula lies {gap} below that; whether another lies between is open."
 
 

@@ -34,8 +34,12 @@ def test_a_bound_that_leaves_a_gap_says_so():
 
 def test_what_no_longer_look_can_narrow_is_not_called_open():
     said = wording_proof.bound({**CHANCE, "upper_bound": 0.81, "proved": False, "finished": True})
-    assert "3 points below that: room left for responses of a batch that go together" in said
+    assert "3 points below that, which no longer look narrows" in said
+    assert "responses of a batch that go together" in said
     assert "open" not in said
+    worth = {"objective": "desirability", "value": 0.78, "upper_bound": 0.8, "proved": False, "target": 0.001}
+    said = wording_proof.bound({**worth, "finished": True})
+    assert said.endswith("it allows for levels between weighable steps.")
 
 
 def test_places_beside_what_was_tried_are_not_said_to_have_been_searched():
